@@ -1,0 +1,156 @@
+"""A protocol as frozen values: items, stages, steps, branches, and what a breach leads to. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Stage = Literal["prepare", "dress", "work", "undress", "close"]
+STAGES: tuple[Stage, ...] = ("prepare", "dress", "work", "undress", "close")
+ROLES = ("wearer", "observer", "assistant")
+ACTS = ("don", "doff", "change", "inspect", "disinfect", "wipe", "hygiene", "touch", "sit", "verify")
+BASES = ("read", "second-hand", "from memory", "common practice, no source")
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """Where an order or figure comes from. basis: how it is known, one of BASES."""
+
+    title: str
+    year: str
+    used_for: str
+    basis: str
+    where: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """One piece worn. site: body site it protects; layer: 1 is next to the skin; say: its spoken name, singular or plural
+    as the grammar's item words have it (the grammar key, e.g. 'gloves'); label: how the coach names it ('outer gloves')."""
+
+    name: str
+    site: str
+    layer: int
+    label: str
+    say: str
+    covers: tuple[str, ...] = ()
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Act:
+    """What a step does to an item (or, for hygiene and sit, to 'hands' or a place)."""
+
+    kind: str
+    target: str
+    grip: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Timing:
+    """How long a rub or wipe takes. start: the command that starts it ('rubbing', 'wiping'); the answer that ends it is
+    the step's wearer answer ('dry'). agent: key of the site file; seconds: the protocol's own time (s)."""
+
+    agent: str
+    seconds: float
+    start: str
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One prompt, one act, one answer.
+
+    name: unique in the protocol. say: the prompt, at most 12 words. warn: spoken before `say`. help: longer text, on
+    request. role: who acts. answers: command ids of the acting role that go on to the next step, e.g. ('done',),
+    ('clear',), ('gown-off',); empty only when `quiet_s` > 0: no speech is asked for while this step's act goes on, the
+    coach moves on after quiet_s seconds and a later step asks (`asks_for` there names this step).
+    observer: True when an observer, if there is one, must confirm. matters: the answer is an item with its state and is
+    read back. branches: command id -> branch name (e.g. torn, soiled). repair: branch taken on 'went wrong'.
+    when_on / when_off: the step is only for when these items are on / are not on; otherwise it is passed over.
+    """
+
+    name: str
+    say: str
+    role: str = "wearer"
+    warn: str = ""
+    help: str = ""
+    acts: tuple[Act, ...] = ()
+    answers: tuple[str, ...] = ()
+    observer: bool = False
+    matters: bool = False
+    timing: Timing | None = None
+    quiet_s: float = 0.0
+    asks_for: str = ""
+    branches: tuple[tuple[str, str], ...] = ()
+    repair: str = ""
+    when_on: tuple[str, ...] = ()
+    when_off: tuple[str, ...] = ()
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Branch:
+    """A detour. then: 'same' (the step it came from, asked anew), 'next', or the name of a step on the main way."""
+
+    name: str
+    steps: tuple[Step, ...]
+    then: str = "same"
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class BreachRule:
+    """What a kind of breach leads to in some stages.
+
+    kind: command id ('breach', 'splash', 'needle', 'no-air', 'torn'). stages: where it holds. first: the first words,
+    an act, at most 6 words. branch: the branch that follows (may be empty: go on at once). then: 'same', 'next', a step
+    name or 'undress' (the removal begins). ask: 'where' when the place is asked for after the first acts, else ''.
+    """
+
+    kind: str
+    stages: tuple[str, ...]
+    first: str
+    branch: str = ""
+    then: str = "same"
+    ask: str = ""
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class StagePlan:
+    """The steps of one stage; `work` has none of its own beside notes that are read when it begins."""
+
+    stage: Stage
+    steps: tuple[Step, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Protocol:
+    """A whole protocol. rejoin: branch read after a pause, stop or restart (it begins with gloved-hand disinfection).
+    touched: branch after a touch with a dirty hand. body_down: branch when the wearer is down ('' if none)."""
+
+    name: str
+    title: str
+    version: str
+    sources: tuple[Source, ...]
+    items: tuple[Item, ...]
+    stages: tuple[StagePlan, ...]
+    branches: tuple[Branch, ...]
+    breaches: tuple[BreachRule, ...]
+    rejoin: str = ""
+    touched: str = ""
+    wearer_down: str = ""
+    scope: tuple[str, ...] = ()
+    file: str = ""
+
+    def branch(self, name: str) -> Branch:
+        """The branch of that name; the loader has checked that it is there."""
+        return next(branch for branch in self.branches if branch.name == name)
+
+    def item(self, name: str) -> Item:
+        """The item of that name; the loader has checked that it is there."""
+        return next(item for item in self.items if item.name == name)
+
+    def steps(self, stage: str) -> tuple[Step, ...]:
+        """The steps of a stage; empty if the protocol has no such stage."""
+        return next((plan.steps for plan in self.stages if plan.stage == stage), ())

@@ -1,0 +1,157 @@
+"""What can happen to a session. Pure values; each is written to the journal before it is acted on.
+
+`at` is always the session clock: whole samples at `CLOCK_HZ` since the session was opened.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass
+from typing import Any, ClassVar, Literal
+
+from voicecoach.errors import RecordError
+
+CLOCK_HZ = 16_000
+Role = Literal["wearer", "observer", "assistant", "unknown"]
+Source = Literal["voice", "key", "typed"]
+Part = Literal["ears", "voice", "line", "disk"]
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Root of all events."""
+
+    kind: ClassVar[str] = ""
+    at: int
+
+
+@dataclass(frozen=True, slots=True)
+class Opened(Event):
+    """The session starts: who is there, which ear listens, what is kept of the sound."""
+
+    kind: ClassVar[str] = "opened"
+    mode: Literal["solo", "pair"]
+    ear: str
+    audio: Literal["clips", "full", "none"]
+    training_only: bool
+    independent: bool
+    """True when the observer has a channel or a key of their own."""
+
+
+@dataclass(frozen=True, slots=True)
+class SpeechStarted(Event):
+    """A voice that is not the coach's own began on `channel`."""
+
+    kind: ClassVar[str] = "speech-started"
+    channel: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class SpeechEnded(Event):
+    """That voice ended (the hang-over is over)."""
+
+    kind: ClassVar[str] = "speech-ended"
+    channel: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class SpeechUnending(Event):
+    """Speech has gone on without a gap for longer than an utterance can be (about 3 s)."""
+
+    kind: ClassVar[str] = "speech-unending"
+    channel: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Heard(Event):
+    """An utterance was decided on; `command` is None when it was refused.
+
+    begin, end: samples of its first and last speech. score: log-odds a phone against the best free path
+    (engine dependent). floor: the score this command needs. near: a danger command whose score lies just under
+    its floor. phrase: the words taken, or the best guess when refused. source: voice, key or typed.
+    """
+
+    kind: ClassVar[str] = "heard"
+    command: str | None
+    phrase: str = ""
+    begin: int = 0
+    end: int = 0
+    channel: int = 0
+    role: Role = "wearer"
+    source: Source = "voice"
+    engine: str = ""
+    score: float = 0.0
+    floor: float = 0.0
+    near: str | None = None
+    runner_up: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PromptEnded(Event):
+    """Prompt number `prompt` is no longer sounding, after `played_s` seconds of it; complete if it ran out."""
+
+    kind: ClassVar[str] = "prompt-ended"
+    prompt: int
+    played_s: float
+    complete: bool
+
+
+@dataclass(frozen=True, slots=True)
+class TimerFired(Event):
+    """A timer that an effect set has run out."""
+
+    kind: ClassVar[str] = "timer-fired"
+    timer: str
+
+
+@dataclass(frozen=True, slots=True)
+class PartLost(Event):
+    """A part of the equipment is gone: the guidance goes on in what is left."""
+
+    kind: ClassVar[str] = "part-lost"
+    part: Part
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class PartBack(Event):
+    """That part works again."""
+
+    kind: ClassVar[str] = "part-back"
+    part: Part
+
+
+@dataclass(frozen=True, slots=True)
+class Reopened(Event):
+    """The session goes on in a new process, or after a sleep, `gap_s` seconds after the last thing known."""
+
+    kind: ClassVar[str] = "reopened"
+    gap_s: float
+    why: str
+
+
+EVENTS: tuple[type[Event], ...] = (
+    Opened, SpeechStarted, SpeechEnded, SpeechUnending, Heard, PromptEnded, TimerFired, PartLost, PartBack, Reopened,
+)
+
+
+def to_json(event: Event) -> dict[str, Any]:
+    """The event as a flat mapping with its kind under 'event'."""
+    return {"event": event.kind, **{f.name: getattr(event, f.name) for f in dataclasses.fields(event)}}
+
+
+def from_json(data: dict[str, Any]) -> Event:
+    """The event that `to_json` made `data` from; keys that no event has are ignored.
+
+    Raises:
+        RecordError: for an unknown kind or missing fields.
+    """
+    by_kind = {cls.kind: cls for cls in EVENTS}
+    cls = by_kind.get(str(data.get("event")))
+    if cls is None:
+        raise RecordError(f"event {data.get('event')!r} is unknown", expected="one of " + ", ".join(sorted(by_kind)))
+    names = {f.name for f in dataclasses.fields(cls)}
+    try:
+        return cls(**{name: value for name, value in data.items() if name in names})
+    except TypeError as error:
+        raise RecordError(f"event {cls.kind!r} is incomplete: {error}") from None

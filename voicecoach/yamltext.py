@@ -1,0 +1,170 @@
+"""YAML read as text with lines: no aliases, no duplicate keys, no tags, no guessing of types. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import yaml
+
+from voicecoach.errors import InputError
+
+MAX_CHARACTERS = 1_000_000
+MAX_DEPTH = 12
+MAX_NODES = 60_000
+
+
+@dataclass(frozen=True, slots=True)
+class Node:
+    """One YAML value and where it stands.
+
+    Attributes:
+        file: name used in messages. line: 1-based. field: dotted path from the root.
+        text: the scalar as written, or None. entries: mapping entries. members: list members.
+    """
+
+    file: str
+    line: int
+    field: str
+    text: str | None = None
+    entries: tuple[tuple[str, Node], ...] | None = None
+    members: tuple[Node, ...] | None = None
+
+    def wrong(self, what: str, expected: str = "", mend: str = "") -> InputError:
+        """An error that names this node's file, line and field."""
+        where = f"{self.file}:{self.line}" + (f": {self.field}" if self.field else "")
+        return InputError(what, where=where, expected=expected, mend=mend)
+
+    def scalar(self) -> str:
+        """The text of a non-empty scalar."""
+        if self.text is None or not self.text.strip():
+            raise self.wrong("has no text", "some text")
+        return self.text.strip()
+
+    def number(self, low: float, high: float) -> float:
+        """The scalar as a finite number within [low, high]."""
+        text = self.scalar()
+        try:
+            value = float(text)
+        except ValueError:
+            value = float("nan")
+        if not low <= value <= high:
+            raise self.wrong(f"{text!r} is not usable", f"a number from {low:g} to {high:g}")
+        return value
+
+    def choice(self, allowed: Iterable[str]) -> str:
+        """The scalar, which must be one of `allowed`."""
+        names = sorted(allowed)
+        text = self.scalar()
+        if text not in names:
+            raise self.wrong(f"{text!r} is unknown", "one of " + ", ".join(names))
+        return text
+
+    def flag(self) -> bool:
+        """The scalar as true/false or yes/no."""
+        return self.choice({"true", "false", "yes", "no"}) in {"true", "yes"}
+
+    def items(self) -> tuple[tuple[str, Node], ...]:
+        """The entries of a mapping, in the file's order."""
+        if self.entries is None:
+            raise self.wrong("is not a mapping", "lines of the form 'key: value'")
+        return self.entries
+
+    def list(self) -> tuple[Node, ...]:
+        """The members of a list."""
+        if self.members is None:
+            raise self.wrong("is not a list", "a list ('- ...' lines or [...])")
+        return self.members
+
+    def words(self) -> tuple[str, ...]:
+        """A list of scalars, or one scalar, as a tuple of texts."""
+        if self.text is not None:
+            return (self.scalar(),)
+        return tuple(member.scalar() for member in self.list())
+
+    def get(self, key: str) -> Node | None:
+        """The value under `key`, or None."""
+        return next((value for name, value in self.items() if name == key), None)
+
+    def need(self, key: str) -> Node:
+        """The value under `key`; an error if it is missing."""
+        found = self.get(key)
+        if found is None:
+            raise self.wrong(f"has no {key!r}", f"a field {key!r}")
+        return found
+
+    def only(self, *keys: str) -> Node:
+        """This mapping, after checking that it has no key beside `keys`."""
+        for name, value in self.items():
+            if name not in keys:
+                raise value.wrong("is not a known field", "one of " + ", ".join(sorted(keys)))
+        return self
+
+
+def read(text: str, file: str) -> Node:
+    """Read one YAML document.
+
+    Args:
+        text: the document. file: the name to use in messages.
+
+    Raises:
+        InputError: with file and line, for anything that is not plain, bounded YAML.
+    """
+    if len(text) > MAX_CHARACTERS:
+        raise InputError(f"has {len(text):,} characters", where=file, expected=f"at most {MAX_CHARACTERS:,}")
+    try:
+        _refuse_tricks(text, file)
+        root = yaml.compose(text, Loader=yaml.SafeLoader)
+    except yaml.MarkedYAMLError as error:
+        mark = error.problem_mark or error.context_mark
+        where = f"{file}:{mark.line + 1}" if mark else file
+        raise InputError(f"is not YAML: {error.problem or error.context}", where=where) from None
+    except (yaml.YAMLError, ValueError, RecursionError) as error:
+        raise InputError(f"is not YAML: {error}", where=file) from None
+    if root is None:
+        raise InputError("is empty", where=file, expected="a YAML mapping")
+    return _convert(root, file, "")
+
+
+def _refuse_tricks(text: str, file: str) -> None:
+    depth = nodes = 0
+    for event in yaml.parse(text, Loader=yaml.SafeLoader):
+        where = f"{file}:{event.start_mark.line + 1}"
+        if isinstance(event, yaml.AliasEvent) or getattr(event, "anchor", None):
+            raise InputError("uses a YAML alias or anchor", where=where, expected="each value written out")
+        if getattr(event, "tag", None):
+            raise InputError(f"uses the YAML tag {event.tag!r}", where=where, expected="plain values")
+        if isinstance(event, yaml.CollectionStartEvent):
+            depth += 1
+        elif isinstance(event, yaml.CollectionEndEvent):
+            depth -= 1
+        nodes += 1
+        if depth > MAX_DEPTH:
+            raise InputError("is nested too deeply", where=where, expected=f"at most {MAX_DEPTH} levels")
+        if nodes > MAX_NODES:
+            raise InputError("has too many values", where=where, expected=f"at most {MAX_NODES:,}")
+
+
+def _convert(node: yaml.Node, file: str, field: str) -> Node:
+    line = node.start_mark.line + 1
+    if isinstance(node, yaml.ScalarNode):
+        return Node(file, line, field, text=str(node.value))
+    if isinstance(node, yaml.SequenceNode):
+        members = tuple(_convert(child, file, f"{field}[{index}]") for index, child in enumerate(node.value))
+        return Node(file, line, field, members=members)
+    entries: list[tuple[str, Node]] = []
+    seen: dict[str, int] = {}
+    for key, value in node.value:
+        key_line = key.start_mark.line + 1
+        if not isinstance(key, yaml.ScalarNode):
+            raise InputError("has a key that is not text", where=f"{file}:{key_line}", expected="a plain key")
+        name = str(key.value)
+        path = f"{field}.{name}" if field else name
+        if name in seen:
+            raise InputError(
+                f"is named twice, first on line {seen[name]}", where=f"{file}:{key_line}: {path}", expected="each key once"
+            )
+        seen[name] = key_line
+        child = _convert(value, file, path)
+        entries.append((name, child))
+    return Node(file, line, field, entries=tuple(entries))
