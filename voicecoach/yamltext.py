@@ -117,7 +117,7 @@ def read(text: str, file: str) -> Node:
         root = yaml.compose(text, Loader=yaml.SafeLoader)
     except yaml.MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
-        where = f"{file}:{mark.line + 1}" if mark else file
+        where = f"{file}:{mark.line + 1}" if mark is not None else file
         raise InputError(f"is not YAML: {error.problem or error.context}", where=where) from None
     except (yaml.YAMLError, ValueError, RecursionError) as error:
         raise InputError(f"is not YAML: {error}", where=file) from None
@@ -127,21 +127,21 @@ def read(text: str, file: str) -> Node:
 
 
 def _refuse_tricks(text: str, file: str) -> None:
-    depth = nodes = 0
-    for event in yaml.parse(text, Loader=yaml.SafeLoader):
+    depth = 0
+    for count, event in enumerate(yaml.parse(text, Loader=yaml.SafeLoader)):
         where = f"{file}:{event.start_mark.line + 1}"
         if isinstance(event, yaml.AliasEvent) or getattr(event, "anchor", None):
             raise InputError("uses a YAML alias or anchor", where=where, expected="each value written out")
-        if getattr(event, "tag", None):
-            raise InputError(f"uses the YAML tag {event.tag!r}", where=where, expected="plain values")
+        tag = getattr(event, "tag", None)
+        if tag:
+            raise InputError(f"uses the YAML tag {tag!r}", where=where, expected="plain values")
         if isinstance(event, yaml.CollectionStartEvent):
             depth += 1
         elif isinstance(event, yaml.CollectionEndEvent):
             depth -= 1
-        nodes += 1
         if depth > MAX_DEPTH:
             raise InputError("is nested too deeply", where=where, expected=f"at most {MAX_DEPTH} levels")
-        if nodes > MAX_NODES:
+        if count > MAX_NODES:
             raise InputError("has too many values", where=where, expected=f"at most {MAX_NODES:,}")
 
 
@@ -162,7 +162,9 @@ def _convert(node: yaml.Node, file: str, field: str) -> Node:
         path = f"{field}.{name}" if field else name
         if name in seen:
             raise InputError(
-                f"is named twice, first on line {seen[name]}", where=f"{file}:{key_line}: {path}", expected="each key once"
+                f"is named twice, first on line {seen[name]}",
+                where=f"{file}:{key_line}: {path}",
+                expected="each key once",
             )
         seen[name] = key_line
         child = _convert(value, file, path)

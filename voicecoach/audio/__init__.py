@@ -1,0 +1,1 @@
+"""The duplex line and its kinds."""

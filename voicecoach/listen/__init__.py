@@ -1,0 +1,1 @@
+"""From sound to commands: grammar, engines, the watched child."""

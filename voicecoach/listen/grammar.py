@@ -20,7 +20,8 @@ class Command:
 @dataclass(frozen=True, slots=True)
 class Grammar:
     """A language: its commands, its decoys (words known only in order to be refused), floors by risk, and the coach's
-    own sentences by key."""
+    own sentences by key.
+    """
 
     name: str
     language: str

@@ -1,0 +1,1 @@
+"""Protocols as values: model, loader, checks. Pure."""

@@ -26,7 +26,8 @@ class Source:
 @dataclass(frozen=True, slots=True)
 class Item:
     """One piece worn. site: body site it protects; layer: 1 is next to the skin; say: its spoken name, singular or plural
-    as the grammar's item words have it (the grammar key, e.g. 'gloves'); label: how the coach names it ('outer gloves')."""
+    as the grammar's item words have it (the grammar key, e.g. 'gloves'); label: how the coach names it ('outer gloves').
+    """
 
     name: str
     site: str
@@ -49,7 +50,8 @@ class Act:
 @dataclass(frozen=True, slots=True)
 class Timing:
     """How long a rub or wipe takes. start: the command that starts it ('rubbing', 'wiping'); the answer that ends it is
-    the step's wearer answer ('dry'). agent: key of the site file; seconds: the protocol's own time (s)."""
+    the step's wearer answer ('dry'). agent: key of the site file; seconds: the protocol's own time (s).
+    """
 
     agent: str
     seconds: float
@@ -127,7 +129,8 @@ class StagePlan:
 @dataclass(frozen=True, slots=True)
 class Protocol:
     """A whole protocol. rejoin: branch read after a pause, stop or restart (it begins with gloved-hand disinfection).
-    touched: branch after a touch with a dirty hand. body_down: branch when the wearer is down ('' if none)."""
+    touched: branch after a touch with a dirty hand. body_down: branch when the wearer is down ('' if none).
+    """
 
     name: str
     title: str

@@ -1,0 +1,1 @@
+"""The journal of a session and what is read out of it."""

@@ -1,0 +1,1 @@
+"""The session as a pure machine: events in, effects out."""

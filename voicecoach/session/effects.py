@@ -92,5 +92,7 @@ def to_json(effect: Effect) -> dict[str, Any]:
     data: dict[str, Any] = {"effect": effect.kind}
     for field in dataclasses.fields(effect):
         value = getattr(effect, field.name)
-        data[field.name] = [list(v) if isinstance(v, tuple) else v for v in value] if isinstance(value, tuple) else value
+        data[field.name] = (
+            [list(v) if isinstance(v, tuple) else v for v in value] if isinstance(value, tuple) else value
+        )
     return data

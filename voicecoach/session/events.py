@@ -131,7 +131,16 @@ class Reopened(Event):
 
 
 EVENTS: tuple[type[Event], ...] = (
-    Opened, SpeechStarted, SpeechEnded, SpeechUnending, Heard, PromptEnded, TimerFired, PartLost, PartBack, Reopened,
+    Opened,
+    SpeechStarted,
+    SpeechEnded,
+    SpeechUnending,
+    Heard,
+    PromptEnded,
+    TimerFired,
+    PartLost,
+    PartBack,
+    Reopened,
 )
 
 

@@ -1,0 +1,1 @@
+"""From prompts to sound: voice and tones."""
