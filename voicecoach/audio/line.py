@@ -18,15 +18,16 @@ Samples = NDArray[np.float32]
 
 @dataclass(frozen=True, slots=True)
 class Sound:
-    """Something to play. prompt: the number of a Say, or 0 for a tone. samples: shape (frames,)."""
+    """Something to play. prompt: the number of a Say, or 0 for a tone. samples: shape (frames,). text: its words."""
 
     samples: Samples
     prompt: int = 0
+    text: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Played:
-    """A prompt that no longer sounds: sample numbers of its begin and end on the session clock; complete if it ran out."""
+    """A prompt that no longer sounds: the samples of its begin and end on the session clock; complete if it ran out."""
 
     prompt: int
     begin: int

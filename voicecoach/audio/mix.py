@@ -1,0 +1,86 @@
+"""The playing queue that every line shares: sounds in, blocks of samples and ended prompts out."""
+
+from __future__ import annotations
+
+import threading
+from collections import deque
+
+import numpy as np
+
+from voicecoach.audio.line import RATE_HZ, Played, Samples, Sound
+
+FADE_FRAMES = RATE_HZ * 30 // 1000
+"""30 ms: short enough to count as silence at once, long enough not to click."""
+
+
+class Mixer:
+    """Plays one sound after the other, gaplessly.
+
+    `play` and `silence` may be called from any thread and `take` from one other, such as an audio callback: the lock is
+    held for a few list operations or one block's copy, never for I/O. Sounds of prompt 0 (tones) are not reported.
+    """
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._queue: deque[Sound] = deque()
+        self._now: Sound | None = None
+        self._done = 0  # frames of _now that were given out
+        self._begin = 0
+        self._cut = False  # _now was faded out: it ends before its time
+        self._dropped: list[int] = []
+
+    @property
+    def now(self) -> tuple[Sound, int] | None:
+        """The sound that was sounding at the end of the last block, and the sample number at which it began."""
+        with self._lock:
+            return None if self._now is None else (self._now, self._begin)
+
+    @property
+    def busy(self) -> bool:
+        """True while anything sounds or waits."""
+        with self._lock:
+            return self._now is not None or bool(self._queue)
+
+    def play(self, sound: Sound) -> None:
+        """Queue a sound behind those already queued. Its samples must not be changed afterwards."""
+        with self._lock:
+            self._queue.append(sound)
+
+    def silence(self) -> None:
+        """Fade out what sounds and drop what is queued. What is played after this call is kept."""
+        with self._lock:
+            self._dropped += [sound.prompt for sound in self._queue if sound.prompt]
+            self._queue.clear()
+            if self._now is not None and not self._cut:
+                rest = self._now.samples[self._done : self._done + FADE_FRAMES]
+                ramp = np.linspace(1.0, 0.0, len(rest), dtype=np.float32)
+                played = self._now.samples[: self._done]
+                self._now = Sound(np.concatenate([played, rest * ramp]), self._now.prompt, self._now.text)
+                self._cut = True
+
+    def take(self, frames: int, at: int) -> tuple[Samples, tuple[Played, ...]]:
+        """The next `frames` samples, shape (frames,), and the prompts that ended within them.
+
+        at: sample number of the first of them. A dropped prompt begins and ends at `at`.
+        """
+        out = np.zeros(frames, dtype=np.float32)
+        with self._lock:
+            ended = [Played(prompt, at, at, complete=False) for prompt in self._dropped]
+            self._dropped.clear()
+            filled = 0
+            while True:
+                if self._now is None:
+                    if not self._queue or filled == frames:
+                        break
+                    self._now, self._done, self._begin, self._cut = self._queue.popleft(), 0, at + filled, False
+                part = self._now.samples[self._done : self._done + frames - filled]
+                out[filled : filled + len(part)] = part
+                filled += len(part)
+                self._done += len(part)
+                if self._done < len(self._now.samples):
+                    break
+                if self._now.prompt:
+                    ended.append(Played(self._now.prompt, self._begin, at + filled, complete=not self._cut))
+                self._now = None
+        np.clip(out, -1.0, 1.0, out=out)
+        return out, tuple(sorted(ended, key=lambda played: played.end))
