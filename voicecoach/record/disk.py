@@ -1,0 +1,98 @@
+"""Files and folders that only their owner can read, made so from the start."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
+from typing import Protocol
+
+try:
+    import fcntl
+except ImportError:  # Windows has none
+    fcntl = None  # type: ignore[assignment]
+
+_BINARY = getattr(os, "O_BINARY", 0)
+
+
+class LineFile(Protocol):
+    """A file that grows at its end. Every method may raise OSError."""
+
+    def size(self) -> int:
+        """Bytes in the file."""
+
+    def cut(self, size: int) -> None:
+        """Throw away what lies behind `size` bytes."""
+
+    def write(self, data: bytes) -> None:
+        """Append all of `data`."""
+
+    def sync(self) -> None:
+        """Return when everything is on the disk."""
+
+    def close(self) -> None:
+        """Let the file go."""
+
+
+Opener = Callable[[Path], LineFile]
+
+
+class OwnFile:
+    """The real one: mode 0600, made if it is missing."""
+
+    def __init__(self, path: Path) -> None:
+        self._fd = os.open(path, os.O_RDWR | os.O_APPEND | os.O_CREAT | _BINARY, 0o600)
+
+    def size(self) -> int:
+        """Bytes in the file."""
+        return os.fstat(self._fd).st_size
+
+    def cut(self, size: int) -> None:
+        """Throw away what lies behind `size` bytes."""
+        os.ftruncate(self._fd, size)
+
+    def write(self, data: bytes) -> None:
+        """Append all of `data`."""
+        while data:
+            data = data[os.write(self._fd, data) :]
+
+    def sync(self) -> None:
+        """Return when everything is on the disk."""
+        full = getattr(fcntl, "F_FULLFSYNC", None)
+        if full is None:
+            os.fsync(self._fd)
+        else:  # on macOS fsync leaves the data in the drive's own cache
+            fcntl.fcntl(self._fd, full)
+
+    def close(self) -> None:
+        """Let the file go."""
+        os.close(self._fd)
+
+
+def write_new(path: Path, data: bytes) -> None:
+    """Write a file that is not there yet, readable by its owner only, and put it on the disk."""
+    fd = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | _BINARY, 0o600)
+    with os.fdopen(fd, "wb") as file:
+        file.write(data)
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Write a file so that it is there whole or not at all, readable by its owner only."""
+    new = path.with_name(path.name + ".new")
+    with suppress(FileNotFoundError):
+        new.unlink()
+    write_new(new, data)
+    new.replace(path)
+
+
+def sync_folder(folder: Path) -> None:
+    """Put the names in `folder` on the disk, where the system can do that."""
+    with suppress(OSError):
+        fd = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(fd)
+        finally:
+            os.close(fd)

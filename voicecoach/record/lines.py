@@ -1,0 +1,69 @@
+"""One line of the journal: JSON, numbered, and chained to the line before it by SHA-256. No I/O.
+
+A line's chain is SHA-256 over the chain before it and the line's own bytes without the chain: everything up to
+`,"chain":"` and the closing brace. The first chain is the SHA-256 of manifest.json. It shows damage and careless
+changes; it is no proof against somebody who writes the whole record anew, and lines cut off cleanly at the end leave
+it whole.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+OWN_KEYS = ("seq", "line", "of", "at", "at_s", "wall", "chain")
+"""Keys that the journal itself writes; no event or effect uses them for anything else."""
+
+_TAIL = b',"chain":"'
+_TAIL_LENGTH = len(_TAIL) + 64 + len(b'"}')
+
+
+@dataclass(frozen=True, slots=True)
+class Unsealed:
+    """What a line says, None if it can't be read, and its chain; `whole` if the chain fits the one before."""
+
+    data: dict[str, Any] | None
+    chain: str
+    whole: bool
+
+
+def first_chain(manifest: bytes) -> str:
+    """The chain that stands before line 1."""
+    return hashlib.sha256(manifest).hexdigest()
+
+
+def seal(chain: str, data: Mapping[str, Any]) -> tuple[bytes, str]:
+    """The line for `data`, with its newline, and its chain."""
+    body = json.dumps(data, separators=(",", ":"), default=_plain).encode("ascii")
+    sealed = hashlib.sha256(chain.encode("ascii", "replace") + body).hexdigest()
+    return body[:-1] + _TAIL + sealed.encode("ascii") + b'"}\n', sealed
+
+
+def unseal(chain: str, raw: bytes) -> Unsealed:
+    """Read one line (without its newline) that follows `chain`. Never raises."""
+    body, tail = raw[:-_TAIL_LENGTH] + b"}", raw[-_TAIL_LENGTH:]
+    right = hashlib.sha256(chain.encode("ascii", "replace") + body).hexdigest()
+    whole = tail == _TAIL + right.encode("ascii") + b'"}'
+    try:
+        data = json.loads(raw.decode("utf-8"))
+    except (ValueError, RecursionError):
+        data = None
+    if not isinstance(data, dict):
+        return Unsealed(None, right, False)
+    stored = data.get("chain")
+    return Unsealed(data, stored if isinstance(stored, str) else right, whole)
+
+
+def whole_number(data: Mapping[str, Any], key: str) -> int:
+    """The whole number under `key`, 0 if there is none."""
+    value = data.get(key)
+    return value if isinstance(value, int) and not isinstance(value, bool) else 0
+
+
+def _plain(value: Any) -> Any:
+    # NumPy's scalars must never end a session
+    item = getattr(value, "item", None)
+    return item() if callable(item) else str(value)
