@@ -58,9 +58,9 @@ def unseal(chain: str, raw: bytes) -> Unsealed:
 
 
 def whole_number(data: Mapping[str, Any], key: str) -> int:
-    """The whole number under `key`, 0 if there is none."""
+    """The whole number under `key`; 0 if there is none, or one that no clock can reach."""
     value = data.get(key)
-    return value if isinstance(value, int) and not isinstance(value, bool) else 0
+    return value if isinstance(value, int) and not isinstance(value, bool) and 0 <= value < 1 << 53 else 0
 
 
 def _plain(value: Any) -> Any:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import json
 import os
+import time
 from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
@@ -34,7 +35,11 @@ class Lock:
             fd = os.open(self._path, os.O_RDWR | os.O_CREAT, 0o600)
         except OSError:
             return True
-        if not _hold(fd):
+        for _ in range(5):
+            if _hold(fd):
+                break
+            time.sleep(0.02)  # somebody may just be asking who has it
+        else:
             os.close(fd)
             return False
         with suppress(OSError):

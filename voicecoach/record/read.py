@@ -1,0 +1,196 @@
+"""A session's record read back: what happened, what followed from it, and where the record is damaged."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from voicecoach.errors import RecordError
+from voicecoach.record import lines, manifest
+from voicecoach.record.journal import FILE
+from voicecoach.record.lock import holder
+from voicecoach.record.manifest import Manifest
+from voicecoach.session import events
+from voicecoach.session.events import CLOCK_HZ, Event
+
+CLOSED = b'"effect":"close"'
+"""In no other place can these bytes stand: JSON escapes the quotes inside a text."""
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line that can be read. number: its place in the file, from 1. data: as written. event: if it is one."""
+
+    number: int
+    seq: int
+    kind: str
+    at: int
+    at_s: float
+    wall: str
+    data: Mapping[str, Any]
+    event: Event | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """A record.
+
+    Attributes:
+        lines: all that can be read, in the file's order. broken_at: the first line (from 1) that can't be read or does
+            not fit the chain, None if there is none. torn: bytes of an unfinished last line. remarks: what a reader
+            should be told about the state of the record, a sentence each.
+    """
+
+    folder: Path
+    manifest: Manifest
+    lines: tuple[Line, ...]
+    broken_at: int | None = None
+    torn: bytes = b""
+    remarks: tuple[str, ...] = ()
+
+    @property
+    def events(self) -> tuple[Event, ...]:
+        """Every event, in order."""
+        return tuple(line.event for line in self.lines if line.event is not None)
+
+    @property
+    def effects(self) -> dict[int, tuple[Mapping[str, Any], ...]]:
+        """What followed from each event: its line's seq -> flat mappings as `effects.to_json` makes them."""
+        found: dict[int, tuple[Mapping[str, Any], ...]] = {
+            line.seq: () for line in self.lines if line.event is not None
+        }
+        for line in self.lines:
+            if line.kind == "effect":
+                of = lines.whole_number(line.data, "of")
+                found[of] = (*found.get(of, ()), _without_own(line.data))
+        return found
+
+    @property
+    def notes(self) -> tuple[Line, ...]:
+        """The effect lines that are notes."""
+        return tuple(line for line in self.lines if line.kind == "effect" and line.data.get("effect") == "note")
+
+    @property
+    def gaps(self) -> tuple[Line, ...]:
+        """Where lines came late to the disk."""
+        return tuple(line for line in self.lines if line.kind == "gap")
+
+    @property
+    def closed(self) -> bool:
+        """True if the session came to its end."""
+        return any(line.data.get("effect") == "close" for line in self.lines if line.kind == "effect")
+
+    @property
+    def last_wall(self) -> str:
+        """Wall time (ISO, UTC) of the last line, or of the session's begin."""
+        return self.lines[-1].wall if self.lines else self.manifest.begun
+
+
+def read(folder: Path) -> Session:
+    """Read a session's folder. No damage to events.jsonl makes this fail.
+
+    Raises:
+        RecordError: the folder, its manifest or its journal can't be read at all.
+    """
+    try:
+        raw_manifest = (folder / manifest.FILE).read_bytes()
+        raw = (folder / FILE).read_bytes()
+    except OSError as error:
+        raise RecordError(
+            f"cannot be read: {error.strerror or error}", where=str(folder), expected="a session's folder"
+        ) from None
+    made_with = manifest.from_bytes(raw_manifest, str(folder / manifest.FILE))
+    found, broken_at, torn = parse(raw, lines.first_chain(raw_manifest))
+    return Session(folder, made_with, found, broken_at, torn, tuple(_remarks(found, broken_at, torn)))
+
+
+def parse(raw: bytes, chain: str) -> tuple[tuple[Line, ...], int | None, bytes]:
+    """The lines of a journal's bytes, the first broken line, and the bytes of a torn last one. Never raises.
+
+    A line that does not fit the chain but can be read is kept, and the chain is taken up from there.
+    """
+    *whole, torn = raw.split(b"\n")
+    found: list[Line] = []
+    broken_at: int | None = None
+    for number, text in enumerate(whole, start=1):
+        line = lines.unseal(chain, text)
+        chain = line.chain
+        made = _line(number, line.data) if line.data is not None else None
+        if made is not None:
+            found.append(made)
+        if broken_at is None and (made is None or not line.whole):
+            broken_at = number
+    return tuple(found), broken_at, torn
+
+
+def find_open(root: Path) -> Path | None:
+    """The newest session below `root` that did not come to its end and that no living process has; else None."""
+    try:
+        folders = [folder for folder in root.iterdir() if (folder / manifest.FILE).is_file()]
+    except OSError:
+        return None
+    begun = []
+    for folder in folders:
+        try:
+            begun.append((read_manifest(folder).begun, folder.name, folder))
+        except RecordError:
+            continue
+    for _, _, folder in sorted(begun, reverse=True):
+        try:
+            closed = CLOSED in (folder / FILE).read_bytes()
+        except OSError:
+            continue
+        if not closed and holder(folder) is None:
+            return folder
+    return None
+
+
+def read_manifest(folder: Path) -> Manifest:
+    """The manifest of a session's folder.
+
+    Raises:
+        RecordError: it can't be read.
+    """
+    path = folder / manifest.FILE
+    try:
+        return manifest.from_bytes(path.read_bytes(), str(path))
+    except OSError as error:
+        raise RecordError(f"cannot be read: {error.strerror or error}", where=str(path)) from None
+
+
+def _line(number: int, data: Mapping[str, Any]) -> Line | None:
+    kind, at, event = data.get("line"), lines.whole_number(data, "at"), None
+    if kind == "event":
+        try:
+            event = events.from_json(dict(data))
+        except RecordError:
+            return None
+        if event.at != at:
+            return None
+    return Line(
+        number,
+        lines.whole_number(data, "seq"),
+        str(kind),
+        at,
+        at / CLOCK_HZ,
+        str(data.get("wall", "")),
+        data,
+        event,
+    )
+
+
+def _without_own(data: Mapping[str, Any]) -> dict[str, Any]:
+    return {key: value for key, value in data.items() if key not in lines.OWN_KEYS}
+
+
+def _remarks(found: Iterable[Line], broken_at: int | None, torn: bytes) -> Iterable[str]:
+    if broken_at is not None:
+        yield f"Line {broken_at} of {FILE} was damaged or changed: what stands from there on is not proven."
+    if torn:
+        yield f"The last line of {FILE} was cut off ({len(torn)} bytes): writing ended in the middle of it."
+    for line in found:
+        if line.kind == "gap":
+            first, last, late_s = line.data.get("first"), line.data.get("last"), line.data.get("late_s")
+            yield f"Lines {first} to {last} came {late_s} s late to the disk: {line.data.get('why')}."
