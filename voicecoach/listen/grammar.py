@@ -2,25 +2,55 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, get_args
+
+from voicecoach.yamltext import Node, read
 
 Risk = Literal["danger", "stop", "routine", "matters", "way", "session"]
+RISKS: tuple[Risk, ...] = get_args(Risk)
+URGENT: frozenset[str] = frozenset({"danger", "stop"})
+"""Risks of which a doubtful word is asked about rather than dropped (rule 13)."""
+
+MAX_PHRASE_WORDS = 5
+_NAME = re.compile(r"[a-z][a-z0-9]*(-[a-z0-9]+)*")
+_NOT_WORD = re.compile(r"[^\w']+|_+")
 
 
 @dataclass(frozen=True, slots=True)
 class Command:
-    """One thing that can be meant. name: id ('gown-off'); phrases: the words that mean it; risk: which floor it needs."""
+    """One thing that can be meant. name: id ('gown-off'); phrases: the words that mean it; risk: which floor it needs.
+
+    floor: this command's own floor, or None for its risk's. phones: for phrases that are not spoken as they are spelt,
+    the phrase and its phones in the engine's alphabet (IPA).
+    """
 
     name: str
     phrases: tuple[str, ...]
     risk: Risk
+    floor: float | None = None
+    phones: tuple[tuple[str, tuple[str, ...]], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Margins:
+    """How far a command of a risk must lie ahead, in the unit of its score; a negative figure lets it lie behind.
+
+    decoys: of the best decoy. others: of the best other command. near: how far under the floor (or behind a decoy or
+    another command) a danger word is still asked about.
+    """
+
+    decoys: float = 0.0
+    others: float = 0.0
+    near: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
 class Grammar:
-    """A language: its commands, its decoys (words known only in order to be refused), floors by risk, and the coach's
-    own sentences by key.
+    """A language: its commands, its decoys (words known only in order to be refused), floors and margins by risk, and
+    the coach's own sentences by key.
     """
 
     name: str
@@ -31,6 +61,7 @@ class Grammar:
     floors: tuple[tuple[str, float], ...]
     says: tuple[tuple[str, str], ...]
     file: str = ""
+    margins: tuple[tuple[str, Margins], ...] = ()
 
     def command(self, name: str) -> Command | None:
         """The command with that id, or None."""
@@ -39,6 +70,18 @@ class Grammar:
     def say(self, key: str) -> str:
         """The coach's own sentence for `key`."""
         return dict(self.says)[key]
+
+    def floor(self, name: str) -> float:
+        """The score that the command `name` needs; infinite for a name that is no command."""
+        command = self.command(name)
+        if command is None:
+            return float("inf")
+        return command.floor if command.floor is not None else dict(self.floors).get(command.risk, 0.0)
+
+    def margin(self, name: str) -> Margins:
+        """The margins of the command `name`, by its risk."""
+        command = self.command(name)
+        return dict(self.margins).get(command.risk, Margins()) if command is not None else Margins()
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,3 +103,200 @@ class Decision:
     floor: float
     near: str | None = None
     runner_up: str | None = None
+
+
+def normalise(words: str) -> str:
+    """Lower case, no punctuation, single spaces."""
+    return " ".join(_NOT_WORD.sub(" ", words.casefold().replace("\N{RIGHT SINGLE QUOTATION MARK}", "'")).split())
+
+
+def match(grammar: Grammar, words: str, live: Collection[str]) -> str | None:
+    """The live command that `words` as a whole mean, or None. Case, punctuation and spaces are free."""
+    said = normalise(words)
+    for command in grammar.commands:
+        if command.name in live and said in command.phrases:
+            return command.name
+    return None
+
+
+def decide(grammar: Grammar, ranked: Sequence[Scored], live: Collection[str], decoy: float | None) -> Decision:
+    """Take an utterance for one live command, or refuse it.
+
+    A command is taken only over its floor, and ahead of the decoys and of every other command by what its risk asks.
+    Danger words are looked at first. What is not taken is refused; a danger word or 'stop' that failed by no more
+    than its risk's `near` is named, so that it can be asked about (rule 13).
+
+    Args:
+        ranked: scores in any order, several a command allowed. decoy: best decoy's score, None if none was scored.
+    """
+    best: dict[str, Scored] = {}
+    for scored in ranked:
+        # the second comparison is false for NaN: a score that is no number is no score
+        if scored.command in live and grammar.command(scored.command) is not None and scored.score == scored.score:
+            held = best.get(scored.command)
+            if held is None or scored.score > held.score:
+                best[scored.command] = scored
+    order = sorted(best.values(), key=lambda scored: (-scored.score, scored.command))
+    if not order:
+        return Decision(None, "", float("-inf"), float("inf"))
+    urgent = [scored for scored in order if _urgent(grammar, scored.command)]
+    for scored in (*urgent[:1], *order[:1]):
+        if _shortfall(grammar, scored, order, decoy) <= 0:
+            return _decision(grammar, scored, order, taken=True)
+    near = None
+    if urgent and _shortfall(grammar, urgent[0], order, decoy) <= grammar.margin(urgent[0].command).near:
+        near = urgent[0].command
+    return _decision(grammar, order[0], order, taken=False, near=near)
+
+
+def _urgent(grammar: Grammar, name: str) -> bool:
+    command = grammar.command(name)
+    return command is not None and command.risk in URGENT
+
+
+def _shortfall(grammar: Grammar, scored: Scored, order: Sequence[Scored], decoy: float | None) -> float:
+    """By how much a command fails the worst of its three tests; 0 or less: it passes."""
+    margin = grammar.margin(scored.command)
+    misses = [grammar.floor(scored.command) - scored.score]
+    if decoy is not None:
+        misses.append(decoy + margin.decoys - scored.score)
+    misses.extend(other.score + margin.others - scored.score for other in order if other.command != scored.command)
+    return max(misses)
+
+
+def _decision(
+    grammar: Grammar, scored: Scored, order: Sequence[Scored], *, taken: bool, near: str | None = None
+) -> Decision:
+    runner_up = next((other.command for other in order if other.command != scored.command), None)
+    return Decision(
+        command=scored.command if taken else None,
+        phrase=scored.phrase,
+        score=scored.score,
+        floor=grammar.floor(scored.command),
+        near=near,
+        runner_up=runner_up,
+    )
+
+
+def parse(text: str, file: str) -> Grammar:
+    """Read a grammar.
+
+    Args:
+        text: YAML. file: the name to use in messages.
+
+    Raises:
+        InputError: with file, line and field; also when two commands share a phrase.
+    """
+    root = read(text, file).only(
+        "grammar", "language", "version", "risks", "commands", "items", "states", "decoys", "says"
+    )
+    floors, margins = _risks(root.need("risks"))
+    owners: dict[str, str] = {}
+    commands = _commands(root.need("commands"), owners)
+    items, states = root.get("items"), root.get("states")
+    if items is not None:
+        commands += _item_commands(items, root.need("states"), owners)
+    elif states is not None:
+        raise states.wrong("has no items to belong to", "a field 'items'")
+    named = {risk for risk, _ in floors}
+    missing = sorted({command.risk for command in commands} - named)
+    if missing:
+        raise root.need("risks").wrong(f"does not give a floor for {missing[0]!r}", "each risk that a command has")
+    decoys = root.get("decoys")
+    says = root.get("says")
+    return Grammar(
+        name=root.need("grammar").scalar(),
+        language=root.need("language").scalar(),
+        version=root.need("version").scalar(),
+        commands=tuple(commands),
+        decoys=_decoys(decoys, owners) if decoys is not None else (),
+        floors=floors,
+        says=tuple((key, node.scalar()) for key, node in says.items()) if says is not None else (),
+        file=file,
+        margins=margins,
+    )
+
+
+def _risks(node: Node) -> tuple[tuple[tuple[str, float], ...], tuple[tuple[str, Margins], ...]]:
+    floors: list[tuple[str, float]] = []
+    margins: list[tuple[str, Margins]] = []
+    for name, value in node.only(*RISKS).items():
+        value.only("floor", "decoys", "others", "near")
+        floors.append((name, value.need("floor").number(-100, 100)))
+        figures = {key: child.number(-100, 100) for key, child in value.items() if key != "floor"}
+        margins.append((name, Margins(**figures)))
+    return tuple(floors), tuple(margins)
+
+
+def _commands(node: Node, owners: dict[str, str]) -> list[Command]:
+    commands: list[Command] = []
+    for risk in RISKS:
+        group = node.only(*RISKS).get(risk)
+        for name, value in group.items() if group is not None else ():
+            _name(name, value)
+            if any(command.name == name for command in commands):
+                raise value.wrong("is a command already", "each command once")
+            commands.append(_command(name, risk, value, owners))
+    return commands
+
+
+def _command(name: str, risk: Risk, value: Node, owners: dict[str, str]) -> Command:
+    if value.entries is None:
+        return Command(name, _phrases(value, name, owners), risk)
+    value.only("say", "floor", "phones")
+    phrases = _phrases(value.need("say"), name, owners)
+    floor, phones = value.get("floor"), value.get("phones")
+    spoken: list[tuple[str, tuple[str, ...]]] = []
+    for words, sounds in phones.items() if phones is not None else ():
+        if normalise(words) not in phrases:
+            raise sounds.wrong("is not a phrase of this command", "one of " + ", ".join(phrases))
+        spoken.append((normalise(words), tuple(sounds.scalar().split())))
+    return Command(name, phrases, risk, floor.number(-100, 100) if floor is not None else None, tuple(spoken))
+
+
+def _item_commands(items: Node, states: Node, owners: dict[str, str]) -> list[Command]:
+    """Each item with each state: 'gown' and 'off' make the command gown-off, said 'gown off'."""
+    commands: list[Command] = []
+    for item, spoken in items.items():
+        _name(item, spoken)
+        for state, word in states.items():
+            _name(state, word)
+            phrases = tuple(normalise(f"{said} {word.scalar()}") for said in spoken.words())
+            for phrase in phrases:
+                _own(phrase, f"{item}-{state}", spoken, owners)
+            commands.append(Command(f"{item}-{state}", phrases, "matters"))
+    return commands
+
+
+def _decoys(node: Node, owners: dict[str, str]) -> tuple[str, ...]:
+    decoys: dict[str, None] = {}
+    for member in node.list():
+        for decoy in member.scalar().split(","):
+            words = normalise(decoy)
+            if words in owners:
+                raise member.wrong(f"{words!r} is a phrase of {owners[words]!r}", "words that no command has")
+            if words:
+                decoys[words] = None
+    return tuple(decoys)
+
+
+def _phrases(node: Node, name: str, owners: dict[str, str]) -> tuple[str, ...]:
+    phrases = tuple(normalise(words) for words in node.words())
+    if not phrases:
+        raise node.wrong("has no phrase", "at least one")
+    for phrase in phrases:
+        _own(phrase, name, node, owners)
+    return phrases
+
+
+def _own(phrase: str, name: str, node: Node, owners: dict[str, str]) -> None:
+    if not phrase or len(phrase.split()) > MAX_PHRASE_WORDS:
+        raise node.wrong(f"{phrase!r} is no phrase", f"1 to {MAX_PHRASE_WORDS} words")
+    if phrase in owners:
+        raise node.wrong(f"{phrase!r} is a phrase of {owners[phrase]!r} already", "phrases of its own")
+    owners[phrase] = name
+
+
+def _name(name: str, node: Node) -> None:
+    if not _NAME.fullmatch(name):
+        raise node.wrong(f"{name!r} is no name", "lower-case words joined by '-'")
