@@ -1,0 +1,333 @@
+import gc
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from multiprocessing.connection import Connection
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from voicecoach.audio.line import BLOCK_FRAMES, Block, Samples
+from voicecoach.errors import EngineError, InputError
+from voicecoach.listen.child import ChildEar, Spec
+from voicecoach.session.events import Event, Heard, PromptEnded, SpeechEnded, SpeechStarted
+
+HERE = Path(__file__).parent
+
+
+class Twin:
+    """Stands for a recogniser: a loud block is a whole utterance of the first live command."""
+
+    def __init__(self, spec: Spec) -> None:
+        self.live: tuple[str, ...] = ()
+
+    def listen(self, commands: tuple[str, ...]) -> None:
+        self.live = commands
+
+    def feed(self, at: int, heard: Samples, played: Samples) -> list[Event]:
+        if heard.max() < 0.5:
+            return []
+        end = at + len(played)
+        command = self.live[0] if self.live else None
+        return [SpeechStarted(at), SpeechEnded(end), Heard(end, command=command, begin=at, end=end, engine="twin")]
+
+
+class Echo(Twin):
+    """Answers with what it was fed, to show that the samples arrive."""
+
+    def feed(self, at: int, heard: Samples, played: Samples) -> list[Event]:
+        phrase = f"{heard.shape} {heard[0, 0]:g} {heard[-1, -1]:g} {played.shape} {played[0]:g}"
+        return [Heard(at, command=None, phrase=phrase)]
+
+
+def faulty(act: Callable[[], object]) -> type[Twin]:
+    class Faulty(Twin):
+        def feed(self, at: int, heard: Samples, played: Samples) -> list[Event]:
+            if heard.max() >= 0.5:
+                act()
+            return []
+
+    return Faulty
+
+
+def pipe() -> Connection:
+    return next(item for item in gc.get_objects() if isinstance(item, Connection))
+
+
+def prints() -> None:
+    print("chatter", flush=True)
+    os.write(1, b"native chatter\n")
+    os.write(2, b"native complaint\n")
+
+
+def raises() -> None:
+    raise ZeroDivisionError("a\nb")
+
+
+def answers_too_often() -> None:
+    for _ in range(9):
+        pipe().send_bytes(b'{"events": []}')
+
+
+Hang = faulty(lambda: time.sleep(600))
+Abort = faulty(os.abort)
+Leave = faulty(lambda: os._exit(3))
+Raise = faulty(raises)
+Text = faulty(lambda: pipe().send_bytes(b"Segmentation fault? no: just words"))
+Half = faulty(lambda: os.write(pipe().fileno(), b"\x00\x00\x01\x00{"))
+Long = faulty(lambda: os.write(pipe().fileno(), b"\x7f\xff\xff\xff" * 5))
+Wrong = faulty(lambda: pipe().send_bytes(b'{"events": [{"event": "heard", "at": "now", "command": "done"}]}'))
+More = faulty(answers_too_often)
+Print = faulty(prints)
+
+
+class Foreign(Twin):
+    def feed(self, at: int, heard: Samples, played: Samples) -> list[Event]:
+        return [PromptEnded(at, prompt=1, played_s=1.0, complete=True)]
+
+
+def refuses(spec: Spec) -> Twin:
+    raise InputError("'breach' is not in the model", where="en.yaml", expected="words that it knows")
+
+
+def breaks(spec: Spec) -> Twin:
+    raise RuntimeError("two\nlines")
+
+
+def sleeps(spec: Spec) -> Twin:
+    time.sleep(600)
+    return Twin(spec)
+
+
+def spec(name: str) -> Spec:
+    return Spec("twin", "", "twin.yaml", factory=f"{__name__}:{name}")
+
+
+def block(number: int, level: float = 0.0) -> Block:
+    heard = np.full((BLOCK_FRAMES, 1), level, dtype=np.float32)
+    return Block(number * BLOCK_FRAMES, heard, np.zeros(BLOCK_FRAMES, dtype=np.float32))
+
+
+@pytest.fixture
+def ears() -> Iterator[list[ChildEar]]:
+    opened: list[ChildEar] = []
+    yield opened
+    for ear in opened:
+        ear.close()
+
+
+def until_error(ear: ChildEar, limit_s: float = 10.0) -> str:
+    """Poll as a live loop does until the ear says what is wrong."""
+    end = time.monotonic() + limit_s
+    while time.monotonic() < end:
+        try:
+            ear.poll()
+        except EngineError as error:
+            return str(error)
+        time.sleep(0.01)
+    pytest.fail("the ear says nothing")
+
+
+def test_in_lockstep_each_poll_answers_for_all_that_was_fed(ears: list[ChildEar]) -> None:
+    ears.append(ear := ChildEar(spec("Twin"), lockstep=True))
+    ear.listen(("done",))
+    ear.feed(block(0))
+    assert ear.poll() == []
+    ear.feed(block(1, 0.9))
+    ear.feed(block(2))
+    assert [event.kind for event in ear.poll()] == ["speech-started", "speech-ended", "heard"]
+    ear.listen(("confirm",))
+    ear.feed(block(3, 0.9))
+    heard = ear.poll()[-1]
+    assert isinstance(heard, Heard)
+    assert (heard.command, heard.begin, heard.end) == ("confirm", 960, 1280)
+
+
+def test_samples_of_two_channels_arrive_as_they_were(ears: list[ChildEar]) -> None:
+    ears.append(ear := ChildEar(spec("Echo"), lockstep=True))
+    heard = np.arange(8, dtype=np.float64).reshape(4, 2)
+    ear.feed(Block(64, heard.astype(np.float32), np.full(4, 0.25, dtype=np.float32)))
+    assert [event.phrase for event in ear.poll() if isinstance(event, Heard)] == ["(4, 2) 0 7 (4,) 0.25"]
+
+
+def test_a_live_ear_never_waits_and_still_answers(ears: list[ChildEar]) -> None:
+    ears.append(ear := ChildEar(spec("Twin")))
+    ear.listen(("done",))
+    ear.feed(block(0, 0.9))
+    found: list[Event] = []
+    end = time.monotonic() + 5
+    while not found and time.monotonic() < end:
+        found = ear.poll()
+    assert [event.kind for event in found] == ["speech-started", "speech-ended", "heard"]
+
+
+@pytest.mark.parametrize("lockstep", [True, False])
+@pytest.mark.parametrize(
+    ("name", "message"),
+    [
+        ("Hang", "ear twin: has not answered for 0.3 s"),
+        ("Abort", "ear twin: died (signal 6)"),
+        ("Leave", "ear twin: ended (exit status 3)"),
+        ("Raise", "ear twin: ZeroDivisionError: a b"),
+        ("Text", "ear twin: answered nonsense"),
+        ("Half", "ear twin: "),  # half an answer reads as nonsense or as silence, by what follows it
+        ("Long", "ear twin: answered nonsense"),
+        ("Wrong", "ear twin: answered nonsense"),
+        ("More", "ear twin: answered nonsense"),
+        ("Foreign", "ear twin: answered nonsense"),
+    ],
+)
+def test_every_fault_of_the_child_is_one_line_and_a_restart_mends_it(
+    ears: list[ChildEar], name: str, message: str, lockstep: bool
+) -> None:
+    ears.append(ear := ChildEar(spec(name), lockstep=lockstep, hang_s=0.3))
+    old = ear.pid
+    ear.feed(block(0, 0.9))
+    if name == "Half":
+        ear.feed(block(1))
+    said = until_error(ear)
+    assert said.startswith(message)
+    ear.feed(block(2))  # a dead ear may still be fed
+    assert until_error(ear) == said
+    ear.restart()
+    assert ear.pid != old
+    if name != "Foreign":
+        ear.feed(block(3))
+        assert ear.poll() == []
+
+
+def test_a_new_child_listens_for_what_the_old_one_did(ears: list[ChildEar]) -> None:
+    ears.append(ear := ChildEar(spec("Twin"), lockstep=True))
+    ear.listen(("breach",))
+    assert ear.pid is not None
+    os.kill(ear.pid, signal.SIGKILL)
+    assert until_error(ear) == "ear twin: died (signal 9)"
+    ear.restart()
+    ear.feed(block(9, 0.9))
+    heard = ear.poll()[-1]
+    assert isinstance(heard, Heard)
+    assert heard.command == "breach"
+
+
+def test_what_was_found_before_the_death_still_comes_out(ears: list[ChildEar]) -> None:
+    ears.append(ear := ChildEar(spec("Twin"), lockstep=True))
+    ear.listen(("breach",))
+    ear.feed(block(0, 0.9))
+    ear._link.settle(10)
+    assert ear.pid is not None
+    os.kill(ear.pid, signal.SIGKILL)
+    ear._link.process.join()
+    assert len(ear.poll()) == 3
+    assert until_error(ear) == "ear twin: died (signal 9)"
+
+
+@pytest.mark.parametrize(
+    ("name", "message"),
+    [
+        ("refuses", "ear twin: en.yaml: 'breach' is not in the model; expected words that it knows"),
+        ("breaks", "ear twin: RuntimeError: two lines"),
+        ("missing", "ear twin: AttributeError: module "),
+        ("sleeps", "ear twin: was not ready within 2 s"),
+    ],
+)
+def test_a_child_that_cannot_start_says_why_in_one_line(name: str, message: str) -> None:
+    with pytest.raises(EngineError) as caught:
+        ChildEar(spec(name), ready_s=2 if name == "sleeps" else 30)
+    assert str(caught.value).startswith(message)
+    assert "\n" not in str(caught.value)
+
+
+def test_a_child_that_has_nothing_to_answer_is_not_taken_for_hung(ears: list[ChildEar]) -> None:
+    ears.append(ear := ChildEar(spec("Twin"), hang_s=0.2))
+    time.sleep(0.5)
+    assert ear.poll() == []
+
+
+def test_a_hung_child_never_holds_the_feeding_loop_up(ears: list[ChildEar]) -> None:
+    # 20 s of sound are far more than a pipe holds; a blocked write would end this test at its limit of hang_s
+    ears.append(ear := ChildEar(spec("Hang"), hang_s=600))
+    began = time.monotonic()
+    for number in range(1000):
+        ear.feed(block(number, 0.9))
+        ear.poll()
+    assert time.monotonic() - began < 60
+
+
+def test_closing_twice_is_safe_and_leaves_no_process() -> None:
+    ear = ChildEar(spec("Twin"))
+    ear.close()
+    ear.close()
+    assert not ear._link.process.is_alive()
+    ear.feed(block(0))
+    assert ear.poll() == []
+
+
+SCRIPT = """
+import sys, time
+sys.path[:0] = [{here!r}]
+import numpy as np
+from voicecoach.audio.line import Block
+from voicecoach.listen.child import ChildEar, Spec
+
+if __name__ == "__main__":
+    ear = ChildEar(Spec("twin", "", "", factory="test_listen_child:{name}"), hang_s=600)
+    print(ear.pid, flush=True)
+    ear.feed(Block(0, np.ones((320, 1), np.float32), np.zeros(320, np.float32)))
+    time.sleep({sleep})
+    ear.poll()
+    ear.close()
+"""
+
+
+def gone(pid: int, limit_s: float = 5.0) -> bool:
+    end = time.monotonic() + limit_s
+    while time.monotonic() < end:
+        try:
+            os.kill(pid, 0)
+        except ProcessLookupError:
+            return True
+        stat = Path(f"/proc/{pid}/stat")
+        if stat.exists() and stat.read_text().rpartition(")")[2].split()[0] == "Z":
+            return True  # ended; nobody here reaps orphans
+        time.sleep(0.05)
+    return False
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="asks after a process as POSIX does")
+@pytest.mark.parametrize("name", ["Twin", "Hang"])
+def test_nothing_is_left_when_the_parent_is_killed(tmp_path: Path, name: str) -> None:
+    script = tmp_path / "parent.py"
+    script.write_text(SCRIPT.format(here=str(HERE), name=name, sleep=600))
+    with subprocess.Popen(
+        [sys.executable, script], stdout=subprocess.PIPE, cwd=HERE.parents[1], env=with_path()
+    ) as run:
+        assert run.stdout is not None
+        pid = int(run.stdout.readline())
+        time.sleep(0.2)
+        assert not gone(pid, 0.1)
+        run.kill()
+    assert gone(pid)
+
+
+def test_what_the_child_prints_reaches_neither_output(tmp_path: Path) -> None:
+    script = tmp_path / "parent.py"
+    script.write_text(SCRIPT.format(here=str(HERE), name="Print", sleep=0.5))
+    done = subprocess.run(
+        [sys.executable, script],
+        check=False,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        cwd=HERE.parents[1],
+        env=with_path(),
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout.strip().isdigit()
+
+
+def with_path() -> dict[str, str]:
+    return {**os.environ, "PYTHONPATH": str(HERE.parents[1])}

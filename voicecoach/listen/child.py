@@ -1,0 +1,338 @@
+"""The watched process in which a recogniser runs, and the ear that talks to it.
+
+Native recognisers can abort, hang or print; none of that may reach the loop. The parent sends blocks as raw bytes, the
+child answers each with the events found, as JSON (never pickle: whatever a damaged child writes stays data).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import multiprocessing
+import os
+import queue
+import signal
+import struct
+import sys
+import threading
+import time
+from collections import deque
+from dataclasses import dataclass
+from importlib import import_module
+from multiprocessing.connection import Connection, wait
+from typing import Any, Protocol
+
+import numpy as np
+
+from voicecoach.audio.line import Block, Samples
+from voicecoach.errors import EngineError, VoicecoachError
+from voicecoach.session.events import Event, Heard, SpeechEnded, SpeechStarted, SpeechUnending, from_json, to_json
+
+READY_S = 60.0
+"""A child that is not ready after this (s) is given up; the largest model tried loads in about 3 s."""
+
+HANG_S = 1.0
+"""A live child that leaves what it was fed unanswered for this long (s) hangs."""
+
+LOCKSTEP_S = 60.0
+"""The same on the file clock, where nobody waits for a reply and the machine may be busy."""
+
+MAX_ANSWER = 1_000_000
+HEARABLE: tuple[type[Event], ...] = (SpeechStarted, SpeechEnded, SpeechUnending, Heard)
+_HEADER = struct.Struct("<cqii")  # kind, first sample, frames, channels
+
+
+class Hears(Protocol):
+    """What runs in the child."""
+
+    def listen(self, commands: tuple[str, ...]) -> None:
+        """From now on only these command ids can be meant."""
+
+    def feed(self, at: int, heard: Samples, played: Samples) -> list[Event]:
+        """Take in frames that begin at sample `at`; the events found."""
+
+
+@dataclass(frozen=True, slots=True)
+class Spec:
+    """What a child is made of; plain values, so that it can be sent to another process.
+
+    engine: name for messages and for the record. grammar, grammar_file: text and name of the grammar. model: folder of
+    the model, or ''. roles: (channel, role) pairs. factory: 'module:function' that makes a `Hears` of this.
+    """
+
+    engine: str
+    grammar: str
+    grammar_file: str
+    model: str = ""
+    roles: tuple[tuple[int, str], ...] = ()
+    factory: str = "voicecoach.listen.engines:build"
+
+
+class ChildEar:
+    """An audio ear: one engine in one watched process.
+
+    Args:
+        spec: what the child is made of.
+        lockstep: `poll` waits until everything fed is answered, so that a session on the file clock is the same every
+            time; otherwise nothing here ever waits, except the constructor and `restart`.
+        hang_s: how long a child may leave something unanswered (s); default by `lockstep`.
+        ready_s: how long it may take to start (s).
+
+    Raises:
+        EngineError: the child cannot start; its reason is the message.
+    """
+
+    def __init__(
+        self, spec: Spec, *, lockstep: bool = False, hang_s: float | None = None, ready_s: float = READY_S
+    ) -> None:
+        self.engine = spec.engine
+        self._spec = spec
+        self._lockstep = lockstep
+        self._hang_s = hang_s if hang_s is not None else LOCKSTEP_S if lockstep else HANG_S
+        self._ready_s = ready_s
+        self._live: tuple[str, ...] = ()
+        self._swap = threading.Lock()
+        self._closed = False
+        self._link = _Link(spec, ready_s)
+
+    @property
+    def pid(self) -> int | None:
+        """Process id of the child, for the record."""
+        return self._link.process.pid
+
+    def listen(self, commands: tuple[str, ...]) -> None:
+        """From now on only these command ids can be meant."""
+        with self._swap:
+            self._live = commands
+            self._link.listen(commands)
+
+    def feed(self, block: Block) -> None:
+        """Hand the block to the child; what a dead child was fed is lost."""
+        self._link.feed(block)
+
+    def poll(self) -> list[Event]:
+        """Events found since the last call, by time.
+
+        Raises:
+            EngineError: the child is dead, hangs or answered nonsense. It goes on being raised until `restart`.
+        """
+        link = self._link
+        if self._lockstep:
+            link.settle(self._hang_s)
+        elif link.unanswered_s() > self._hang_s:
+            link.fail(f"has not answered for {self._hang_s:g} s")
+        found = link.take()
+        if not found and link.broken and not self._closed:
+            raise EngineError(link.broken, where=f"ear {self.engine}")
+        return found
+
+    def restart(self) -> None:
+        """Start a new child in place of the old one.
+
+        Raises:
+            EngineError: it cannot start either.
+        """
+        self._link.close()
+        link = _Link(self._spec, self._ready_s)
+        with self._swap:
+            if self._closed:
+                link.close()
+                return
+            link.listen(self._live)
+            self._link = link
+
+    def close(self) -> None:
+        """End the child; safe to call twice."""
+        with self._swap:
+            self._closed = True
+        self._link.close()
+
+
+class _Link:
+    """One child and its pipe. A thread each way: neither a full pipe nor half an answer can hold the loop up."""
+
+    def __init__(self, spec: Spec, ready_s: float) -> None:
+        self.broken = ""
+        self._where = f"ear {spec.engine}"
+        self._out: queue.SimpleQueue[bytes | None] = queue.SimpleQueue()
+        self._changed = threading.Condition()
+        self._ready = False
+        self._unanswered: deque[float] = deque()  # when each was sent, monotonic s
+        self._found: list[Event] = []
+        context = multiprocessing.get_context("spawn")
+        self._pipe, theirs = context.Pipe()
+        self.process = context.Process(target=_run, args=(spec, theirs), name=f"ear-{spec.engine}", daemon=True)
+        self.process.start()
+        theirs.close()  # or the end of the child would not be seen
+        for target in (self._write, self._read):
+            threading.Thread(target=target, name=f"ear-{target.__name__}", daemon=True).start()
+        with self._changed:
+            if not self._changed.wait_for(lambda: self._ready or self.broken, ready_s):
+                self.broken = f"was not ready within {ready_s:g} s"
+        if self.broken:
+            self.close()
+            raise EngineError(self.broken, where=self._where)
+
+    def listen(self, commands: tuple[str, ...]) -> None:
+        self._send(_HEADER.pack(b"L", 0, 0, 0) + json.dumps(commands).encode())
+
+    def feed(self, block: Block) -> None:
+        heard = np.ascontiguousarray(block.heard, dtype=np.float32)
+        played = np.ascontiguousarray(block.played, dtype=np.float32)
+        header = _HEADER.pack(b"B", block.at, heard.shape[0], heard.shape[1])
+        self._send(header + heard.tobytes() + played.tobytes())
+
+    def _send(self, message: bytes) -> None:
+        if self.broken:
+            return
+        with self._changed:
+            self._unanswered.append(time.monotonic())
+        self._out.put(message)
+
+    def unanswered_s(self) -> float:
+        """How long the oldest unanswered message has waited (s)."""
+        with self._changed:
+            return time.monotonic() - self._unanswered[0] if self._unanswered else 0.0
+
+    def settle(self, hang_s: float) -> None:
+        """Wait until everything sent is answered; each answer may take `hang_s`."""
+        with self._changed:
+            while self._unanswered and not self.broken:
+                left = len(self._unanswered)
+                if not self._changed.wait_for(lambda left=left: len(self._unanswered) < left or self.broken, hang_s):  # type: ignore[misc]
+                    break
+            stuck = bool(self._unanswered) and not self.broken
+        if stuck:
+            self.fail(f"has not answered for {hang_s:g} s")
+
+    def take(self) -> list[Event]:
+        with self._changed:
+            found, self._found = self._found, []
+        return found
+
+    def fail(self, why: str) -> None:
+        """Give this child up."""
+        with self._changed:
+            self.broken = self.broken or why
+            self._changed.notify_all()
+        self.process.kill()
+        self._out.put(None)
+
+    def close(self) -> None:
+        with self._changed:
+            self.broken = self.broken or "is closed"
+        self._out.put(None)
+        self.process.join(0.5)
+        if self.process.is_alive():
+            self.process.kill()
+            self.process.join(2.0)
+
+    def _write(self) -> None:
+        """Thread: pass on what is queued. Closing the pipe is what tells the child to end."""
+        with contextlib.suppress(OSError, ValueError):
+            while (message := self._out.get()) is not None:
+                self._pipe.send_bytes(message)
+            self._pipe.send_bytes(_HEADER.pack(b"E", 0, 0, 0))
+
+    def _read(self) -> None:
+        """Thread: take in answers until the child ends or says something that is none."""
+        try:
+            while True:
+                self._answer(json.loads(self._pipe.recv_bytes(MAX_ANSWER)))
+        except (EOFError, ConnectionError):
+            self.fail(self._end())
+        except EngineError as error:
+            self.fail(error.what)
+        except Exception:  # noqa: BLE001 whatever reading it runs into, it is no answer
+            self.fail("answered nonsense")
+
+    def _end(self) -> str:
+        """How the child ended. Another thread may be reaping it just now, so its status is waited for."""
+        for _ in range(100):
+            code = self.process.exitcode
+            if code is not None:
+                return f"died (signal {-code})" if code < 0 else f"ended (exit status {code})"
+            time.sleep(0.01)
+        return "closed its pipe"
+
+    def _answer(self, data: dict[str, Any]) -> None:
+        if "error" in data:
+            raise EngineError(str(data["error"]))
+        events = [_event(item) for item in data["events"]]
+        with self._changed:
+            if not self._ready:
+                self._ready = data["ready"] is True
+            else:
+                self._unanswered.popleft()
+                self._found += events
+            self._changed.notify_all()
+
+
+def _event(data: dict[str, Any]) -> Event:
+    """An event that an ear may find, its types checked.
+
+    Raises:
+        Exception: of several kinds, when it is none.
+    """
+    event = from_json(data)
+    if not isinstance(event, HEARABLE):
+        raise TypeError(event.kind)
+    for name, value in to_json(event).items():
+        if name in {"at", "begin", "end", "channel"}:
+            good = type(value) is int and value >= 0
+        elif name in {"score", "floor"}:
+            good = type(value) in {int, float}
+        elif name in {"command", "near", "runner_up"}:
+            good = value is None or isinstance(value, str)
+        else:
+            good = isinstance(value, str)
+        if not good:
+            raise TypeError(name)
+    return event
+
+
+def _run(spec: Spec, pipe: Connection) -> None:
+    """The child: build the ear, say so, then answer every message until the pipe ends."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the parent's to understand
+    null = os.open(os.devnull, os.O_RDWR)
+    for stream in (1, 2):
+        os.dup2(null, stream)  # recognisers print, also from native code
+    threading.Thread(target=_follow_parent, name="follow-parent", daemon=True).start()
+    try:
+        module, _, name = spec.factory.partition(":")
+        ear: Hears = getattr(import_module(module), name)(spec)
+        _tell(pipe, ready=True, events=[])
+        while True:
+            message = pipe.recv_bytes()
+            kind, at, frames, channels = _HEADER.unpack_from(message)
+            found: list[Event] = []
+            if kind == b"L":
+                ear.listen(tuple(json.loads(message[_HEADER.size :])))
+            elif kind == b"B":
+                data = np.frombuffer(message, dtype=np.float32, offset=_HEADER.size).copy()
+                heard = data[: frames * channels].reshape(frames, channels)
+                found = ear.feed(at, heard, data[frames * channels :])
+            else:
+                return
+            _tell(pipe, events=[to_json(event) for event in found])
+    except (EOFError, BrokenPipeError, ConnectionResetError):
+        return  # the parent is gone
+    except VoicecoachError as error:
+        line = error.line()
+    except Exception as error:  # noqa: BLE001 whatever an engine raises is passed back as one line
+        line = " ".join(f"{type(error).__name__}: {error}".split())
+    with contextlib.suppress(OSError):
+        _tell(pipe, error=line)
+    sys.exit(1)
+
+
+def _tell(pipe: Connection, **answer: object) -> None:
+    pipe.send_bytes(json.dumps(answer).encode())
+
+
+def _follow_parent() -> None:
+    """Thread: a child that hangs in native code would not see the pipe's end."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        wait([parent.sentinel])
+        os._exit(1)
