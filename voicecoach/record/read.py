@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -167,7 +168,7 @@ def _line(number: int, data: Mapping[str, Any]) -> Line | None:
             event = events.from_json(dict(data))
         except RecordError:
             return None
-        if event.at != at:
+        if event.at != at or not _fits(event):
             return None
     return Line(
         number,
@@ -179,6 +180,19 @@ def _line(number: int, data: Mapping[str, Any]) -> Line | None:
         data,
         event,
     )
+
+
+_TYPES: dict[str, tuple[type, ...]] = {
+    "int": (int,),
+    "float": (int, float),
+    "bool": (bool,),
+    "str | None": (str, type(None)),
+}
+
+
+def _fits(event: Event) -> bool:
+    """Whether each field is of its kind, so that nothing behind has to doubt it; all others are texts."""
+    return all(isinstance(getattr(event, f.name), _TYPES.get(str(f.type), (str,))) for f in dataclasses.fields(event))
 
 
 def _without_own(data: Mapping[str, Any]) -> dict[str, Any]:
