@@ -25,8 +25,12 @@ class Source:
 
 @dataclass(frozen=True, slots=True)
 class Item:
-    """One piece worn. site: body site it protects; layer: 1 is next to the skin; say: its spoken name, singular or plural
-    as the grammar's item words have it (the grammar key, e.g. 'gloves'); label: how the coach names it ('outer gloves').
+    """One piece worn. site: body site it protects; layer: 1 is next to the skin; say: its spoken name, as the grammar's
+    item words have it (the grammar key, e.g. 'gloves'); label: how the coach names it ('outer gloves').
+
+    For the checker: zones are the surfaces of the item (empty: those of its kind, see zones.py). covers, tight and
+    overlap name body zones or 'item.zone' that it lies over when it is put on after them: covers leaks, tight does not,
+    overlap is kept clean by a cuff or hem and dirtied when that is pulled away. traits: of zones.TRAITS.
     """
 
     name: str
@@ -36,15 +40,25 @@ class Item:
     say: str
     covers: tuple[str, ...] = ()
     line: int = 0
+    zones: tuple[str, ...] = ()
+    tight: tuple[str, ...] = ()
+    overlap: tuple[str, ...] = ()
+    traits: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Act:
-    """What a step does to an item (or, for hygiene and sit, to 'hands' or a place)."""
+    """What a step does to an item (or, for hygiene and sit, to 'hands' or a place).
+
+    grip: the zone of the item that the hand holds. passes: zones that the item brushes on its way. manner: how, one of
+    zones.MANNERS ('' is with care).
+    """
 
     kind: str
     target: str
     grip: str = ""
+    passes: tuple[str, ...] = ()
+    manner: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +82,9 @@ class Step:
     coach moves on after quiet_s seconds and a later step asks (`asks_for` there names this step).
     observer: True when an observer, if there is one, must confirm. matters: the answer is an item with its state and is
     read back. branches: command id -> branch name (e.g. torn, soiled). repair: branch taken on 'went wrong'.
+    also: further roles that must give the same answer before the step is left (a helper's own rub).
     when_on / when_off: the step is only for when these items are on / are not on; otherwise it is passed over.
+    weaker: why this step asks for less than the checker computes it should ('' when it does not).
     """
 
     name: str
@@ -87,16 +103,25 @@ class Step:
     repair: str = ""
     when_on: tuple[str, ...] = ()
     when_off: tuple[str, ...] = ()
+    also: tuple[str, ...] = ()
     line: int = 0
+    weaker: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Branch:
-    """A detour. then: 'same' (the step it came from, asked anew), 'next', or the name of a step on the main way."""
+    """A detour.
+
+    then: 'same' (the step it came from, asked anew), 'next', 'undress', or the name of a step on the main way.
+    ask: a question when its steps are done, 'where' (a place of the body) or 'skin' (yes or no), else ''.
+    exposed: branch taken when the answer is a place or yes, else ''.
+    """
 
     name: str
     steps: tuple[Step, ...]
     then: str = "same"
+    ask: str = ""
+    exposed: str = ""
     line: int = 0
 
 
@@ -129,7 +154,10 @@ class StagePlan:
 @dataclass(frozen=True, slots=True)
 class Protocol:
     """A whole protocol. rejoin: branch read after a pause, stop or restart (it begins with gloved-hand disinfection).
-    touched: branch after a touch with a dirty hand. body_down: branch when the wearer is down ('' if none).
+    touched: branch after a touch with a dirty hand. wearer_down: branch when the wearer is down ('' if none).
+    scope: names of the ensemble's kind that published orders are checked for. room: surfaces of the room and how they
+    are at the start (zones.ROOM_STATES). exposed: body zones that this ensemble leaves bare on purpose. orders:
+    published orders that hold for some sources only and that this one declares. practice: never for a real patient.
     """
 
     name: str
@@ -145,6 +173,10 @@ class Protocol:
     wearer_down: str = ""
     scope: tuple[str, ...] = ()
     file: str = ""
+    room: tuple[tuple[str, str], ...] = ()
+    exposed: tuple[str, ...] = ()
+    orders: tuple[str, ...] = ()
+    practice: bool = False
 
     def branch(self, name: str) -> Branch:
         """The branch of that name; the loader has checked that it is there."""
