@@ -1,0 +1,124 @@
+"""The child process that renders prompts with pyttsx3: requests as JSON lines in, one JSON line out for each.
+
+It runs apart because the engine prints on stdout, hangs for ever at a path it cannot write to, and can end the process.
+On Linux each prompt is rendered by a fork of its own: a hang or a crash costs that prompt only, and the bundled
+eSpeak, whose output depends on what it spoke before, gives the same samples for the same text every time.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import importlib
+import json
+import os
+import signal
+import sys
+import threading
+from pathlib import Path
+from typing import Any, TextIO
+
+FORKS = sys.platform == "linux"
+ESPEAK_PACE = 0.89
+"""eSpeak's rate setting for one spoken word a minute: measured over prompts, without the silence around them."""
+
+
+def prepare_espeak() -> None:
+    """Let pyttsx3 find the eSpeak that came with pip; without it, it looks for the system's own."""
+    try:
+        loader = importlib.import_module("espeakng_loader")
+    except ImportError:
+        return
+    ctypes.CDLL(loader.get_library_path(), mode=ctypes.RTLD_GLOBAL)
+    os.environ["ESPEAK_DATA_PATH"] = loader.get_data_path()
+
+
+def find_voice(engine: Any, wanted: str) -> str:
+    """The engine's id of the voice `wanted`: an id, the end of one, a name or a language; 'en-us+f3' has a variant.
+
+    Raises:
+        ValueError: there is no such voice.
+    """
+    base, plus, variant = wanted.lower().partition("+")
+    voices = engine.getProperty("voices")
+    for voice in voices:
+        ids = {str(voice.id).lower(), str(voice.id).lower().rpartition("/")[2], str(voice.name).lower()}
+        if base in ids | {str(language).lower() for language in voice.languages or ()}:
+            return str(voice.id) + plus + variant
+    raise ValueError(f"there is no voice {wanted!r} among {len(voices)}")
+
+
+def render(request: dict[str, Any]) -> None:
+    """Render one prompt to the file that the request names.
+
+    Raises:
+        ValueError: the voice is unknown, the engine did not take it, or wrote nothing.
+    """
+    engine = importlib.import_module("pyttsx3").init()
+    espeak = str(engine) == "espeak"
+    voice = find_voice(engine, request["voice"]) if request["voice"] else ""
+    if voice:
+        engine.setProperty("voice", request["voice"] if espeak else voice)  # eSpeak may not know its own ids again
+    engine.setProperty("rate", round(request["rate_wpm"] * (ESPEAK_PACE if espeak else 1)))
+    if request["pitch"] is not None:
+        engine.setProperty("pitch", request["pitch"])
+    finished = threading.Event()
+    engine.connect("finished-utterance", lambda **_: finished.set())
+    engine.save_to_file(request["text"], request["out"])
+    engine.runAndWait()
+    if espeak:
+        finished.wait(request["limit_s"])  # runAndWait comes back 10 ms after the start, done or not
+    if voice and espeak and engine.getProperty("voice") != voice:  # it keeps the voice before, and says nothing
+        raise ValueError(f"the engine took the voice {engine.getProperty('voice')!r} for {request['voice']!r}")
+    if not Path(request["out"]).is_file():
+        raise ValueError("the engine wrote nothing")
+
+
+def answer(request: dict[str, Any]) -> dict[str, Any]:
+    """Render, and say how it went."""
+    try:
+        render(request)
+    except Exception as error:  # noqa: BLE001 whatever an engine raises is an answer, not the end
+        return {"error": f"{type(error).__name__}: {error}"}
+    return {"error": ""}
+
+
+def answer_forked(request: dict[str, Any], out: TextIO) -> None:
+    """The same in a fork, which the kernel ends when its time is over, even within native code."""
+    pid = os.fork()
+    if pid == 0:
+        signal.setitimer(signal.ITIMER_REAL, request["limit_s"])
+        tell(out, answer(request))
+        os._exit(0)
+    _, status = os.waitpid(pid, 0)
+    if status:
+        tell(out, {"error": f"the engine ended with {os.waitstatus_to_exitcode(status)}"})
+
+
+def tell(out: TextIO, data: dict[str, Any]) -> None:
+    """One line, at once."""
+    out.write(json.dumps(data) + "\n")
+    out.flush()
+
+
+def main() -> None:
+    """Answer requests until stdin ends."""
+    out = os.fdopen(os.dup(1), "w", encoding="utf-8")
+    os.dup2(2, 1)  # what the engine prints must not come between the answers
+    try:
+        if FORKS:
+            prepare_espeak()
+            importlib.import_module("pyttsx3.drivers.espeak")  # once, before the forks
+        engine = importlib.import_module("pyttsx3.engine").default_engine_by_sys_platform()
+    except Exception as error:  # noqa: BLE001 a machine that cannot speak is an answer too
+        tell(out, {"error": f"{type(error).__name__}: {error}"})
+        return
+    tell(out, {"error": "", "engine": engine})
+    for line in sys.stdin:
+        if FORKS:
+            answer_forked(json.loads(line), out)
+        else:
+            tell(out, answer(json.loads(line)))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,159 @@
+"""The coach's voice: prompts rendered ahead by a child process, kept on disk and in memory, played by the line."""
+
+from __future__ import annotations
+
+import functools
+import hashlib
+import importlib.metadata
+import json
+import platform
+import sys
+import tempfile
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+
+from voicecoach.audio.line import Samples
+from voicecoach.errors import EngineError
+from voicecoach.speak import tones
+from voicecoach.speak.cache import Cache, Pcm, default_folder
+from voicecoach.speak.child import Renderer
+from voicecoach.speak.decode import decode
+from voicecoach.speak.port import Progress
+from voicecoach.speak.silent import WORDS_A_MINUTE
+
+DEFAULT_VOICE = "en-us" if sys.platform == "linux" else ""
+"""eSpeak's American English; elsewhere the voice that the system's user has chosen."""
+RECIPE = 1
+"""Raised whenever the same text would be rendered or cleaned differently, so that old cache files are not used."""
+TRIES = 2
+GIVE_UP_AFTER = 3
+"""So many prompts failed in a row mean that the engine is broken, and the rest is not tried."""
+
+
+class Voice:
+    """Speaks with pyttsx3.
+
+    Args:
+        voice: an engine's voice id, name or language, such as 'en-gb-scotland' or 'en-us+f3'; '' for the system's own.
+        rate_wpm: words a minute. pitch: 0 to 100, eSpeak only (50 is usual).
+        folder: the cache's folder; by default the user's. renderer: the rendering child, for tests.
+    """
+
+    def __init__(
+        self,
+        voice: str = DEFAULT_VOICE,
+        *,
+        rate_wpm: int = WORDS_A_MINUTE,
+        pitch: int | None = None,
+        folder: Path | None = None,
+        renderer: Renderer | None = None,
+    ) -> None:
+        self.ok = True
+        self.why = ""
+        """The first failure in plain words; empty while ok."""
+        self._voice, self._rate_wpm, self._pitch = voice, rate_wpm, pitch
+        self._engine = engine_version()
+        self.name = f"{self._engine}, {voice or 'system voice'}, {rate_wpm} words a minute"
+        self._cache = Cache(default_folder() if folder is None else folder)
+        self._renderer = Renderer() if renderer is None else renderer
+        self._prompts: dict[str, Pcm | None] = {}  # None: it could not be rendered
+
+    def prepare(self, texts: Sequence[str], progress: Progress | None = None) -> list[str]:
+        """Render what is not in the cache; the texts that could not be rendered."""
+        wanted = list(dict.fromkeys(texts))
+        failed: list[str] = []
+        row = 0
+        try:
+            for done, text in enumerate(wanted, start=1):
+                known = self._prompts.get(text)
+                if known is None:
+                    known = self._cache.get(self._key(text))
+                if known is None and row < GIVE_UP_AFTER:
+                    known = self._render(text, TRIES)
+                    row = row + 1 if known is None else 0
+                self._prompts[text] = known
+                if known is None:
+                    failed.append(text)
+                if progress is not None:
+                    progress(done, len(wanted))
+        finally:
+            self._renderer.close()
+        return failed
+
+    def sound(self, text: str) -> Samples:
+        """The prompt's samples; a tone pattern if it cannot be rendered.
+
+        A text that was not prepared is rendered now, which takes about 0.15 s.
+        """
+        if text not in self._prompts:
+            prompt = self._cache.get(self._key(text))
+            self._prompts[text] = self._render(text, 1) if prompt is None else prompt
+            self._renderer.close()
+        prompt = self._prompts[text]
+        return tones.sound("unspoken") if prompt is None else prompt.astype(np.float32) * np.float32(1 / 32767)
+
+    def _render(self, text: str, tries: int) -> Pcm | None:
+        for _ in range(tries):
+            try:
+                # a folder of its own: what a hung or killed engine still writes cannot be taken for the next prompt
+                with tempfile.TemporaryDirectory(prefix="voicecoach-", ignore_cleanup_errors=True) as folder:
+                    out = Path(folder) / "prompt.wav"
+                    self._renderer.render(text, out, voice=self._voice, rate_wpm=self._rate_wpm, pitch=self._pitch)
+                    samples = decode(out, text, self._rate_wpm)
+            except (EngineError, OSError) as error:
+                self.why = self.why or str(error)
+                continue
+            prompt = np.rint(samples * 32767).astype(np.int16)
+            self._cache.put(self._key(text), prompt)
+            return prompt
+        self.ok = False
+        return None
+
+    def _key(self, text: str) -> str:
+        recipe = [RECIPE, self._engine, self._voice, self._rate_wpm, self._pitch, text]
+        return hashlib.sha256(json.dumps(recipe).encode()).hexdigest()[:32]
+
+
+@functools.cache
+def engine_version() -> str:
+    """The engine and its version: a part of the cache's key and of the record."""
+    parts = []
+    for package in ("pyttsx3", "espeakng-loader"):
+        try:
+            parts.append(f"{package} {importlib.metadata.version(package)}")
+        except importlib.metadata.PackageNotFoundError:
+            parts.append(f"{platform.system()} {platform.release()}")
+    return ", ".join(parts)
+
+
+@functools.cache
+def _voice(voice: str, rate_wpm: int, pitch: int | None) -> Voice:
+    return Voice(voice, rate_wpm=rate_wpm, pitch=pitch)
+
+
+def render_text(
+    text: str, *, voice: str = DEFAULT_VOICE, rate_wpm: int = WORDS_A_MINUTE, pitch: int | None = None
+) -> Samples:
+    """`text` in any voice, from the cache if it was rendered before: for the simulated wearer, tests and benches.
+
+    Raises:
+        EngineError: it cannot be rendered.
+    """
+    return render_texts([text], voice=voice, rate_wpm=rate_wpm, pitch=pitch)[0]
+
+
+def render_texts(
+    texts: Sequence[str], *, voice: str = DEFAULT_VOICE, rate_wpm: int = WORDS_A_MINUTE, pitch: int | None = None
+) -> list[Samples]:
+    """Several texts in one voice; one child renders them all.
+
+    Raises:
+        EngineError: one of them cannot be rendered.
+    """
+    speaker = _voice(voice, rate_wpm, pitch)
+    failed = speaker.prepare(texts)
+    if failed:
+        raise EngineError(f"{failed[0]!r} cannot be rendered: {speaker.why}", where="speech")
+    return [speaker.sound(text) for text in texts]
