@@ -176,6 +176,7 @@ def worn(session: Session) -> tuple[Stretch, ...]:
     """Each item for as long as it was on, from the 'ledger' notes (item -> on/off/never, or on -> items)."""
     found: list[Stretch] = []
     since: dict[str, float] = {}
+    order: dict[str, int] = {}
     for note in remarks(session):
         if note.what != "ledger":
             continue
@@ -183,9 +184,10 @@ def worn(session: Session) -> tuple[Stretch, ...]:
         found += [Stretch(since.pop(item), note.at_s, item) for item in tuple(since) if item not in on]
         for item in on:
             since.setdefault(item, note.at_s)
+            order.setdefault(item, len(order))
     last = end_s(session)
     found += [Stretch(begin, last, item) for item, begin in since.items()]
-    return tuple(sorted(found, key=lambda stretch: (stretch.begin_s, stretch.name)))
+    return tuple(sorted(found, key=lambda stretch: (stretch.begin_s, order[stretch.name])))
 
 
 def deaf(session: Session) -> tuple[Stretch, ...]:

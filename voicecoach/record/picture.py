@@ -1,0 +1,306 @@
+"""The timeline of a session as one SVG picture: lanes for the steps, each voice, and what is worn. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from html import escape
+
+from voicecoach.record.axis import Axis, Piece, axis
+from voicecoach.record.read import Session
+from voicecoach.record.story import (
+    DANGER,
+    MARKS,
+    Remark,
+    Utterance,
+    clock,
+    deaf,
+    end_s,
+    prompts,
+    remarks,
+    steps,
+    utterances,
+    worn,
+)
+from voicecoach.session.events import Opened
+
+WIDTH, LEFT, RIGHT = 1400, 96, 24
+PX_PER_S = 26.0
+CHAR_PX = 5.7
+MARKS_H, STEPS_H, COACH_H, ROLE_H, ITEM_H, BAND_GAP = 48, 26, 38, 32, 13, 30
+ROLES = ("wearer", "observer", "assistant", "unknown")
+
+STYLE = """
+text{font:10.5px "DejaVu Sans",Verdana,"Segoe UI",Helvetica,Arial,sans-serif;fill:#1d2733}
+.lane{fill:#5a6775;text-anchor:end}.tick{fill:#7a8794;font-size:9px}.head{font-size:17px;font-weight:bold}
+.sub{fill:#5a6775;font-size:11.5px}.grid{stroke:#e6ebf0}.base{stroke:#d3dae2}
+.step{fill:#edf1f6;stroke:#c3cedb}.step2{fill:#dfe7f1;stroke:#b4c2d2}.weak{stroke:#b07a10;stroke-dasharray:4 3}
+.prompt{fill:#d3e3f7;stroke:#5b8ec9}.cut{stroke:#c8322b;stroke-width:2;fill:none}
+.taken{fill:#c3e8cf;stroke:#3d9a5c}.refused{fill:#ececec;stroke:#a3a3a3}.danger{fill:#f7c6c2;stroke:#c8322b}
+.quiet{fill:#8a8a8a;font-style:italic}.loud{fill:#a3201a;font-weight:bold}
+.worn{fill:#9db3cc}.item{fill:#44566b;font-size:9px}.tone{fill:#5b8ec9}.alarm{fill:#c8322b}
+.deaf{fill:url(#hatch);stroke:#8f8f8f}.away{fill:#fff;stroke:#9aa5b1}
+.m-breach{fill:#c8322b;stroke:#c8322b}.m-deviation{fill:#e39b17;stroke:#e39b17}.m-refused{fill:#fff;stroke:#b07a10}
+.m-not-independent{fill:#fff;stroke:#b07a10;stroke-dasharray:3 2}.m-other{fill:#8894a1;stroke:#8894a1}
+.badge{fill:#fff4dc;stroke:#b07a10}
+"""
+HATCH = (
+    '<pattern id="hatch" width="7" height="7" patternTransform="rotate(45)" patternUnits="userSpaceOnUse">'
+    '<rect width="7" height="7" fill="#f4f4f4" fill-opacity=".75"/><rect width="2.2" height="7" fill="#bdbdbd"/>'
+    "</pattern>"
+)
+LEGEND = (
+    ("prompt", "coach speaks (red end: cut short)"),
+    ("taken", "taken as a command"),
+    ("refused", "refused"),
+    ("danger", "danger word"),
+    ("step weak", "not independently confirmed"),
+    ("deaf", "not hearing"),
+    ("worn", "worn"),
+)
+
+
+def picture(session: Session) -> str:
+    """The whole session as an SVG document, 1400 px wide; hovering over a bar tells all of it."""
+    return _Picture(session).svg()
+
+
+class _Picture:
+    def __init__(self, session: Session) -> None:
+        self.session = session
+        self.prompts, self.heard = prompts(session), utterances(session)
+        self.notes, self.steps, self.worn, self.deaf = remarks(session), steps(session), worn(session), deaf(session)
+        self.roles = [role for role in ROLES if role == "wearer" or any(one.heard.role == role for one in self.heard)]
+        busy = [(one.begin_s, one.end_s) for one in self.prompts] + [(one.begin_s, one.end_s) for one in self.heard]
+        busy += [(note.at_s, note.at_s) for note in self.notes] + [(end_s(session), end_s(session))]
+        self.axis: Axis = axis(busy, width_px=WIDTH - LEFT - RIGHT, px_per_s=PX_PER_S)
+        self.items = list(dict.fromkeys(one.name for one in self.worn))
+        self.top = 92
+        self.band_h = MARKS_H + STEPS_H + COACH_H + ROLE_H * len(self.roles) + ITEM_H * len(self.items) + BAND_GAP
+
+    def svg(self) -> str:
+        height = self.top + self.axis.bands * self.band_h
+        size = f'width="{WIDTH}" height="{height}" viewBox="0 0 {WIDTH} {height}"'
+        parts = [
+            f'<svg xmlns="http://www.w3.org/2000/svg" {size} role="img"><title>Timeline of a session</title>',
+            f"<style>{STYLE}</style><defs>{HATCH}</defs>",
+            f'<rect width="{WIDTH}" height="{height}" fill="#fff"/>',
+            *self._head(),
+            *self._grid(),
+            *self._deaf(),
+            *self._steps(),
+            *self._coach(),
+            *self._voices(),
+            *self._items(),
+            *self._marks(),
+            "</svg>",
+        ]
+        return "\n".join(parts) + "\n"
+
+    def _y(self, band: int, lane: str) -> float:
+        y: float = self.top + band * self.band_h
+        lanes = [("marks", MARKS_H), ("step", STEPS_H), ("coach", COACH_H), *((role, ROLE_H) for role in self.roles)]
+        lanes += [(f"item {item}", ITEM_H) for item in self.items]
+        for name, height in lanes:
+            if name == lane:
+                return y
+            y += height
+        return y
+
+    def _head(self) -> Iterator[str]:
+        made = self.session.manifest
+        yield _text(LEFT, 30, f"{made.protocol}", "head")
+        length = clock(end_s(self.session))
+        about = f"begun {made.begun} · {made.mode} · ear {made.engine} · audio {made.audio} · {length} long"
+        yield _text(LEFT, 48, about, "sub")
+        if any(isinstance(event, Opened) and event.training_only for event in self.session.events):
+            yield f'<rect class="badge" x="{WIDTH - RIGHT - 108}" y="15" width="108" height="22" rx="4"/>'
+            yield _text(WIDTH - RIGHT - 54, 30, "training only", anchor="middle")
+        x = float(LEFT)
+        for css, told in LEGEND:
+            yield f'<rect class="{css}" x="{x:.1f}" y="62" width="18" height="11" rx="2"/>'
+            yield _text(x + 23, 71.5, told, "sub")
+            x += 23 + len(told) * 6.3 + 18
+
+    def _grid(self) -> Iterator[str]:
+        for band, x, at_s in self.axis.ticks():
+            y: float = self.top + band * self.band_h
+            bottom = y + self.band_h - BAND_GAP
+            yield f'<line class="grid" x1="{LEFT + x:.1f}" x2="{LEFT + x:.1f}" y1="{y + 12}" y2="{bottom}"/>'
+            yield _text(LEFT + x + 2, y + 10, clock(at_s)[:-2], "tick")
+        for band in range(self.axis.bands):
+            for lane in ("step", "coach", *self.roles):
+                yield _text(LEFT - 10, self._y(band, lane) + 17, lane, "lane")
+            if self.items:
+                yield _text(LEFT - 10, self._y(band, f"item {self.items[0]}") + 9.5, "worn", "lane")
+            y = self._y(band, "step") - 2
+            yield f'<line class="base" x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y}" y2="{y}"/>'
+        for band, x, left_out_s in self.axis.breaks():
+            y = self._y(band, "coach")
+            told = f"{left_out_s:.0f} s" if left_out_s < 120 else f"{left_out_s / 60:.0f} min"
+            for shift in (-3, 3):
+                xs = LEFT + x + shift
+                yield f'<path d="M{xs - 4:.1f} {y + 24} L{xs + 4:.1f} {y + 2}" class="away" fill="none"/>'
+            yield _text(LEFT + x, y + 36, f"{told} left out", "tick", "middle")
+
+    def _steps(self) -> Iterator[str]:
+        weak = {(note.details.get("step", ""), note.at_s) for note in self.notes if note.what == "not-independent"}
+        for index, step in enumerate(self.steps):
+            css = "step2" if index % 2 else "step"
+            if any(name in ("", step.name) and abs(at_s - step.end_s) < 1 for name, at_s in weak):
+                css += " weak"
+            full = f"{step.name}: {clock(step.begin_s)} to {clock(step.end_s)}" + (f", {step.why}" if step.why else "")
+            for piece in self.axis.pieces(step.begin_s, step.end_s):
+                y = self._y(piece.band, "step")
+                yield _bar(css, piece, y, 20, full, round_px=2)
+                yield _fitted(piece, y + 14, step.name, piece.width - 8)
+
+    def _coach(self) -> Iterator[str]:
+        drawn = [(piece, one) for one in self.prompts for piece in self.axis.pieces(one.begin_s, one.end_s)]
+        for index, (piece, prompt) in enumerate(drawn):
+            y = self._y(piece.band, "coach")
+            yield _bar("prompt", piece, y, 28, f"{clock(prompt.begin_s)} {prompt.text}")
+            if piece.last and not prompt.complete and prompt.end_s > prompt.begin_s:
+                x = LEFT + piece.x + piece.width
+                yield f'<path class="cut" d="M{x:.1f} {y} l-4 7 l4 7 l-4 7 l4 7"/>'
+            if piece.first or piece.width > 60:
+                after = drawn[index + 1][0] if index + 1 < len(drawn) else None
+                for row, text in enumerate(_wrap(prompt.text, _room(piece, after), 2)):
+                    yield _text(LEFT + piece.x + 4, y + 12 + 12 * row, text)
+        for line in self.session.lines:
+            if line.kind == "effect" and line.data.get("effect") == "tone":
+                band, x = self.axis.point(line.at_s)
+                tone = str(line.data.get("tone", ""))
+                css = "alarm" if tone == "outward-alarm" else "tone"
+                y = self._y(band, "coach") + 33
+                yield f'<circle class="{css}" cx="{LEFT + x:.1f}" cy="{y}" r="2.6">{_title(f"tone: {tone}")}</circle>'
+
+    def _voices(self) -> Iterator[str]:
+        for role in self.roles:
+            said = sorted((one for one in self.heard if one.heard.role == role), key=lambda one: one.begin_s)
+            drawn = [(piece, one) for one in said for piece in self.axis.pieces(one.begin_s, one.end_s)]
+            for index, (piece, one) in enumerate(drawn):
+                y = self._y(piece.band, role)
+                css, words, text_css = _look(one)
+                yield _bar(css, piece, y, 24, f"{clock(one.begin_s)} {role}: {words}", least_px=4)
+                after = drawn[index + 1][0] if index + 1 < len(drawn) else None
+                if piece.first:
+                    for text in _wrap(words, _room(piece, after), 1):
+                        yield _text(LEFT + piece.x + 4, y + 16, text, text_css)
+
+    def _items(self) -> Iterator[str]:
+        for one in self.worn:
+            for piece in self.axis.pieces(one.begin_s, one.end_s):
+                y = self._y(piece.band, f"item {one.name}")
+                full = f"{one.name} on from {clock(one.begin_s)} to {clock(one.end_s)}"
+                yield _bar("worn", piece, y + 1, 10, full, round_px=2)
+                yield _text(LEFT + piece.x + 4, y + 9.3, one.name, "item")
+
+    def _deaf(self) -> Iterator[str]:
+        for one in self.deaf:
+            for piece in self.axis.pieces(one.begin_s, one.end_s):
+                y = self._y(piece.band, "coach")
+                yield _bar("deaf", piece, y - 2, self._y(piece.band, "") - y, f"{one.name}: {one.why}", round_px=0)
+
+    def _marks(self) -> Iterator[str]:
+        free: dict[tuple[int, int], float] = {}
+        for note in self.notes:
+            mark = MARKS.get(note.what)
+            if mark is None:
+                continue
+            band, x = self.axis.point(note.at_s)
+            row = min((0, 1), key=lambda row: (x < free.get((band, row), 0.0), row))
+            y = self._y(band, "marks") + 15 * row
+            yield _sign(mark, LEFT + x, y + 21, note)
+            room = max(0, int((WIDTH - RIGHT - LEFT - x - 10) / CHAR_PX))
+            if x >= free.get((band, row), 0.0):
+                told = _short(note.tell(), min(room, 44))
+                yield _text(LEFT + x + 9, y + 25, told, "loud" if mark == "breach" else "")
+                free[band, row] = x + 18 + len(told) * CHAR_PX * 1.08
+            if mark == "breach":
+                bottom = self._y(band, "")
+                yield (
+                    f'<line x1="{LEFT + x:.1f}" x2="{LEFT + x:.1f}" y1="{y + 27}" y2="{bottom}" '
+                    'stroke="#c8322b" stroke-width="1.3" stroke-dasharray="2 2"/>'
+                )
+
+
+def _look(one: Utterance) -> tuple[str, str, str]:
+    heard = one.heard
+    if heard.command in DANGER:
+        return "danger", str(heard.command), "loud"
+    if heard.command is not None:
+        return "taken", heard.command, ""
+    near = f" near {heard.near}" if heard.near else ""
+    return "refused", (heard.phrase or "?") + near, "quiet"
+
+
+def _sign(mark: str, x: float, y: float, note: Remark) -> str:
+    shapes = {
+        "breach": f"M{x:.1f} {y - 6} l6.5 11 h-13 z",
+        "deviation": f"M{x:.1f} {y - 6} l6 6 l-6 6 l-6 -6 z",
+        "refused": f"M{x - 5:.1f} {y - 5} h10 v10 h-10 z",
+        "not-independent": f"M{x - 5:.1f} {y} a5 5 0 1 0 10 0 a5 5 0 1 0 -10 0 z",
+    }
+    css = f"m-{mark}" if mark in shapes else "m-other"
+    path = shapes.get(mark, f"M{x - 3.5:.1f} {y} a3.5 3.5 0 1 0 7 0 a3.5 3.5 0 1 0 -7 0 z")
+    return f'<path class="{css}" d="{path}">{_title(f"{clock(note.at_s)} {note.tell()}")}</path>'
+
+
+def _bar(css: str, piece: Piece, y: float, height: float, full: str, *, round_px: int = 4, least_px: float = 1) -> str:
+    width = max(piece.width, least_px)
+    return (
+        f'<rect class="{css}" x="{LEFT + piece.x:.1f}" y="{y}" width="{width:.1f}" height="{height}" '
+        f'rx="{round_px}">{_title(full)}</rect>'
+    )
+
+
+def _room(piece: Piece, after: Piece | None) -> float:
+    end = float(WIDTH - RIGHT - LEFT)
+    if after is not None and after.band == piece.band:
+        end = after.x
+    return end - piece.x - 6
+
+
+def _fitted(piece: Piece, y: float, text: str, room_px: float) -> str:
+    told = _short(text, int(room_px / CHAR_PX))
+    return _text(LEFT + piece.x + 5, y, told) if told else ""
+
+
+def _wrap(text: str, room_px: float, rows: int) -> Sequence[str]:
+    letters = int(room_px / CHAR_PX)
+    found: list[str] = []
+    words = text.split()
+    while words and len(found) < rows:
+        if len(found) == rows - 1:
+            found.append(_short(" ".join(words), letters))
+            break
+        row = ""
+        while words and len(row) + len(words[0]) <= letters:
+            row += words.pop(0) + " "
+        if not row:
+            found.append(_short(" ".join(words), letters))
+            break
+        found.append(row.strip())
+    return [row for row in found if row]
+
+
+def _short(text: str, letters: int) -> str:
+    if len(text) <= letters:
+        return text
+    return text[: letters - 1].rstrip() + "…" if letters >= 3 else ""
+
+
+def _title(text: str) -> str:
+    return f"<title>{_clean(text)}</title>"
+
+
+def _text(x: float, y: float, text: str, css: str = "", anchor: str = "") -> str:
+    style = (f' class="{css}"' if css else "") + (f' text-anchor="{anchor}"' if anchor else "")
+    return f'<text x="{x:.1f}" y="{y:.1f}"{style}>{_clean(text)}</text>'
+
+
+def _clean(text: str) -> str:
+    # XML has no place for control characters or halves of surrogate pairs
+    return escape(
+        "".join(c if c >= " " and not "\ud800" <= c <= "\udfff" and c not in "\ufffe\uffff" else "?" for c in text)
+    )
