@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections import deque
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -11,6 +12,16 @@ from voicecoach.audio.line import RATE_HZ, Played, Samples, Sound
 
 FADE_FRAMES = RATE_HZ * 30 // 1000
 """30 ms: short enough to count as silence at once, long enough not to click."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sounded:
+    """A sound that is over, prompt or tone, with its samples as they were played. Times as in Played."""
+
+    sound: Sound
+    begin: int
+    end: int
+    complete: bool
 
 
 class Mixer:
@@ -28,6 +39,8 @@ class Mixer:
         self._begin = 0
         self._cut = False  # _now was faded out: it ends before its time
         self._dropped: list[int] = []
+        self.over: list[Sounded] = []
+        """What came to its end in the last block, for the thread that calls `take`."""
 
     @property
     def now(self) -> tuple[Sound, int] | None:
@@ -64,6 +77,7 @@ class Mixer:
         at: sample number of the first of them. A dropped prompt begins and ends at `at`.
         """
         out = np.zeros(frames, dtype=np.float32)
+        self.over = []
         with self._lock:
             ended = [Played(prompt, at, at, complete=False) for prompt in self._dropped]
             self._dropped.clear()
@@ -79,8 +93,10 @@ class Mixer:
                 self._done += len(part)
                 if self._done < len(self._now.samples):
                     break
+                sounded = Sounded(self._now, self._begin, at + filled, complete=not self._cut)
+                self.over.append(sounded)
                 if self._now.prompt:
-                    ended.append(Played(self._now.prompt, self._begin, at + filled, complete=not self._cut))
+                    ended.append(Played(self._now.prompt, sounded.begin, sounded.end, sounded.complete))
                 self._now = None
         np.clip(out, -1.0, 1.0, out=out)
         return out, tuple(sorted(ended, key=lambda played: played.end))

@@ -55,9 +55,9 @@ def render(request: dict[str, Any]) -> None:
     """
     engine = importlib.import_module("pyttsx3").init()
     espeak = str(engine) == "espeak"
-    voice = find_voice(engine, request["voice"]) if request["voice"] else ""
-    if voice:
-        engine.setProperty("voice", request["voice"] if espeak else voice)  # eSpeak may not know its own ids again
+    wanted = str(request["voice"])
+    if wanted:
+        engine.setProperty("voice", wanted if espeak else find_voice(engine, wanted))
     engine.setProperty("rate", round(request["rate_wpm"] * (ESPEAK_PACE if espeak else 1)))
     if request["pitch"] is not None:
         engine.setProperty("pitch", request["pitch"])
@@ -67,8 +67,10 @@ def render(request: dict[str, Any]) -> None:
     engine.runAndWait()
     if espeak:
         finished.wait(request["limit_s"])  # runAndWait comes back 10 ms after the start, done or not
-    if voice and espeak and engine.getProperty("voice") != voice:  # it keeps the voice before, and says nothing
-        raise ValueError(f"the engine took the voice {engine.getProperty('voice')!r} for {request['voice']!r}")
+        # an unknown voice or variant is not refused: it keeps the one before
+        took = str(engine.getProperty("voice"))
+        if wanted and not f"/{took}".endswith(f"/{wanted.lower()}") and took != find_voice(engine, wanted):
+            raise ValueError(f"the engine took the voice {took!r} for {wanted!r}")
     if not Path(request["out"]).is_file():
         raise ValueError("the engine wrote nothing")
 

@@ -52,7 +52,7 @@ class Voice:
     ) -> None:
         self.ok = True
         self.why = ""
-        """The first failure in plain words; empty while ok."""
+        """The latest failure in plain words; empty while there was none."""
         self._voice, self._rate_wpm, self._pitch = voice, rate_wpm, pitch
         self._engine = engine_version()
         self.name = f"{self._engine}, {voice or 'system voice'}, {rate_wpm} words a minute"
@@ -85,7 +85,7 @@ class Voice:
     def sound(self, text: str) -> Samples:
         """The prompt's samples; a tone pattern if it cannot be rendered.
 
-        A text that was not prepared is rendered now, which takes about 0.15 s.
+        A text that was not prepared is rendered now, which takes about 0.2 s.
         """
         if text not in self._prompts:
             prompt = self._cache.get(self._key(text))
@@ -103,7 +103,7 @@ class Voice:
                     self._renderer.render(text, out, voice=self._voice, rate_wpm=self._rate_wpm, pitch=self._pitch)
                     samples = decode(out, text, self._rate_wpm)
             except (EngineError, OSError) as error:
-                self.why = self.why or str(error)
+                self.why = error.what if isinstance(error, EngineError) else str(error)
                 continue
             prompt = np.rint(samples * 32767).astype(np.int16)
             self._cache.put(self._key(text), prompt)
@@ -153,7 +153,6 @@ def render_texts(
         EngineError: one of them cannot be rendered.
     """
     speaker = _voice(voice, rate_wpm, pitch)
-    failed = speaker.prepare(texts)
-    if failed:
-        raise EngineError(f"{failed[0]!r} cannot be rendered: {speaker.why}", where="speech")
+    if speaker.prepare(texts):
+        raise EngineError(speaker.why, where="speech")
     return [speaker.sound(text) for text in texts]

@@ -1,0 +1,168 @@
+"""Who is in the simulated room: people who hear the coach's prompts and say something at a moment they choose."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Protocol
+
+import numpy as np
+
+from voicecoach.audio.line import RATE_HZ, Samples
+from voicecoach.speak.voice import render_text, render_texts
+
+AGAIN = "<again>"
+"""What a rule says to repeat the words said last on its channel."""
+
+
+@dataclass(frozen=True, slots=True)
+class Began:
+    """A sound of the coach began at sample `at`."""
+
+    prompt: int
+    text: str
+    at: int
+
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """It stopped at sample `at`; complete if it was not cut off."""
+
+    prompt: int
+    text: str
+    at: int
+    complete: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Utterance:
+    """Words to say. at: sample of their begin. meant: the command they stand for, None for chatter.
+
+    samples: shape (frames,). channel: whose microphone is near. gain_db: against usual loudness.
+    """
+
+    text: str
+    at: int
+    samples: Samples
+    meant: str | None = None
+    channel: int = 0
+    gain_db: float = 0.0
+
+
+class Persona(Protocol):
+    """Everybody in the room."""
+
+    def hear(self, until: int, news: Sequence[Began | Ended]) -> list[Utterance]:
+        """What is said from now until sample `until`, after what happened since the last call."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """When this is heard, say that.
+
+    Args:
+        hears: regular expression looked for in the text of a sound, in any case; sounds without text are not minded.
+        says: the words; '' keeps silent, AGAIN repeats.
+        meant: the command that the words stand for; None for chatter that is to be ignored.
+        wait_s: seconds after the prompt's end, drawn between the two.
+        over_s: if given, seconds after the prompt's begin instead: spoken over it.
+        nth: only at the n-th time this rule's turn comes, from 1; 0 at each.
+        also: spoken beside what the other rules say; otherwise the first rule that fits is the only one.
+        channel: who says it. gain_db: how much louder than usual.
+    """
+
+    hears: str
+    says: str
+    meant: str | None = None
+    wait_s: tuple[float, float] = (0.5, 1.2)
+    over_s: float | None = None
+    nth: int = 0
+    also: bool = False
+    channel: int = 0
+    gain_db: float = 0.0
+
+
+@dataclass(slots=True)
+class _Plan:
+    rule: Rule
+    at: int
+
+
+@dataclass
+class ScriptedPersona:
+    """Follows rules, and waits politely: an answer that is not meant to be spoken over a prompt is held while one
+    sounds, and given up when the next prompt has an answer of its own. Prompts that were cut off are not answered.
+
+    Args:
+        rules: in order of precedence.
+        rng: draws the waiting times.
+        voices: eSpeak voice by channel. speak: renders text in a voice.
+        rates_wpm: words a minute by channel; 140 where none is given.
+    """
+
+    rules: Sequence[Rule]
+    rng: np.random.Generator
+    voices: Mapping[int, str] = field(default_factory=lambda: {0: "en-gb", 1: "en-us+f3"})
+    rates_wpm: Mapping[int, int] = field(default_factory=dict)
+    speak: Callable[..., Samples] = render_text
+
+    def __post_init__(self) -> None:
+        self._turns = [0] * len(self.rules)
+        self._plans: list[_Plan] = []
+        self._last: dict[int, Rule] = {}
+        self._sounding = False
+
+    def prepare(self) -> None:
+        """Render everything ahead, so that nothing has to be rendered in real time."""
+        for channel, voice in self.voices.items():
+            texts = [rule.says for rule in self.rules if rule.channel == channel and rule.says not in {"", AGAIN}]
+            if texts:
+                render_texts(texts, voice=voice, rate_wpm=self.rates_wpm.get(channel, 140))
+
+    def hear(self, until: int, news: Sequence[Began | Ended]) -> list[Utterance]:
+        """What is said until sample `until`."""
+        for event in news:
+            self._sounding = isinstance(event, Began)
+            if event.text and (isinstance(event, Began) or event.complete):
+                self._react(event)
+        due = [plan for plan in self._plans if plan.at < until and (self._blunt(plan.rule) or not self._sounding)]
+        self._plans = [plan for plan in self._plans if plan not in due]
+        return [self._say(plan) for plan in due]
+
+    @staticmethod
+    def _blunt(rule: Rule) -> bool:
+        return rule.over_s is not None or rule.also
+
+    def _react(self, event: Began | Ended) -> None:
+        began = isinstance(event, Began)
+        answered = False
+        for number, rule in enumerate(self.rules):
+            if (rule.over_s is not None) != began or not re.search(rule.hears, event.text, re.IGNORECASE):
+                continue
+            if answered and not rule.also:
+                continue
+            self._turns[number] += 1
+            if rule.nth and self._turns[number] != rule.nth:
+                continue
+            if not rule.also and not began:
+                answered = True
+                self._plans = [plan for plan in self._plans if self._blunt(plan.rule)]
+            if rule.says and (rule.says != AGAIN or rule.channel in self._last):
+                wait_s = self.rng.uniform(*rule.wait_s) if rule.over_s is None else rule.over_s
+                self._plans.append(_Plan(rule, event.at + round(wait_s * RATE_HZ)))
+            answered = answered or not rule.also
+        if isinstance(event, Ended) and not answered:
+            for plan in self._plans:  # held answers start their waiting anew
+                if not self._blunt(plan.rule) and plan.at < event.at:
+                    plan.at = event.at + round(self.rng.uniform(*plan.rule.wait_s) * RATE_HZ)
+
+    def _say(self, plan: _Plan) -> Utterance:
+        rule = plan.rule
+        words = self._last[rule.channel] if rule.says == AGAIN else rule
+        if not rule.also:
+            self._last[rule.channel] = words
+        samples = self.speak(
+            words.says, voice=self.voices[rule.channel], rate_wpm=self.rates_wpm.get(rule.channel, 140)
+        )
+        return Utterance(words.says, plan.at, samples, words.meant, rule.channel, rule.gain_db)
