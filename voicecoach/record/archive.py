@@ -1,0 +1,91 @@
+"""A session's folder as one zip file, without its sound, and with a digest of every file in it."""
+
+from __future__ import annotations
+
+import io
+import json
+import zipfile
+from pathlib import Path
+
+from voicecoach.errors import InputError, RecordError
+from voicecoach.record import disk, lines, lock, manifest
+from voicecoach.record.journal import AUDIO, FILE
+from voicecoach.record.read import parse
+
+HASHES = "hashes.json"
+LARGEST = 200_000_000
+"""No file in an archive is larger than this (bytes)."""
+
+
+def pack(folder: Path, target: Path) -> tuple[str, ...]:
+    """Write a session's folder into a new zip file; sound and the lock stay outside.
+
+    Returns:
+        The names in it.
+
+    Raises:
+        RecordError: the folder can't be read. InputError: the file can't be written, or is there already.
+    """
+    if target.exists():
+        raise InputError("is there already", where=str(target), expected="a new file")
+    try:
+        names = sorted(path.name for path in folder.iterdir() if path.is_file() and path.name != lock.NAME)
+        contents = {name: (folder / name).read_bytes() for name in names}
+    except OSError as error:
+        raise RecordError(f"cannot be read: {error.strerror or error}", where=str(folder)) from None
+    if not {manifest.FILE, FILE} <= contents.keys():
+        raise RecordError("is no session", where=str(folder), expected=f"a folder with {manifest.FILE} and {FILE}")
+    digests = {name: manifest.digest(data) for name, data in contents.items()}
+    contents[HASHES] = json.dumps({"files": digests, "left out": f"{AUDIO}/"}, indent=1).encode()
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, data in contents.items():
+            info = zipfile.ZipInfo(f"{folder.name}/{name}")  # dated 1980: the same record gives the same file
+            info.compress_type = zipfile.ZIP_DEFLATED
+            info.external_attr = 0o600 << 16
+            archive.writestr(info, data)
+    try:
+        disk.write_whole(target, packed.getvalue())
+    except OSError as error:
+        raise InputError(f"cannot be written: {error.strerror or error}", where=str(target)) from None
+    return tuple(contents)
+
+
+def verify(target: Path) -> tuple[str, ...]:
+    """What is wrong with an archive, a sentence each; nothing if all is as it was packed and the chain holds.
+
+    Raises:
+        InputError: it is no archive of a session.
+    """
+    try:
+        contents = _contents(target)
+        listed = json.loads(contents.pop(HASHES))["files"].items()
+    except (OSError, zipfile.BadZipFile, KeyError, ValueError, AttributeError, TypeError, NotImplementedError) as error:
+        why = getattr(error, "strerror", None) or error
+        raise InputError(f"is no archive of a session: {why}", where=str(target)) from None
+    wrong = []
+    digests = {name: manifest.digest(data) for name, data in contents.items()}
+    for name, digest in listed:
+        if name not in digests:
+            wrong.append(f"{name} is missing.")
+        elif digests.pop(name) != digest:
+            wrong.append(f"{name} was changed.")
+    wrong += [f"{name} was added." for name in digests]
+    if {manifest.FILE, FILE} <= contents.keys():
+        _, broken_at, torn = parse(contents[FILE], lines.first_chain(contents[manifest.FILE]))
+        if broken_at is not None:
+            wrong.append(f"The chain of {FILE} breaks at line {broken_at}.")
+        if torn:
+            wrong.append(f"The last line of {FILE} is cut off.")
+    return tuple(wrong)
+
+
+def _contents(target: Path) -> dict[str, bytes]:
+    with zipfile.ZipFile(target) as archive:
+        infos = archive.infolist()
+        if sum(info.file_size for info in infos) > LARGEST:
+            raise ValueError(f"it would unpack to more than {LARGEST:,} bytes")
+        names = [info.filename.rpartition("/")[2] for info in infos]
+        if len(set(names)) < len(names):
+            raise ValueError("it holds a name twice")
+        return {name: archive.read(info) for name, info in zip(names, infos, strict=True)}
