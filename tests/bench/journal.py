@@ -1,0 +1,128 @@
+"""What the journal costs: run `python tests/bench/journal.py [FOLDER]`; prints, judges nothing.
+
+The baseline is a plain buffered file without fsync, written in the same run, in turns with the journal.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Callable
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+
+from voicecoach.record import disk, lines
+from voicecoach.record.journal import FILE, Journal, Manifest
+from voicecoach.record.read import read
+from voicecoach.session import events
+from voicecoach.session.effects import CancelTimer, Effect, Listen, Note, Say, SetTimer, Tone
+from voicecoach.session.events import CLOCK_HZ, Event, Heard, PromptEnded, SpeechEnded, SpeechStarted, TimerFired
+
+MINUTES = 10
+LIVE = tuple(f"command-{n}" for n in range(20))
+
+
+def one_minute(minute: int) -> list[tuple[Event, tuple[Effect, ...]]]:
+    """Four steps: each a prompt, an answer, its effects, and one utterance that is refused."""
+    found: list[tuple[Event, tuple[Effect, ...]]] = []
+    for step in range(4):
+        at, n = (minute * 60 + step * 15) * CLOCK_HZ, minute * 4 + step
+        found += [
+            (PromptEnded(at + 4 * CLOCK_HZ, n, 4.0, True), (Listen(LIVE), SetTimer("silence", 20.0))),
+            (SpeechStarted(at + 6 * CLOCK_HZ), ()),
+            (SpeechEnded(at + 7 * CLOCK_HZ), ()),
+            (Heard(at + 7 * CLOCK_HZ, None, "gone", at, at, score=-3.2131, floor=-2.0, engine="phonemes"), ()),
+            (SpeechStarted(at + 9 * CLOCK_HZ), ()),
+            (SpeechEnded(at + 10 * CLOCK_HZ), ()),
+            (
+                Heard(at + 10 * CLOCK_HZ, "gown-off", "gown off", at, at, score=-0.4183, floor=-2.0, engine="phonemes"),
+                (
+                    CancelTimer("silence"),
+                    Tone("taken"),
+                    Note("step-confirmed", (("step", f"step-{n}"), ("role", "wearer"))),
+                    Say(n + 1, "Take off the next item slowly, rolling it away from you."),
+                    Listen(LIVE),
+                    SetTimer("silence", 20.0),
+                ),
+            ),
+            (TimerFired(at + 14 * CLOCK_HZ, "rub"), (Tone("time-up"),)),
+        ]
+    return found
+
+
+def told(name: str, times_s: list[float]) -> None:
+    ms = np.array(times_s) * 1000
+    median, p95, p99 = np.percentile(ms, [50, 95, 99])
+    print(f"{name:<58}{median:9.3f}{p95:9.3f}{p99:9.3f}{ms.max():9.3f}")
+
+
+def timed(act: Callable[[], object]) -> float:
+    begin = time.perf_counter()
+    act()
+    return time.perf_counter() - begin
+
+
+class Slow(disk.OwnFile):
+    """Every sync takes a second longer."""
+
+    def sync(self) -> None:
+        time.sleep(1.0)
+        super().sync()
+
+
+def main(root: Path) -> None:
+    made_with = Manifest("phonemes", "pair", "none", "bench", "en")
+    folder = root / "session"
+    journal = Journal.create(folder, made_with, {})
+    plain, synced, write, effects = [], [], [], []
+    chain, late, count = "0" * 64, 0, 0
+    with (root / "plain.jsonl").open("w") as file, (root / "synced.jsonl").open("w") as hard:
+        for minute in range(MINUTES):
+            for event, following in one_minute(minute):
+                text = json.dumps(events.to_json(event)) + "\n"
+                plain.append(timed(lambda text=text: (file.write(text), file.flush())))
+                synced.append(timed(lambda text=text: (hard.write(text), hard.flush(), disk.os.fsync(hard.fileno()))))
+                begin = time.perf_counter()
+                written = journal.write(event)
+                write.append(time.perf_counter() - begin)
+                if following:
+                    effects.append(timed(partial(journal.write_effects, written.seq, following)))
+                late += written.late
+                count += 1
+    journal.close()
+    print(
+        f"Journal, {count} events of {MINUTES} made-up session minutes, one after the other without a pause, in {root}"
+    )
+    print(f"{'':<58}{'median':>9}{'95th':>9}{'99th':>9}{'longest':>9}   ms")
+    told("baseline: the event's JSON, buffered file, flush, no fsync", plain)
+    told("the same with fsync in the caller's thread", synced)
+    told("journal: write(event) until it is on the disk", write)
+    told("journal: write_effects, does not wait", effects)
+    line = {"seq": 1, "line": "event", **events.to_json(one_minute(0)[6][0]), "at_s": 0.0, "wall": "x" * 24}
+    told(
+        "  of which sealing one line (JSON and SHA-256)", [timed(lambda: lines.seal(chain, line)) for _ in range(2000)]
+    )
+    size, base = (folder / FILE).stat().st_size, (root / "plain.jsonl").stat().st_size
+    session = read(folder)
+    print(f"late: {late} of {count}; lines {len(session.lines)}, chain broken at {session.broken_at}")
+    print(f"bytes a session minute: {size / MINUTES:,.0f} (baseline, events alone: {base / MINUTES:,.0f})")
+    print(f"reading and verifying {size:,} bytes: {timed(lambda: read(folder)) * 1000:.1f} ms")
+
+    slow = Journal.create(root / "slow", made_with, {}, opener=Slow)
+    waits = [timed(lambda n=n: slow.write(TimerFired(n, "t"))) for n in range(200)]
+    print(
+        f"disk that takes 1 s longer a sync: first write waits {waits[0] * 1000:.1f} ms, the next 199 at most ", end=""
+    )
+    print(f"{max(waits[1:]) * 1000:.2f} ms each; lines unsaved then {slow.unsaved}, threads {threading.active_count()}")
+    slow.close(10)
+    print(f"after closing: unsaved {slow.unsaved}, gap lines {len(read(root / 'slow').gaps)}")
+
+
+if __name__ == "__main__":
+    with tempfile.TemporaryDirectory(dir=sys.argv[1] if len(sys.argv) > 1 else None) as place:
+        main(Path(place))
