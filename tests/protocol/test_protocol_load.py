@@ -72,12 +72,18 @@ MISTAKES = {
     "quiet for nobody": ("      asks-for: practice-mask-away\n", "", "no later step asks for it"),
     "long first act": ("Step back. Hands down.", "Step back and keep both hands down.", "at most 6"),
     "no start": ("seconds: 3, start: rubbing}", "seconds: 3}", "has no start command"),
-    "removal begun again": ("stages: [undress, close], first: \"Hands away from everything.\", branch: practice-touched, then: same",
-                            "stages: [undress, close], first: \"Hands away from everything.\", branch: practice-touched, then: undress",
-                            "never begins it again"),
+    "removal begun again": (
+        'first: "Hands away from everything.", branch: practice-touched, then: same',
+        'first: "Hands away from everything.", branch: practice-touched, then: undress',
+        "never begins it again",
+    ),
     "covers itself": ("tight: [face]", "tight: [mask.front]", "cannot lie over itself"),
     "covers nothing known": ("tight: [face]", "tight: [nose]", "'nose' is unknown"),
-    "ring": ("        say: Peel both gloves down into the bin.\n", "        say: Peel them.\n        repair: practice-torn\n", "comes back to itself"),
+    "ring": (
+        "        say: Peel both gloves down into the bin.\n",
+        "        say: Peel them.\n        repair: practice-torn\n",
+        "comes back to itself",
+    ),
     "nan": ("seconds: 3, start: rubbing}", "seconds: .nan, start: rubbing}", "number from"),
 }  # fmt: skip
 
@@ -122,10 +128,12 @@ def test_any_text_loads_or_is_refused_with_an_error_for_people(text: str) -> Non
 
 @given(st.integers(0, len(SHORT) - 1), st.text(max_size=12))
 def test_a_damaged_protocol_loads_or_is_refused_with_an_error_for_people(at: int, patch: str) -> None:
+    said = "mine.yaml"
     try:
         load(SHORT[:at] + patch + SHORT[at + len(patch) + 1 :], "mine.yaml")
     except InputError as error:
-        assert error.line().startswith("mine.yaml")
+        said = error.line()
+    assert said.startswith("mine.yaml")
 
 
 def test_lint_names_an_answer_that_the_grammar_does_not_have() -> None:
@@ -136,7 +144,8 @@ def test_lint_names_an_answer_that_the_grammar_does_not_have() -> None:
 
 def test_lint_refuses_a_prompt_that_contains_its_own_answer() -> None:
     # rule 2, as text
-    found = lint(load(changed("Look at both gloves, every finger.", "Say clear when they are whole."), "m.yaml"), GRAMMAR)
+    text = changed("Look at both gloves, every finger.", "Say clear when they are whole.")
+    found = lint(load(text, "m.yaml"), GRAMMAR)
     assert [error.what for error in found] == ["has the answer 'clear' in it"]
 
 

@@ -131,7 +131,7 @@ def _items(node: Node) -> dict[str, Item]:
         raise node.wrong(f"has {len(node.items())} items", f"at most {MAX_ITEMS}")
     found: dict[str, Item] = {}
     for name, value in node.items():
-        value.only("site", "layer", "label", "say", "covers", "zones", "tight", "overlap", "traits")
+        value.only("site", "layer", "label", "say", "covers", "zones", "tight", "overlap", "traits", "spared")
         if name in zones.BODY or name in zones.ROOM or name in zones.HELPERS:
             raise value.wrong(f"{name!r} is the name of a body zone, a role or a place", "a name of its own")
         found[name] = Item(
@@ -146,7 +146,10 @@ def _items(node: Node) -> dict[str, Item]:
             tight=_words(value.get("tight")),
             overlap=_words(value.get("overlap")),
             traits=_choices(value.get("traits"), zones.TRAITS),
+            spared=_words(value.get("spared")),
         )
+        if (spared := value.get("spared")) is not None:
+            _choices(spared, zones.zones_of(found[name]))
     if not found:
         raise node.wrong("has no items", "at least one item that is worn")
     return found

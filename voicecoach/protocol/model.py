@@ -30,7 +30,8 @@ class Item:
 
     For the checker: zones are the surfaces of the item (empty: those of its kind, see zones.py). covers, tight and
     overlap name body zones or 'item.zone' that it lies over when it is put on after them: covers leaks, tight does not,
-    overlap is kept clean by a cuff or hem and dirtied when that is pulled away. traits: of zones.TRAITS.
+    overlap is kept clean by a cuff or hem and dirtied when that is pulled away. spared: zones that this protocol counts
+    as clean after work though nothing covers them (a judgement that the check prints). traits: of zones.TRAITS.
     """
 
     name: str
@@ -44,6 +45,7 @@ class Item:
     tight: tuple[str, ...] = ()
     overlap: tuple[str, ...] = ()
     traits: tuple[str, ...] = ()
+    spared: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,8 @@ ROOM_STATES = ("clean", "dirty", "hands-free")
 HELPERS = ("observer", "assistant")
 MANNERS = ("", "roll", "snap", "shake", "tuck")
 TRAITS = ("tight-fit", "garment", "belt-papr", "reusable")
-PLACES = ("exposed-skin", "seal", "set", "fit")
+# What can be looked at or made sure of without touching anything.
+PLACES = ("partner", "needs", "belongings", "set", "seal", "fit", "exposed-skin", "area", "way-out", "talk")
 
 # By the item's spoken word; the first zone is what hands meet when no grip is named, so it is the worst one.
 _BY_KIND = {

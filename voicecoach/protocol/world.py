@@ -1,0 +1,54 @@
+"""The values of the checker: the state of every surface, and what is said about a step. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+SOIL = 4
+LEVEL = 3
+RUBBED, ENTERED, OBSERVER_TOUCHED, ASSISTANT_TOUCHED = 1, 2, 4, 8
+TOUCHED = {"observer": OBSERVER_TOUCHED, "assistant": ASSISTANT_TOUCHED}
+
+
+class World(NamedTuple):
+    """All that is known of the surfaces at one moment.
+
+    levels: a byte a surface, level plus SOIL. worn: item numbers in the order of donning. since: for each item, a bit
+    set of the surfaces it touched since it was last found clear. flags: RUBBED (hands rubbed since the last thing came
+    off), ENTERED (work has begun), and which helper has touched the wearer since rubbing.
+    """
+
+    levels: bytes
+    worn: tuple[int, ...]
+    since: tuple[int, ...]
+    flags: int
+
+
+class Found(NamedTuple):
+    """One breaking of a rule: where it happened, on what, and which surface carried it."""
+
+    rule: str
+    step: str
+    at: str
+    carrier: str
+
+
+class Contact(NamedTuple):
+    """A line of the log: in `step` a surface became `level` through `how` (contact, overlap, flick) from `carrier`."""
+
+    step: str
+    surface: str
+    before: int
+    level: int
+    how: str
+    carrier: str
+
+
+@dataclass(frozen=True, slots=True)
+class Slip:
+    """Something done wrong in one step. kind: 'short' (time cut), 'grip' (held at the worst zone) or 'face' (the hand
+    goes to the face).
+    """
+
+    kind: str
