@@ -6,6 +6,7 @@ The baseline is a plain buffered file without fsync, written in the same run, in
 from __future__ import annotations
 
 import json
+import os
 import sys
 import tempfile
 import threading
@@ -13,11 +14,13 @@ import time
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
+from typing import TextIO
 
 import numpy as np
 
 from voicecoach.record import disk, lines
-from voicecoach.record.journal import FILE, Journal, Manifest
+from voicecoach.record.journal import FILE, Journal
+from voicecoach.record.manifest import Manifest
 from voicecoach.record.read import read
 from voicecoach.session import events
 from voicecoach.session.effects import CancelTimer, Effect, Listen, Note, Say, SetTimer, Tone
@@ -61,6 +64,13 @@ def told(name: str, times_s: list[float]) -> None:
     print(f"{name:<58}{median:9.3f}{p95:9.3f}{p99:9.3f}{ms.max():9.3f}")
 
 
+def append(file: TextIO, text: str, *, sync: bool = False) -> None:
+    file.write(text)
+    file.flush()
+    if sync:
+        os.fsync(file.fileno())
+
+
 def timed(act: Callable[[], object]) -> float:
     begin = time.perf_counter()
     act()
@@ -85,8 +95,8 @@ def main(root: Path) -> None:
         for minute in range(MINUTES):
             for event, following in one_minute(minute):
                 text = json.dumps(events.to_json(event)) + "\n"
-                plain.append(timed(lambda text=text: (file.write(text), file.flush())))
-                synced.append(timed(lambda text=text: (hard.write(text), hard.flush(), disk.os.fsync(hard.fileno()))))
+                plain.append(timed(partial(append, file, text)))
+                synced.append(timed(partial(append, hard, text, sync=True)))
                 begin = time.perf_counter()
                 written = journal.write(event)
                 write.append(time.perf_counter() - begin)
@@ -114,7 +124,7 @@ def main(root: Path) -> None:
     print(f"reading and verifying {size:,} bytes: {timed(lambda: read(folder)) * 1000:.1f} ms")
 
     slow = Journal.create(root / "slow", made_with, {}, opener=Slow)
-    waits = [timed(lambda n=n: slow.write(TimerFired(n, "t"))) for n in range(200)]
+    waits = [timed(partial(slow.write, TimerFired(n, "t"))) for n in range(200)]
     print(
         f"disk that takes 1 s longer a sync: first write waits {waits[0] * 1000:.1f} ms, the next 199 at most ", end=""
     )

@@ -4,7 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from voicecoach.record.journal import Journal, Manifest
+from voicecoach.record.journal import Journal
+from voicecoach.record.manifest import Manifest
 from voicecoach.record.read import Session, read
 from voicecoach.session.effects import Close, Effect, Note, Say, StopSpeaking, Tone
 from voicecoach.session.events import (
@@ -85,12 +86,12 @@ class Play:
         self, command: str | None, phrase: str, *effects: Effect, after_s: float = 0.8, role: Role = "wearer"
     ) -> None:
         """Somebody says it."""
-        begin = self.now_s + after_s
-        end = begin + 0.2 + len(phrase) / 16
-        self.now_s = end + 0.4
-        times = {"begin": int(begin * CLOCK_HZ), "end": int(end * CLOCK_HZ)}
+        begin_s = self.now_s + after_s
+        end_s = begin_s + 0.2 + len(phrase) / 16
+        self.now_s = end_s + 0.4
+        begin, end = int(begin_s * CLOCK_HZ), int(end_s * CLOCK_HZ)
         score = -0.4 if command else -3.1
-        self.put(Heard(self.at(), command, phrase, **times, role=role, score=score, floor=-2.0), *effects)
+        self.put(Heard(self.at(), command, phrase, begin, end, role=role, score=score, floor=-2.0), *effects)
 
 
 def note(what: str, **details: str) -> Note:

@@ -1,3 +1,4 @@
+import dataclasses
 import hashlib
 import json
 import os
@@ -8,7 +9,9 @@ import sys
 import threading
 import time
 from collections.abc import Callable
+from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -16,7 +19,8 @@ from hypothesis import strategies as st
 
 from voicecoach.errors import InputError, RecordError
 from voicecoach.record import disk, lines
-from voicecoach.record.journal import FILE, Journal, Manifest, new_folder
+from voicecoach.record.journal import FILE, Journal, new_folder
+from voicecoach.record.manifest import Manifest
 from voicecoach.record.read import find_open, parse, read
 from voicecoach.session import effects, events
 from voicecoach.session.effects import Close, Note, Say
@@ -85,8 +89,9 @@ def test_the_chain_is_the_sha256_of_the_chain_before_and_the_line(tmp_path: Path
 
 
 def test_no_event_or_effect_has_a_field_that_the_journal_writes_itself() -> None:
-    for cls in (*events.EVENTS, *effects.EFFECTS):
-        names = set(cls.__dataclass_fields__) | {"event", "effect"}
+    kinds: tuple[Any, ...] = (*events.EVENTS, *effects.EFFECTS)
+    for cls in kinds:
+        names = {field.name for field in dataclasses.fields(cls)} | {"event", "effect"}
         assert names & set(lines.OWN_KEYS) <= {"at"}, cls
 
 
@@ -123,7 +128,7 @@ def test_a_folder_that_cannot_be_made_is_told_in_one_line(tmp_path: Path, made_w
     assert str(tmp_path / place) in str(caught.value)
 
 
-def test_names_of_new_folders_sort_by_time_and_never_meet(tmp_path: Path, wall: Callable[[], object]) -> None:
+def test_names_of_new_folders_sort_by_time_and_never_meet(tmp_path: Path, wall: Callable[[], datetime]) -> None:
     frozen = wall()
     names = []
     for _ in range(3):
@@ -231,7 +236,9 @@ def test_a_session_is_taken_up_on_a_disk_that_is_still_full(tmp_path: Path, made
 
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.data())
-def test_whatever_an_event_holds_is_written_and_read_back(tmp_path_factory: pytest.TempPathFactory, data) -> None:
+def test_whatever_an_event_holds_is_written_and_read_back(
+    tmp_path_factory: pytest.TempPathFactory, data: st.DataObject
+) -> None:
     text = st.text(max_size=20)
     heard = data.draw(
         st.builds(
@@ -344,7 +351,7 @@ def test_a_kill_loses_no_event_that_was_written_in_time(tmp_path: Path, wait_s: 
 
 
 def test_the_session_to_come_back_to_is_the_newest_open_one_that_nobody_has(
-    tmp_path: Path, made_with: Manifest, wall: Callable[[], object]
+    tmp_path: Path, made_with: Manifest, wall: Callable[[], datetime]
 ) -> None:
     def make(name: str, *, close: bool) -> Journal:
         journal = Journal.create(tmp_path / name, made_with, {}, wall=wall)

@@ -188,7 +188,9 @@ FIELDS = (
 
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.data())
-def test_fields_of_any_kind_still_give_every_kind_of_page(record: Maker, tmp_path_factory, data) -> None:
+def test_fields_of_any_kind_still_give_every_kind_of_page(
+    record: Maker, tmp_path_factory: pytest.TempPathFactory, data: st.DataObject
+) -> None:
     from voicecoach.record import lines  # noqa: PLC0415
 
     folder = tmp_path_factory.mktemp("odd")

@@ -74,8 +74,9 @@ class _Picture:
         busy += [(note.at_s, note.at_s) for note in self.notes] + [(end_s(session), end_s(session))]
         self.axis: Axis = axis(busy, width_px=WIDTH - LEFT - RIGHT, px_per_s=PX_PER_S)
         self.items = list(dict.fromkeys(one.name for one in self.worn))
+        self.marks_h = MARKS_H if any(note.what in MARKS for note in self.notes) else 20
         self.top = 92
-        self.band_h = MARKS_H + STEPS_H + COACH_H + ROLE_H * len(self.roles) + ITEM_H * len(self.items) + BAND_GAP
+        self.band_h = self.marks_h + STEPS_H + COACH_H + ROLE_H * len(self.roles) + ITEM_H * len(self.items) + BAND_GAP
 
     def svg(self) -> str:
         height = self.top + self.axis.bands * self.band_h
@@ -98,7 +99,12 @@ class _Picture:
 
     def _y(self, band: int, lane: str) -> float:
         y: float = self.top + band * self.band_h
-        lanes = [("marks", MARKS_H), ("step", STEPS_H), ("coach", COACH_H), *((role, ROLE_H) for role in self.roles)]
+        lanes = [
+            ("marks", self.marks_h),
+            ("step", STEPS_H),
+            ("coach", COACH_H),
+            *((role, ROLE_H) for role in self.roles),
+        ]
         lanes += [(f"item {item}", ITEM_H) for item in self.items]
         for name, height in lanes:
             if name == lane:
@@ -162,7 +168,7 @@ class _Picture:
             if piece.last and not prompt.complete and prompt.end_s > prompt.begin_s:
                 x = LEFT + piece.x + piece.width
                 yield f'<path class="cut" d="M{x:.1f} {y} l-4 7 l4 7 l-4 7 l4 7"/>'
-            if piece.first or piece.width > 60:
+            if piece.first or piece.width > 40:
                 after = drawn[index + 1][0] if index + 1 < len(drawn) else None
                 for row, text in enumerate(_wrap(prompt.text, _room(piece, after), 2)):
                     yield _text(LEFT + piece.x + 4, y + 12 + 12 * row, text)
@@ -193,7 +199,8 @@ class _Picture:
                 y = self._y(piece.band, f"item {one.name}")
                 full = f"{one.name} on from {clock(one.begin_s)} to {clock(one.end_s)}"
                 yield _bar("worn", piece, y + 1, 10, full, round_px=2)
-                yield _text(LEFT + piece.x + 4, y + 9.3, one.name, "item")
+                if piece.width > len(one.name) * CHAR_PX:
+                    yield _text(LEFT + piece.x + 4, y + 9.3, one.name, "item")
 
     def _deaf(self) -> Iterator[str]:
         for one in self.deaf:

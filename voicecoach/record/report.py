@@ -99,7 +99,9 @@ def html(session: Session) -> str:
         f'<html lang="en"><head><meta charset="utf-8"><title>{_clean(page.title)}</title><style>{STYLE}</style></head>',
         f"<body><h1>{_clean(page.title)}</h1>",
         *(f'<p class="warning">{_clean(warning)}</p>' for warning in page.warnings),
-        "<dl>" + "".join(f"<dt>{_clean(name)}</dt><dd>{_clean(value)}</dd>" for name, value in page.facts) + "</dl>",
+        '<table class="facts">',
+        *(f"<tr><th>{_clean(name)}</th><td>{_clean(value)}</td></tr>" for name, value in page.facts),
+        "</table>",
         f'<div class="picture">{picture(session)}</div>',
     ]
     for section in page.sections:
@@ -118,7 +120,8 @@ STYLE = """
 body{font:14px/1.4 "DejaVu Sans",Verdana,"Segoe UI",Helvetica,Arial,sans-serif;color:#1d2733;max-width:1080px;
 margin:24px auto;padding:0 16px}
 h1{font-size:21px;margin:0 0 8px}h2{font-size:15px;margin:18px 0 4px}
-dl{display:grid;grid-template-columns:max-content 1fr;gap:2px 16px;margin:8px 0}dt{color:#5a6775}dd{margin:0}
+.facts{width:auto;margin:8px 0}.facts td,.facts th{border:0;padding:1px 16px 1px 0}
+section th:first-child{width:5.5em}section{margin-bottom:16px}
 table{border-collapse:collapse;width:100%}th{text-align:left;color:#5a6775;font-weight:normal}
 td,th{padding:2px 14px 2px 0;border-bottom:1px solid #e3e8ee;vertical-align:top}
 .warning{background:#fff4dc;border-left:4px solid #b07a10;padding:5px 10px;margin:4px 0}
