@@ -1,0 +1,76 @@
+"""Commands about protocols: check, new, diff, card, schema. Arguments in, exit codes out."""
+
+from __future__ import annotations
+
+import json
+import sys
+from importlib import resources
+from pathlib import Path
+from typing import Annotated, NoReturn
+
+import typer
+
+from voicecoach.errors import InputError, VoicecoachError
+from voicecoach.protocol import prove
+from voicecoach.protocol.load import load
+from voicecoach.protocol.model import Protocol
+
+FOUND = 1
+UNREADABLE = 2
+
+app = typer.Typer(add_completion=False, no_args_is_help=True, pretty_exceptions_enable=False)
+
+
+def read_protocol(name: str) -> Protocol:
+    """The protocol in the file `name`, or the library's protocol of that name.
+
+    Raises:
+        InputError: when there is none, or when it cannot be read as a protocol.
+    """
+    path = Path(name)
+    if not path.is_file():
+        path = _library() / f"{name}.yaml"
+    if not path.is_file():
+        known = ", ".join(sorted(file.stem for file in _library().glob("*.yaml")))
+        raise InputError("is no file and no protocol of the library", where=name, expected=f"a file, or one of {known}")
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"cannot be read: {error}", where=str(path)) from None
+    return load(text, path.name if path.parent == _library() else name)
+
+
+def _library() -> Path:
+    inside = Path(str(resources.files("voicecoach"))) / "data" / "protocols"
+    return inside if inside.is_dir() else Path(__file__).parents[1] / "protocols"
+
+
+def _refuse(error: VoicecoachError) -> NoReturn:
+    typer.echo(error.line(), err=True)
+    raise typer.Exit(UNREADABLE)
+
+
+@app.command()
+def check(
+    protocol: Annotated[str, typer.Argument(help="A protocol file, or a name from the library.")],
+    explain: Annotated[str, typer.Option(help="Say what the model believes before and after this step.")] = "",
+    as_json: Annotated[bool, typer.Option("--json", help="Everything that was found, as JSON.")] = False,
+) -> None:
+    """Look for ways on which contamination arrives where it may not; exit 1 with the shortest of them told."""
+    try:
+        read = read_protocol(protocol)
+    except VoicecoachError as error:
+        _refuse(error)
+    if explain:
+        told = prove.explain(read, explain)
+        if told is None:
+            _refuse(InputError(f"has no step {explain!r}", where=read.file, expected="the name of a step"))
+        typer.echo(told)
+        return
+    report = prove.prove(read)
+    typer.echo(json.dumps(prove.as_json(report), indent=1) if as_json else prove.text(report))
+    sys.exit(0 if report.good else FOUND)
+
+
+if __name__ == "__main__":
+    app()

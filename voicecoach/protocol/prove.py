@@ -1,0 +1,164 @@
+"""The whole check of a protocol, its text and its JSON. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from voicecoach.protocol import orders
+from voicecoach.protocol.contamination import Model
+from voicecoach.protocol.explore import Explored, explore, modes
+from voicecoach.protocol.model import STAGES, Protocol
+from voicecoach.protocol.rules import LEVELS, NOT_COVERED, RULES
+from voicecoach.protocol.story import surface, tell
+from voicecoach.protocol.world import LEVEL, SOIL, World
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """What the check found. broken: published orders that apply and are not kept. notes: judgements to be read."""
+
+    protocol: Protocol
+    explored: Explored
+    broken: tuple[orders.Order, ...]
+    checked: tuple[orders.Order, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def good(self) -> bool:
+        """True when nothing was found and nothing was cut short."""
+        return not self.explored.counters and not self.broken and not self.explored.bounded
+
+
+def prove(protocol: Protocol, most: int = 2) -> Report:
+    """Check a protocol on every way with at most `most` deviations, and against the published orders."""
+    checked = tuple(order for order in orders.TABLE if orders.applies(order, protocol))
+    return Report(protocol, explore(protocol, most), orders.broken(protocol), checked, _notes(protocol))
+
+
+def _notes(protocol: Protocol) -> tuple[str, ...]:
+    notes = [
+        f"{item.label}: {', '.join(item.spared)} counted as clean after work though nothing covers it"
+        for item in protocol.items
+        if item.spared
+    ]
+    if protocol.exposed:
+        notes.append("left bare on purpose: " + ", ".join(protocol.exposed))
+    unknown = [name for name in protocol.orders if name not in {order.name for order in orders.TABLE}]
+    notes += [f"declares the order {name!r}, which is not in the table" for name in unknown]
+    notes += [
+        f"{step.name} asks for less than computed: {step.weaker}"
+        for plan in protocol.stages
+        for step in plan.steps
+        if step.weaker
+    ]
+    return tuple(notes)
+
+
+def text(report: Report, most: int = 3) -> str:
+    """The report for people: at most `most` stories, then the counts, then the last line."""
+    protocol, explored = report.protocol, report.explored
+    lines = [f"{protocol.name} {protocol.version}: {protocol.title}"]
+    lines.append(f"published orders checked: {len(report.checked)}, broken: {len(report.broken)}")
+    lines += [f"  {order.name} ({order.use}): {order.says} [{order.sources}]" for order in report.broken]
+    lines += [f"note: {note}" for note in report.notes]
+    for counter in explored.counters[:most]:
+        lines += ["", tell(protocol, counter)]
+    if len(explored.counters) > most:
+        lines += ["", f"and {len(explored.counters) - most} more (--json lists them all)"]
+    counts = f"rules v{RULES}; paths {explored.paths:,}, states {explored.states:,}"
+    if explored.bounded:
+        lines += ["", f"stopped at its bound; {counts}"]
+    elif explored.counters or report.broken:
+        lines += ["", f"{len(explored.counters)} found, {len(report.broken)} orders broken under {counts}"]
+    else:
+        lines.append(f"no contact route found under {counts}; not covered: {', '.join(NOT_COVERED)}")
+    return "\n".join(lines)
+
+
+def as_json(report: Report) -> dict[str, Any]:
+    """The report as plain values for json.dumps."""
+    explored = report.explored
+    return {
+        "protocol": report.protocol.name,
+        "version": report.protocol.version,
+        "rules": RULES,
+        "good": report.good,
+        "modes": list(explored.modes),
+        "paths": explored.paths,
+        "states": explored.states,
+        "cut_short": explored.bounded,
+        "orders_checked": [order.name for order in report.checked],
+        "orders_broken": [
+            {"order": order.name, "says": order.says, "sources": order.sources} for order in report.broken
+        ],
+        "notes": list(report.notes),
+        "not_covered": list(NOT_COVERED),
+        "found": [
+            {
+                "rule": counter.found.rule,
+                "severity": counter.severity,
+                "step": counter.found.step,
+                "at": counter.found.at,
+                "carrier": counter.found.carrier,
+                "mode": counter.mode,
+                "deviations": counter.used,
+                "way": [list(pair) for pair in counter.way if pair[1]],
+            }
+            for counter in explored.counters
+        ],
+    }
+
+
+def explain(protocol: Protocol, name: str) -> str | None:
+    """What the model believes before and after a step of the list as written; None when there is no such step."""
+    model, mode = Model(protocol), modes(protocol)[-1]
+    world = model.start()
+    for stage in STAGES:
+        for step in protocol.steps(stage):
+            if model.skipped(step, world.worn, mode):
+                continue
+            after, found = model.do(step, world)
+            if step.name == name:
+                return "\n".join(
+                    [f"{step.name} ({stage}): {step.say}", "before:", *_beliefs(protocol, model, world), "after:"]
+                    + _beliefs(protocol, model, after)
+                    + [f"breaks {one.rule} at {one.at}, carried by {one.carrier}" for one in found]
+                )
+            world = after
+        if stage == "work":
+            world, _ = model.enter(world)
+    branch = _branch_of(protocol, name)
+    return _in_branch(protocol, *branch) if branch else None
+
+
+def _branch_of(protocol: Protocol, name: str) -> tuple[str, str] | None:
+    for branch in protocol.branches:
+        if any(step.name == name for step in branch.steps):
+            return branch.name, name
+    return None
+
+
+def _in_branch(protocol: Protocol, branch: str, name: str) -> str:
+    callers = [
+        step.name
+        for plan in protocol.stages
+        for step in plan.steps
+        if branch in dict(step.branches).values() or step.repair == branch
+    ]
+    called = ", ".join(callers) or "a breach, a pause or a touch"
+    return f"{name} stands in branch {branch!r}, called from: {called}"
+
+
+def _beliefs(protocol: Protocol, model: Model, world: World) -> list[str]:
+    worn = ", ".join(protocol.items[item].label for item in world.worn) or "nothing"
+    lines = [f"  worn: {worn}; hands touch with {surface(protocol, model.names[model.hand('wearer', world.worn)])}"]
+    for level in range(len(LEVELS) - 1, 0, -1):
+        named = [
+            surface(protocol, model.names[zone]) + (" (soil)" if value & SOIL else "")
+            for zone, value in enumerate(world.levels)
+            if value & LEVEL == level and (zone not in model.owner or model.owner[zone] in world.worn)
+        ]
+        if named:
+            lines.append(f"  {LEVELS[level]}: " + ", ".join(named))
+    return lines
