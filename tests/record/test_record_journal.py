@@ -128,6 +128,18 @@ def test_a_folder_that_cannot_be_made_is_told_in_one_line(tmp_path: Path, made_w
     assert str(tmp_path / place) in str(caught.value)
 
 
+def test_a_disk_that_is_full_from_the_start_leaves_no_half_made_folder(
+    tmp_path: Path, made_with: Manifest, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(path: Path, data: bytes) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(disk, "write_new", full)
+    with pytest.raises(InputError, match="No space left on device"):
+        Journal.create(tmp_path / "s", made_with, {})
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_names_of_new_folders_sort_by_time_and_never_meet(tmp_path: Path, wall: Callable[[], datetime]) -> None:
     frozen = wall()
     names = []

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import shutil
 import threading
 import time
 from collections import deque
@@ -123,10 +124,11 @@ class Journal:
         digests = {name: manifest.digest(data) for name, data in copies.items()}
         made_with = dataclasses.replace(made_with, begun=begun, copies=digests)
         raw = made_with.to_bytes()
-        lock = Lock(folder)
+        lock, made = Lock(folder), False
         try:
             folder.parent.mkdir(parents=True, exist_ok=True)
             folder.mkdir(mode=0o700)
+            made = True
             (folder / AUDIO).mkdir(mode=0o700)
             lock.take(wall())
             for name, data in copies.items():
@@ -135,6 +137,8 @@ class Journal:
             disk.write_new(folder / manifest.FILE, raw)
         except OSError as error:
             lock.release()
+            if made:
+                shutil.rmtree(folder, ignore_errors=True)
             raise InputError(
                 f"cannot be used for a record: {error.strerror or error}",
                 where=str(folder),
