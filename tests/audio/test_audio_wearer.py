@@ -250,6 +250,11 @@ def test_chatter_waits_for_nobody() -> None:
     assert said(*rules, script=script) == [("nice weather", 1.5, 2)]
 
 
+def test_a_person_without_a_voice_is_noticed_at_once() -> None:
+    with pytest.raises(ValueError, match=r"no voice for channels \[7\]"):
+        person(Rule("gown", "gown off", channel=7))
+
+
 def test_the_last_words_are_said_again_when_asked_for() -> None:
     def script(line: RoomLine) -> None:
         prompt(line, 1, "Say it again.")  # nothing was said yet

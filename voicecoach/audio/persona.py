@@ -103,11 +103,14 @@ class ScriptedPersona:
 
     rules: Sequence[Rule]
     rng: np.random.Generator
-    voices: Mapping[int, str] = field(default_factory=lambda: {0: "en-gb", 1: "en-us+f3"})
+    voices: Mapping[int, str] = field(default_factory=lambda: {0: "en-gb", 1: "en-us+f3", 2: "en-gb-scotland"})
     rates_wpm: Mapping[int, int] = field(default_factory=dict)
     speak: Callable[..., Samples] = render_text
 
     def __post_init__(self) -> None:
+        strangers = {rule.channel for rule in self.rules} - set(self.voices)
+        if strangers:
+            raise ValueError(f"no voice for channels {sorted(strangers)}")
         self._turns = [0] * len(self.rules)
         self._plans: list[_Plan] = []
         self._last: dict[int, Rule] = {}

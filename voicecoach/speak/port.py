@@ -15,10 +15,12 @@ class Speaker(Protocol):
     """Turns prompts into samples.
 
     name: engine and voice, for the record. ok: False once a prompt could not be rendered, so that it can be said.
+    why: what failed last, in plain words; empty while nothing did.
     """
 
     name: str
     ok: bool
+    why: str
 
     def prepare(self, texts: Sequence[str], progress: Progress | None = None) -> list[str]:
         """Render all of `texts` ahead; the texts that could not be rendered."""

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any, TextIO
 
 FORKS = sys.platform == "linux"
-ESPEAK_PACE = 0.89
+ESPEAK_PACE = 0.92
 """eSpeak's rate setting for one spoken word a minute: measured over prompts, without the silence around them."""
 
 

@@ -26,6 +26,7 @@ class SilentVoice:
 
     name = "silent"
     ok = True
+    why = ""
 
     def prepare(self, texts: Sequence[str], progress: Progress | None = None) -> list[str]:
         """Nothing has to be rendered ahead."""

@@ -25,7 +25,7 @@ from voicecoach.speak.silent import WORDS_A_MINUTE
 
 DEFAULT_VOICE = "en-us" if sys.platform == "linux" else ""
 """eSpeak's American English; elsewhere the voice that the system's user has chosen."""
-RECIPE = 1
+RECIPE = 2
 """Raised whenever the same text would be rendered or cleaned differently, so that old cache files are not used."""
 TRIES = 2
 GIVE_UP_AFTER = 3
@@ -52,7 +52,6 @@ class Voice:
     ) -> None:
         self.ok = True
         self.why = ""
-        """The latest failure in plain words; empty while there was none."""
         self._voice, self._rate_wpm, self._pitch = voice, rate_wpm, pitch
         self._engine = engine_version()
         self.name = f"{self._engine}, {voice or 'system voice'}, {rate_wpm} words a minute"
