@@ -1,6 +1,7 @@
 import dataclasses
 import hashlib
 import json
+import math
 import os
 import signal
 import stat
@@ -86,6 +87,22 @@ def test_the_chain_is_the_sha256_of_the_chain_before_and_the_line(tmp_path: Path
         body, stored = raw.split(b',"chain":"')
         chain = hashlib.sha256(chain.encode() + body + b"}").hexdigest()
         assert stored == chain.encode() + b'"}'
+
+
+@pytest.mark.parametrize("score", [math.inf, -math.inf, math.nan])
+def test_a_score_that_is_no_number_is_still_plain_json(tmp_path: Path, made_with: Manifest, score: float) -> None:
+    # RFC 8259, section 6: Infinity and NaN are not permitted [mem]
+    journal = Journal.create(tmp_path / "s", made_with, {})
+    journal.write(Heard(1, None, score=score))
+    journal.close()
+
+    def refuse(name: str) -> None:
+        raise AssertionError(name)
+
+    json.loads((tmp_path / "s" / FILE).read_text(), parse_constant=refuse)
+    (event,) = read(tmp_path / "s").events
+    assert isinstance(event, Heard)
+    assert str(event.score) == str(score)
 
 
 def test_no_event_or_effect_has_a_field_that_the_journal_writes_itself() -> None:

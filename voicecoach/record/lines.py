@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -17,6 +18,7 @@ from typing import Any
 OWN_KEYS = ("seq", "line", "of", "at", "at_s", "wall", "chain")
 """Keys that the journal itself writes; no event or effect uses them for anything else."""
 
+_NOT_FINITE = "not-finite"
 _TAIL = b',"chain":"'
 _TAIL_LENGTH = len(_TAIL) + 64 + len(b'"}')
 
@@ -37,7 +39,11 @@ def first_chain(manifest: bytes) -> str:
 
 def seal(chain: str, data: Mapping[str, Any]) -> tuple[bytes, str]:
     """The line for `data`, with its newline, and its chain."""
-    body = json.dumps(data, separators=(",", ":"), default=_plain).encode("ascii")
+    try:
+        text = json.dumps(data, separators=(",", ":"), default=_plain, allow_nan=False)
+    except ValueError:
+        text = json.dumps(_finite(data), separators=(",", ":"), default=_plain)
+    body = text.encode("ascii")
     sealed = hashlib.sha256(chain.encode("ascii", "replace") + body).hexdigest()
     return body[:-1] + _TAIL + sealed.encode("ascii") + b'"}\n', sealed
 
@@ -48,7 +54,7 @@ def unseal(chain: str, raw: bytes) -> Unsealed:
     right = hashlib.sha256(chain.encode("ascii", "replace") + body).hexdigest()
     whole = tail == _TAIL + right.encode("ascii") + b'"}'
     try:
-        data = json.loads(raw.decode("utf-8"))
+        data = json.loads(raw.decode("utf-8"), object_hook=_not_finite)
     except (ValueError, RecursionError):
         data = None
     if not isinstance(data, dict):
@@ -61,6 +67,20 @@ def whole_number(data: Mapping[str, Any], key: str) -> int:
     """The whole number under `key`; 0 if there is none, or one that no clock can reach."""
     value = data.get(key)
     return value if isinstance(value, int) and not isinstance(value, bool) and 0 <= value < 1 << 53 else 0
+
+
+def _finite(value: Any) -> Any:
+    """JSON has no infinity (RFC 8259, section 6): it is written as {"not-finite": "-inf"}."""
+    if isinstance(value, float) and not math.isfinite(value):
+        return {_NOT_FINITE: str(value)}
+    if isinstance(value, Mapping):
+        return {key: _finite(one) for key, one in value.items()}
+    return [_finite(one) for one in value] if isinstance(value, list) else value
+
+
+def _not_finite(data: dict[str, Any]) -> Any:
+    text = data.get(_NOT_FINITE)
+    return float(text) if len(data) == 1 and text in ("inf", "-inf", "nan") else data
 
 
 def _plain(value: Any) -> Any:
