@@ -4,7 +4,7 @@ from collections.abc import Callable
 from itertools import pairwise
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from voicecoach.record.axis import axis
@@ -58,6 +58,7 @@ def test_a_session_in_which_nothing_happened_has_a_picture(record: Callable[...,
 
 
 @given(st.lists(st.tuples(st.floats(0, 20_000), st.floats(0, 30)), max_size=20), st.floats(50, 2_000))
+@example([(0.0, 5.0)], 50.0)
 def test_drawn_time_never_runs_back_and_lies_within_its_band(busy: list[tuple[float, float]], width_px: float) -> None:
     found = axis([(begin, begin + length) for begin, length in busy], width_px=width_px, px_per_s=20)
     moments = sorted({time for begin, length in busy for time in (begin, begin + length)})

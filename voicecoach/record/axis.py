@@ -66,6 +66,8 @@ class Axis:
         """A stretch cut at the ends of the bands."""
         begin, end = self.drawn(begin_s), self.drawn(end_s)
         first, last = self.point(begin_s)[0], self.point(end_s)[0]
+        if last > first and end <= last * self.band_s:  # it ends where a band ends
+            last -= 1
         for band in range(first, last + 1):
             low, high = band * self.band_s, (band + 1) * self.band_s
             left, right = max(begin, low), min(end, high) if band < last else end
