@@ -1,0 +1,225 @@
+import sys
+import time
+from collections.abc import Callable
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from voicecoach.audio import live
+from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, Played, Sound
+from voicecoach.audio.live import LiveLine, devices
+from voicecoach.errors import AudioError
+
+
+class PortAudioError(Exception):
+    pass
+
+
+class FakeStream:
+    """Stands for a card: the test decides when it calls back."""
+
+    refuses: Callable[[dict[str, Any]], bool] = staticmethod(lambda wanted: False)
+    opened: list["FakeStream"]
+
+    def __init__(self, **wanted: Any) -> None:
+        if self.refuses(wanted):
+            raise PortAudioError("Invalid sample rate [PaErrorCode -9997]")
+        self.wanted = wanted
+        self.latency = (0.01, 0.03)
+        self.closed = False
+        self.opened.append(self)
+
+    def start(self) -> None:
+        pass
+
+    def abort(self) -> None:
+        pass
+
+    def close(self) -> None:
+        self.closed = True
+
+    def call(self, level: float = 0.0, frames: int | None = None, status: str = "") -> np.ndarray:
+        frames = frames or self.wanted["blocksize"]
+        inputs, outputs = self.wanted["channels"]
+        heard = np.full((frames, inputs), level, dtype=np.float32)
+        out = np.full((frames, outputs), np.nan, dtype=np.float32)
+        self.wanted["callback"](heard, out, frames, None, status)
+        heard[:] = np.nan  # the driver's memory is not ours to keep
+        return out
+
+
+@pytest.fixture
+def card(monkeypatch: pytest.MonkeyPatch) -> type[FakeStream]:
+    class Stream(FakeStream):
+        opened: list[FakeStream] = []  # noqa: RUF012 one list a test
+
+    module = SimpleNamespace(
+        Stream=Stream,
+        PortAudioError=PortAudioError,
+        default=SimpleNamespace(device=(0, 1)),
+        query_devices=lambda *asked: {"default_samplerate": 44100.0} if asked else LISTED,
+        _terminate=lambda: None,
+        _initialize=lambda: None,
+    )
+    monkeypatch.setattr(live, "_sounddevice", lambda: module)
+    return Stream
+
+
+LISTED = [
+    {"name": "Built-in mic", "max_input_channels": 2, "max_output_channels": 0, "default_samplerate": 48000.0},
+    {"name": "Built-in out", "max_input_channels": 0, "max_output_channels": 2, "default_samplerate": 44100.0},
+]
+DELAY = round(0.04 * RATE_HZ)
+
+
+def some(line: LiveLine) -> Block:
+    block = line.read(0.2)
+    assert block is not None
+    return block
+
+
+def test_blocks_count_samples_whatever_the_size_of_the_driver_s_own(card: type[FakeStream]) -> None:
+    line = LiveLine(channels=2, start=1000)
+    assert line.read(0) is None
+    for _ in range(5):
+        card.opened[0].call(0.5, frames=512)
+    blocks = [some(line) for _ in range(8)]
+    assert [block.at for block in blocks] == [1000 + 320 * n for n in range(8)]
+    assert all(block.heard.shape == (320, 2) and block.heard.min() == block.heard.max() == 0.5 for block in blocks)
+    assert line.read(0) is None
+
+
+def test_what_is_played_is_given_out_at_the_next_call_and_reported_beside_its_echo(card: type[FakeStream]) -> None:
+    line = LiveLine()
+    card.opened[0].call()
+    line.play(Sound(np.full(480, 0.25, np.float32), prompt=7))
+    outs = [card.opened[0].call()[:, 0] for _ in range(9)]
+    np.testing.assert_array_equal(np.flatnonzero(np.concatenate(outs)), np.arange(480))
+    blocks = [some(line) for _ in range(10)]
+    played = np.concatenate([block.played for block in blocks])
+    # the driver reports 10 ms in and 30 ms out: the echo of a sample is heard 40 ms after it was asked for
+    np.testing.assert_array_equal(np.flatnonzero(played), BLOCK_FRAMES + DELAY + np.arange(480))
+    begin = BLOCK_FRAMES + DELAY
+    ends = [(block.at, ended) for block in blocks for ended in block.ended]
+    assert ends == [((begin + 480 - 1) // 320 * 320, Played(7, begin, begin + 480, complete=True))]
+
+
+def test_silence_fades_within_50_ms_and_the_prompt_ends(card: type[FakeStream]) -> None:
+    line = LiveLine()
+    line.play(Sound(np.full(RATE_HZ, 0.25, np.float32), prompt=3))
+    card.opened[0].call()
+    line.silence()
+    outs = np.concatenate([card.opened[0].call()[:, 0] for _ in range(10)])
+    assert np.flatnonzero(outs).max() < 0.05 * RATE_HZ
+    ended = [item for _ in range(11) for item in some(line).ended]
+    assert [(item.prompt, item.complete) for item in ended] == [(3, False)]
+
+
+def test_the_driver_s_complaints_are_passed_on(card: type[FakeStream]) -> None:
+    line = LiveLine()
+    card.opened[0].call(status="input overflow")
+    assert some(line).flags == ("input overflow",)
+
+
+def test_a_card_that_cannot_do_16_khz_is_run_at_its_own_rate(card: type[FakeStream]) -> None:
+    card.refuses = staticmethod(lambda wanted: wanted["samplerate"] == RATE_HZ)
+    line = LiveLine()
+    stream = card.opened[0]
+    assert (stream.wanted["samplerate"], stream.wanted["blocksize"]) == (44100, 882)
+    tone = np.sin(np.arange(RATE_HZ) / RATE_HZ * 2 * np.pi * 1000).astype(np.float32)
+    line.play(Sound(tone, prompt=1))
+    outs = np.concatenate([stream.call(0.5)[:, 0] for _ in range(60)])
+    spectrum = np.abs(np.fft.rfft(outs[4410:39690]))
+    assert abs(np.argmax(spectrum) * 44100 / 35280 - 1000) < 2  # Hz: still the same tone
+    blocks = []
+    while (block := line.read(0)) is not None:
+        blocks.append(block)
+    assert 57 <= len(blocks) <= 60  # 60 callbacks of 20 ms, less what the resampler holds back
+    heard = np.concatenate([block.heard for block in blocks])
+    assert heard.shape[1] == 1
+    assert abs(heard[3200:-3200].mean() - 0.5) < 0.01
+    (ended,) = [item for block in blocks for item in block.ended]
+    assert (ended.end - ended.begin, ended.complete) == (RATE_HZ, True)
+
+
+def test_a_card_that_stops_calling_is_lost_after_a_second_and_can_be_opened_again(
+    card: type[FakeStream], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(live, "LOST_S", 0.2)
+    line = LiveLine()
+    card.opened[0].call()
+    some(line)
+    line.play(Sound(np.ones(RATE_HZ, np.float32), prompt=5))
+    began = time.monotonic()
+    with pytest.raises(AudioError, match=r"sound card: has given no sound for 0\.2 s"):
+        line.read(5)
+    assert time.monotonic() - began >= 0.15
+    with pytest.raises(AudioError, match="is lost"):
+        line.read(5)
+    line.reopen()
+    card.opened[1].call(0.5)
+    block = some(line)
+    assert block.at >= 320 + 0.15 * RATE_HZ  # the clock has gone on
+    assert block.heard.max() == 0.5
+    assert block.flags[0].startswith("gap of ")
+    for _ in range(4):
+        card.opened[1].call()
+    ended = [item.prompt for _ in range(4) for item in some(line).ended]
+    assert [*[item.prompt for item in block.ended], *ended] == [5]
+
+
+def test_a_stream_that_ends_is_lost_at_once(card: type[FakeStream]) -> None:
+    line = LiveLine()
+    card.opened[0].call()
+    some(line)
+    card.opened[0].wanted["finished_callback"]()
+    with pytest.raises(AudioError):
+        line.read(0)
+
+
+def test_a_card_that_cannot_be_opened_again_stays_lost(card: type[FakeStream]) -> None:
+    line = LiveLine()
+    card.refuses = staticmethod(lambda wanted: True)
+    with pytest.raises(AudioError, match="cannot be opened"):
+        line.reopen()
+    with pytest.raises(AudioError):
+        line.read(0)
+    card.refuses = staticmethod(lambda wanted: False)
+    line.reopen(at=64_000)
+    card.opened[-1].call()
+    assert some(line).at == 64_000
+
+
+def test_a_device_that_cannot_be_opened_is_one_line(card: type[FakeStream]) -> None:
+    card.refuses = staticmethod(lambda wanted: True)
+    with pytest.raises(AudioError) as caught:
+        LiveLine(channels=2)
+    assert str(caught.value) == (
+        "sound card: cannot be opened with 2 microphone channel(s): Invalid sample rate [PaErrorCode -9997] "
+        "(voicecoach devices lists what there is)"
+    )
+
+
+def test_without_portaudio_the_error_says_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "sounddevice", None)
+    for call in (devices, LiveLine):
+        with pytest.raises(AudioError, match=r"needs PortAudio.*apt-get install libportaudio2"):
+            call()
+
+
+def test_closing_twice_is_safe(card: type[FakeStream]) -> None:
+    line = LiveLine()
+    line.close()
+    line.close()
+    assert card.opened[0].closed
+    with pytest.raises(AudioError):
+        line.read(0)
+
+
+def test_devices_are_listed_with_the_system_s_defaults(card: type[FakeStream]) -> None:
+    assert [(d.index, d.name, d.inputs, d.outputs, d.rate_hz, d.default) for d in devices()] == [
+        (0, "Built-in mic", 2, 0, 48000.0, "input"),
+        (1, "Built-in out", 0, 2, 44100.0, "output"),
+    ]

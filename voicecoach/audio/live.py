@@ -1,0 +1,322 @@
+"""The line through a sound card, on PortAudio. The callback only copies, queues and notes flags."""
+
+from __future__ import annotations
+
+import contextlib
+import queue
+import threading
+import time
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, Played, Samples, Sound
+from voicecoach.audio.mix import Mixer
+from voicecoach.errors import AudioError
+
+LOST_S = 1.0
+"""A card that has called back before is lost when it does not for this long (s)."""
+
+START_S = 3.0
+"""How long the first call may take (s): a sleeping source needs more than a second to wake."""
+
+LONGEST_DELAY_S = 0.4
+"""Reported latencies above this (s) are not believed."""
+
+MEND = "on Debian or Ubuntu: apt-get install libportaudio2; elsewhere reinstall the sounddevice package"
+
+
+@dataclass(frozen=True, slots=True)
+class Device:
+    """What a sound card offers. index: number to name it by; inputs, outputs: channels; rate_hz: its own rate.
+
+    default: '', 'input', 'output' or 'both', as the system's default for these.
+    """
+
+    index: int
+    name: str
+    inputs: int
+    outputs: int
+    rate_hz: float
+    default: str
+
+
+def devices() -> list[Device]:
+    """The sound devices of this machine.
+
+    Raises:
+        AudioError: PortAudio is missing or does not start.
+    """
+    sd = _sounddevice()
+    try:
+        listed = list(sd.query_devices())
+        default_in, default_out = sd.default.device
+    except sd.PortAudioError as error:
+        raise AudioError(f"cannot list the devices: {error}", where="sound card") from None
+    roles = {(True, True): "both", (True, False): "input", (False, True): "output", (False, False): ""}
+    return [
+        Device(
+            index=number,
+            name=str(item["name"]),
+            inputs=int(item["max_input_channels"]),
+            outputs=int(item["max_output_channels"]),
+            rate_hz=float(item["default_samplerate"]),
+            default=roles[number == default_in, number == default_out],
+        )
+        for number, item in enumerate(listed)
+    ]
+
+
+class LiveLine:
+    """Microphone and speaker as one duplex line in real time.
+
+    Args:
+        channels: of the microphone, 1 or 2.
+        microphone, speaker: a device's number or part of its name; None: the system's default.
+        start: session clock of the first frame, when a session goes on (samples).
+
+    Raises:
+        AudioError: PortAudio is missing, or the device cannot be opened.
+    """
+
+    live = True
+
+    def __init__(
+        self,
+        *,
+        channels: int = 1,
+        microphone: str | int | None = None,
+        speaker: str | int | None = None,
+        start: int = 0,
+    ) -> None:
+        self.channels = channels
+        self._device = (microphone, speaker)
+        self._mixer = Mixer()
+        self._at = start
+        self._read_s = time.monotonic()  # when self._at was true
+        self._flags: list[str] = []
+        self._closed = False
+        self._last = _Card(self._mixer, channels, self._device, start)
+        self._card: _Card | None = self._last  # None: lost or closed
+
+    @property
+    def delay_s(self) -> float:
+        """By how much `Block.played` is put off to lie beside its echo, as the driver reports its latencies (s)."""
+        return self._card.delay / RATE_HZ if self._card is not None else 0.0
+
+    def read(self, timeout_s: float) -> Block | None:
+        """The next block; None when the card has given none within `timeout_s`.
+
+        Raises:
+            AudioError: the card has stopped; from then on at once, until `reopen`.
+        """
+        card = self._card
+        if card is None:
+            raise AudioError("is lost", where="sound card")
+        end_s = time.monotonic() + timeout_s
+        while not card.full:
+            if not card.fetch(end_s):
+                if card.lost():
+                    self._card = None
+                    card.close()
+                    raise AudioError(f"has given no sound for {LOST_S:g} s", where="sound card")
+                return None
+        heard, played, ended, flags = card.block(self._at)
+        at = self._at
+        self._at += BLOCK_FRAMES
+        self._read_s = time.monotonic()
+        flags = (*self._flags, *flags)
+        self._flags.clear()
+        return Block(at, heard, played, ended, flags)
+
+    def play(self, sound: Sound) -> None:
+        """Queue a sound; it is given to the driver at its next call (20 ms)."""
+        self._mixer.play(sound)
+
+    def silence(self) -> None:
+        """Fade out what sounds and drop what is queued."""
+        self._mixer.silence()
+
+    def reopen(self, at: int | None = None) -> None:
+        """Try to open the card again, in any thread; `read` goes on as soon as this returns.
+
+        What was sounding or queued is dropped and reported as ended. at: session clock to go on at (samples); default:
+        the last block's, and the time since.
+
+        Raises:
+            AudioError: it cannot be opened yet; try again later.
+        """
+        self._last.close(wait_s=1.0)
+        self._card = None
+        gap_s = time.monotonic() - self._read_s
+        start = at if at is not None else self._at + round(gap_s * RATE_HZ)
+        self._mixer.silence()
+        card = _Card(self._mixer, self.channels, self._device, start, again=True)
+        if self._closed:
+            card.close(wait_s=1.0)
+            return
+        self._at = start
+        self._read_s = time.monotonic()
+        self._flags.append(f"gap of {gap_s:.1f} s")
+        self._card = self._last = card
+
+    def close(self) -> None:
+        """Let the card go; safe to call twice."""
+        self._closed = True
+        self._card = None
+        self._last.close(wait_s=1.0)
+
+
+class _Card:
+    """One opened stream: what its callback queued, brought to RATE_HZ and cut into blocks."""
+
+    def __init__(
+        self,
+        mixer: Mixer,
+        channels: int,
+        device: tuple[str | int | None, str | int | None],
+        start: int,
+        again: bool = False,
+    ) -> None:
+        sd = _sounddevice()
+        if again:
+            with contextlib.suppress(Exception):  # PortAudio lists devices once: only a new start finds new ones
+                sd._terminate()  # noqa: SLF001
+                sd._initialize()  # noqa: SLF001
+        self._mixer = mixer
+        self._queue: queue.SimpleQueue[tuple[Samples, Samples, tuple[Played, ...], str]] = queue.SimpleQueue()
+        self._out_rest: Samples = np.zeros(0, np.float32)
+        self._finished = False
+        self._closing: threading.Thread | None = None
+        self._ended: list[Played] = []
+        self._flags: list[str] = []
+        self._stream, self._rate_hz = self._open(sd, channels, device)
+        latency_s = sum(self._stream.latency)
+        self.delay = round(min(max(latency_s, 0.0), LONGEST_DELAY_S) * RATE_HZ)
+        self._out_at = start + self.delay
+        self._heard: Samples = np.zeros((0, channels), np.float32)
+        self._played: Samples = np.zeros(self.delay, np.float32)
+        self._down, self._up = _resampler(self._rate_hz, RATE_HZ, channels), _resampler(RATE_HZ, self._rate_hz, 1)
+        self._called_s = time.monotonic() + START_S - LOST_S
+        try:
+            self._stream.start()
+        except sd.PortAudioError as error:
+            self.close()
+            raise AudioError(f"cannot be started: {error}", where="sound card") from None
+
+    def _open(self, sd: Any, channels: int, device: tuple[str | int | None, str | int | None]) -> tuple[Any, int]:
+        """The stream and its rate: RATE_HZ if the card can do that, else its own."""
+        why: Exception | None = None
+        try:
+            own_hz = round(float(sd.query_devices(device[0], "input")["default_samplerate"]))
+            for rate_hz, outputs in ((RATE_HZ, 1), (RATE_HZ, 2), (own_hz, 1), (own_hz, 2)):
+                try:
+                    stream = sd.Stream(
+                        samplerate=rate_hz,
+                        blocksize=BLOCK_FRAMES * rate_hz // RATE_HZ,
+                        device=device,
+                        channels=(channels, outputs),
+                        dtype="float32",
+                        latency="low",
+                        callback=self._callback,
+                        finished_callback=self._finish,
+                    )
+                    return stream, rate_hz
+                except sd.PortAudioError as error:
+                    why = error
+        except (sd.PortAudioError, ValueError, KeyError) as error:
+            why = error
+        raise AudioError(
+            f"cannot be opened with {channels} microphone channel(s): {why}",
+            where="sound card",
+            mend="voicecoach devices lists what there is",
+        )
+
+    def _callback(self, indata: Samples, outdata: Samples, frames: int, _time: object, status: Any) -> None:
+        if self._up is None:
+            played, ended = self._take(frames)
+            outdata[:] = played[:, None]
+        else:
+            played, ended = np.zeros(0, np.float32), ()
+            while len(self._out_rest) < frames:
+                part, over = self._take(BLOCK_FRAMES)
+                played, ended = np.concatenate([played, part]), ended + over
+                self._out_rest = np.concatenate([self._out_rest, self._up.resample_chunk(part)])
+            outdata[:] = self._out_rest[:frames, None]
+            self._out_rest = self._out_rest[frames:]
+        self._queue.put((indata.copy(), played, ended, str(status) if status else ""))
+        self._called_s = time.monotonic()
+
+    def _take(self, frames: int) -> tuple[Samples, tuple[Played, ...]]:
+        played, ended = self._mixer.take(frames, self._out_at)
+        self._out_at += frames
+        return played, ended
+
+    def _finish(self) -> None:
+        self._finished = True
+
+    @property
+    def full(self) -> bool:
+        """True when a block can be cut."""
+        return min(len(self._heard), len(self._played)) >= BLOCK_FRAMES
+
+    def fetch(self, end_s: float) -> bool:
+        """Take in what the callback queued, waiting until `end_s` (monotonic) or the card is lost; False: nothing."""
+        wait_s = min(end_s, self._called_s + LOST_S + 0.01) - time.monotonic()
+        try:
+            heard, played, ended, flags = self._queue.get(timeout=max(wait_s, 0.0))
+        except queue.Empty:
+            return False
+        if self._down is not None:
+            heard = self._down.resample_chunk(heard).reshape(-1, heard.shape[1])
+        self._heard = np.concatenate([self._heard, heard])
+        self._played = np.concatenate([self._played, played])
+        self._ended += ended
+        if flags:
+            self._flags.append(flags)
+        return True
+
+    def block(self, at: int) -> tuple[Samples, Samples, tuple[Played, ...], tuple[str, ...]]:
+        """Cut the next block, which begins at `at`: heard, played, ended, flags."""
+        heard, self._heard = self._heard[:BLOCK_FRAMES], self._heard[BLOCK_FRAMES:]
+        played, self._played = self._played[:BLOCK_FRAMES], self._played[BLOCK_FRAMES:]
+        over = tuple(item for item in self._ended if item.end <= at + BLOCK_FRAMES)
+        self._ended = self._ended[len(over) :]
+        flags, self._flags = tuple(self._flags), []
+        return heard, played, over, flags
+
+    def lost(self) -> bool:
+        """True when the stream has ended, or has not called back for too long."""
+        return self._finished or time.monotonic() - self._called_s > LOST_S
+
+    def close(self, wait_s: float = 0.0) -> None:
+        """Let the stream go, waiting up to `wait_s` for that: a driver whose device is gone may never return."""
+        if self._closing is None:
+            self._closing = threading.Thread(target=self._let_go, name="close-card", daemon=True)
+            self._closing.start()
+        self._closing.join(wait_s)
+
+    def _let_go(self) -> None:
+        with contextlib.suppress(Exception):
+            self._stream.abort()
+        with contextlib.suppress(Exception):
+            self._stream.close()
+
+
+def _resampler(from_hz: int, to_hz: int, channels: int) -> Any:
+    """A streaming resampler of float32, or None when there is nothing to do."""
+    if from_hz == to_hz:
+        return None
+    import soxr  # noqa: PLC0415 only where a card cannot do RATE_HZ
+
+    return soxr.ResampleStream(from_hz, to_hz, channels, dtype="float32")
+
+
+def _sounddevice() -> Any:
+    """The sounddevice module, imported late: without PortAudio it cannot be."""
+    try:
+        import sounddevice  # noqa: PLC0415
+    except (ImportError, OSError):
+        raise AudioError("needs PortAudio, which is not installed", where="sound card", mend=MEND) from None
+    return sounddevice
