@@ -217,7 +217,7 @@ def test_pitch_raises_the_fundamental(user_cache: Path) -> None:
         samples = render_text("no", voice="en-gb", pitch=pitch, rate_wpm=110)
         middle = samples[len(samples) // 3 :][:1600].astype(np.float64)
         correlation = np.correlate(middle, middle, "full")[1600 - 1 :]
-        return float(RATE_HZ / (40 + int(np.argmax(correlation[40:320]))))
+        return float(RATE_HZ / (90 + int(np.argmax(correlation[90:320]))))
 
     assert fundamental_hz(85) > 1.2 * fundamental_hz(15)
 

@@ -25,7 +25,7 @@ from voicecoach.speak.silent import WORDS_A_MINUTE
 
 DEFAULT_VOICE = "en-us" if sys.platform == "linux" else ""
 """eSpeak's American English; elsewhere the voice that the system's user has chosen."""
-RECIPE = 2
+RECIPE = 3
 """Raised whenever the same text would be rendered or cleaned differently, so that old cache files are not used."""
 TRIES = 2
 GIVE_UP_AFTER = 3
