@@ -7,6 +7,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -118,6 +119,21 @@ def test_the_child_works_from_a_folder_with_modules_of_misleading_names(
     render(renderer, "Gown off.", tmp_path / "a.wav")
     renderer.close()
     assert (tmp_path / "a.wav").stat().st_size > 1000
+
+
+def test_renderers_that_crowd_the_machine_agree_on_every_sample(tmp_path: Path) -> None:
+    # pyttsx3 2.99's runAndWait races with eSpeak's thread: the rate was lost, or the end of the prompt
+    def work(number: int) -> set[bytes]:
+        renderer, found = Renderer(), set()
+        for turn in range(15):
+            out = tmp_path / f"{number}-{turn}.wav"
+            render(renderer, "Look at your outer gloves, front and back, for tears or soil.", out)
+            found.add(out.read_bytes())
+        renderer.close()
+        return found
+
+    with ThreadPoolExecutor(4) as pool:
+        assert len(set.union(*pool.map(work, range(4)))) == 1
 
 
 @pytest.mark.parametrize("voice", ["atlantean", "en-us+nonsense"])
