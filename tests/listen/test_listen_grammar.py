@@ -26,11 +26,12 @@ commands:
   danger: {breach: breach}
   routine:
     done: [done, step done]
-    dry: {say: dry, floor: -1, phones: {dry: d r a j}}
+    dry: {say: dry, floor: -1}
 items: {gown: gown}
 states: {"on": "on", "off": "off"}
 decoys: ["beach, dawn"]
 says: {say-again: Please say that again.}
+sounds: {dry: draj draiz}
 """
 
 
@@ -48,7 +49,7 @@ def test_the_grammar_file_gives_commands_items_with_states_decoys_and_sentences(
     assert grammar.decoys == ("beach", "dawn")
     assert grammar.say("say-again") == "Please say that again."
     assert (grammar.floor("dry"), grammar.floor("done"), grammar.floor("nothing")) == (-1.0, -2.0, float("inf"))
-    assert grammar.command("dry").phones == (("dry", ("d", "r", "a", "j")),)  # type: ignore[union-attr]
+    assert grammar.sounds == (("dry", ("draj", "draiz")),)
 
 
 @pytest.mark.parametrize(
@@ -57,8 +58,7 @@ def test_the_grammar_file_gives_commands_items_with_states_decoys_and_sentences(
         ("dry: {say: dry,", "dry: {say: done,", 12, "'done' is a phrase of 'done' already"),
         ("breach: breach}", "breach: Gown  OFF}", 13, "'gown off' is a phrase of 'breach' already"),
         ("dry: {say: dry,", "dry: {speak: dry,", 12, "not a known field"),
-        ("phones: {dry:", "phones: {try:", 12, "not a phrase of this command"),
-        ("floor: -1,", "floor: low,", 12, "'low' is not usable"),
+        ("floor: -1}", "floor: low}", 12, "'low' is not usable"),
         ("breach: breach}", "Breach: breach}", 9, "'Breach' is no name"),
         ("breach: breach}", "breach: []}", 9, "has no phrase"),
         ("breach: breach}", "breach: a b c d e f}", 9, "is no phrase"),

@@ -14,6 +14,9 @@ RISKS: tuple[Risk, ...] = get_args(Risk)
 URGENT: frozenset[str] = frozenset({"danger", "stop"})
 """Risks of which a doubtful word is asked about rather than dropped (rule 13)."""
 
+LOWEST = -99.0
+"""Score of what fits nothing at all; finite, so that it can be written down."""
+
 MAX_PHRASE_WORDS = 5
 _NAME = re.compile(r"[a-z][a-z0-9]*(-[a-z0-9]+)*")
 _NOT_WORD = re.compile(r"[^\w']+|_+")
@@ -23,15 +26,13 @@ _NOT_WORD = re.compile(r"[^\w']+|_+")
 class Command:
     """One thing that can be meant. name: id ('gown-off'); phrases: the words that mean it; risk: which floor it needs.
 
-    floor: this command's own floor, or None for its risk's. phones: for phrases that are not spoken as they are spelt,
-    the phrase and its phones in the engine's alphabet (IPA).
+    floor: this command's own floor, or None for its risk's.
     """
 
     name: str
     phrases: tuple[str, ...]
     risk: Risk
     floor: float | None = None
-    phones: tuple[tuple[str, tuple[str, ...]], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +52,9 @@ class Margins:
 class Grammar:
     """A language: its commands, its decoys (words known only in order to be refused), floors and margins by risk, and
     the coach's own sentences by key.
+
+    sounds: for words or whole phrases, the ways they may be spoken, in IPA; engines that spell words themselves need
+    none.
     """
 
     name: str
@@ -62,6 +66,7 @@ class Grammar:
     says: tuple[tuple[str, str], ...]
     file: str = ""
     margins: tuple[tuple[str, Margins], ...] = ()
+    sounds: tuple[tuple[str, tuple[str, ...]], ...] = ()
 
     def command(self, name: str) -> Command | None:
         """The command with that id, or None."""
@@ -138,7 +143,7 @@ def decide(grammar: Grammar, ranked: Sequence[Scored], live: Collection[str], de
                 best[scored.command] = scored
     order = sorted(best.values(), key=lambda scored: (-scored.score, scored.command))
     if not order:
-        return Decision(None, "", float("-inf"), float("inf"))
+        return Decision(None, "", LOWEST, 0.0)
     urgent = [scored for scored in order if _urgent(grammar, scored.command)]
     for scored in (*urgent[:1], *order[:1]):
         if _shortfall(grammar, scored, order, decoy) <= 0:
@@ -188,7 +193,7 @@ def parse(text: str, file: str) -> Grammar:
         InputError: with file, line and field; also when two commands share a phrase.
     """
     root = read(text, file).only(
-        "grammar", "language", "version", "risks", "commands", "items", "states", "decoys", "says"
+        "grammar", "language", "version", "risks", "commands", "items", "states", "decoys", "says", "sounds"
     )
     floors, margins = _risks(root.need("risks"))
     owners: dict[str, str] = {}
@@ -203,7 +208,7 @@ def parse(text: str, file: str) -> Grammar:
     if missing:
         raise root.need("risks").wrong(f"does not give a floor for {missing[0]!r}", "each risk that a command has")
     decoys = root.get("decoys")
-    says = root.get("says")
+    says, sounds = root.get("says"), root.get("sounds")
     return Grammar(
         name=root.need("grammar").scalar(),
         language=root.need("language").scalar(),
@@ -214,6 +219,7 @@ def parse(text: str, file: str) -> Grammar:
         says=tuple((key, node.scalar()) for key, node in says.items()) if says is not None else (),
         file=file,
         margins=margins,
+        sounds=_sounds(sounds) if sounds is not None else (),
     )
 
 
@@ -243,15 +249,10 @@ def _commands(node: Node, owners: dict[str, str]) -> list[Command]:
 def _command(name: str, risk: Risk, value: Node, owners: dict[str, str]) -> Command:
     if value.entries is None:
         return Command(name, _phrases(value, name, owners), risk)
-    value.only("say", "floor", "phones")
+    value.only("say", "floor")
     phrases = _phrases(value.need("say"), name, owners)
-    floor, phones = value.get("floor"), value.get("phones")
-    spoken: list[tuple[str, tuple[str, ...]]] = []
-    for words, sounds in phones.items() if phones is not None else ():
-        if normalise(words) not in phrases:
-            raise sounds.wrong("is not a phrase of this command", "one of " + ", ".join(phrases))
-        spoken.append((normalise(words), tuple(sounds.scalar().split())))
-    return Command(name, phrases, risk, floor.number(-100, 100) if floor is not None else None, tuple(spoken))
+    floor = value.get("floor")
+    return Command(name, phrases, risk, floor.number(-100, 100) if floor is not None else None)
 
 
 def _item_commands(items: Node, states: Node, owners: dict[str, str]) -> list[Command]:
@@ -278,6 +279,11 @@ def _decoys(node: Node, owners: dict[str, str]) -> tuple[str, ...]:
             if words:
                 decoys[words] = None
     return tuple(decoys)
+
+
+def _sounds(node: Node) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    """Spellings by word; several of one word stand apart by spaces."""
+    return tuple((normalise(words), tuple(value.scalar().split())) for words, value in node.items())
 
 
 def _phrases(node: Node, name: str, owners: dict[str, str]) -> tuple[str, ...]:
