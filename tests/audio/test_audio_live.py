@@ -71,7 +71,7 @@ LISTED = [
     {"name": "Built-in mic", "max_input_channels": 2, "max_output_channels": 0, "default_samplerate": 48000.0},
     {"name": "Built-in out", "max_input_channels": 0, "max_output_channels": 2, "default_samplerate": 44100.0},
 ]
-DELAY = round(0.04 * RATE_HZ)
+DELAY = round(0.02 * RATE_HZ)
 
 
 def some(line: LiveLine) -> Block:
@@ -99,7 +99,7 @@ def test_what_is_played_is_given_out_at_the_next_call_and_reported_beside_its_ec
     np.testing.assert_array_equal(np.flatnonzero(np.concatenate(outs)), np.arange(480))
     blocks = [some(line) for _ in range(10)]
     played = np.concatenate([block.played for block in blocks])
-    # the driver reports 10 ms in and 30 ms out: the echo of a sample is heard 40 ms after it was asked for
+    # the driver reports 10 ms in and 30 ms out; the reference is to lie before the echo, so it is put off by half
     np.testing.assert_array_equal(np.flatnonzero(played), BLOCK_FRAMES + DELAY + np.arange(480))
     begin = BLOCK_FRAMES + DELAY
     ends = [(block.at, ended) for block in blocks for ended in block.ended]
@@ -175,7 +175,7 @@ def test_a_stream_that_ends_is_lost_at_once(card: type[FakeStream]) -> None:
     card.opened[0].call()
     some(line)
     card.opened[0].wanted["finished_callback"]()
-    with pytest.raises(AudioError):
+    with pytest.raises(AudioError, match="has stopped"):
         line.read(0)
 
 

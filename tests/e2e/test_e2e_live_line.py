@@ -7,10 +7,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 from virtual_card import CARD_HZ, VirtualCard
 
-from voicecoach.audio.line import RATE_HZ, Block, Sound
+from voicecoach.audio.line import RATE_HZ, Block, Samples, Sound
 from voicecoach.audio.live import LiveLine, devices
 from voicecoach.errors import AudioError
 
@@ -24,6 +23,9 @@ def open_line(card: VirtualCard, patch: pytest.MonkeyPatch, channels: int = 1) -
     sounddevice._terminate()
     sounddevice._initialize()  # a new card needs a new start
     line = LiveLine(channels=channels, microphone="coach_card", speaker="coach_card")
+    end = time.monotonic() + 5
+    while line.read(0.1) is None and time.monotonic() < end:
+        pass  # a sleeping source takes more than a second to wake
     try:
         yield line
     finally:
@@ -41,16 +43,16 @@ def read(line: LiveLine, seconds: float) -> list[Block]:
     return blocks
 
 
-def heard(blocks: list[Block]) -> NDArray[np.float32]:
-    return np.concatenate([block.heard for block in blocks])
+def heard(blocks: list[Block]) -> Samples:
+    return np.concatenate([block.heard for block in blocks]).astype(np.float32)
 
 
-def tone(hz: float, seconds: float, rate_hz: int = RATE_HZ) -> NDArray[np.float32]:
+def tone(hz: float, seconds: float, rate_hz: int = RATE_HZ) -> Samples:
     wave = 0.3 * np.sin(2 * np.pi * hz * np.arange(round(seconds * rate_hz)) / rate_hz)
     return wave.astype(np.float32)
 
 
-def pitch(sound: NDArray[np.float32], rate_hz: int) -> float:
+def pitch(sound: Samples, rate_hz: int) -> float:
     """The strongest frequency (Hz) of the loud part."""
     loud = np.flatnonzero(np.abs(sound) > 0.05)
     part = sound[loud[0] : loud[-1]] if len(loud) else sound
@@ -59,14 +61,14 @@ def pitch(sound: NDArray[np.float32], rate_hz: int) -> float:
 
 def test_the_coach_is_heard_and_hears(virtual_card: VirtualCard, monkeypatch: pytest.MonkeyPatch) -> None:
     with open_line(virtual_card, monkeypatch) as line:
-        read(line, 1.0)
+        read(line, 0.5)
         with virtual_card.recorder() as path:
             line.play(Sound(tone(440, 0.5), prompt=1))
             out = read(line, 1.5)
         said = virtual_card.says(tone(1000, 0.5), wait=False)
         into = read(line, 1.5)
         said.wait(10)
-    spoken = np.frombuffer(Path(path).read_bytes(), dtype="<i2").astype(np.float32) / 32768
+    spoken = (np.frombuffer(Path(path).read_bytes(), dtype="<i2") / 32768).astype(np.float32)
     loud = np.flatnonzero(np.abs(spoken) > 0.05)
     assert abs(pitch(spoken, CARD_HZ) - 440) < 5
     assert abs((loud[-1] - loud[0]) / CARD_HZ - 0.5) < 0.02
@@ -80,10 +82,10 @@ def test_the_coach_is_heard_and_hears(virtual_card: VirtualCard, monkeypatch: py
 
 def test_two_channels_are_kept_apart(stereo_card: VirtualCard, monkeypatch: pytest.MonkeyPatch) -> None:
     with open_line(stereo_card, monkeypatch, channels=2) as line:
-        read(line, 1.0)
-        both = np.stack([tone(500, 0.5), tone(1500, 0.5)], axis=1)
+        read(line, 0.5)
+        both = np.stack([tone(500, 0.5), tone(1500, 0.5)], axis=1).astype(np.float32)
         said = stereo_card.says(both, wait=False)
-        sound = heard(read(line, 1.5))
+        sound: Samples = heard(read(line, 1.5))
         said.wait(10)
     assert abs(pitch(sound[:, 0], RATE_HZ) - 500) < 5
     assert abs(pitch(sound[:, 1], RATE_HZ) - 1500) < 5
@@ -95,7 +97,7 @@ def test_the_reference_lies_within_150_ms_of_its_echo(
     # beyond about 150 ms of unaligned delay the echo canceller was measured to be poor
     virtual_card.echo()
     with open_line(virtual_card, monkeypatch) as line:
-        read(line, 1.0)
+        read(line, 0.5)
         line.play(Sound((np.random.default_rng(1).standard_normal(RATE_HZ) * 0.1).astype(np.float32)))
         blocks = read(line, 2.0)
     played = np.concatenate([block.played for block in blocks])
@@ -114,7 +116,7 @@ def test_a_microphone_taken_away_is_noticed_and_comes_back(
     virtual_card: VirtualCard, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     with open_line(virtual_card, monkeypatch) as line:
-        before = read(line, 1.0)[-1]
+        before = read(line, 0.5)[-1]
         virtual_card.unplug()
         began = time.monotonic()
         with pytest.raises(AudioError):
@@ -132,16 +134,17 @@ def test_a_microphone_taken_away_is_noticed_and_comes_back(
         said = virtual_card.says(tone(800, 0.8), wait=False)
         blocks = read(line, 3.0)
         said.wait(10)
-    assert blocks[0].at > before.at + RATE_HZ
+    assert blocks[0].at >= before.end
     assert any(flag.startswith("gap of") for flag in blocks[0].flags)
     assert abs(pitch(heard(blocks)[:, 0], RATE_HZ) - 800) < 5
 
 
 def test_a_suspended_microphone_is_noticed(virtual_card: VirtualCard, monkeypatch: pytest.MonkeyPatch) -> None:
     with open_line(virtual_card, monkeypatch) as line:
-        read(line, 1.0)
-        virtual_card.suspend(on=True)
+        read(line, 0.5)
         began = time.monotonic()
+        virtual_card.suspend(on=True)
+        print(f"suspending took {time.monotonic() - began:.2f} s")
         with pytest.raises(AudioError, match="has given no sound for 1 s"):
             read(line, 10)
         print(f"noticed after {time.monotonic() - began:.2f} s")

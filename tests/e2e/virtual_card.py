@@ -13,6 +13,7 @@ import contextlib
 import ctypes.util
 import os
 import shutil
+import socket
 import subprocess
 import sys
 import tempfile
@@ -28,6 +29,7 @@ NEEDED = ("pulseaudio", "pactl", "pacat", "parec")
 RAW = ("--raw", "--format=s16le", f"--rate={CARD_HZ}")
 MODULES = """
 load-module module-native-protocol-unix auth-anonymous=1 socket={socket}
+load-module module-cli-protocol-unix socket={socket}.commands
 load-module module-null-sink sink_name=speaker rate=48000 channels=1 channel_map=mono
 load-module module-null-sink sink_name=person rate=48000 channels={channels} channel_map={channel_map}
 set-default-sink speaker
@@ -106,7 +108,11 @@ class VirtualCard:
         self._pactl("set-default-source", "microphone")
 
     def unplug(self) -> None:
-        """Take the microphone away while it is in use."""
+        """Take the microphone away while it is in use; PulseAudio would move whoever listens to another source."""
+        for line in self._pactl("list", "short", "source-outputs").splitlines():
+            number, _, _, driver, *_ = line.split("\t")
+            if "protocol-native" in driver:
+                self._command(f"kill-source-output {number}")
         self._pactl("unload-module", self._microphone)
 
     def suspend(self, on: bool) -> None:
@@ -159,6 +165,17 @@ class VirtualCard:
         process = subprocess.Popen(command, stdin=stdin, stderr=subprocess.DEVNULL, env=self.environment)
         self._started.append(process)
         return process
+
+    def _command(self, line: str) -> None:
+        """One of the commands that pactl does not have."""
+        with socket.socket(socket.AF_UNIX) as connection:
+            connection.settimeout(5)
+            connection.connect(f"{self._socket}.commands")
+            connection.sendall(f"{line}\n".encode())
+            connection.shutdown(socket.SHUT_WR)
+            with contextlib.suppress(TimeoutError):
+                while connection.recv(4096):
+                    pass
 
     def _pactl(self, *arguments: str) -> str:
         done = subprocess.run(

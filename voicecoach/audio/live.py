@@ -21,8 +21,12 @@ LOST_S = 1.0
 START_S = 3.0
 """How long the first call may take (s): a sleeping source needs more than a second to wake."""
 
-LONGEST_DELAY_S = 0.4
-"""Reported latencies above this (s) are not believed."""
+EARLY = 0.5
+"""Part of the reported latencies by which the reference is put off. Drivers report too much (100 ms where an echo came
+after 64), and an echo canceller wants its reference early, up to 150 ms, but never late."""
+
+LONGEST_DELAY_S = 0.2
+"""The reference is put off by no more than this (s), whatever is reported."""
 
 MEND = "on Debian or Ubuntu: apt-get install libportaudio2; elsewhere reinstall the sounddevice package"
 
@@ -102,7 +106,7 @@ class LiveLine:
 
     @property
     def delay_s(self) -> float:
-        """By how much `Block.played` is put off to lie beside its echo, as the driver reports its latencies (s)."""
+        """By how much `Block.played` is put off to lie shortly before its echo (s)."""
         return self._card.delay / RATE_HZ if self._card is not None else 0.0
 
     def read(self, timeout_s: float) -> Block | None:
@@ -117,10 +121,10 @@ class LiveLine:
         end_s = time.monotonic() + timeout_s
         while not card.full:
             if not card.fetch(end_s):
-                if card.lost():
+                if why := card.lost():
                     self._card = None
                     card.close()
-                    raise AudioError(f"has given no sound for {LOST_S:g} s", where="sound card")
+                    raise AudioError(why, where="sound card")
                 return None
         heard, played, ended, flags = card.block(self._at)
         at = self._at
@@ -192,8 +196,8 @@ class _Card:
         self._ended: list[Played] = []
         self._flags: list[str] = []
         self._stream, self._rate_hz = self._open(sd, channels, device)
-        latency_s = sum(self._stream.latency)
-        self.delay = round(min(max(latency_s, 0.0), LONGEST_DELAY_S) * RATE_HZ)
+        delay_s = sum(self._stream.latency) * EARLY
+        self.delay = round(min(max(delay_s, 0.0), LONGEST_DELAY_S) * RATE_HZ)
         self._out_at = start + self.delay
         self._heard: Samples = np.zeros((0, channels), np.float32)
         self._played: Samples = np.zeros(self.delay, np.float32)
@@ -286,9 +290,11 @@ class _Card:
         flags, self._flags = tuple(self._flags), []
         return heard, played, over, flags
 
-    def lost(self) -> bool:
-        """True when the stream has ended, or has not called back for too long."""
-        return self._finished or time.monotonic() - self._called_s > LOST_S
+    def lost(self) -> str:
+        """Why the stream is no longer of use; '' while it is."""
+        if self._finished:
+            return "has stopped"
+        return f"has given no sound for {LOST_S:g} s" if time.monotonic() - self._called_s > LOST_S else ""
 
     def close(self, wait_s: float = 0.0) -> None:
         """Let the stream go, waiting up to `wait_s` for that: a driver whose device is gone may never return."""
