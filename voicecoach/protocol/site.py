@@ -1,0 +1,61 @@
+"""The site file: what a place decides for itself. Without one every session is training only. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from voicecoach import yamltext
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """A site's own figures and words; all times in seconds.
+
+    contact_times: agent -> s. wear_limit_s: 0 for none. check_s: interval of the checks during work. Spoken texts may be
+    empty. approved: date of approval of protocol and site file, '' if not approved.
+    """
+
+    name: str = ""
+    contact_times: tuple[tuple[str, float], ...] = ()
+    wear_limit_s: float = 0.0
+    check_s: float = 600.0
+    eyewash: str = ""
+    tell: str = ""
+    waste: str = ""
+    reusable: str = ""
+    owner: str = ""
+    approved: str = ""
+
+    def contact_s(self, agent: str, protocol_s: float) -> float:
+        """Seconds that `agent` must act: the site's own figure, but never less than the protocol's."""
+        return max(dict(self.contact_times).get(agent, protocol_s), protocol_s)
+
+
+NO_SITE = Site()
+
+_TEXTS = ("name", "eyewash", "tell", "waste", "reusable", "owner", "approved")
+MAX_SPOKEN_WORDS = 12
+
+
+def load(text: str, file: str) -> Site:
+    """Read a site file.
+
+    Raises:
+        InputError: file, line and field, for anything unknown or out of range.
+    """
+    root = yamltext.read(text, file).only(*_TEXTS, "contact-times", "wear-limit-min", "check-every-min")
+    values = {key: node.scalar() for key in _TEXTS if (node := root.get(key)) is not None}
+    for key in ("eyewash", "tell", "waste", "reusable"):
+        node = root.get(key)
+        if node is not None and len(node.scalar().split()) > MAX_SPOKEN_WORDS:
+            raise node.wrong(f"is {len(node.scalar().split())} words long", f"at most {MAX_SPOKEN_WORDS}: it is spoken")
+    root.need("name")
+    times = root.get("contact-times")
+    limit = root.get("wear-limit-min")
+    check = root.get("check-every-min")
+    return Site(
+        **values,
+        contact_times=tuple((agent, node.number(1, 3600)) for agent, node in times.items()) if times else (),
+        wear_limit_s=60 * limit.number(1, 600) if limit else 0.0,
+        check_s=60 * check.number(1, 120) if check else NO_SITE.check_s,
+    )

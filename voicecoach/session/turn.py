@@ -1,0 +1,87 @@
+"""One step of a session in the making: the state so far and the effects so far. Pure: nothing outlives the step."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+from voicecoach.protocol.model import Step
+from voicecoach.session.effects import CancelTimer, Effect, Note, Say, SetTimer, StopSpeaking, Tone
+from voicecoach.session.events import Event
+from voicecoach.session.meaning import Meaning
+from voicecoach.session.state import SessionState, Speech
+from voicecoach.session.way import Rules, step_at
+
+STEP_TIMERS = ("silence", "rub", "quiet", "pace", "near", "window", "hold", "check")
+REWIND_S = 0.3
+"""A prompt that was cut goes on this much before the cut, so that no word is lost."""
+
+
+class Turn:
+    """What guards look at and deeds change."""
+
+    def __init__(self, rules: Rules, state: SessionState, event: Event, meaning: Meaning) -> None:
+        self.rules = rules
+        self.state = state
+        self.before = state
+        self.event = event
+        self.meaning = meaning
+        self.effects: list[Effect] = []
+
+    @property
+    def step(self) -> Step | None:
+        """The step at the state's place."""
+        return step_at(self.rules.protocol, self.state.place)
+
+    def set(self, **changes: Any) -> None:
+        """Change fields of the state."""
+        self.state = replace(self.state, **changes)
+
+    def note(self, what: str, **details: object) -> None:
+        """Put something on record."""
+        texts = tuple((key.replace("_", "-"), str(value)) for key, value in details.items() if value not in {"", None})
+        self.effects.append(Note(what, texts))
+
+    def tone(self, name: str) -> None:
+        """Queue a tone."""
+        self.effects.append(Tone(name))
+
+    def say(self, *texts: str, skip_s: float = 0.0) -> None:
+        """Queue prompts; empty texts are left out. skip_s holds for the first."""
+        for text in texts:
+            if not text:
+                continue
+            number = self.state.prompts + 1
+            self.set(prompts=number, speech=(*self.state.speech, Speech(number, text)))
+            self.effects.append(Say(number, text, skip_s))
+            skip_s = 0.0
+
+    def own(self, key: str, **parts: object) -> str:
+        """One of the coach's own sentences."""
+        sentence = self.rules.grammar.say(key).format(**parts)
+        return sentence[:1].upper() + sentence[1:]
+
+    def hush(self) -> None:
+        """Stop what sounds, if anything does."""
+        if self.state.speech:
+            self.effects.append(StopSpeaking())
+            self.set(speech=())
+
+    def speak_on(self) -> None:
+        """Say what was cut, from just before the cut."""
+        left = self.state.speech
+        self.set(speech=())
+        for one in left:
+            self.say(one.text, skip_s=max(0.0, one.skip_s - REWIND_S))
+
+    def timer(self, name: str, after_s: float) -> None:
+        """Set a timer."""
+        self.effects.append(SetTimer(name, after_s))
+        self.set(timers=(*(t for t in self.state.timers if t != name), name))
+
+    def cancel(self, *names: str) -> None:
+        """Cancel those of the timers that run."""
+        for name in names:
+            if name in self.state.timers:
+                self.effects.append(CancelTimer(name))
+                self.set(timers=tuple(t for t in self.state.timers if t != name))

@@ -1,0 +1,223 @@
+"""Finding the way through a protocol: which step is here, what comes next, what is passed over. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from voicecoach.listen.grammar import Grammar
+from voicecoach.protocol.model import STAGES, Branch, BreachRule, Protocol, Step
+from voicecoach.protocol.site import NO_SITE, Site
+from voicecoach.session.state import Detour, Ledger, Place, SessionState
+
+
+@dataclass(frozen=True, slots=True)
+class Rules:
+    """What stays the same through a session."""
+
+    protocol: Protocol
+    grammar: Grammar
+    site: Site = NO_SITE
+
+    def contact_s(self, step: Step) -> float:
+        """How long the timed step must last (s); 0 for one that is not timed."""
+        return self.site.contact_s(step.timing.agent, step.timing.seconds) if step.timing else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Arrival:
+    """Where a way leads. kind: 'step' (read it), 'work', 'question' (ask it), or 'confirm' (the observer is due).
+
+    passed: names of steps passed over on the way, each with the reason. ledger: as it then stands.
+    """
+
+    kind: str
+    place: Place
+    ledger: Ledger
+    question: str = ""
+    about: str = ""
+    passed: tuple[tuple[str, str], ...] = ()
+
+
+def steps_here(protocol: Protocol, place: Place) -> tuple[Step, ...]:
+    """The steps of the branch or stage that `place` is in."""
+    if place.detours:
+        return protocol.branch(place.detours[-1].branch).steps
+    return protocol.steps(place.stage)
+
+
+def index_here(place: Place) -> int:
+    """The index within `steps_here`."""
+    return place.detours[-1].step if place.detours else place.step
+
+
+def step_at(protocol: Protocol, place: Place) -> Step | None:
+    """The step at `place`; None during work and behind the end."""
+    steps = steps_here(protocol, place)
+    index = index_here(place)
+    if place.stage == "work" and not place.detours:
+        return None
+    return steps[index] if 0 <= index < len(steps) else None
+
+
+def start(protocol: Protocol) -> SessionState:
+    """The state before anything has happened."""
+    ledger = Ledger(tuple((item.name, "never") for item in protocol.items))
+    return SessionState("opening", Place("prepare", 0), ledger)
+
+
+def arrive(rules: Rules, place: Place, ledger: Ledger, mode: str) -> Arrival:
+    """What is found on going to `place`: the first step from there on that applies, or what else stands there."""
+    passed: list[tuple[str, str]] = []
+    for _ in range(10_000):  # a bound, not a limit: the loader refuses files that long
+        if place.stage == "work" and not place.detours:
+            return Arrival("work", place, ledger, passed=tuple(passed))
+        step = step_at(rules.protocol, place)
+        if step is None:
+            end = _behind_the_end(rules, place, ledger)
+            if end.kind != "on":
+                return replace(end, passed=tuple(passed))
+            place = end.place
+            continue
+        reason = _not_for_now(step, ledger, mode)
+        if not reason:
+            return Arrival("step", place, ledger, passed=tuple(passed))
+        passed.append((step.name, reason))
+        place = _following(place)
+    return Arrival("question", place, ledger, question="end")
+
+
+def onward(rules: Rules, state: SessionState, ledger: Ledger) -> Arrival:
+    """What follows the step at the state's place, with `ledger` as that step leaves it."""
+    return arrive(rules, _following(state.place), ledger, state.mode)
+
+
+def again(rules: Rules, state: SessionState, ledger: Ledger | None = None) -> Arrival:
+    """What stands at the state's own place."""
+    return arrive(rules, state.place, state.ledger if ledger is None else ledger, state.mode)
+
+
+def detour(
+    rules: Rules, state: SessionState, branch: str, then: str, cause: str, ledger: Ledger | None = None
+) -> Arrival:
+    """Enter a branch from the state's place; a branch that is already being read is begun anew, not nested."""
+    held = [d.branch for d in state.place.detours]
+    outer = state.place.detours[: held.index(branch)] if branch in held else state.place.detours
+    then = state.place.detours[held.index(branch)].then if branch in held else then
+    place = replace(state.place, detours=(*outer, Detour(branch, 0, then, cause)))
+    return arrive(rules, place, state.ledger if ledger is None else ledger, state.mode)
+
+
+def breach_rule(protocol: Protocol, kind: str, stage: str) -> BreachRule | None:
+    """The rule for this kind in this stage, or the one for plain 'breach'; None if the protocol has neither."""
+    for wanted in (kind, "breach"):
+        for rule in protocol.breaches:
+            if rule.kind == wanted and stage in rule.stages:
+                return rule
+    return None
+
+
+def breach_arrival(rules: Rules, state: SessionState, kind: str) -> Arrival:
+    """Where a breach of this kind leads after its first words."""
+    rule = breach_rule(rules.protocol, kind, state.place.stage)
+    calm = replace(state, place=replace(state.place, detours=without_breach(state.place.detours)))
+    if rule is None:
+        return again(rules, calm)
+    if rule.branch:
+        found = detour(rules, calm, rule.branch, rule.then, f"breach: {kind}")
+    else:
+        found = _led(rules, calm.place, rule.then, state.ledger, state.mode)
+    return found
+
+
+def without_breach(detours: tuple[Detour, ...]) -> tuple[Detour, ...]:
+    """The detours up to the first that a breach caused: a new breach never nests in an old one."""
+    for index, one in enumerate(detours):
+        if one.cause.startswith("breach"):
+            return detours[:index]
+    return detours
+
+
+def asked(rules: Rules, state: SessionState, exposed: bool) -> Arrival:
+    """What follows the question at a branch's end: its `exposed` branch, or where the branch leads."""
+    over = state.place.detours[-1]
+    branch = rules.protocol.branch(over.branch)
+    after = (
+        replace(over, branch=branch.exposed, step=0)
+        if exposed and branch.exposed
+        else replace(over, step=over.step + 1)
+    )
+    place = replace(state.place, detours=(*state.place.detours[:-1], after))
+    return arrive(rules, place, state.ledger, state.mode)
+
+
+def _led(rules: Rules, place: Place, then: str, ledger: Ledger, mode: str) -> Arrival:
+    """Follow a branch's or a breach's `then` from the place it was called at."""
+    if then == "undress" and place.stage in {"dress", "work"}:
+        return arrive(rules, Place("undress", 0), ledger, mode)
+    if then == "confirm":
+        return Arrival("confirm", place, ledger)
+    return arrive(rules, _then_place(rules.protocol, place, then), ledger, mode)
+
+
+def _then_place(protocol: Protocol, place: Place, then: str) -> Place:
+    if then == "next":
+        return _following(place)
+    if then in {"same", "undress", "confirm"}:
+        return place
+    for plan in protocol.stages:
+        for index, step in enumerate(plan.steps):
+            if step.name == then:
+                forwards = (STAGES.index(plan.stage), index) >= (STAGES.index(place.stage), place.step)  # type: ignore[arg-type]
+                return Place(plan.stage, index) if forwards else replace(place, detours=())
+    return place
+
+
+def _following(place: Place) -> Place:
+    if place.detours:
+        last = place.detours[-1]
+        return replace(place, detours=(*place.detours[:-1], replace(last, step=last.step + 1)))
+    return replace(place, step=place.step + 1)
+
+
+def _behind_the_end(rules: Rules, place: Place, ledger: Ledger) -> Arrival:
+    """What comes when a branch or a stage has no more steps; kind 'on' means: look at the place given."""
+    if place.detours:
+        over = place.detours[-1]
+        branch: Branch = rules.protocol.branch(over.branch)
+        question = branch.ask or _asked_by_breach(rules.protocol, place.stage, over.cause)
+        if question and over.step == len(branch.steps):
+            return Arrival("question", place, ledger, question=question, about=over.branch)
+        outer = replace(place, detours=place.detours[:-1])
+        if over.then == "undress" and outer.stage in {"dress", "work"}:
+            return Arrival("on", Place("undress", 0), ledger)
+        if over.then == "confirm":
+            return Arrival("confirm", outer, ledger)
+        return Arrival("on", _then_place(rules.protocol, outer, over.then), ledger)
+    later = STAGES.index(place.stage) + 1  # type: ignore[arg-type]
+    if later == len(STAGES):
+        return Arrival("question", replace(place, step=len(rules.protocol.steps(place.stage))), ledger, question="end")
+    return Arrival("on", Place(STAGES[later], 0), ledger)
+
+
+def _asked_by_breach(protocol: Protocol, stage: str, cause: str) -> str:
+    rule = breach_rule(protocol, cause.removeprefix("breach: "), stage) if cause.startswith("breach: ") else None
+    return rule.ask if rule else ""
+
+
+def _not_for_now(step: Step, ledger: Ledger, mode: str) -> str:
+    """Why the step is passed over as things stand; '' if it is to be read."""
+    for item in step.when_on:
+        if ledger.worn(item) != "on":
+            return f"{item} is not worn"
+    for item in step.when_off:
+        if ledger.worn(item) == "on":
+            return f"{item} is worn"
+    doffs = [act.target for act in step.acts if act.kind == "doff"]
+    if doffs and all(ledger.worn(item) != "on" for item in doffs):
+        return "nothing already off is asked off again"
+    dons = [act.target for act in step.acts if act.kind == "don"]
+    if dons and len(dons) == len(step.acts) and all(ledger.worn(item) == "on" for item in dons):
+        return "already on"
+    if mode == "solo" and step.role == "observer":
+        return "there is no observer"
+    return ""

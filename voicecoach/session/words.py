@@ -1,0 +1,32 @@
+"""Which commands belong together: the one list of command ids that the session knows by name. Pure."""
+
+from __future__ import annotations
+
+PLACES = ("face", "eyes", "neck", "hair", "hand", "arm", "body", "leg", "foot")
+FAULTS = ("loose", "open", "torn", "soiled", "skin-showing")
+REASONS = ("nobody-here", "partner-busy", "practice-run")
+DANGERS = ("breach", "splash", "needle", "no-air", "torn")
+INFORMATION = ("help", "where-am-i", "time")
+
+REPLIES: dict[str, tuple[str, ...]] = {
+    "reason": REASONS,
+    "mirror": ("yes", "no"),
+    "near-breach": ("yes", "no", "false-alarm"),
+    "right": ("right", "wrong", "yes", "no"),
+    "item": ("yes", "no"),
+    "still-on": ("yes", "no"),
+    "back": ("not-finished", "went-wrong", "go-on"),
+    "where": (*PLACES, "no"),
+    "touched": PLACES,
+    "skin": ("yes", "no"),
+    "what": FAULTS,
+    "removal-area": ("yes", "no"),
+    "all-clear": ("confirm", "not-clear"),
+    "return": ("yes", "no"),
+    "end": ("yes", "no"),
+    "all-right": ("yes", "no"),
+}
+"""Question -> what may be answered."""
+
+ASKED_OF_OBSERVER = ("all-clear", "return", "what")
+"""Questions that only the observer answers, where there is one."""
