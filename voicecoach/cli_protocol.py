@@ -11,7 +11,7 @@ from typing import Annotated, NoReturn
 import typer
 
 from voicecoach.errors import InputError, VoicecoachError
-from voicecoach.protocol import prove
+from voicecoach.protocol import picture, prove, rank, slipstext
 from voicecoach.protocol.load import load
 from voicecoach.protocol.model import Protocol
 
@@ -54,7 +54,9 @@ def _refuse(error: VoicecoachError) -> NoReturn:
 def check(
     protocol: Annotated[str, typer.Argument(help="A protocol file, or a name from the library.")],
     explain: Annotated[str, typer.Option(help="Say what the model believes before and after this step.")] = "",
+    slips: Annotated[bool, typer.Option("--slips", help="Rank what single slips and pairs of them cost.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Everything that was found, as JSON.")] = False,
+    svg: Annotated[Path | None, typer.Option(help="Draw what slips cost into this file.")] = None,
 ) -> None:
     """Look for ways on which contamination arrives where it may not; exit 1 with the shortest of them told."""
     try:
@@ -68,7 +70,18 @@ def check(
         typer.echo(told)
         return
     report = prove.prove(read)
-    typer.echo(json.dumps(prove.as_json(report), indent=1) if as_json else prove.text(report))
+    ranking = rank.rank(read) if slips or as_json or svg else None
+    if as_json and ranking:
+        typer.echo(json.dumps({**prove.as_json(report), "ranking": slipstext.as_json(ranking)}, indent=1))
+    elif slips and ranking:
+        typer.echo(slipstext.text(ranking) + "\n\n" + prove.text(report))
+    else:
+        typer.echo(prove.text(report))
+    if svg and ranking:
+        try:
+            svg.write_text(picture.svg(read, ranking), encoding="utf-8")
+        except OSError as error:
+            _refuse(InputError(f"cannot be written: {error.strerror}", where=str(svg)))
     sys.exit(0 if report.good else FOUND)
 
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 from typing import Any
 
 from voicecoach.protocol import orders
+from voicecoach.protocol.asks import Ask, asks
 from voicecoach.protocol.contamination import Model
 from voicecoach.protocol.explore import Explored, explore, modes
 from voicecoach.protocol.model import STAGES, Protocol
@@ -16,27 +18,37 @@ from voicecoach.protocol.world import LEVEL, SOIL, World
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """What the check found. broken: published orders that apply and are not kept. notes: judgements to be read."""
+    """What the check found. broken: published orders that apply and are not kept. asked: what steps need, as computed.
+    notes: judgements to be read.
+    """
 
     protocol: Protocol
     explored: Explored
     broken: tuple[orders.Order, ...]
     checked: tuple[orders.Order, ...]
+    asked: tuple[Ask, ...]
     notes: tuple[str, ...]
+
+    @property
+    def short(self) -> tuple[Ask, ...]:
+        """Needs that a step does not meet and gives no reason for; none is held against a practice protocol."""
+        weaker = {step.name for plan in self.protocol.stages for step in plan.steps if step.weaker}
+        return tuple(ask for ask in self.asked if not ask.met and ask.step not in weaker and not self.protocol.practice)
 
     @property
     def good(self) -> bool:
         """True when nothing was found and nothing was cut short."""
-        return not self.explored.counters and not self.broken and not self.explored.bounded
+        return not self.explored.counters and not self.broken and not self.short and not self.explored.bounded
 
 
 def prove(protocol: Protocol, most: int = 2) -> Report:
     """Check a protocol on every way with at most `most` deviations, and against the published orders."""
     checked = tuple(order for order in orders.TABLE if orders.applies(order, protocol))
-    return Report(protocol, explore(protocol, most), orders.broken(protocol), checked, _notes(protocol))
+    asked = tuple(asks(protocol))
+    return Report(protocol, explore(protocol, most), orders.broken(protocol), checked, asked, _notes(protocol, asked))
 
 
-def _notes(protocol: Protocol) -> tuple[str, ...]:
+def _notes(protocol: Protocol, asked: tuple[Ask, ...]) -> tuple[str, ...]:
     notes = [
         f"{item.label}: {', '.join(item.spared)} counted as clean after work though nothing covers it"
         for item in protocol.items
@@ -46,12 +58,15 @@ def _notes(protocol: Protocol) -> tuple[str, ...]:
         notes.append("left bare on purpose: " + ", ".join(protocol.exposed))
     unknown = [name for name in protocol.orders if name not in {order.name for order in orders.TABLE}]
     notes += [f"declares the order {name!r}, which is not in the table" for name in unknown]
-    notes += [
-        f"{step.name} asks for less than computed: {step.weaker}"
-        for plan in protocol.stages
-        for step in plan.steps
-        if step.weaker
-    ]
+    reasons = {step.name: step.weaker for plan in protocol.stages for step in plan.steps}
+    if protocol.practice:
+        notes.append("for practice only; what its steps would need for use is not held against it")
+    else:
+        notes += [
+            f"{ask.step} has no {ask.kind} though {ask.why}: {reasons[ask.step]}"
+            for ask in asked
+            if not ask.met and reasons[ask.step]
+        ]
     return tuple(notes)
 
 
@@ -61,6 +76,7 @@ def text(report: Report, most: int = 3) -> str:
     lines = [f"{protocol.name} {protocol.version}: {protocol.title}"]
     lines.append(f"published orders checked: {len(report.checked)}, broken: {len(report.broken)}")
     lines += [f"  {order.name} ({order.use}): {order.says} [{order.sources}]" for order in report.broken]
+    lines += [f"asks for less than computed: {ask.step} needs {ask.kind}: {ask.why}" for ask in report.short]
     lines += [f"note: {note}" for note in report.notes]
     for counter in explored.counters[:most]:
         lines += ["", tell(protocol, counter)]
@@ -69,8 +85,9 @@ def text(report: Report, most: int = 3) -> str:
     counts = f"rules v{RULES}; paths {explored.paths:,}, states {explored.states:,}"
     if explored.bounded:
         lines += ["", f"stopped at its bound; {counts}"]
-    elif explored.counters or report.broken:
-        lines += ["", f"{len(explored.counters)} found, {len(report.broken)} orders broken under {counts}"]
+    elif not report.good:
+        held = f"{len(explored.counters)} found, {len(report.broken)} orders broken, {len(report.short)} asks too weak"
+        lines += ["", f"{held} under {counts}"]
     else:
         lines.append(f"no contact route found under {counts}; not covered: {', '.join(NOT_COVERED)}")
     return "\n".join(lines)
@@ -92,6 +109,7 @@ def as_json(report: Report) -> dict[str, Any]:
         "orders_broken": [
             {"order": order.name, "says": order.says, "sources": order.sources} for order in report.broken
         ],
+        "asks": [dataclasses.asdict(ask) for ask in report.asked],
         "notes": list(report.notes),
         "not_covered": list(NOT_COVERED),
         "found": [
