@@ -262,7 +262,7 @@ def _item_commands(items: Node, states: Node, owners: dict[str, str]) -> list[Co
         _name(item, spoken)
         for state, word in states.items():
             _name(state, word)
-            phrases = tuple(normalise(f"{said} {word.scalar()}") for said in spoken.words())
+            phrases = tuple(normalise(f"{said} {how}") for said in spoken.words() for how in word.words())
             for phrase in phrases:
                 _own(phrase, f"{item}-{state}", spoken, owners)
             commands.append(Command(f"{item}-{state}", phrases, "matters"))

@@ -167,7 +167,12 @@ class PhonemeRecogniser:
 
     def __init__(self, network: Network | None = None) -> None:
         self._network: Network = network if network is not None else HamaNetwork()
-        self._columns = {phone: column for column, phone in enumerate(self._network.phones)}
+        # glide and vowel in one ('wa', 'ju') are Korean phones; English has them as two
+        self._columns = {
+            phone: column
+            for column, phone in enumerate(self._network.phones)
+            if not (len(phone) == 2 and phone[0] in "jwɯ" and phone[1].isalpha())
+        }
         self._longest = max(len(phone) for phone in self._columns)
         self._phrases: list[tuple[str, str]] = []
         self._urgent: list[int] = []
