@@ -15,6 +15,10 @@ from voicecoach.errors import EngineError, InputError
 from voicecoach.listen.grammar import URGENT, Grammar, Scored
 
 ALTERNATIVES = 20
+
+INSIDE = 0.5
+"""What a danger word inside a sentence loses (log-odds a letter), as with the phoneme engine."""
+
 UNKNOWN = ("[unk]", "<UNK>")
 """What models call 'some other word': the small English one has the first, the Korean one the second."""
 
@@ -57,6 +61,7 @@ class VoskRecogniser:
         self._free = self._make(self._model, RATE_HZ)
         self._free.SetMaxAlternatives(1)
         self._phrases: dict[str, str] = {}
+        self._words = "[]"
         self._urgent: frozenset[str] = frozenset()
         self._decoys: frozenset[str] = frozenset()
 
@@ -81,6 +86,8 @@ class VoskRecogniser:
         urgent = [command for command in grammar.commands if command.risk in URGENT]
         self._urgent = frozenset(phrase for command in urgent for phrase in command.phrases)
         self._decoys = frozenset(decoy for decoy in grammar.decoys if all(map(self._knows, decoy.split())))
+        words = [*self._phrases, *sorted(self._decoys), *([self._unknown] if self._unknown else [])]
+        self._words = json.dumps(words, ensure_ascii=False)  # its reader knows no escapes
         noise = np.random.default_rng(0).standard_normal(RATE_HZ).astype(np.float32)
         for level in (0.02, 0.1):
             self._decode(self._free, noise * np.float32(level))
@@ -91,37 +98,42 @@ class VoskRecogniser:
         Args:
             samples: float32 at 16 kHz, shape (frames,), with its pads. live: command ids that can be meant.
 
+        Phrases of commands that are not live are decoys too: an answer to another question is no answer.
+
         Returns:
             The live commands among the best paths, best first, and the score of the best path that is none (a decoy,
             another word, a phrase with more around it), or None. Only a danger word and "stop" may stand inside a
             sentence.
         """
-        phrases = {phrase: command for phrase, command in self._phrases.items() if command in live}
-        if not phrases or not len(samples):
+        live_phrases = {phrase for phrase, command in self._phrases.items() if command in live}
+        if not live_phrases or not len(samples):
             return [], None
-        words = [*phrases, *sorted(self._decoys), *([self._unknown] if self._unknown else [])]
-        # made anew for each utterance (0.4 ms): nothing is carried over, and none waits for a set that never comes back
-        closed = self._make(self._model, RATE_HZ, json.dumps(words, ensure_ascii=False))  # its reader knows no escapes
+        # made anew for each utterance (0.4 ms): a recogniser that is kept only grows
+        closed = self._make(self._model, RATE_HZ, self._words)
         closed.SetMaxAlternatives(ALTERNATIVES)
         free = max(likelihood for _, likelihood in self._decode(self._free, samples))
         paths: dict[str, float] = {}
         for text, likelihood in self._decode(closed, samples):
             paths[text] = max(likelihood, paths.get(text, likelihood))
-        order = sorted(paths, key=lambda text: -paths[text])
-        meant = {text: self._meant(text, phrases) for text in order}
-        best = next((phrase for text in order if (phrase := meant[text])), "")
-        scores = {text: (paths[text] - free) / _letters(best) for text in order}
-        ranked = [Scored(phrases[phrase], phrase, scores[text]) for text in order if (phrase := meant[text])]
-        return ranked, max((scores[text] for text in order if not meant[text]), default=None)
+        meant = {text: self._meant(text, live_phrases) for text in paths}
+        best = max((text for text in paths if meant[text]), key=paths.__getitem__, default="")
+        scores = {text: (likelihood - free) / _letters(meant.get(best, "")) for text, likelihood in paths.items()}
+        ranked = [
+            Scored(self._phrases[phrase], phrase, scores[text] - (0.0 if text == phrase else INSIDE))
+            for text, phrase in meant.items()
+            if phrase
+        ]
+        ranked.sort(key=lambda scored: (-scored.score, scored.command))
+        return ranked, max((scores[text] for text, phrase in meant.items() if not phrase), default=None)
 
-    def _meant(self, text: str, phrases: Collection[str]) -> str:
+    def _meant(self, text: str, live_phrases: Collection[str]) -> str:
         """The live phrase that a path means, or ''."""
-        if text in phrases:
+        if text in live_phrases:
             return text
-        if text in self._decoys:
+        if text in self._phrases or text in self._decoys:
             return ""
-        inside = (phrase for phrase in phrases if phrase in self._urgent and f" {phrase} " in f" {text} ")
-        return next(inside, "")
+        inside = (phrase for phrase in live_phrases if phrase in self._urgent and f" {phrase} " in f" {text} ")
+        return min(inside, default="")
 
     def _knows(self, word: str) -> bool:
         return bool(self._model.vosk_model_find_word(word) >= 0)
