@@ -12,6 +12,7 @@ BAR_PX = 140
 ARC_TOP_PX = 150
 LEFT_PX = 60
 _NAMES_PX = 170
+_LEGEND = "Bars: chance of a step's slips times how bad they end. Arcs: still caught there. Dots: nothing catches it."
 _FONT = 'font-family="sans-serif" font-size="10"'
 
 
@@ -21,19 +22,20 @@ def svg(protocol: Protocol, ranking: Ranking) -> str:
     Bars: criticality of each step, the sum over its slips, on a linear scale. Arcs above: from a step whose slip
     arrives somewhere to the last step that could catch it; a dot where nothing can.
     """
-    steps = [(stage, step.name) for stage in STAGES for step in protocol.steps(stage)]
+    steps = [(stage, step.name) for stage in STAGES if stage != "work" for step in protocol.steps(stage)]
     place = {name: n for n, (_, name) in enumerate(steps)}
     sums: dict[str, float] = {}
     for slip in ranking.slips:
         sums[slip.event.step] = sums.get(slip.event.step, 0.0) + slip.criticality
     most = max(sums.values(), default=0.0) or 1.0
     base = ARC_TOP_PX + BAR_PX
-    width, height = LEFT_PX + STEP_PX * len(steps) + 20, base + _NAMES_PX
+    width, height = LEFT_PX + STEP_PX * len(steps) + 80, base + _NAMES_PX
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" {_FONT}>',
         f"<title>{escape(protocol.title)}: what one slip costs</title>",
         f'<rect width="{width}" height="{height}" fill="white"/>',
         f'<text x="{LEFT_PX}" y="14" font-size="13">{escape(protocol.name)}: what one slip costs, step by step</text>',
+        f'<text x="{LEFT_PX}" y="{height - 8}" fill="#555">{_LEGEND}</text>',
         f'<line x1="{LEFT_PX}" y1="{base}" x2="{width - 10}" y2="{base}" stroke="black"/>',
     ]
     before = ""
