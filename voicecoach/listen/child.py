@@ -26,7 +26,7 @@ import numpy as np
 
 from voicecoach.audio.line import Block, Samples
 from voicecoach.errors import EngineError, VoicecoachError
-from voicecoach.session.events import Event, Heard, SpeechEnded, SpeechStarted, SpeechUnending, from_json, to_json
+from voicecoach.session.events import Event, Heard, Role, SpeechEnded, SpeechStarted, SpeechUnending, from_json, to_json
 
 READY_S = 60.0
 """A child that is not ready after this (s) is given up; the largest model tried loads in about 3 s."""
@@ -64,7 +64,7 @@ class Spec:
     grammar: str
     grammar_file: str
     model: str = ""
-    roles: tuple[tuple[int, str], ...] = ()
+    roles: tuple[tuple[int, Role], ...] = ()
     factory: str = "voicecoach.listen.engines:build"
 
 
