@@ -11,9 +11,12 @@ from typing import Annotated, NoReturn
 import typer
 
 from voicecoach.errors import InputError, VoicecoachError
-from voicecoach.protocol import picture, prove, rank, slipstext
+from voicecoach.protocol import author, picture, prove, rank, slipstext
+from voicecoach.protocol import card as page
+from voicecoach.protocol import schema as schemas
 from voicecoach.protocol.load import load
 from voicecoach.protocol.model import Protocol
+from voicecoach.protocol.rules import table_text
 
 FOUND = 1
 UNREADABLE = 2
@@ -83,6 +86,75 @@ def check(
         except OSError as error:
             _refuse(InputError(f"cannot be written: {error.strerror}", where=str(svg)))
     sys.exit(0 if report.good else FOUND)
+
+
+@app.command()
+def new(
+    name: Annotated[str, typer.Argument(help="Its name: lower-case words joined by '-'.")],
+    title: Annotated[str, typer.Option(help="Its title, as people say it.")] = "",
+    out: Annotated[Path | None, typer.Option(help="The file to write; without it, the text is printed.")] = None,
+) -> None:
+    """Write a protocol to begin from; it loads and checks as it stands."""
+    template = resources.files("voicecoach.protocol").joinpath("skeleton.yaml").read_text(encoding="utf-8")
+    try:
+        text = author.skeleton(template, name, title)
+        _write(text, out)
+    except VoicecoachError as error:
+        _refuse(error)
+
+
+@app.command()
+def diff(
+    one: Annotated[str, typer.Argument(help="A protocol file, or a name from the library.")],
+    other: Annotated[str, typer.Argument(help="The one to compare it with.")],
+) -> None:
+    """Say what differs between two protocols in steps, order and outcome; exit 1 when anything does."""
+    try:
+        reports = prove.prove(read_protocol(one)), prove.prove(read_protocol(other))
+    except VoicecoachError as error:
+        _refuse(error)
+    typer.echo(author.difference_text(*reports))
+    sys.exit(FOUND if author.difference(*reports) else 0)
+
+
+@app.command()
+def card(
+    protocol: Annotated[str, typer.Argument(help="A protocol file, or a name from the library.")],
+    out: Annotated[Path | None, typer.Option(help="The file to write; without it, the page is printed.")] = None,
+) -> None:
+    """Print a protocol as one page of paper (HTML), for when the machine is dead."""
+    try:
+        _write(page.card(read_protocol(protocol)), out)
+    except VoicecoachError as error:
+        _refuse(error)
+
+
+@app.command()
+def schema(
+    out: Annotated[Path | None, typer.Option(help="The file to write; without it, the text is printed.")] = None,
+) -> None:
+    """Print a JSON Schema of protocol files for editors."""
+    try:
+        _write(json.dumps(schemas.schema(), indent=1), out)
+    except VoicecoachError as error:
+        _refuse(error)
+
+
+@app.command()
+def rules() -> None:
+    """Print the checker's rules, each with its source and what is assumed."""
+    typer.echo(table_text())
+
+
+def _write(text: str, out: Path | None) -> None:
+    if out is None:
+        typer.echo(text)
+        return
+    try:
+        with out.open("x", encoding="utf-8") as file:
+            file.write(text + "\n")
+    except OSError as error:
+        raise InputError(f"cannot be written: {error.strerror}", where=str(out), expected="a new file") from None
 
 
 if __name__ == "__main__":

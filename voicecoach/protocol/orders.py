@@ -195,8 +195,10 @@ def names_of(item: Item, protocol: Protocol) -> frozenset[str]:
 
 def applies(order: Order, protocol: Protocol) -> bool:
     """True when the order is to be checked for this protocol."""
+    if order.name in protocol.orders:
+        return True
     if order.use != "hard":
-        return order.name in protocol.orders
+        return False
     traits = {trait for item in protocol.items for trait in item.traits}
     return "ebola-level" in protocol.scope and (not order.scope or order.scope in traits)
 
