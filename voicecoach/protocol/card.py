@@ -2,25 +2,25 @@
 
 from __future__ import annotations
 
+import math
 from html import escape
 
 from voicecoach.protocol.model import STAGES, Protocol, Step
 
+PAGE_CHARACTERS = 10_500
 _STYLE = """
 @page { size: A4 landscape; margin: 8mm; }
 * { box-sizing: border-box; }
-body { font: 7.4pt/1.18 sans-serif; margin: 0; color: #000; }
+body { font: SIZEpt/1.16 sans-serif; margin: 0; color: #000; }
 h1 { font-size: 11pt; margin: 0 0 1mm; }
 h2 { font-size: 8.6pt; margin: 1.2mm 0 0.6mm; border-bottom: 0.3mm solid #000; break-after: avoid; }
 main { columns: 4; column-gap: 5mm; column-rule: 0.2mm solid #999; }
-ol { margin: 0; padding-left: 6mm; }
-li, p, tr { break-inside: avoid; }
-p { margin: 0.4mm 0; }
+p { margin: 0.3mm 0; break-inside: avoid; }
+.step { padding-left: 7.5mm; text-indent: -7.5mm; }
+.step b { display: inline-block; width: 4.2mm; text-indent: 0; }
 .warn { font-style: italic; }
 .who { font-weight: bold; }
 .note { color: #333; margin: 0 0 1mm; }
-table { border-collapse: collapse; width: 100%; }
-td { border-top: 0.1mm solid #999; vertical-align: top; padding: 0.2mm 0.6mm; }
 """
 
 
@@ -40,30 +40,41 @@ def card(protocol: Protocol) -> str:
     for stage in STAGES:
         steps = protocol.steps(stage)
         if steps:
-            parts.append(f'<h2>{stage.capitalize()}</h2><ol start="{number}">')
-            parts += [f"<li>&#9744; {_step(step)}</li>" for step in steps]
-            parts.append("</ol>")
+            parts.append(f"<h2>{stage.capitalize()}</h2>")
+            parts += [f'<p class="step"><b>{number + n}</b>&#9744; {_step(step)}</p>' for n, step in enumerate(steps)]
             number += len(steps)
     if protocol.breaches:
-        parts.append("<h2>Breach: first words, then</h2><table>")
-        for rule in protocol.breaches:
-            after = ", ".join(part for part in (rule.branch, _then(rule.then)) if part)
-            ask = "; ask where" if rule.ask else ""
-            parts.append(
-                f"<tr><td><b>{escape(rule.kind)}</b> ({', '.join(rule.stages)})</td>"
-                f"<td>{escape(rule.first)} <i>{escape(after)}{ask}</i></td></tr>"
-            )
-        parts.append("</table>")
+        parts.append("<h2>Breach: first words, then</h2>")
+        parts += _breaches(protocol)
+    parts.append("<h2>Turnings</h2>")
     for branch in protocol.branches:
-        ask = {"skin": " Then ask: did it reach the skin?", "where": " Then ask where."}.get(branch.ask, "")
-        detour = "; ".join(_step(step) for step in branch.steps)
-        parts.append(f"<p><b>{escape(branch.name)}:</b> {detour}. <i>{escape(_then(branch.then))}.{ask}</i></p>")
-    parts.append("<h2>Sources</h2>")
-    parts += [
-        f"<p>{escape(source.title)} ({escape(source.year)}; {escape(source.basis)})</p>" for source in protocol.sources
-    ]
+        ask = {"skin": " Ask: did it reach the skin?", "where": " Ask where."}.get(branch.ask, "")
+        detour = " ".join(_step(step) for step in branch.steps)
+        parts.append(f"<p><b>{escape(branch.name)}:</b> {detour}{ask} <i>Then {escape(_then(branch.then))}.</i></p>")
+    known = "; ".join(f"{source.title} ({source.year}; {source.basis})" for source in protocol.sources)
+    parts.append(f"<h2>Sources</h2><p>{escape(known)}</p>")
     parts.append("</main></body></html>")
-    return "\n".join(part for part in parts if part)
+    page = "\n".join(part for part in parts if part)
+    return page.replace("SIZE", f"{_size(page):.1f}", 1)
+
+
+def _size(page: str) -> float:
+    """Letters so small that this much text stays on one page (pt)."""
+    return max(5.0, min(9.0, 7.4 * math.sqrt(PAGE_CHARACTERS / len(page))))
+
+
+def _breaches(protocol: Protocol) -> list[str]:
+    """One paragraph for what is said alike, whatever the kind and stage."""
+    alike: dict[tuple[str, str, str, str], list[str]] = {}
+    for rule in protocol.breaches:
+        said = (rule.first, rule.branch, rule.then, rule.ask)
+        alike.setdefault(said, []).append(f"{rule.kind} ({', '.join(rule.stages)})")
+    lines = []
+    for (first, branch, then, ask), kinds in alike.items():
+        after = ", ".join(part for part in (branch, _then(then)) if part)
+        where = "; ask where" if ask else ""
+        lines.append(f"<p><b>{escape('; '.join(kinds))}:</b> {escape(first)} <i>{escape(after)}{where}</i></p>")
+    return lines
 
 
 def _step(step: Step) -> str:

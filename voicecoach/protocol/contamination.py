@@ -10,7 +10,7 @@ from voicecoach.protocol import zones
 from voicecoach.protocol.contact import Run
 from voicecoach.protocol.model import Protocol, Step
 from voicecoach.protocol.rules import CLEAN, DIRTY, SUSPECT, TREATED
-from voicecoach.protocol.world import ENTERED, LEVEL, RUBBED, Contact, Found, Slip, World
+from voicecoach.protocol.world import ENTERED, LEVEL, RUBBED, TOUCHED, Contact, Found, Slip, World
 
 _FACE = frozenset({"face", "eyes", "hair"})
 _GUARDED = frozenset(zones.BODY) - {"hands", "feet"}
@@ -111,6 +111,10 @@ class Model:
             zone = self.at[name]
             if zone not in self.bare and self.cover(zone, world.worn) in {"", "leaky"}:
                 run.broken("bare-at-entry", zone, "the patient")
+        for helper, touched in TOUCHED.items():
+            if self.room.get(helper) == "dirty":
+                run.put(self.at[f"{helper}.gloves"], DIRTY, "work", "the patient")
+                run.flags |= touched
         run.flags = (run.flags | ENTERED) & ~RUBBED
         return run.world(), tuple(run.found)
 

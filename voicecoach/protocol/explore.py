@@ -76,6 +76,8 @@ def modes(protocol: Protocol) -> tuple[str, ...]:
     steps = [step for plan in protocol.stages for step in plan.steps]
     if any(step.role == "assistant" or "assistant" in step.also for step in steps):
         return ("assistant",)
+    if any(step.role == "observer" and step.acts for step in steps):
+        return ("pair",)  # the observer's hands are needed
     return ("solo", "pair")
 
 

@@ -122,7 +122,7 @@ def _source(node: Node) -> Source:
 def _room(node: Node | None) -> tuple[tuple[str, str], ...]:
     if node is None:
         return ()
-    node.only(*zones.ROOM)
+    node.only(*zones.ROOM, *zones.HELPERS)
     return tuple((name, value.choice(zones.ROOM_STATES)) for name, value in node.items())
 
 

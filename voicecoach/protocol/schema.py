@@ -79,7 +79,7 @@ def schema() -> dict[str, Any]:
         "sources": {"type": "array", "items": source},
         "items": {"type": "object", "additionalProperties": item, "minProperties": 1, "maxProperties": MAX_ITEMS},
         "room": {
-            "type": "object", "propertyNames": {"enum": list(zones.ROOM)},
+            "type": "object", "propertyNames": {"enum": [*zones.ROOM, *zones.HELPERS]},
             "additionalProperties": {"enum": list(zones.ROOM_STATES)},
         },
         "exposed": _words(zones.BODY), "scope": _words(), "orders": _words(),

@@ -7,7 +7,7 @@ from voicecoach.protocol.model import Item
 BODY = ("hands", "wrists", "face", "eyes", "hair", "neck", "arms", "trunk", "legs", "feet", "uniform")
 ROOM = ("floor", "seat", "clean-chair", "bin", "dispenser", "door", "mirror", "screen")
 ROOM_STATES = ("clean", "dirty", "hands-free")
-HELPERS = ("observer", "assistant")
+HELPERS = ("observer", "assistant")  # in `room`, a helper who is dirty was with the patient too
 MANNERS = ("", "roll", "snap", "shake", "tuck")
 TRAITS = ("tight-fit", "garment", "belt-papr", "reusable")
 # What can be looked at or made sure of without touching anything.
