@@ -1,6 +1,7 @@
 """Words spoken by eSpeak NG for tests, straight from its library: a voice that is not the coach's own code."""
 
 import ctypes
+import functools
 
 import espeakng_loader
 import numpy as np
@@ -25,8 +26,12 @@ _rate_hz = _library.espeak_Initialize(1, 0, espeakng_loader.get_data_path().enco
 _library.espeak_SetSynthCallback(_callback)
 
 
+@functools.cache
 def say(text: str, voice: str = "ko", rate: int = 150, pitch: int = 50, pads_s: float = 0.0) -> NDArray[np.float32]:
-    """`text` at 16 kHz, shape (frames,), cut to its sound, with `pads_s` of a little noise on both sides."""
+    """`text` at 16 kHz, shape (frames,), cut to its sound, with `pads_s` of a little noise on both sides.
+
+    The synthesiser never says the same word the same way twice: within one run of the tests it is rendered once.
+    """
     _parts.clear()
     _library.espeak_SetVoiceByName(voice.encode())
     _library.espeak_SetParameter(1, rate, 0)
@@ -38,4 +43,6 @@ def say(text: str, voice: str = "ko", rate: int = 150, pitch: int = 50, pads_s: 
     loud = np.flatnonzero(np.abs(sound) > 1e-3)
     sound = np.pad(sound[loud[0] : loud[-1] + 1], round(pads_s * RATE_HZ))
     noise = np.random.default_rng(len(sound)).standard_normal(len(sound)) * 1e-3
-    return (sound + noise).astype(np.float32)
+    spoken: NDArray[np.float32] = (sound + noise).astype(np.float32)
+    spoken.flags.writeable = False
+    return spoken

@@ -268,9 +268,8 @@ def test_an_engine_is_chosen_as_asked_or_refused_with_what_would_mend_it(
     try:
         answer = choose(asked).name
     except VoicecoachError as error:
-        assert str(error).startswith(got)
-    else:
-        assert answer == got
+        answer = str(error)
+    assert answer == got or (":" in got and answer.startswith(got))
 
 
 def test_every_engine_is_listed_with_its_state_and_cure(monkeypatch: pytest.MonkeyPatch) -> None:
