@@ -16,15 +16,15 @@ GAP_S = 1.0
 class QuietLine:
     """Blocks of silence on the sample clock, as fast as they are read or, when `live`, in real time.
 
-    The other lines without a card fill in `_hear`.
+    The other lines without a card fill in `_hear`. start: session clock of the first frame (samples).
     """
 
-    def __init__(self, live: bool = False, channels: int = 1) -> None:
+    def __init__(self, live: bool = False, channels: int = 1, start: int = 0) -> None:
         self.live = live
         self.channels = channels
         self._mixer = Mixer()
-        self._at = 0
-        self._started_s: float | None = None  # monotonic time of sample 0
+        self._at = self._start = start
+        self._started_s: float | None = None  # monotonic time of sample `start`
 
     def read(self, timeout_s: float) -> Block | None:
         """The next block; None when it is live and the block is not due within `timeout_s`."""
@@ -62,7 +62,7 @@ class QuietLine:
         now_s = time.monotonic()
         if self._started_s is None:
             self._started_s = now_s
-        wait_s = self._started_s + (self._at + BLOCK_FRAMES) / RATE_HZ - now_s
+        wait_s = self._started_s + (self._at - self._start + BLOCK_FRAMES) / RATE_HZ - now_s
         if wait_s > 0:
             time.sleep(min(wait_s, max(timeout_s, 0.0)))
             return 0.0 if wait_s <= timeout_s else None

@@ -100,6 +100,11 @@ class ChildEar:
         """Process id of the child, for the record."""
         return self._link.process.pid
 
+    @property
+    def lag_s(self) -> float:
+        """How far the child is behind what it was fed (s); on a machine that is too slow this grows."""
+        return self._link.lag_s()
+
     def listen(self, commands: tuple[str, ...]) -> None:
         """From now on only these command ids can be meant."""
         with self._swap:
@@ -119,7 +124,7 @@ class ChildEar:
         link = self._link
         if self._lockstep:
             link.settle(self._hang_s)
-        elif link.unanswered_s() > self._hang_s:
+        elif link.silent_s() > self._hang_s:
             link.fail(f"has not answered for {self._hang_s:g} s")
         found = link.take()
         if not found and link.broken and not self._closed:
@@ -158,6 +163,7 @@ class _Link:
         self._changed = threading.Condition()
         self._ready = False
         self._unanswered: deque[float] = deque()  # when each was sent, monotonic s
+        self._answered = 0.0
         self._found: list[Event] = []
         context = multiprocessing.get_context("spawn")
         self._pipe, theirs = context.Pipe()
@@ -189,8 +195,14 @@ class _Link:
             self._unanswered.append(time.monotonic())
         self._out.put(message)
 
-    def unanswered_s(self) -> float:
-        """How long the oldest unanswered message has waited (s)."""
+    def silent_s(self) -> float:
+        """How long the child has answered nothing though it was fed (s). One that lags still answers."""
+        with self._changed:
+            waited_since = max(self._unanswered[0], self._answered) if self._unanswered else time.monotonic()
+        return time.monotonic() - waited_since
+
+    def lag_s(self) -> float:
+        """How long ago the oldest message without an answer was sent (s)."""
         with self._changed:
             return time.monotonic() - self._unanswered[0] if self._unanswered else 0.0
 
@@ -264,6 +276,7 @@ class _Link:
                 self._ready = data["ready"] is True
             else:
                 self._unanswered.popleft()
+                self._answered = time.monotonic()
                 self._found += events
             self._changed.notify_all()
 

@@ -171,7 +171,7 @@ class PhonemeRecogniser:
         self._columns = {
             phone: column
             for column, phone in enumerate(self._network.phones)
-            if not (len(phone) == 2 and phone[0] in "jwɯ" and phone[1].isalpha())
+            if not (len(phone) == 2 and phone[0] in "jw\u026f" and phone[1].isalpha())
         }
         self._longest = max(len(phone) for phone in self._columns)
         self._phrases: list[tuple[str, str]] = []

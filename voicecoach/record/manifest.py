@@ -22,6 +22,7 @@ class Manifest:
     """What a session was made with. Roles, never names.
 
     engine: the ear. mode: solo or pair. audio: clips, full or none. roles: who has a channel or a key of their own.
+    source: live, recording, script or demo; only a live session is gone on with after it was cut off.
     protocol, grammar: name and version. versions: package -> version. begun: wall time of sample 0 (ISO, UTC).
     copies: file name -> SHA-256 of the copy beside the manifest; begun and copies are filled in by `Journal.create`.
     """
@@ -31,6 +32,7 @@ class Manifest:
     audio: str
     protocol: str
     grammar: str
+    source: str = "live"
     roles: tuple[str, ...] = ("wearer",)
     versions: Mapping[str, str] = field(default_factory=dict)
     begun: str = ""

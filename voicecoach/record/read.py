@@ -127,7 +127,7 @@ def parse(raw: bytes, chain: str) -> tuple[tuple[Line, ...], int | None, bytes]:
 
 
 def find_open(root: Path) -> Path | None:
-    """The newest session below `root` that did not come to its end and that no living process has; else None."""
+    """The newest live session below `root` that did not come to its end and that no living process has; else None."""
     try:
         folders = [folder for folder in root.iterdir() if (folder / manifest.FILE).is_file()]
     except OSError:
@@ -135,9 +135,11 @@ def find_open(root: Path) -> Path | None:
     begun = []
     for folder in folders:
         try:
-            begun.append((read_manifest(folder).begun, folder.name, folder))
+            made_with = read_manifest(folder)
         except RecordError:
             continue
+        if made_with.source == "live":
+            begun.append((made_with.begun, folder.name, folder))
     for _, _, folder in sorted(begun, reverse=True):
         try:
             closed = CLOSED in (folder / FILE).read_bytes()

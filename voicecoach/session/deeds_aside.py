@@ -10,7 +10,7 @@ from voicecoach.session.turn import STEP_TIMERS, Turn
 
 STOPPED_S = 6.0
 """How long 'stop' keeps quiet before the coach asks what happened."""
-WEAR_STEP_MIN = 5
+WEAR_STEP_MIN = 10
 WEAR_MOST_MIN = 240
 
 

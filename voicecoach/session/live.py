@@ -29,6 +29,8 @@ def danger(rules: Rules, state: SessionState) -> frozenset[str]:
     kinds = {
         kind for kind in DANGERS if (rule := breach_rule(rules.protocol, kind, state.place.stage)) and rule.kind == kind
     }
+    if not state.ledger.on():
+        kinds.discard("torn")  # nothing is worn that could be
     step = step_at(rules.protocol, state.place)
     answers = {command for command, _ in step.branches} if step and state.status != "asking" else set()
     if state.status == "asking" or state.status == "ducked":

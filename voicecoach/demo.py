@@ -1,0 +1,158 @@
+"""A short whole session with a simulated wearer: a closed loop through real rendering, mixing and recognising."""
+
+from __future__ import annotations
+
+import tempfile
+import time
+from pathlib import Path
+from typing import Self
+
+import numpy as np
+from rich.console import Console
+from rich.markup import escape
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.table import Table
+
+from voicecoach import app, cli_record
+from voicecoach.audio.persona import AGAIN, Rule, ScriptedPersona
+from voicecoach.audio.wearer import Room, RoomLine
+from voicecoach.coach import Coach, Parts
+from voicecoach.listen import engines
+from voicecoach.listen.child import ChildEar
+from voicecoach.record.clips import ClipKeeper
+from voicecoach.record.journal import Journal, new_folder
+from voicecoach.record.manifest import Manifest, versions
+from voicecoach.record.read import read
+from voicecoach.record.timeline import Compared, heard_against_said
+from voicecoach.session.effects import Effect
+from voicecoach.session.events import Event, Opened
+from voicecoach.session.machine import Machine
+from voicecoach.session.prompts import all_steps
+from voicecoach.session.state import SessionState
+
+PROTOCOL = "short-practice"
+VOICES = ("en-gb", "en-us+f3", "en-gb-scotland", "en-us+m3", "en-gb+f2", "en-gb-x-rp")
+LIMIT_S = 600.0
+GOOD = ("as meant", "ignored as it should be")
+
+WEARER = (
+    Rule("partner busy, or practice run", "practice run", "practice-run"),
+    Rule("in a mirror", "yes", "yes"),
+    Rule("before the mirror", "done", "done"),
+    Rule("time is up", "dry", "dry"),
+    Rule("into the gown", "repeat", "repeat", nth=1),
+    Rule("into the gown", "done", "done"),
+    Rule("^tie the mask", "done", "done"),
+    Rule("^pull the gloves over", "back", "back", nth=1),
+    Rule("^pull the gloves over", "done", "done"),
+    Rule("not finished, or went wrong", "not finished", "not-finished"),
+    Rule("with the patient", "start removal", "start-removal", wait_s=(14.0, 15.0)),
+    Rule("removal area", "yes", "yes"),
+    Rule("look at both gloves", "clear", "clear"),
+    Rule("keep its outside away", "breach", "breach", over_s=0.9, nth=1),
+    Rule("which place was it", "arm", "arm"),
+    Rule("roll the gown away", "gown off", "gown-off", wait_s=(2.0, 3.0)),
+    Rule("wash before you eat", "done", "done"),
+    Rule("shall i end here", "yes", "yes"),
+    Rule("gel over", "rubbing", "rubbing", wait_s=(1.0, 2.0)),
+    Rule("say that again|needs a different word", AGAIN),
+)
+"""What the wearer answers. The scenario is our own: a repeat, a step back, a sleeve that brushed an arm."""
+
+ROOM = (
+    Rule("with the patient", "the monitor is beeping again", over_s=4.0, channel=1, gain_db=8.0, also=True),
+    Rule("with the patient", "could somebody bring more water", over_s=8.5, channel=1, gain_db=8.0, also=True),
+    Rule("look at both gloves", "we are nearly ready in here", over_s=2.6, nth=2, channel=1, gain_db=8.0, also=True),
+    Rule("^tie the mask", "is the lift working today", over_s=2.9, nth=2, channel=1, gain_db=8.0, also=True),
+)
+"""What others say, 12 dB below the wearer: to be ignored."""
+
+
+def run(*, seed: int, out: Path | None, engine: str, model: str | None, console: Console) -> bool:
+    """Run the demo; True when every command was taken as meant and no chatter was.
+
+    Args:
+        seed: voice, waiting times and noise. out: where the record goes; a temporary folder by default.
+        engine, model: the ear, as for `voicecoach run`. console: where it is shown.
+
+    Raises:
+        VoicecoachError: it cannot begin.
+    """
+    rules, texts = app.load_rules(PROTOCOL, "en")
+    chosen = engines.choose(engine, model).name
+    voice = app.prepare_voice(rules, console)
+    rng = np.random.default_rng(seed)
+    speaking = VOICES[seed % len(VOICES)]
+    persona = ScriptedPersona((*WEARER, *ROOM), rng, voices={0: speaking, 1: VOICES[(seed + 1) % len(VOICES)]})
+    with console.status("giving the wearer a voice"):
+        persona.prepare()
+    line = RoomLine(persona, Room(mask="none"), seed=seed, limit_s=LIMIT_S)
+    root = out if out is not None else Path(tempfile.mkdtemp(prefix="voicecoach-"))
+    made_with = Manifest(
+        engine=chosen, mode="solo", audio="clips", source="demo",
+        protocol=f"{rules.protocol.name} {rules.protocol.version}",
+        grammar=f"{rules.grammar.name} {rules.grammar.version}", versions=versions(app.PACKAGES),
+    )  # fmt: skip
+    journal = Journal.create(new_folder(root), made_with, texts.copies())
+    with console.status(f"starting the ear ({chosen})"):
+        spec = engines.spec(chosen, texts.grammar, "en.yaml", model=model, roles={0: "wearer"})
+        ear = ChildEar(spec, lockstep=True)
+    clips = ClipKeeper(journal.folder / "audio", "clips")
+    began_s = time.monotonic()
+    try:
+        with _Shown(console, len(all_steps(rules))) as shown:
+            parts = Parts(Machine(rules), ear, line, voice, journal, clips, watch=shown)
+            coach = Coach(parts)
+            coach.begin(Opened(0, mode="solo", ear=chosen, audio="clips", training_only=True, independent=False))
+            closed = coach.run()
+    finally:
+        ear.close()
+        clips.close()
+        journal.close()
+    took_s = time.monotonic() - began_s
+    session = read(journal.folder)
+    said = [(one.begin, one.end, one.text, one.meant) for one in line.said]
+    compared = heard_against_said(session, said)
+    cli_record.show(session, console)
+    _show(compared, console)
+    wrong = [row for row in compared if row.verdict not in GOOD]
+    console.print(f"ear {chosen}, wearer {speaking}, seed {seed}")
+    console.print(
+        f"{coach.now / 16000:.0f} s of session in {took_s:.0f} s; {len(compared)} utterances, {len(wrong)} not as meant"
+    )
+    if not closed:
+        console.print("[bold red]The session did not come to its end.[/]")
+    console.print(f"record: {journal.folder}", soft_wrap=True)
+    return closed and not wrong
+
+
+class _Shown:
+    """Progress while the demo runs: where the session is."""
+
+    def __init__(self, console: Console, steps: int) -> None:
+        self._bar = Progress(
+            TextColumn("session"), BarColumn(), TextColumn("{task.description}"), TimeElapsedColumn(),
+            console=console, transient=True,
+        )  # fmt: skip
+        self._task = self._bar.add_task("", total=steps)
+
+    def __enter__(self) -> Self:
+        self._bar.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._bar.stop()
+
+    def __call__(self, state: SessionState, _event: Event, _effects: tuple[Effect, ...]) -> None:
+        self._bar.update(self._task, completed=len(state.since), description=f"{state.place.stage}, {state.status}")
+
+
+def _show(compared: tuple[Compared, ...], console: Console) -> None:
+    table = Table(title="heard against said", title_justify="left", box=None, pad_edge=False)
+    for column in ("s", "said", "meant", "heard", "verdict"):
+        table.add_column(column)
+    for row in compared:
+        style = "" if row.verdict in GOOD else "bold red"
+        cells = (f"{row.at_s:.1f}", row.said, row.meant or "", row.heard, row.verdict)
+        table.add_row(*map(escape, cells), style=style)
+    console.print(table)

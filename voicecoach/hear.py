@@ -1,0 +1,69 @@
+"""What the recogniser makes of recordings, all phrases of the grammar live."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from voicecoach.audio.line import RATE_HZ
+from voicecoach.audio.wav import WavLine
+from voicecoach.listen.port import Ear
+from voicecoach.session.events import Heard
+
+TAIL_S = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Utterance:
+    """One utterance of a recording; begin and end in seconds from the recording's start."""
+
+    file: str
+    heard: Heard
+    start: int
+
+    def to_json(self) -> dict[str, Any]:
+        """A line of `hear --json`."""
+        heard = self.heard
+        return {
+            "file": self.file,
+            "begin_s": round((heard.begin - self.start) / RATE_HZ, 3),
+            "end_s": round((heard.end - self.start) / RATE_HZ, 3),
+            "command": heard.command,
+            "phrase": heard.phrase,
+            "score": round(heard.score, 3),
+            "floor": round(heard.floor, 3),
+        }
+
+
+class Recordings:
+    """Plays recordings through one ear, one behind the other.
+
+    Args:
+        ear: in lockstep, listening to all it is to know.
+    """
+
+    def __init__(self, ear: Ear) -> None:
+        self._ear = ear
+        self._at = 0
+
+    def hear(self, path: Path) -> Iterator[Utterance]:
+        """The utterances of one recording.
+
+        Raises:
+            InputError: it is not a recording that can be read. EngineError: the ear failed.
+        """
+        line = WavLine(path, tail_s=TAIL_S)
+        start = self._at
+        while True:
+            block = line.read(0.0)
+            assert block is not None
+            mono = block.heard.mean(axis=1, keepdims=True, dtype=block.heard.dtype)
+            self._ear.feed(type(block)(start + block.at, mono, block.played))
+            self._at = start + block.end
+            if block.last:
+                break
+        for event in self._ear.poll():
+            if isinstance(event, Heard):
+                yield Utterance(str(path), event, start)
