@@ -74,6 +74,7 @@ def answers_too_often() -> None:
 
 
 Hang = faulty(lambda: time.sleep(600))
+Slow = faulty(lambda: time.sleep(0.05))
 Abort = faulty(os.abort)
 Leave = faulty(lambda: os._exit(3))
 Raise = faulty(raises)
@@ -245,6 +246,15 @@ def test_a_child_that_has_nothing_to_answer_is_not_taken_for_hung(ears: list[Chi
     ears.append(ear := ChildEar(spec("Twin"), hang_s=0.2))
     time.sleep(0.5)
     assert ear.poll() == []
+
+
+def test_a_child_that_lags_but_answers_is_not_taken_for_hung(ears: list[ChildEar]) -> None:
+    ears.append(ear := ChildEar(spec("Slow"), hang_s=0.5))
+    for number in range(30):
+        ear.feed(block(number, 0.9))
+    time.sleep(0.8)  # longer than hang_s, and the child needs 1.5 s for all
+    ear.poll()
+    assert ear.lag_s > 0.5
 
 
 def test_a_hung_child_never_holds_the_feeding_loop_up(ears: list[ChildEar]) -> None:
