@@ -1,8 +1,11 @@
 import io
+import re
 import time
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from voicecoach.audio.line import RATE_HZ, Block, Sound
 from voicecoach.audio.quiet import QuietLine
@@ -162,7 +165,9 @@ def test_the_result_does_not_depend_on_the_block_size() -> None:
         ("-1 wearer: done", "scene.txt:2: '-1' is not a time"),
         ("nan wearer: done", "scene.txt:2: 'nan' is not a time"),
         ("1 nurse: done", "scene.txt:2: 'nurse' is not a role; expected one of wearer, observer"),
-        ("1 wearer:", "scene.txt:2: no words are said"),
+        ("1 wearer:", "scene.txt:2: '1 wearer:' says no words"),
+        ("1 wearer: ~breach", "scene.txt:2: '1 wearer: ~breach' says no words"),
+        ("1 wearer: bridge ~", "scene.txt:2: '1 wearer: bridge ~' says no words"),
         ("0.5 wearer: done", "scene.txt:2: 0.5 comes after 1"),
     ],
 )
@@ -175,6 +180,21 @@ def test_a_line_that_cannot_be_read_is_named_with_what_was_expected(line: str, m
 def test_a_near_miss_of_an_unknown_command_is_named_with_its_line() -> None:
     with pytest.raises(InputError, match=r"scene\.txt:2: 'leak' is not a command"):
         ear_of("1 wearer: done\n2 wearer: leek ~leak\n")
+
+
+@given(st.text(max_size=200))
+def test_any_text_is_a_script_or_an_error_with_its_line(text: str) -> None:
+    try:
+        parse(text, "scene.txt")
+    except InputError as error:
+        assert re.match(r"scene\.txt:\d+: ", str(error))  # noqa: PT017 both outcomes are right
+
+
+def test_a_session_that_goes_on_does_not_answer_before_it_speaks() -> None:
+    ear = ear_of("+1 wearer: done\n")
+    for at in range(160_000, 160_000 + 2 * RATE_HZ, 320):
+        ear.feed(Block(at, np.zeros((320, 1), np.float32), np.zeros(320, np.float32)))
+    assert words(ear.poll()) == [(11.0, "done", "wearer")]
 
 
 def typed_keys(text: str, live: tuple[str, ...]) -> list[tuple[str | None, str, str]]:

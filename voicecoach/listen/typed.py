@@ -28,7 +28,7 @@ TICK_BLOCKS = 4
 CHANNELS: Mapping[str, int] = {"wearer": 0, "observer": 1, "assistant": 1, "unknown": 0}
 
 When = Literal["at", "after", "over"]
-LINE = re.compile(r"(?P<sign>[+@]?)(?P<time>\S+)\s+(?P<role>[^\s:]+)\s*:\s*(?P<words>.*?)(?:\s*~(?P<near>\S+))?\s*$")
+LINE = re.compile(r"(?P<sign>[+@]?)(?P<time>\S+)\s+(?P<role>[^\s:]+)\s*:(?P<words>.*)")
 FORM = "'TIME ROLE: words', such as '12.5 wearer: done', '+1.5 observer: confirm' or '@0.4 wearer: breach'"
 
 
@@ -85,10 +85,11 @@ def _utterance(line: str, where: str, number: int) -> Utterance:
     role = parts["role"].lower()
     if role not in CHANNELS:
         raise InputError(f"{parts['role']!r} is not a role", where=where, expected="one of " + ", ".join(CHANNELS))
-    if not parts["words"].strip():
-        raise InputError("no words are said", where=where, expected=FORM)
+    words, missed, near = (part.strip() for part in parts["words"].partition("~"))
+    if not words or (missed and not near):
+        raise InputError(f"{line!r} says no words", where=where, expected=FORM)
     when: When = {"+": "after", "@": "over"}.get(parts["sign"], "at")  # type: ignore[assignment]
-    return Utterance(when, float(parts["time"]), cast(Role, role), parts["words"].strip(), parts["near"], number)
+    return Utterance(when, float(parts["time"]), cast(Role, role), words, near or None, number)
 
 
 class _Coach:
@@ -150,6 +151,7 @@ class TypedEar:
         self._live: tuple[str, ...] = ()
         self._coach = _Coach()
         self._begin: int | None = None
+        self._started = False
         self._last_end = 0
         self._events: list[Event] = []
 
@@ -164,6 +166,9 @@ class TypedEar:
 
     def feed(self, block: Block) -> None:
         """Say whatever falls into this block."""
+        if not self._started:
+            self._started = True
+            self._last_end = self._coach.quiet = block.at  # a session that goes on does not begin at 0
         self._coach.hear(block)
         while not self.finished:
             said = self._script[self._next]
