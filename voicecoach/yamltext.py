@@ -129,7 +129,8 @@ def read(text: str, file: str) -> Node:
 def _refuse_tricks(text: str, file: str) -> None:
     depth = 0
     for count, event in enumerate(yaml.parse(text, Loader=yaml.SafeLoader)):
-        where = f"{file}:{event.start_mark.line + 1}"
+        mark = event.start_mark
+        where = f"{file}:{mark.line + 1}" if mark is not None else file
         if isinstance(event, yaml.AliasEvent) or getattr(event, "anchor", None):
             raise InputError("uses a YAML alias or anchor", where=where, expected="each value written out")
         tag = getattr(event, "tag", None)
