@@ -78,7 +78,8 @@ class LiveLine:
     Args:
         channels: of the microphone, 1 or 2.
         microphone, speaker: a device's number or part of its name; None: the system's default.
-        start: session clock of the first frame, when a session goes on (samples).
+        start: session clock of the first frame, when a session goes on (samples). The clock begins with the first
+            `read`: until then nothing is heard or played.
 
     Raises:
         AudioError: PortAudio is missing, or the device cannot be opened.
@@ -98,10 +99,10 @@ class LiveLine:
         self._device = (microphone, speaker)
         self._mixer = Mixer()
         self._at = start
-        self._read_s = time.monotonic()  # when self._at was true
+        self._read_s: float | None = None  # when self._at was true, monotonic; None before the first block
         self._flags: list[str] = []
         self._closed = False
-        self._last = _Card(self._mixer, channels, self._device, start)
+        self._last = _Card(self._mixer, channels, self._device)
         self._card: _Card | None = self._last  # None: lost or closed
 
     @property
@@ -118,6 +119,8 @@ class LiveLine:
         card = self._card
         if card is None:
             raise AudioError("is lost", where="sound card")
+        if not card.armed:
+            self._begin(card)
         end_s = time.monotonic() + timeout_s
         while not card.full:
             if not card.fetch(end_s):
@@ -142,28 +145,30 @@ class LiveLine:
         """Fade out what sounds and drop what is queued."""
         self._mixer.silence()
 
-    def reopen(self, at: int | None = None) -> None:
-        """Try to open the card again, in any thread; `read` goes on as soon as this returns.
+    def reopen(self) -> None:
+        """Try to open the card again, in any thread. The clock goes on as if it had never stopped.
 
-        What was sounding or queued is dropped and reported as ended. at: session clock to go on at (samples); default:
-        the last block's, and the time since.
+        What was sounding or queued is forgotten without a report: who still wants it said plays it again.
 
         Raises:
             AudioError: it cannot be opened yet; try again later.
         """
         self._last.close(wait_s=1.0)
         self._card = None
-        gap_s = time.monotonic() - self._read_s
-        start = at if at is not None else self._at + round(gap_s * RATE_HZ)
-        self._mixer.silence()
-        card = _Card(self._mixer, self.channels, self._device, start, again=True)
+        mixer = Mixer()
+        card = _Card(mixer, self.channels, self._device, again=True)
         if self._closed:
             card.close(wait_s=1.0)
             return
-        self._at = start
-        self._read_s = time.monotonic()
-        self._flags.append(f"gap of {gap_s:.1f} s")
+        self._mixer = mixer
         self._card = self._last = card
+
+    def _begin(self, card: _Card) -> None:
+        if self._read_s is not None:
+            gap_s = time.monotonic() - self._read_s
+            self._at += round(gap_s * RATE_HZ)
+            self._flags.append(f"gap of {gap_s:.1f} s")
+        card.arm(self._at)
 
     def close(self) -> None:
         """Let the card go; safe to call twice."""
@@ -180,7 +185,6 @@ class _Card:
         mixer: Mixer,
         channels: int,
         device: tuple[str | int | None, str | int | None],
-        start: int,
         again: bool = False,
     ) -> None:
         sd = _sounddevice()
@@ -191,6 +195,7 @@ class _Card:
         self._mixer = mixer
         self._queue: queue.SimpleQueue[tuple[Samples, Samples, tuple[Played, ...], str]] = queue.SimpleQueue()
         self._out_rest: Samples = np.zeros(0, np.float32)
+        self.armed = False
         self._finished = False
         self._closing: threading.Thread | None = None
         self._ended: list[Played] = []
@@ -198,7 +203,7 @@ class _Card:
         self._stream, self._rate_hz = self._open(sd, channels, device)
         delay_s = sum(self._stream.latency) * EARLY
         self.delay = round(min(max(delay_s, 0.0), LONGEST_DELAY_S) * RATE_HZ)
-        self._out_at = start + self.delay
+        self._out_at = 0
         self._heard: Samples = np.zeros((0, channels), np.float32)
         self._played: Samples = np.zeros(self.delay, np.float32)
         self._down, self._up = _resampler(self._rate_hz, RATE_HZ, channels), _resampler(RATE_HZ, self._rate_hz, 1)
@@ -237,7 +242,16 @@ class _Card:
             mend="voicecoach devices lists what there is",
         )
 
+    def arm(self, at: int) -> None:
+        """Hear and play from now on; the first frame heard is number `at`. Until then a card only wakes up."""
+        self._out_at = at + self.delay
+        self.armed = True
+
     def _callback(self, indata: Samples, outdata: Samples, frames: int, _time: object, status: Any) -> None:
+        self._called_s = time.monotonic()
+        if not self.armed:
+            outdata.fill(0)
+            return
         if self._up is None:
             played, ended = self._take(frames)
             outdata[:] = played[:, None]
@@ -250,7 +264,6 @@ class _Card:
             outdata[:] = self._out_rest[:frames, None]
             self._out_rest = self._out_rest[frames:]
         self._queue.put((indata.copy(), played, ended, str(status) if status else ""))
-        self._called_s = time.monotonic()
 
     def _take(self, frames: int) -> tuple[Samples, tuple[Played, ...]]:
         played, ended = self._mixer.take(frames, self._out_at)
