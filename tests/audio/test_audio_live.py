@@ -219,6 +219,11 @@ def test_a_device_that_cannot_be_opened_is_one_line(card: type[FakeStream]) -> N
     )
 
 
+def test_a_device_is_named_by_number_or_by_part_of_its_name(card: type[FakeStream]) -> None:
+    LiveLine(microphone="2", speaker="Headset 7")
+    assert card.opened[0].wanted["device"] == (2, "Headset 7")
+
+
 def test_without_portaudio_the_error_says_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "sounddevice", None)
     for call in (devices, LiveLine):

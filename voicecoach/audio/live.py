@@ -96,7 +96,7 @@ class LiveLine:
         start: int = 0,
     ) -> None:
         self.channels = channels
-        self._device = (microphone, speaker)
+        self._device = (_named(microphone), _named(speaker))
         self._mixer = Mixer()
         self._at = start
         self._read_s: float | None = None  # when self._at was true, monotonic; None before the first block
@@ -321,6 +321,11 @@ class _Card:
             self._stream.abort()
         with contextlib.suppress(Exception):
             self._stream.close()
+
+
+def _named(device: str | int | None) -> str | int | None:
+    """A device as PortAudio wants it: '2' is the number 2, any other text part of a name."""
+    return int(device) if isinstance(device, str) and device.isdecimal() else device
 
 
 def _resampler(from_hz: int, to_hz: int, channels: int) -> Any:
