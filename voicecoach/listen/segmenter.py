@@ -18,7 +18,7 @@ pads, 16 of 120 commands came out as other ones, with these pads none."""
 
 _OPEN = 0.5
 _SHUT = 0.35
-_OPEN_PLAYING = 0.8
+_OPEN_PLAYING = 0.65
 _RUN = 2
 
 

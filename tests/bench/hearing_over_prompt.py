@@ -1,0 +1,132 @@
+"""Hearing over the coach's own voice; run `python tests/bench/hearing_over_prompt.py [--quick]`; prints, judges nothing.
+
+The coach's prompts are played into the microphone (40 ms late, a short room behind them) so that they lie 6, 12 or
+20 dB under the wearer's voice, who says "breach" or "stop" in the middle. Baseline of the same run: no echo cancelling.
+"""
+
+from __future__ import annotations
+
+import sys
+
+import numpy as np
+from hearing_sounds import HELD_OUT, ROOT, Sound, english, noise, spoken, table, to_hand
+
+from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ
+from voicecoach.listen.grammar import Grammar
+from voicecoach.listen.hearing import Hearing
+from voicecoach.listen.phonemes import PhonemeRecogniser
+from voicecoach.protocol.load import load
+from voicecoach.session.events import Event, Heard, SpeechStarted
+from voicecoach.speak.voice import render_texts
+
+LIVE = """repeat back pause help where-am-i breach splash needle no-air torn stop no-audio time end-session done clear
+soiled rubbing dry gown-off gloves-off hood-off confirm"""
+
+
+def prompts(grammar: Grammar) -> list[str]:
+    """Everything the coach says: the protocols' prompts and warnings, and its own sentences."""
+    texts = [text for _, text in grammar.says if "{" not in text]
+    for file in sorted((ROOT / "protocols").glob("*.yaml")):
+        protocol = load(file.read_text(encoding="utf-8"), file.name)
+        steps = [step for plan in protocol.stages for step in plan.steps]
+        steps += [step for branch in protocol.branches for step in branch.steps]
+        texts += [text for step in steps for text in (step.warn, step.say) if text]
+        texts += [rule.first for rule in protocol.breaches]
+    return list(dict.fromkeys(texts))
+
+
+def room(played: Sound) -> Sound:
+    """What the microphone gets of the speaker: 40 ms late, then a short decaying tail; about the same level."""
+    tail = np.random.default_rng(5).normal(size=2400) * np.exp(-np.arange(2400) / 500.0) * 0.05
+    tail[0] = 1.0
+    echo = np.convolve(np.pad(played, (640, 0))[: len(played)], tail)[: len(played)]
+    return echo.astype(np.float32)
+
+
+def run(grammar: Grammar, heard: Sound, played: Sound, engine: PhonemeRecogniser, *, cancel: bool) -> list[Event]:
+    """The events of one recording; without the played signal the ear cannot cancel."""
+    ear = Hearing(engine, grammar, {0: "wearer"})
+    ear.listen(LIVE.split())
+    reference = played if cancel else np.zeros_like(played)
+    return [
+        event
+        for at in range(0, len(heard) - BLOCK_FRAMES, BLOCK_FRAMES)
+        for event in ear.feed(at, heard[at : at + BLOCK_FRAMES, None], reference[at : at + BLOCK_FRAMES])
+    ]
+
+
+def level(sound: Sound, rms: float) -> Sound:
+    """The sound at an RMS."""
+    return (sound * (rms / max(float(np.sqrt(np.mean(sound**2))), 1e-9))).astype(np.float32)
+
+
+def main(*, quick: bool) -> None:
+    grammar, engine = english(), PhonemeRecogniser()
+    texts = prompts(grammar)
+    sounds = dict(zip(texts, render_texts(texts), strict=True))
+    long = [text for text in texts if len(sounds[text]) > 2.2 * RATE_HZ]
+    voices = to_hand(HELD_OUT)
+    names = list(voices)[: 3 if quick else 8]
+    rows = []
+    for under_db in (6, 12, 20):
+        for cancel in (True, False):
+            counts = {"heard": 0, "asked": 0, "missed": 0, "false": 0}
+            onsets: list[float] = []
+            ends: list[float] = []
+            for number, name in enumerate(names):
+                for word in ("breach", "stop"):
+                    text = long[(7 * number + len(word)) % len(long)]
+                    voice, prompt = spoken(voices[name], word), level(sounds[text], 0.06 * 10 ** (-under_db / 20))
+                    begin = round(1.2 * RATE_HZ)
+                    played = np.pad(prompt, (round(0.4 * RATE_HZ), round(1.2 * RATE_HZ)))
+                    heard = room(played) + noise(len(played), number) * 0.0006
+                    heard[begin : begin + len(voice)] += voice[: max(0, len(heard) - begin)]
+                    events = run(grammar, heard.astype(np.float32), played.astype(np.float32), engine, cancel=cancel)
+                    taken = [e for e in events if isinstance(e, Heard) and e.command]
+                    right = [e for e in taken if e.command == word]
+                    counts["heard"] += bool(right)
+                    counts["asked"] += not right and any(isinstance(e, Heard) and e.near == word for e in events)
+                    counts["missed"] += not right
+                    counts["false"] += sum(e.command != word for e in taken)
+                    onsets += [(e.at - begin) / RATE_HZ for e in events if isinstance(e, SpeechStarted)][:1]
+                    ends += [(e.at - begin - len(voice)) / RATE_HZ for e in right[:1]]
+            rows.append(
+                (
+                    f"-{under_db} dB",
+                    "cancelled" if cancel else "as it is",
+                    *counts.values(),
+                    f"{np.median(onsets):.2f} / {max(onsets):.2f}" if onsets else "-",
+                    f"{np.median(ends):.2f}" if ends else "-",
+                )
+            )
+    print(f"'breach' and 'stop' over a prompt, {2 * len(names)} utterances a row")
+    table(
+        ("coach", "echo", "heard", "asked", "missed", "false", "voice noticed s, median / max", "word end to heard s"),
+        rows,
+    )
+    alone(grammar, engine, sounds, texts[:: 8 if quick else 1])
+
+
+def alone(grammar: Grammar, engine: PhonemeRecogniser, sounds: dict[str, Sound], texts: list[str]) -> None:
+    """Prompts with nobody speaking: nothing may be heard."""
+    rows = []
+    for under_db in (6, 12, 20):
+        for cancel in (True, False):
+            taken: list[str] = []
+            started = asked = 0
+            for text in texts:
+                played = np.pad(level(sounds[text], 0.06 * 10 ** (-under_db / 20)), (6400, 16000)).astype(np.float32)
+                heard = (room(played) + noise(len(played), len(text)) * 0.0006).astype(np.float32)
+                events = run(grammar, heard, played, engine, cancel=cancel)
+                started += any(isinstance(e, SpeechStarted) for e in events)
+                asked += any(isinstance(e, Heard) and e.near is not None for e in events)
+                taken += [f"{e.command}: {text}" for e in events if isinstance(e, Heard) and e.command]
+            rows.append((f"-{under_db} dB", "cancelled" if cancel else "as it is", started, asked, len(taken)))
+            for line in taken if cancel else ():
+                print("false", line)
+    print(f"\nprompts alone, {len(texts)} a row")
+    table(("coach", "echo", "voice noticed", "asked", "commands taken"), rows)
+
+
+if __name__ == "__main__":
+    main(quick="--quick" in sys.argv)
