@@ -39,11 +39,11 @@ def asks(protocol: Protocol, way: Way | None = None) -> list[Ask]:
         if stage == "work":
             continue
         mine = [outcome for outcome in outcomes if any(event.place == place for event in outcome.events)]
-        found += _of(protocol, step, place, mine)
+        found += _of(protocol, step, place, mine, protocol.steps(stage))
     return found
 
 
-def _of(protocol: Protocol, step: Step, place: int, outcomes: Sequence[Outcome]) -> list[Ask]:
+def _of(protocol: Protocol, step: Step, place: int, outcomes: Sequence[Outcome], asking: Sequence[Step]) -> list[Ask]:
     found = []
     alone = [o for o in outcomes if len(o.events) == 1 and o.arrives and weight(o) >= GRAVE]
     for outcome in alone:
@@ -53,7 +53,8 @@ def _of(protocol: Protocol, step: Step, place: int, outcomes: Sequence[Outcome])
             break
     for outcome in alone:
         if outcome.events[0].kind in {"omitted", "swapped", "grip", "short"} and not outcome.catch:
-            found.append(Ask(step.name, "observer", _why(outcome) + ", and nothing would notice", step.observer))
+            watched = step.observer or any(one.observer for one in asking if one.asks_for == step.name)
+            found.append(Ask(step.name, "observer", _why(outcome) + ", and nothing would notice", watched))
             break
     grips = [o for o in outcomes if o.arrives and any(e.kind == "grip" and e.place == place for e in o.events)]
     near = [act.target for act in step.acts if act.kind == "doff" and protocol.item(act.target).site in _HEAD]

@@ -11,6 +11,7 @@ from voicecoach.protocol.world import ENTERED, LEVEL, RUBBED, SOIL, TOUCHED, Con
 if TYPE_CHECKING:
     from voicecoach.protocol.contamination import Model
 
+_FACE_PIECES = frozenset({"mask", "shield", "goggles", "hood", "helmet"})
 _NEAR_FLICK = ("face", "eyes", "hair", "neck", "uniform")
 
 
@@ -144,6 +145,8 @@ class Run:
                     self.broken("respirator-too-early", first, model.items[other].name)
         self._helper_touches(self.step.role)
         held = self._grip(act, item)
+        if piece.say in _FACE_PIECES and held not in model.holds:
+            self.broken("front-held", held, model.names[hand])
         under = self._under(item)
         if piece.site == "hands" and self.step.role == "wearer":
             hand = hand if hand != first else under

@@ -30,6 +30,7 @@ class Model:
         self.own = [tuple(self.at[name] for name in zones.zone_names(item)) for item in self.items]
         self.owner = {zone: index for index, own in enumerate(self.own) for zone in own}
         self.inside = frozenset(index for name, index in self.at.items() if name.endswith(".inside"))
+        self.holds = frozenset(index for name, index in self.at.items() if name.partition(".")[2] in zones.HOLDS)
         self.guarded = frozenset(self.at[name] for name in _GUARDED)
         self.face = frozenset(self.at[name] for name in _FACE)
         self.hands, self.feet, self.wrists = self.at["hands"], self.at["feet"], self.at["wrists"]

@@ -115,6 +115,8 @@ TABLE: tuple[Order, ...] = (
           "CDC 2014; PAPR and coverall module after the garment", "read", check="joinable"),
     Order("X19", "Boot covers after the coverall, seated", "data", "doff garment", "doff boots",
           "CDC PAPR and coverall module", "read", check="joinable"),
+    Order("X19b", "Boot covers come off seated", "family", "sit *", "doff boots", "CDC 2014, PAPR and coverall module",
+          "read"),
     Order("X20", "Gloves disinfected between opening and pulling off the suit", "family", "touch garment",
           "disinfect inner-gloves", "CDC PAPR and coverall module; MSF", "read", check="opened-rubbed"),
     Order("X21", "Inner gloves changed after the garment, before the N95", "family", "doff garment",
@@ -125,14 +127,18 @@ TABLE: tuple[Order, ...] = (
           "CDC 2014m, WHO posters", "read", check="last"),
     Order("X24", "Shoes disinfected before the last gloves come off", "family", "wipe feet", "last inner-gloves",
           "CDC 2014m, N95 and coverall module", "read"),
+    Order("X24b", "Shoes are disinfected seated in the clean chair", "family", "sit clean-chair", "wipe feet",
+          "CDC 2014m, N95 and gown module", "read"),
     Order("X25", "Bare-hand hygiene after the last gloves", "hard", "last inner-gloves", "hygiene hands",
           "CDC 2014m, WHO poster, MSF", "read", check="after"),
     Order("X27", "The body is looked over after the last item, before the way out", "family", "last inner-gloves",
           "inspect uniform", "CDC 2014m, PAPR and gown module", "read", check="after"),
+    Order("X30", "The inner gloves are looked at once the outer ones are off", "family", "doff outer-gloves",
+          "inspect inner-gloves", "CDC 2014 (second-hand), PAPR and gown module", "read", check="looked-after"),
     Order("X31", "Shower and talk after the way out, not before the look", "family", "inspect uniform",
           "verify way-out", "CDC PAPR and coverall module, CDC 2014m", "read"),
 )  # fmt: skip
-# X26 (no surface agent on skin), X29 (a helper disinfects) and X30 (torn inner glove) are rules of the model; X28
+# X26 (no surface agent on skin) and X29 (a helper disinfects) are rules of the model; X28
 # (lower strap first) is a matter of a step's wording.
 
 _KINDS = {"gown": "garment", "coverall": "garment", "shield": "eyes", "goggles": "eyes", "helmet": "hood"}
@@ -274,6 +280,16 @@ def _hygiene_between(case: Case) -> bool:
     return all(one.step == other.step or any(one.at < at < other.at for at in rubs) for one, other in pairwise(doffs))
 
 
+def _looked_after(case: Case) -> bool:
+    """Between the one coming off and whatever comes off next."""
+    doffs = case.find("doff *")
+    for deed in case.firsts:
+        following = next((other.at for other in doffs if other.step > deed.step), len(case.deeds))
+        if not any(deed.at < look.at < following for look in case.thens):
+            return False
+    return True
+
+
 def _changed_between(case: Case) -> bool:
     if not case.firsts or not case.thens:
         return True
@@ -312,6 +328,7 @@ _CHECKS: dict[str, Callable[[Case], bool]] = {
     "papr-order": _papr_order,
     "apart": _apart,
     "hygiene-between": _hygiene_between,
+    "looked-after": _looked_after,
     "changed-between": _changed_between,
     "opened-rubbed": _opened_rubbed,
     "inner-cuff": lambda case: _cuff(case, "garment", "inner-gloves"),

@@ -96,6 +96,14 @@ TABLE: tuple[Rule, ...] = (
         f"{_CDC}, step 4; N95 and gown 16",
         "from memory",
     ),
+    Rule(
+        "front-held",
+        "What is worn at the face is held by its strap or edge, never at the front or inside.",
+        "harm",
+        "WHO poster, coverall, steps 5, 9 and 11; CDC general sequence 2014; CDC module, N95 and coverall 08",
+        "read",
+        judgement="a front held before the face is as bad as a touch of the skin beside it",
+    ),
     Rule("under-cover", "Nothing is taken off from under a thing that covers it.", "harm", "logic of layers", "read"),
     Rule(
         "cuff-order",

@@ -19,7 +19,7 @@ KINDS = ("omitted", "swapped", "grip", "short", "face", "missed")
 ARRIVALS = frozenset(
     {
         "dirty-at-body", "treated-at-face", "dirty-at-hand", "hands-not-clean", "bare-at-entry", "dirty-seat",
-        "respirator-too-early", "dirty-on-skin-agent",
+        "respirator-too-early", "dirty-on-skin-agent", "front-held",
     }
 )  # fmt: skip
 

@@ -29,6 +29,8 @@ _BY_KIND = {
     "helmet": ("front", "edge", "inside"),
 }
 KINDS = tuple(_BY_KIND)
+HOLDS = ("strap", "straps", "edge", "ties", "end", "buckle")
+"""Zones by which a piece at the face may be held."""
 
 
 def zones_of(item: Item) -> tuple[str, ...]:
