@@ -10,11 +10,11 @@ from typing import Annotated, NoReturn
 
 import typer
 
+from voicecoach import library
 from voicecoach.errors import InputError, VoicecoachError
 from voicecoach.protocol import author, picture, prove, rank, slipstext
 from voicecoach.protocol import card as page
 from voicecoach.protocol import schema as schemas
-from voicecoach.protocol.load import load
 from voicecoach.protocol.model import Protocol
 from voicecoach.protocol.rules import table_text
 
@@ -30,22 +30,7 @@ def read_protocol(name: str) -> Protocol:
     Raises:
         InputError: when there is none, or when it cannot be read as a protocol.
     """
-    path = Path(name)
-    if not path.is_file():
-        path = _library() / f"{name}.yaml"
-    if not path.is_file():
-        known = ", ".join(sorted(file.stem for file in _library().glob("*.yaml")))
-        raise InputError("is no file and no protocol of the library", where=name, expected=f"a file, or one of {known}")
-    try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputError(f"cannot be read: {error}", where=str(path)) from None
-    return load(text, path.name if path.parent == _library() else name)
-
-
-def _library() -> Path:
-    inside = Path(str(resources.files("voicecoach"))) / "data" / "protocols"
-    return inside if inside.is_dir() else Path(__file__).parents[1] / "protocols"
+    return library.load_protocol(name)[0]
 
 
 def _refuse(error: VoicecoachError) -> NoReturn:
