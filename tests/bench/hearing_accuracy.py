@@ -35,8 +35,8 @@ ALWAYS = """repeat back pause help where-am-i breach splash needle no-air torn s
 PLACES = "face eyes neck hair hand arm body leg foot"
 ANSWERS = [
     "done", "clear torn soiled", "rubbing", "wiping", "dry", "yes no false-alarm", "right wrong", "go-on touched",
-    PLACES, "confirm not-clear", "loose open torn soiled skin-showing", "understood", "nobody-here partner-busy practice-run",
-    "not-finished went-wrong", "start-removal", "resume",
+    PLACES, "confirm not-clear", "loose open torn soiled skin-showing", "understood",
+    "nobody-here partner-busy practice-run", "not-finished went-wrong", "start-removal", "resume",
 ]  # fmt: skip
 CONDITIONS = {
     "clean": {"snr_db": 30.0},

@@ -1,4 +1,4 @@
-"""Hearing over the coach's own voice; run `python tests/bench/hearing_over_prompt.py [--quick]`; prints, judges nothing.
+"""Hearing over the coach's own voice; run `python tests/bench/hearing_over_prompt.py [--quick]`; it prints only.
 
 The coach's prompts are played into the microphone (40 ms late, a short room behind them) so that they lie 6, 12 or
 20 dB under the wearer's voice, who says "breach" or "stop" in the middle. Baseline of the same run: no echo cancelling.

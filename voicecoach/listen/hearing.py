@@ -76,8 +76,12 @@ class Hearing:
             if self._channels:
                 raise EngineError(f"{sound.shape[1]} channels came in", where="ear", expected=str(len(self._channels)))
             self._channels = [_Channel(self._hangover_s) for _ in range(sound.shape[1])]
+        lost: list[Event] = []
         if at != self._next:
-            for channel in self._channels:
+            # frames were lost: what was being said is over, as far as anybody can tell
+            for number, channel in enumerate(self._channels):
+                if channel.segmenter.speaking:
+                    lost.append(SpeechEnded(at, channel=number))
                 channel.start_anew(at)
         self._next = at + len(sound)
         loud = np.flatnonzero(np.abs(played) > 1e-4)
@@ -90,7 +94,7 @@ class Hearing:
             for thing in channel.feed(sound[:, number], np.asarray(played, np.float32), playing=playing)
         ]
         found.sort(key=lambda entry: entry[:2])
-        return [event for _, number, thing in found for event in self._events(number, thing)]
+        return [*lost, *(event for _, number, thing in found for event in self._events(number, thing))]
 
     def _events(self, number: int, found: Found) -> list[Event]:
         channel = self._channels[number]

