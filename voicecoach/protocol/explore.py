@@ -15,7 +15,7 @@ from voicecoach.protocol.model import STAGES, Protocol, Step
 from voicecoach.protocol.rules import BY_NAME, SEVERITIES, Severity
 from voicecoach.protocol.world import ENTERED, Found, World
 
-MAX_STATES = 400_000
+MAX_STATES = 200_000
 
 
 class Detour(NamedTuple):
@@ -124,15 +124,19 @@ class Walk:
         self._branches = {branch.name: branch for branch in protocol.branches}
         self._rules = [[rule for rule in protocol.breaches if stage in rule.stages] for stage in STAGES]
 
+    def start(self) -> Node:
+        """Where every way begins."""
+        return Node(0, 0, (), self.model.start(), 0)
+
     def run(self) -> None:
         """Walk."""
-        first = Node(0, 0, (), self.model.start(), 0)
+        first = self.start()
         self.moves[first] = Move(None, "", "")
         layers: list[list[Node]] = [[first], *([] for _ in range(self.most))]
         for layer in layers:
             for node in layer:  # grows while it is read
                 onward = []
-                for step, event, after, found in self._leave(node):
+                for step, event, after, found in self.leave(node):
                     for one in found:
                         self._note(one, node, step, event, after.used if after else node.used)
                     if after is None:
@@ -179,7 +183,7 @@ class Walk:
     def _steps(self, node: Node) -> tuple[Step, ...]:
         return self._branches[node.detours[-1].branch].steps if node.detours else self._main[node.stage]
 
-    def _leave(self, node: Node) -> Iterator[tuple[str, str, Node | None, tuple[Found, ...]]]:
+    def leave(self, node: Node) -> Iterator[tuple[str, str, Node | None, tuple[Found, ...]]]:
         """All that can come next: (step, event, node after or None at the end, rules broken on the way)."""
         steps = self._steps(node)
         index = node.detours[-1].step if node.detours else node.step

@@ -74,6 +74,7 @@ class Ranked:
 class Ranking:
     """All slips by criticality, the pairs that matter, and the chance that anything arrives at all. steadiness: how far
     the order of the kinds of step agrees with itself over the draws (mean rank correlation, 1 is the same order).
+    cut: not all pairs were tried.
     """
 
     slips: tuple[Ranked, ...]
@@ -81,6 +82,7 @@ class Ranking:
     top: float
     steadiness: float
     draws: int
+    cut: bool = False
 
 
 def step_kind(step: Step, protocol: Protocol) -> str:
@@ -131,7 +133,7 @@ def rank(protocol: Protocol, draws: int = 100, way: Way | None = None) -> Rankin
                 spread=(seen[len(seen) // 20], seen[-1 - len(seen) // 20]),
             )
         )
-    return Ranking(tuple(ranked), tuple(together), whole, steadiness, draws)
+    return Ranking(tuple(ranked), tuple(together), whole, steadiness, draws, way.cut)
 
 
 def by_kind(ranking: Ranking) -> list[tuple[str, float]]:

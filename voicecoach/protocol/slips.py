@@ -24,6 +24,10 @@ ARRIVALS = frozenset(
 )  # fmt: skip
 
 
+MAX_TRIED = 120_000
+"""Most steps tried while pairs are looked for; behind it the search stops and says so (about 200 MB)."""
+
+
 class Event(NamedTuple):
     """One slip: the place of its step on the list, the step's name, and its kind."""
 
@@ -76,6 +80,7 @@ class Way:
             if stage == "work":
                 self.steps.append(("work", Step("work", "work begins")))
         self.place = {step.name: n for n, (_, step) in enumerate(self.steps)}
+        self.cut = False
         self._ends: dict[tuple[int, World], tuple[Found, ...]] = {}
         self._did: dict[tuple[int, str, World], tuple[World, tuple[Found, ...]]] = {}
         self.worlds = [self.model.start()]
@@ -119,6 +124,11 @@ class Way:
             rest = found + rest
             self._ends[key] = rest
         return rest
+
+    @property
+    def tried(self) -> int:
+        """How many steps have been tried, each in each state once."""
+        return len(self._did)
 
     def slip(self, event: Event, world: World) -> tuple[int, World, tuple[Found, ...]]:
         """The place, the world and what was broken when the slip has happened."""
@@ -188,7 +198,8 @@ def single(protocol: Protocol, way: Way | None = None) -> list[Outcome]:
 def pairs(protocol: Protocol, way: Way | None = None) -> list[Outcome]:
     """Pairs of slips that arrive where neither does alone.
 
-    A second slip matters only while the first one's trace is not gone; so only those are tried.
+    A second slip matters only while the first one's trace is not gone; so only those are tried. `way.cut` is True when
+    the search stopped at its bound.
     """
     way = way or Way(protocol)
     events = way.events()
@@ -200,6 +211,9 @@ def pairs(protocol: Protocol, way: Way | None = None) -> list[Outcome]:
     for first in events:
         if alone[first].arrives:
             continue
+        if way.tried > MAX_TRIED:
+            way.cut = True
+            break
         place, world, broken = way.slip(first, way.worlds[first.place])
         while place < len(way.steps) and world != way.worlds[place]:
             for second in at.get(place, ()):

@@ -10,7 +10,9 @@ from voicecoach.protocol.rank import SLIP, TRANSFER, Ranking, by_kind
 def text(ranking: Ranking, most: int = 15) -> str:
     """The first `most` slips as a table, the kinds of step, and how far the ranking stands."""
     arriving = sum(slip.outcome.arrives for slip in ranking.slips)
-    pairs = f"{len(ranking.pairs)} pairs arrive that neither slip does alone"
+    pairs = f"{len(ranking.pairs)} pairs arrive that neither slip does alone" + (
+        " (not all were tried)" if ranking.cut else ""
+    )
     lines = [
         f"{len(ranking.slips)} single slips, {arriving} of them arrive at the wearer; {pairs}",
         "",
@@ -41,6 +43,7 @@ def as_json(ranking: Ranking) -> dict[str, Any]:
         "top": ranking.top,
         "steadiness": ranking.steadiness,
         "draws": ranking.draws,
+        "cut_short": ranking.cut,
         "by_kind": dict(by_kind(ranking)),
         "slips": [
             {

@@ -1,0 +1,206 @@
+"""What checking costs and what it notices: run `python tests/bench/checking.py [mutants]`; prints, judges nothing.
+
+Baseline of the same run: the explorer without its memory of equal states, walking every way one by one.
+"""
+
+from __future__ import annotations
+
+import resource
+import sys
+import time
+from collections import Counter
+from dataclasses import replace
+from pathlib import Path
+
+from voicecoach.protocol.explore import explore
+from voicecoach.protocol.load import load
+from voicecoach.protocol.model import Act, Branch, BreachRule, Item, Protocol, StagePlan, Step, Timing
+from voicecoach.protocol.prove import prove
+from voicecoach.protocol.rank import Ranking, by_kind, correlation, rank
+from voicecoach.protocol.slips import Way, pairs, single
+
+HERE = Path(__file__).parents[2]
+sys.path.insert(0, str(HERE / "tests" / "protocol"))
+RUB = Timing("hand-rub", 20, "rubbing")
+
+
+def library() -> list[Protocol]:
+    """The protocols of the library."""
+    return [load(file.read_text(encoding="utf-8"), file.name) for file in sorted((HERE / "protocols").glob("*.yaml"))]
+
+
+def generated(steps: int, branches: int) -> Protocol:
+    """About `steps` steps: layers put on and taken off with a look and a rub between, `branches` ways from a look."""
+    count = max(1, (steps - 6) // 5)
+    gloves = Item("gloves", "hands", 1, "gloves", "gloves", tight=("hands", "wrists"))
+    layers = tuple(
+        Item(f"layer-{n}", "body", n + 1, "gown", "gown", covers=(f"layer-{n - 1}.front",) if n else ("uniform",))
+        for n in range(count)
+    )
+    ways = tuple((answer, f"branch-{n}") for n, answer in enumerate(("torn", "soiled", "loose", "open")[:branches]))
+    dress = [
+        Step("first", "x", acts=(Act("hygiene", "hands"),), timing=RUB),
+        Step("gloves-on", "x", acts=(Act("don", "gloves", "cuff"),)),
+        *(Step(f"on-{n}", "x", acts=(Act("don", f"layer-{n}", "inside"),)) for n in range(count)),
+    ]
+    undress = []
+    for n in reversed(range(count)):
+        undress += [
+            Step(f"look-{n}", "x", acts=(Act("inspect", f"layer-{n}"),), branches=ways),
+            Step(f"rub-{n}", "x", acts=(Act("disinfect", "gloves"),), timing=RUB, repair="again"),
+            Step(f"off-{n}", "x", acts=(Act("doff", f"layer-{n}", "inside", (), "roll"),), repair="again"),
+            Step(f"rub-after-{n}", "x", acts=(Act("disinfect", "gloves"),), timing=RUB),
+        ]
+    undress += [
+        Step("gloves-off", "x", acts=(Act("doff", "gloves", "outside", (), "roll"),)),
+        Step("last", "x", acts=(Act("hygiene", "hands"),), timing=RUB),
+    ]
+    rub = (
+        Step("again-rub", "x", acts=(Act("disinfect", "gloves"),), timing=RUB, when_on=("gloves",)),
+        Step("again-hands", "x", acts=(Act("hygiene", "hands"),), timing=RUB, when_off=("gloves",)),
+    )
+    named = lambda name: tuple(replace(step, name=f"{name}-{step.name}") for step in rub)  # noqa: E731
+    return Protocol(
+        name=f"generated-{steps}-{branches}", title="", version="", sources=(), items=(gloves, *layers),
+        stages=(StagePlan("dress", tuple(dress)), StagePlan("undress", tuple(undress))),
+        branches=(
+            *(Branch(name, named(name), "next") for _, name in ways), Branch("again", rub, "same"),
+            Branch("rejoin", named("rejoin"), "same"), Branch("touched", named("touched"), "same"),
+        ),
+        breaches=(
+            BreachRule("breach", ("undress",), "x", "touched", "same"),
+            BreachRule("no-air", ("work",), "x", "", "undress"),
+        ),
+        rejoin="rejoin", touched="touched", exposed=("face", "eyes", "hair", "neck", "legs", "feet", "uniform", "arms"),
+        room=(("dispenser", "hands-free"), ("bin", "hands-free")),
+    )  # fmt: skip
+
+
+def memory_mb() -> float:
+    """Largest resident size of this process so far (MB)."""
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+
+
+def full(protocol: Protocol) -> tuple[float, float, float, int, int]:
+    """Seconds of exploring (pairs of branches), of slips (singles and pairs) and of the whole check; paths; states."""
+    start = time.perf_counter()
+    walked = explore(protocol, 2)
+    explored = time.perf_counter()
+    way = Way(protocol)
+    single(protocol, way)
+    pairs(protocol, way)
+    slipped = time.perf_counter()
+    return explored - start, slipped - explored, slipped - start, walked.paths, walked.states
+
+
+def speed() -> None:
+    """The library, then growth with steps and with branches."""
+    print("speed, one core (aim: the largest protocol in 1 s and 200 MB)")
+    print(
+        f"{'protocol':24} {'steps':>5} {'explore':>8} {'slips s':>8} {'sum s':>7} {'paths':>10} {'states':>7} {'MB':>3}"
+    )
+    made = [generated(steps, 2) for steps in (20, 40, 80, 160)] + [generated(80, n) for n in (0, 1, 2, 4)]
+    for protocol in (*library(), *made):
+        steps = sum(len(plan.steps) for plan in protocol.stages) + sum(len(b.steps) for b in protocol.branches)
+        one, two, both, paths, states = full(protocol)
+        print(
+            f"{protocol.name:24} {steps:>5} {one:>8.3f} {two:>8.3f} {both:>7.3f}"
+            f" {paths:>10,} {states:>7,} {memory_mb():>3.0f}"
+        )
+    small = generated(20, 2)
+    start = time.perf_counter()
+    ways = every_way(small)
+    print(f"baseline, every way of {small.name} one by one: {ways:,} ways in {time.perf_counter() - start:.2f} s")
+    print(
+        "bound: states grow with the square of the places a deviation can start from; 200,000 a mode, then it says so;"
+    )
+
+
+def every_way(protocol: Protocol) -> int:
+    """Walk without memory: each way to its end."""
+    from voicecoach.protocol.explore import Walk  # noqa: PLC0415
+
+    walk = Walk(protocol, "pair", 2, 10**9)
+    first = walk.start()
+    ways, stack = 0, [first]
+    while stack:
+        node = stack.pop()
+        onward = [after for _, _, after, _ in walk.leave(node)]
+        ways += sum(after is None for after in onward)
+        stack += [after for after in onward if after is not None]
+    return ways
+
+
+# published: which classes of step come out on top
+
+MUMMA_2018 = {"hand hygiene": 111.0, "hood": 70.0}
+"""Risk index, PAPR ensemble, hand hygiene and PAPR hood; Mumma 2018 [read]. The other figures were not read."""
+MUMMA_2019 = ("hand hygiene", "garment", "boot covers")
+"""Above average at all four sites; Mumma 2019 [read]."""
+TOMAS_2015 = {"gloves": 52.9, "garment": 37.8}
+"""Contaminated removals, per cent; Tomas 2015 [read]."""
+
+
+def studies() -> None:
+    """The ranking by kind of step beside the studies; nothing is tuned to them."""
+    print("\nranking by kind of step, criticality and per step, beside published studies")
+    for protocol in library():
+        if protocol.practice:
+            continue
+        ranking = rank(protocol)
+        sums = dict(by_kind(ranking))
+        each = per_step(ranking)
+        order = ", ".join(f"{kind} {value:.4f}" for kind, value in sums.items())
+        print(f"{protocol.name}: {order}; order agrees with itself over the ranges {ranking.steadiness:.2f}")
+        mean = sum(sums.values()) / len(sums)
+        above = [kind for kind in MUMMA_2019 if sums.get(kind, 0.0) > mean]
+        print(
+            f"    Mumma 2019, above average at all sites: {', '.join(MUMMA_2019)}; here: {', '.join(above) or 'none'}"
+        )
+        if {"hood", "hand hygiene"} <= set(sums):
+            ratio = sums["hand hygiene"] / sums["hood"]
+            print(f"    Mumma 2018, hand hygiene to hood 111 to 70 = 1.6; here {ratio:.1f}")
+        print(f"    Tomas 2015, gloves to gowns 52.9 to 37.8 = 1.4; here {each['gloves'] / each['garment']:.1f} a step")
+        published = {"hand hygiene": 3.0, "hood": 2.5, "garment": 2.0, "boot covers": 2.0, "face": 1.0, "shoes": 1.0}
+        shared = {kind: value for kind, value in published.items() if kind in sums}
+        print(f"    rank correlation with the order of the two Mumma studies (ties, {len(shared)} classes):"
+              f" {correlation(shared, sums):.2f}")  # fmt: skip
+
+
+def per_step(ranking: Ranking) -> dict[str, float]:
+    """Mean criticality a step of each kind."""
+    steps: dict[str, set[str]] = {}
+    for slip in ranking.slips:
+        steps.setdefault(slip.step_kind, set()).add(slip.event.step)
+    return {kind: value / len(steps[kind]) for kind, value in by_kind(ranking)}
+
+
+def mutants_of_the_library() -> None:
+    """How many wrong versions are noticed, and why the others are not."""
+    from protocol_mutants import mutants, noticed, reason  # noqa: PLC0415
+
+    print("\nmutants: each rub, look, neighbour and grip changed, one at a time")
+    for protocol in library():
+        counts: Counter[tuple[str, str]] = Counter()
+        missed = []
+        for mutant in mutants(protocol):
+            said = noticed(mutant)
+            counts[mutant.kind, "noticed" if said else "not noticed"] += 1
+            if not said:
+                missed.append(f"    {mutant.kind}: {mutant.where}: {reason(mutant, protocol)}")
+        kinds = sorted({kind for kind, _ in counts})
+        told = ", ".join(
+            f"{k} {counts[k, 'noticed']} of {counts[k, 'noticed'] + counts[k, 'not noticed']}" for k in kinds
+        )
+        print(f"{protocol.name}: noticed {told}")
+        print("\n".join(missed))
+
+
+if __name__ == "__main__":
+    speed()
+    studies()
+    for made in library():
+        report = prove(made)
+        print(f"{made.name}: {'good' if report.good else 'NOT GOOD'}, {len(report.checked)} published orders")
+    if "mutants" in sys.argv[1:]:
+        mutants_of_the_library()
