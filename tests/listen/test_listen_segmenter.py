@@ -85,7 +85,8 @@ def test_speech_that_never_stops_is_noticed_within_the_cap_and_told_once() -> No
     assert told[0].at <= 3.6 * SECOND
     cuts = [thing.segment for thing in things if thing.what == "cut"]
     assert all(segment.part and segment.end - segment.begin <= 3.1 * SECOND for segment in cuts)
-    assert all(later.begin < earlier.end for earlier, later in itertools.pairwise(cuts))
+    seen = [thing.segment for thing in things if thing.what in {"window", "cut"}]
+    assert all(later.begin < earlier.end for earlier, later in itertools.pairwise(seen))
     assert things[-1].what == "whole"
     assert things[-1].segment.part
 

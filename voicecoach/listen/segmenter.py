@@ -45,7 +45,7 @@ class Found:
 
     what: 'onset' (a voice began), 'draft' (silence long enough to decode, the utterance may go on), 'whole' (the hang-
     over is over), 'window' (a look back into speech that goes on), 'unending' (speech reached the cap; once a run),
-    'cut' (the piece up to the cap).
+    'cut' (its last piece up to the cap).
     """
 
     what: str
@@ -79,7 +79,7 @@ class Segmenter:
         hangover_s: float = 0.30,
         longest_s: float = 3.0,
         window_s: float = 1.3,
-        hop_s: float = 0.5,
+        hop_s: float = 0.65,
         detector: Detector | None = None,
     ) -> None:
         self._detector = detector if detector is not None else _silero()
@@ -172,10 +172,9 @@ class Segmenter:
         return [Found("onset", now, self._segment(self._begin, now))]
 
     def _cut(self, now: int) -> list[Found]:
-        assert self._begin is not None
-        cut = Found("cut", now, self._segment(self._begin, now, part=True))
+        # the windows have looked at the rest; what comes next begins half a window back, so that no word is halved
+        cut = Found("cut", now, self._segment(now - self._window, now, part=True))
         found = [cut] if self._unending else [replace(cut, what="unending"), cut]
-        # what comes next begins half a window back, so that no word is halved
         self._begin, self._unending = now - self._window // 2, True
         self._window_at = now + self._hop
         return found

@@ -1,0 +1,160 @@
+"""What hearing costs; run `python tests/bench/hearing_cost.py [--quick]`; prints, judges nothing.
+
+Real-time factor of one core by part, resident memory, time to be ready, and from the last sample of a word to its
+decision on the line's clock. Baselines of the same run: a decode that waits for the hang-over, and PocketSphinx.
+"""
+
+from __future__ import annotations
+
+import resource
+import sys
+import time
+from collections.abc import Callable
+
+import numpy as np
+from hearing_accuracy import states
+from hearing_sounds import HELD_OUT, Sound, english, noise, scene, spoken, table, to_hand
+
+from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ
+from voicecoach.listen.echo import EchoCanceller
+from voicecoach.listen.hearing import Hearing
+from voicecoach.listen.phonemes import PhonemeRecogniser
+from voicecoach.listen.segmenter import Segmenter
+from voicecoach.session.events import Heard
+
+
+def cpu_s(work: Callable[[], object]) -> float:
+    """Processor time of `work` (s)."""
+    begin = time.process_time()
+    work()
+    return time.process_time() - begin
+
+
+def resident_mb() -> float:
+    """Most memory this process has had (MB)."""
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+
+
+def run(ear: Hearing, heard: Sound, played: Sound | None = None) -> list[Heard]:
+    """Feed a recording as a line would."""
+    silent = np.zeros(len(heard), np.float32) if played is None else played
+    return [
+        event
+        for at in range(0, len(heard) - BLOCK_FRAMES, BLOCK_FRAMES)
+        for event in ear.feed(at, heard[at : at + BLOCK_FRAMES, None], silent[at : at + BLOCK_FRAMES])
+        if isinstance(event, Heard)
+    ]
+
+
+def main(*, quick: bool) -> None:
+    before_mb = resident_mb()
+    begin = time.perf_counter()
+    grammar = english()
+    engine = PhonemeRecogniser()
+    ear = Hearing(engine, grammar, {0: "wearer"})
+    ready_s = time.perf_counter() - begin
+    live = states(grammar)[0]
+    ear.listen(live)
+    voices = to_hand(HELD_OUT)
+    words = ["step done", "repeat", "breach", "step complete", "previous step", "stop stop"]
+    clips = [
+        (text, scene(spoken(spec, text), text, mask=True, snr_db=20.0))
+        for spec in list(voices.values())[: 2 if quick else 6]
+        for text in words
+    ]
+    session = np.concatenate([np.pad(clip, (0, 2 * RATE_HZ)) for _, clip in clips])
+    session = (session + noise(len(session), 3) * 5e-4).astype(np.float32)
+    length_s = len(session) / RATE_HZ
+    rows: list[tuple[object, ...]] = []
+    whole_s = cpu_s(lambda: run(ear, session))
+    rows.append(("all of it, a word every 4 s", f"{whole_s / length_s:.3f}"))
+    quiet = (noise(len(session), 4) * 5e-4).astype(np.float32)
+    still = Hearing(engine, grammar, {0: "wearer"})
+    rows.append(("all of it, a quiet room", f"{cpu_s(lambda: run(still, quiet)) / length_s:.3f}"))
+    talk = np.concatenate(
+        [spoken(next(iter(voices.values())), "the patient in the next room is waiting")] * (4 if quick else 12)
+    )
+    chatter = Hearing(engine, grammar, {0: "wearer"})
+    chatter.listen(live)
+    rows.append(
+        (
+            "all of it, somebody talking without a gap",
+            f"{cpu_s(lambda: run(chatter, talk)) / (len(talk) / RATE_HZ):.3f}",
+        )
+    )
+    over = Hearing(engine, grammar, {0: "wearer"})
+    over.listen(live)
+    rows.append(
+        (
+            "all of it, while the coach speaks",
+            f"{cpu_s(lambda: run(over, (talk * 0.5).astype(np.float32), talk)) / (len(talk) / RATE_HZ):.3f}",
+        )
+    )
+    rows.append(("the voice detector alone", f"{cpu_s(lambda: Segmenter().feed(0, quiet)) / length_s:.3f}"))
+    canceller = EchoCanceller()
+    rows.append(("the echo canceller alone, at work", f"{cpu_s(lambda: canceller.feed(quiet, quiet)) / length_s:.3f}"))
+    table(("real-time factor of one core", ""), rows)
+
+    cuts = [thing.segment for _, clip in clips for thing in Segmenter().feed(0, clip) if thing.what == "whole"]
+    took = [(cpu_s(lambda s=cut: engine.score(s.samples, live)), len(cut.samples) / RATE_HZ) for cut in cuts]  # type: ignore[misc]
+    wall = []
+    for cut in cuts:
+        start = time.perf_counter()
+        engine.score(cut.samples, live)
+        wall.append(time.perf_counter() - start)
+    print(
+        f"\ndecoding: {1000 * sum(t for t, _ in took) / sum(s for _, s in took):.0f} ms a second of sound,"
+        f" {len(cuts)} utterances"
+    )
+    print(f"ready in {ready_s:.2f} s; resident {resident_mb():.0f} MB, of it {before_mb:.0f} MB before the engine")
+
+    delays, waits = [], []
+    for number, (_, clip) in enumerate(clips):
+        fresh = Hearing(engine, grammar, {0: "wearer"})
+        fresh.listen(live)
+        last = len(clip) - round(0.75 * RATE_HZ)
+        for event in run(fresh, np.pad(clip, (0, RATE_HZ)))[-1:]:
+            late = (event.at - last) / RATE_HZ
+            delays.append(late)
+            waits.append(late + wall[number % len(wall)])
+    print("\nfrom the last sample of a word to the decision (s), median / 95th percentile")
+    table(
+        ("decode", "median", "95th"),
+        [
+            ("while the hang-over runs", f"{np.median(delays):.2f}", f"{np.percentile(delays, 95):.2f}"),
+            ("behind the hang-over", f"{np.median(waits):.2f}", f"{np.percentile(waits, 95):.2f}"),
+        ],
+    )
+    sphinx(cuts[0].samples)
+
+
+def sphinx(sound: Sound) -> None:
+    """The baseline engine's cost on one utterance."""
+    try:
+        from pocketsphinx import Decoder, get_model_path  # noqa: PLC0415 (an optional baseline)
+    except ImportError as error:
+        print(f"not run: PocketSphinx: {error}")
+        return
+    before_mb = resident_mb()
+    decoder = Decoder(
+        hmm=get_model_path("en-us/en-us"), dict=get_model_path("en-us/cmudict-en-us.dict"), lm=None, loglevel="FATAL"
+    )
+    decoder.add_jsgf_string("live", "#JSGF V1.0; grammar live; public <live> = step done | repeat | breach ;")
+    decoder.activate_search("live")
+    data = (sound * 45000).clip(-32768, 32767).astype(np.int16).tobytes()
+
+    def decode() -> None:
+        for _ in range(10):
+            decoder.start_utt()
+            decoder.process_raw(data, full_utt=True)
+            decoder.end_utt()
+
+    spent_s = cpu_s(decode)
+    print(
+        f"PocketSphinx: {100 * spent_s / (len(sound) / RATE_HZ):.0f} ms a second of sound,"
+        f" {resident_mb() - before_mb:.0f} MB more"
+    )
+
+
+if __name__ == "__main__":
+    main(quick="--quick" in sys.argv)
