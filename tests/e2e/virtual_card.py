@@ -13,6 +13,7 @@ import contextlib
 import ctypes.util
 import os
 import shutil
+import signal
 import socket
 import subprocess
 import sys
@@ -28,7 +29,7 @@ CARD_HZ = 48_000
 NEEDED = ("pulseaudio", "pactl", "pacat", "parec")
 RAW = ("--raw", "--format=s16le", f"--rate={CARD_HZ}")
 MODULES = """
-load-module module-native-protocol-unix auth-anonymous=1 socket={socket}
+load-module module-native-protocol-unix auth-anonymous=1 auth-cookie-enabled=0 socket={socket}
 load-module module-cli-protocol-unix socket={socket}.commands
 load-module module-null-sink sink_name=speaker rate=48000 channels=1 channel_map=mono
 load-module module-null-sink sink_name=person rate=48000 channels={channels} channel_map={channel_map}
@@ -77,7 +78,9 @@ class VirtualCard:
         self.environment = {
             **os.environ,
             "XDG_RUNTIME_DIR": str(folder),
-            "HOME": str(folder),
+            "PULSE_RUNTIME_PATH": str(folder),
+            "PULSE_STATE_PATH": str(folder),
+            "PULSE_COOKIE": str(folder / "cookie"),
             "PULSE_SERVER": f"unix:{self._socket}",
             "ALSA_CONFIG_PATH": str(asound),
         }
@@ -201,5 +204,6 @@ def card(channels: int = 1) -> Iterator[VirtualCard]:
 if __name__ == "__main__":
     if reason := missing():
         sys.exit(reason)
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))  # or the card would outlive this program
     with card() as virtual:
         sys.exit(subprocess.run(sys.argv[1:], check=False, env=virtual.environment).returncode)
