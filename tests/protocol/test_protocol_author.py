@@ -15,10 +15,11 @@ from voicecoach.listen.grammar import parse
 from voicecoach.protocol import author, prove
 from voicecoach.protocol.card import card
 from voicecoach.protocol.check import lint
-from voicecoach.protocol.load import FIELDS, STEP_FIELDS, load
+from voicecoach.protocol.load import FIELDS, load
 from voicecoach.protocol.model import Protocol, StagePlan
 from voicecoach.protocol.rules import TABLE, table_text
 from voicecoach.protocol.schema import schema
+from voicecoach.protocol.steps import STEP_FIELDS
 
 HERE = Path(__file__).parents[2]
 FILES = sorted((HERE / "protocols").glob("*.yaml"))

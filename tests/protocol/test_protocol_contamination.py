@@ -4,7 +4,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from voicecoach.protocol.contamination import Model
@@ -245,6 +245,7 @@ STEPS = st.lists(
 )
 
 
+@settings(deadline=None)
 @given(STEPS, st.integers(0, 12), st.sampled_from(["outer-gloves", "inner-gloves"]))
 def test_a_full_disinfection_that_is_allowed_never_makes_any_surface_worse(
     steps: list[Step], where: int, gloves: str
@@ -258,6 +259,7 @@ def test_a_full_disinfection_that_is_allowed_never_makes_any_surface_worse(
     assert all(b & LEVEL <= a & LEVEL for a, b in zip(plain.world.levels, more.world.levels, strict=True))
 
 
+@settings(deadline=None)
 @given(STEPS)
 def test_nothing_becomes_dirty_without_contact_overlap_or_flick(steps: list[Step]) -> None:
     wearer = Wearer()
@@ -272,6 +274,7 @@ def test_nothing_becomes_dirty_without_contact_overlap_or_flick(steps: list[Step
             assert wearer.model.names[zone] in named
 
 
+@settings(deadline=None)
 @given(STEPS)
 def test_what_touches_spreads_both_ways_so_neither_is_worse_than_both_were(steps: list[Step]) -> None:
     wearer = Wearer()

@@ -91,6 +91,7 @@ def test_probability_and_importances_agree_with_counting_every_case(
             assert found[name].fussell_vesely == pytest.approx(part / whole, abs=1e-6)
 
 
+@settings(deadline=None)
 @given(CUTS)
 def test_minimal_cut_sets_contain_no_other_and_groups_share_no_event(sets: list[frozenset[str]]) -> None:
     cuts = minimal(sets)

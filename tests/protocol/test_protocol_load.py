@@ -3,7 +3,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from voicecoach.errors import InputError
@@ -79,6 +79,7 @@ MISTAKES = {
     ),
     "covers itself": ("tight: [face]", "tight: [mask.front]", "cannot lie over itself"),
     "covers nothing known": ("tight: [face]", "tight: [nose]", "'nose' is unknown"),
+    "never put on": ("{don: mask, grip: straps}", "{don: gloves, grip: cuff}", "acts on 'mask', which no step puts on"),
     "ring": (
         "        say: Peel both gloves down into the bin.\n",
         "        say: Peel them.\n        repair: practice-torn\n",
@@ -120,12 +121,14 @@ def test_a_file_of_ten_thousand_steps_is_refused() -> None:
         load(changed("  close:\n", f"  close:\n{steps}"), "mine.yaml")
 
 
+@settings(deadline=None)
 @given(st.text(max_size=300))
 def test_any_text_loads_or_is_refused_with_an_error_for_people(text: str) -> None:
     with pytest.raises(InputError):
         load(text, "mine.yaml")
 
 
+@settings(deadline=None)
 @given(st.integers(0, len(SHORT) - 1), st.text(max_size=12))
 def test_a_damaged_protocol_loads_or_is_refused_with_an_error_for_people(at: int, patch: str) -> None:
     said = "mine.yaml"

@@ -10,10 +10,9 @@ from voicecoach.protocol.load import (
     BREACH_KINDS,
     FIELDS,
     MAX_ITEMS,
-    MAX_STEPS,
-    STEP_FIELDS,
 )
 from voicecoach.protocol.model import ACTS, BASES, ROLES, STAGES
+from voicecoach.protocol.steps import MAX_STEPS, STEP_FIELDS
 
 TEXT: dict[str, Any] = {"type": ["string", "number"]}
 NAME: dict[str, Any] = {"type": "string", "minLength": 1}
