@@ -42,6 +42,8 @@ def test_a_missing_rub_is_told_as_the_shortest_story_with_what_carried_it_and_wh
     assert (first.used, first.found.rule, first.found.step) == (0, "hygiene-missing", "inner-gloves-away")
     assert "the ties of the gown became dirty (work, from the patient)" in told
     assert "In gown-away, the outside of the inner gloves became dirty" in told
+    line = next(step.line for step in N95.steps("undress") if step.name == "inner-gloves-away")
+    assert f"In inner-gloves-away (n95-gown.yaml:{line}), this arrived at" in told
 
 
 def test_a_hole_that_only_a_branch_has_is_found_with_one_deviation() -> None:
@@ -67,7 +69,9 @@ def test_explain_says_what_is_believed_before_and_after_a_step() -> None:
     assert "the front of the gown" not in after
     assert "treated: the outside of the inner gloves" in before
     assert prove.explain(N95, "no-such-step") is None
-    assert "called from: look-at-inner-gloves" in str(prove.explain(N95, "torn-hands"))
+    in_branch = str(prove.explain(N95, "torn-hands"))
+    assert in_branch.startswith("torn-hands (branch inner-glove-torn, after 'torn' at look-at-inner-gloves)")
+    assert "suspect: the hands" in in_branch.split("after:", maxsplit=1)[0]
 
 
 def test_a_bound_that_is_met_is_said_and_is_not_called_good() -> None:

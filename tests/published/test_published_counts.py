@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from voicecoach.protocol.explore import modes
 from voicecoach.protocol.load import load
 from voicecoach.protocol.model import Protocol
 
@@ -34,6 +35,36 @@ def test_taking_off_n95_and_gown_has_eleven_glove_and_hand_disinfections() -> No
             if act.kind in {"disinfect", "hygiene"}:
                 counted[act.target] += 1
     assert counted == {"outer-gloves": 3, "inner-gloves": 6, "hands": 2}
+
+
+def test_taking_off_in_the_who_order_has_eight_hand_hygienes_with_a_coverall_and_nine_with_a_gown() -> None:
+    # WHO poster, coverall: at every even number, 8 [5 of 8 read, the rest from memory]; WHO poster, gown: 9, one more
+    # because the outer gloves are a step of their own [from memory]
+    assert len(hygiene_steps(library("who-coverall"))) == 8
+    assert len(hygiene_steps(library("who-gown"))) == 9
+
+
+def test_with_a_papr_three_people_are_there_when_it_comes_off() -> None:
+    # CDC trained observer 18, PAPR and gown doffing 02 [read]: wearer, observer, assistant
+    for name in ("papr-gown", "papr-coverall"):
+        steps = library(name).steps("undress")
+        roles = {step.role for step in steps} | {"observer" for step in steps if step.observer}
+        assert roles == {"wearer", "observer", "assistant"}
+        assert modes(library(name)) == ("assistant",)
+
+
+def test_putting_on_n95_and_gown_keeps_the_fourteen_published_steps_but_for_the_apron() -> None:
+    # CDC, 20 October 2014, donning N95: 14 steps [count second-hand; order from memory]
+    fourteen = [
+        "verify partner", "verify belongings", "verify set", "hygiene hands", "don inner-gloves", "don boot-covers",
+        "don gown", "don respirator", "don hood", "don apron", "don outer-gloves", "don shield", "verify exposed-skin",
+        "disinfect outer-gloves",
+    ]  # fmt: skip
+    protocol = library("n95-gown")
+    done = [f"{act.kind} {act.target}" for s in ("prepare", "dress") for step in protocol.steps(s) for act in step.acts]
+    assert len(fourteen) == 14
+    kept = [act for act in done if act in fourteen]
+    assert kept == [act for act in fourteen if act != "don apron"]
 
 
 def test_a_rub_is_never_asked_for_less_than_the_twenty_seconds_of_the_published_range() -> None:

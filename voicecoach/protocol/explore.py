@@ -111,7 +111,7 @@ def explore(protocol: Protocol, most: int = 2, max_states: int = MAX_STATES) -> 
 class Walk:
     """All ways of one mode, by number of deviations and then by length, equal points met only once."""
 
-    def __init__(self, protocol: Protocol, mode: str, most: int, max_states: int) -> None:
+    def __init__(self, protocol: Protocol, mode: str, most: int, max_states: int = MAX_STATES) -> None:
         self.protocol, self.mode, self.most, self.max_states = protocol, mode, most, max_states
         self.model = Model(protocol)
         self.moves: dict[Node, Move] = {}

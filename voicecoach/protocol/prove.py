@@ -9,7 +9,7 @@ from typing import Any
 from voicecoach.protocol import orders
 from voicecoach.protocol.asks import Ask, asks
 from voicecoach.protocol.contamination import Model
-from voicecoach.protocol.explore import Explored, explore, modes
+from voicecoach.protocol.explore import Explored, Walk, explore, modes
 from voicecoach.protocol.model import STAGES, Protocol
 from voicecoach.protocol.rules import LEVELS, NOT_COVERED, RULES
 from voicecoach.protocol.story import surface, tell
@@ -146,26 +146,31 @@ def explain(protocol: Protocol, name: str) -> str | None:
             world = after
         if stage == "work":
             world, _ = model.enter(world)
-    branch = _branch_of(protocol, name)
-    return _in_branch(protocol, *branch) if branch else None
+    return _in_branch(protocol, name)
 
 
-def _branch_of(protocol: Protocol, name: str) -> tuple[str, str] | None:
-    for branch in protocol.branches:
-        if any(step.name == name for step in branch.steps):
-            return branch.name, name
-    return None
-
-
-def _in_branch(protocol: Protocol, branch: str, name: str) -> str:
-    callers = [
-        step.name
-        for plan in protocol.stages
-        for step in plan.steps
-        if branch in dict(step.branches).values() or step.repair == branch
-    ]
-    called = ", ".join(callers) or "a breach, a pause or a touch"
-    return f"{name} stands in branch {branch!r}, called from: {called}"
+def _in_branch(protocol: Protocol, name: str) -> str | None:
+    """As `explain`, for a step of a branch: on the shortest way that reads it."""
+    home = next((b for b in protocol.branches if any(step.name == name for step in b.steps)), None)
+    if home is None:
+        return None
+    walk = Walk(protocol, modes(protocol)[-1], 2)
+    walk.run()
+    number, step = next((n, step) for n, step in enumerate(home.steps) if step.name == name)
+    for node in walk.moves:
+        here = node.detours[-1] if node.detours else None
+        if here is None or (here.branch, here.step) != (home.name, number):
+            continue
+        if walk.model.skipped(step, node.world.worn, walk.mode):
+            continue
+        after, found = walk.model.do(step, node.world)
+        way = [f"{event!r} at {at}" for at, event in walk.way_to(node) if at and event]
+        return "\n".join(
+            [f"{name} (branch {home.name}, after {', then '.join(way)}): {step.say}", "before:"]
+            + [*_beliefs(protocol, walk.model, node.world), "after:", *_beliefs(protocol, walk.model, after)]
+            + [f"breaks {one.rule} at {one.at}, carried by {one.carrier}" for one in found]
+        )
+    return f"{name} (branch {home.name}): no way with two things going wrong, or fewer, reads it"
 
 
 def _beliefs(protocol: Protocol, model: Model, world: World) -> list[str]:

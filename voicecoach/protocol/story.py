@@ -88,5 +88,7 @@ def tell(protocol: Protocol, counter: Counter) -> str:
         for contact in carriers(log, found.carrier) or carriers(log, found.at)
     ]
     at, carrier = surface(protocol, found.at), surface(protocol, found.carrier)
-    lines.append(f"  In {found.step}, this arrived at {at}, carried by {carrier}.")
+    line = next((step.line for _, step in all_steps(protocol) if step.name == found.step), 0)
+    where = f" ({protocol.file}:{line})" if line else ""
+    lines.append(f"  In {found.step}{where}, this arrived at {at}, carried by {carrier}.")
     return "\n".join(lines)
