@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from test_e2e_live_line import wake
 from virtual_card import VirtualCard
 
 from voicecoach.audio.line import Block, Played, Samples, Sound
@@ -61,12 +62,13 @@ def bench(virtual_card: VirtualCard, monkeypatch: pytest.MonkeyPatch) -> Iterato
     ear.listen(LIVE)
     line = LiveLine(microphone="coach_card", speaker="coach_card")
     made = Bench(line, ear)
-    while line.read(0.1) is None:
-        pass  # a sleeping source takes a second to wake
-    made.run(0.3)
-    yield made
-    line.close()
-    ear.close()
+    try:
+        wake(line)
+        made.run(0.3)
+        yield made
+    finally:
+        line.close()
+        ear.close()
 
 
 def commands(events: list[Event]) -> list[str | None]:

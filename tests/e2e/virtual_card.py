@@ -105,10 +105,11 @@ class VirtualCard:
         time.sleep(0.5)
 
     def plug(self) -> None:
-        """Give the card its microphone (again)."""
+        """Give the card its microphone (again), and keep it awake: it takes more than a second to wake."""
         done = self._pactl("load-module", *MICROPHONE.split())
         self._microphone = done.strip()
         self._pactl("set-default-source", "microphone")
+        self._run("parec", "-d", "microphone", *RAW, f"--channels={self._channels}", stdout=subprocess.DEVNULL)
 
     def unplug(self) -> None:
         """Take the microphone away while it is in use; PulseAudio would move whoever listens to another source."""
@@ -164,8 +165,10 @@ class VirtualCard:
                 process.kill()
                 process.wait(5)
 
-    def _run(self, *command: str, stdin: int | None = subprocess.DEVNULL) -> subprocess.Popen[bytes]:
-        process = subprocess.Popen(command, stdin=stdin, stderr=subprocess.DEVNULL, env=self.environment)
+    def _run(
+        self, *command: str, stdin: int | None = subprocess.DEVNULL, stdout: int | None = None
+    ) -> subprocess.Popen[bytes]:
+        process = subprocess.Popen(command, stdin=stdin, stdout=stdout, stderr=subprocess.DEVNULL, env=self.environment)
         self._started.append(process)
         return process
 
