@@ -74,7 +74,7 @@ def reason(mutant: Mutant, original: Protocol) -> str:
     place = way.place[name]
     rub, removal = _next(way, place, RUBS), _next(way, place, {"doff"})
     if mutant.kind == "no rub":
-        return f"harmless: the same hands are rubbed in {rub} before {removal or 'the end'} asks for it"
+        return f"harmless: the hands are rubbed in {rub or 'no later step'} before {removal or 'the end'} asks for it"
     if mutant.kind == "grip":
         zone = mutant.where.partition(" at ")[2]
         act = next(act for act in way.steps[place][1].acts if act.grip and act.kind == "doff")

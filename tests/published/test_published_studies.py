@@ -53,8 +53,9 @@ def test_a_helper_who_skips_the_rub_after_a_touch_is_found() -> None:
     # Gurses 2019, ICHE 40(2) [read]: the assistant skipping hand hygiene after untying is the worked example of a risk;
     # Kwon 2017 [read]: 15 deviations were the assistant's or observer's
     protocol = library("ambulance-bay")
-    outcome = {o.events[0].name: o for o in single(protocol)}["partner-rub-1: omitted"]
-    assert "helper-not-rubbed" in {found.rule for found in outcome.found}
+    outcomes = {outcome.events[0].name: outcome for outcome in single(protocol)}
+    for skipped in ("partner-rub-1: omitted", "partner-rub-2: omitted"):
+        assert "helper-not-rubbed" in {found.rule for found in outcomes[skipped].found}
 
 
 def test_a_glove_disinfection_less_is_never_ranked_safer() -> None:

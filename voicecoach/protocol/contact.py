@@ -83,8 +83,12 @@ class Run:
         elif act.kind == "inspect" and act.target in model.number:
             self.since[model.number[act.target]] = 0
         elif act.kind == "touch":
+            zone = self._zone(act.target)
+            if not self._alive(zone):
+                self.broken("not-worn", zone, act.target)
+                return
             self._helper_touches(role)
-            self.touch(hand, self._zone(act.target))
+            self.touch(hand, zone)
         elif act.kind == "sit":
             self._sit(model.at[act.target])
 

@@ -124,8 +124,13 @@ class Model:
         run = Run(self, world, Step("end", "the end"), None, None)
         if world.levels[self.hands] & LEVEL != CLEAN:
             run.broken("hands-not-clean", self.hands, "the last gloves")
+        elif world.flags & ENTERED and not world.flags & RUBBED:
+            run.broken("hands-not-clean", self.hands, "the last thing taken off")
         if self.feet not in self.bare and world.levels[self.feet] & LEVEL > TREATED:
             run.broken("shoes-untreated", self.feet, "floor")
+        for helper, touched in TOUCHED.items():
+            if world.flags & touched:
+                run.broken("helper-not-rubbed", self.at[f"{helper}.gloves"], helper)
         for item in world.worn:
             run.broken("never-off", self.own[item][0], self.items[item].name)
         return run.world(), tuple(run.found)

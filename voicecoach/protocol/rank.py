@@ -36,6 +36,7 @@ SLIP: dict[str, Chance] = {
     "grip": Chance(0.10, 0.02, 0.40, "judgement; improper technique in 39.5 % of removals, Tomas 2015, read"),
     "short": Chance(0.10, 0.02, 0.40, "judgement; hygiene or glove errors in 67 % of workers, Kwon 2017, read"),
     "face": Chance(0.01, 0.001, 0.05, "judgement"),
+    "role": Chance(0.02, 0.002, 0.10, "judgement: the wearer does what is the helper's to do"),
     "missed": Chance(0.05, 0.01, 0.30, "judgement: soil is there and is not seen"),
 }
 # that a contact carries something, by the state of what carries it

@@ -112,7 +112,7 @@ TABLE: tuple[Rule, ...] = (
         "CDC 2014; WHO poster, coverall, step 7",
         "read",
     ),
-    Rule("not-worn", "Only what is worn is taken off or disinfected.", "risk", "logic of layers", "read"),
+    Rule("not-worn", "Only what is worn is touched, taken off or disinfected.", "risk", "logic of layers", "read"),
     Rule("worn-twice", "Nothing is put on that is on.", "risk", "logic of layers", "read"),
     Rule("never-off", "Everything put on has come off at the end.", "harm", "logic of layers", "read"),
     Rule(

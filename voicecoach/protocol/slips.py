@@ -1,12 +1,13 @@
 """What one slip costs, and which two together cost more than each alone. Pure.
 
 A slip is one thing done wrong once on the list as written: a step left out, changed about with the next, held at the
-wrong zone, a time cut short, a hand at the face, or something missed by the one who looks.
+wrong zone, a time cut short, a hand at the face, something missed by the one who looks, or the wearer doing what is the
+helper's to do.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 from voicecoach.protocol.contamination import Model
@@ -14,7 +15,7 @@ from voicecoach.protocol.explore import modes
 from voicecoach.protocol.model import STAGES, Protocol, Step
 from voicecoach.protocol.world import ENTERED, Found, Slip, World
 
-KINDS = ("omitted", "swapped", "grip", "short", "face", "missed")
+KINDS = ("omitted", "swapped", "grip", "short", "face", "missed", "role")
 # Rules whose breaking is an arrival: contamination where it may not be. The others take a barrier away.
 ARRIVALS = frozenset(
     {
@@ -107,6 +108,8 @@ class Way:
             return world, ()
         if kind == "missed":
             return self.model.do(step, self.model.happen("soiled", step, world))
+        if kind == "role":
+            return self.model.do(replace(step, role="wearer"), world)
         return self.model.do(step, world, slip=Slip(kind) if kind else None)
 
     def end(self, place: int, world: World) -> tuple[Found, ...]:
@@ -160,6 +163,8 @@ class Way:
                 kinds.append("face")
             if any(act.kind == "inspect" and act.target in self.model.number for act in step.acts):
                 kinds.append("missed")
+            if step.role != "wearer" and any(act.kind in {"doff", "touch"} for act in step.acts):
+                kinds.append("role")
             found += [Event(place, step.name, kind) for kind in kinds]
         return found
 
