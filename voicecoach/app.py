@@ -21,7 +21,7 @@ from voicecoach.audio.live import LiveLine
 from voicecoach.audio.quiet import QuietLine
 from voicecoach.audio.wav import WavLine
 from voicecoach.coach import Coach, Parts
-from voicecoach.errors import InputError, RecordError, VoicecoachError
+from voicecoach.errors import InputError, VoicecoachError
 from voicecoach.listen import engines
 from voicecoach.listen import grammar as grammars
 from voicecoach.listen.child import ChildEar, Spec
@@ -41,6 +41,7 @@ from voicecoach.session.events import CLOCK_HZ, Opened, PartLost, Reopened, Role
 from voicecoach.session.machine import Machine
 from voicecoach.session.prompts import every_prompt
 from voicecoach.session.state import SessionState
+from voicecoach.session.table import OVER
 from voicecoach.session.way import Rules
 from voicecoach.speak.port import Speaker
 from voicecoach.speak.silent import SilentVoice
@@ -165,8 +166,8 @@ class Runner:
             VoicecoachError: it cannot begin.
         """
         if self.live:
-            found = find_open(sessions_folder(self.wish.out))
-            if found is not None and _fresh(found):
+            found = _worth_going_on(sessions_folder(self.wish.out))
+            if found is not None:
                 return self._go_on(found)
         return self._begin()
 
@@ -193,14 +194,10 @@ class Runner:
         )
         return self._coach(rules, line, ear, voice, journal).start(opened)
 
-    def _go_on(self, folder: Path) -> int:
+    def _go_on(self, found: _Open) -> int:
         """Rule 21: the open session goes on, with nothing touched."""
-        session = read(folder)
-        texts = Texts(*(read_copy(session, name) or "" for name in ("protocol.yaml", "grammar.yaml", "site.yaml")))
-        rules = texts.rules()
-        state, now = replayed(rules, session)
-        if state.status in {"closed", "abandoned"}:
-            raise RecordError("is closed already", where=str(folder))
+        session, rules, texts, state = found.session, found.rules, found.texts, found.state
+        folder, now = found.folder, state.at
         gap_s = max(0.0, time.time() - _wall_s(session.last_wall))
         now += round(gap_s * CLOCK_HZ)
         self.console.print(f"[bold]An open session goes on[/] (cut off {gap_s:.0f} s ago): {folder}")
@@ -261,7 +258,10 @@ class Runner:
             KeyboardEar(rules.grammar, self._keyboard) if self._keyboard is not None and ear.engine != "keys" else None
         )
         watch = Transcript(self.console, voice_ok=voice.ok)
+        script = ear if isinstance(ear, TypedEar) else None
         parts = Parts(Machine(rules), ear, line, voice, journal, clips, keys, watch, ticks=line.live)
+        if script is not None:
+            parts.spent = lambda: script.finished
         self.coach = Coach(parts, state, now)
         return _Running(self, self.coach)
 
@@ -300,13 +300,22 @@ def _lockstep(spec: Spec) -> Ear:
     return ChildEar(spec, lockstep=True)
 
 
-def replayed(rules: Rules, session: Session) -> tuple[SessionState, int]:
-    """The state that a record's events lead to, and the last sample known."""
+def recorded_texts(session: Session) -> Texts:
+    """The files that a session ran on, from the copies in its record.
+
+    Raises:
+        RecordError: a copy is not what the manifest says.
+    """
+    return Texts(*(read_copy(session, name) or "" for name in ("protocol.yaml", "grammar.yaml", "site.yaml")))
+
+
+def replayed(rules: Rules, session: Session) -> SessionState:
+    """The state that a record's events lead to."""
     machine = Machine(rules)
     state = machine.start()
     for event in session.events:
         state, _ = machine.step(state, event)
-    return state, state.at
+    return state
 
 
 def _roles(pair: bool, channels: int) -> dict[int, Role]:
@@ -317,13 +326,35 @@ def _roles(pair: bool, channels: int) -> dict[int, Role]:
 
 def _wall_s(iso: str) -> float:
     try:
-        return datetime.fromisoformat(iso.replace("Z", "+00:00")).timestamp()
+        return datetime.fromisoformat(iso).timestamp()
     except ValueError:
         return time.time()
 
 
-def _fresh(folder: Path) -> bool:
+@dataclass(frozen=True, slots=True)
+class _Open:
+    """A session that was cut off, and where it stood."""
+
+    folder: Path
+    session: Session
+    texts: Texts
+    rules: Rules
+    state: SessionState
+
+
+def _worth_going_on(root: Path) -> _Open | None:
+    """The session below `root` that was cut off while something was worn; None if there is none that can be read."""
+    folder = find_open(root)
+    if folder is None:
+        return None
     try:
-        return now_utc().timestamp() - _wall_s(read(folder).last_wall) < RESUME_WITHIN_S
+        session = read(folder)
+        if now_utc().timestamp() - _wall_s(session.last_wall) > RESUME_WITHIN_S:
+            return None
+        texts = recorded_texts(session)
+        rules = texts.rules()
     except VoicecoachError:
-        return False
+        return None
+    state = replayed(rules, session)
+    worn = any(worn != "never" for _, worn in state.ledger.items)
+    return _Open(folder, session, texts, rules, state) if worn and state.status not in OVER else None

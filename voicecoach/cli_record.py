@@ -10,11 +10,11 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
-from voicecoach.app import Texts
+from voicecoach.app import recorded_texts
 from voicecoach.errors import VoicecoachError
 from voicecoach.record import archive, export, picture, report
 from voicecoach.record.read import Session, read
-from voicecoach.record.replay import compare, read_copy
+from voicecoach.record.replay import compare
 from voicecoach.record.timeline import rows
 from voicecoach.session.machine import Machine
 
@@ -27,8 +27,7 @@ Folder = Annotated[Path, typer.Argument(help="A session's folder.")]
 
 def machine_of(session: Session) -> Machine:
     """The machine that a session ran on, from the copies in its record."""
-    texts = Texts(*(read_copy(session, name) or "" for name in ("protocol.yaml", "grammar.yaml", "site.yaml")))
-    return Machine(texts.rules())
+    return Machine(recorded_texts(session).rules())
 
 
 def show(session: Session, console: Console) -> None:

@@ -25,6 +25,8 @@ READ_S = 0.25
 """How long the loop waits for a block before it looks at keys and faults."""
 RETRY_S = 1.0
 """A lost part is tried again so often, in the background."""
+TAIL_S = 5.0
+"""So long after the last word of a script the session is left (s)."""
 SLEPT_S = 5.0
 """The wall clock this far ahead of the samples: the computer slept."""
 TICK_S = 4.0
@@ -47,6 +49,8 @@ class Parts:
     keys: Ear | None = None
     watch: Watch = field(default=lambda _state, _event, _effects: None)
     ticks: bool = False
+    spent: Callable[[], bool] = field(default=lambda: False)
+    """True when an ear that has an end (a script) has no more to give; the session then ends soon after."""
 
 
 class Coach:
@@ -69,7 +73,7 @@ class Coach:
         self._mending: set[str] = set()
         self._mended: list[str] = []
         self._signals: list[str] = []
-        self._ticked = now
+        self._ticked = self._heard_last = now
         self._wall_ahead_s = time.time() - now / RATE_HZ
         if self.state.listening:
             self._listen(self.state.listening)
@@ -90,7 +94,9 @@ class Coach:
                 self._look_around([])
                 continue
             self._take(block)
-            if block.last and not self._sounding:
+            if not self.parts.spent():
+                self._heard_last = self.now
+            if (block.last or self.now - self._heard_last > TAIL_S * RATE_HZ) and not self._sounding:
                 return False
         self._say_goodbye()
         return True
