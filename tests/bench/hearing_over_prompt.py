@@ -67,9 +67,10 @@ def level(sound: Sound, rms: float) -> Sound:
 def over(
     grammar: Grammar, engine: PhonemeRecogniser, voice: Sound, prompt: Sound, seed: int, way: str
 ) -> tuple[int, list[Event]]:
-    """A voice 0.8 s into a prompt: the sample at which it begins, and the events."""
-    begin = round(1.2 * RATE_HZ)
-    played = np.pad(prompt, (round(0.4 * RATE_HZ), 0))
+    """A voice 0.8 s into the second prompt of a session: the sample at which it begins, and the events."""
+    first = np.pad(prompt[::-1], (round(0.4 * RATE_HZ), round(0.6 * RATE_HZ)))  # backwards: other sounds, same room
+    begin = len(first) + round(0.8 * RATE_HZ)
+    played = np.concatenate((first, prompt))
     played = np.pad(played, (0, max(0, begin + len(voice) + round(1.2 * RATE_HZ) - len(played)))).astype(np.float32)
 
     def heard() -> Sound:
@@ -78,7 +79,7 @@ def over(
         return sound.astype(np.float32)
 
     events = run(grammar, heard(), played, engine, cancel=way != "as it is")
-    noticed = [event.at for event in events if isinstance(event, SpeechStarted)]
+    noticed = [event.at for event in events if isinstance(event, SpeechStarted) and event.at > len(first)]
     if way == "cancelled, prompt stops" and noticed:
         played[noticed[0] + STOPPED :] = 0.0
         events = run(grammar, heard(), played, engine, cancel=True)

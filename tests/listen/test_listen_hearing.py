@@ -245,10 +245,27 @@ def test_the_canceller_keeps_each_sample_in_its_place() -> None:
     """Sound that is no echo comes out where it went in, whether the canceller works or rests."""
     rng = np.random.default_rng(3)
     heard = rng.normal(0, 0.05, 32_000).astype(np.float32)
-    resting = EchoCanceller().feed(heard, np.zeros_like(heard))
-    assert np.array_equal(resting[124:], heard[: len(resting) - 124])
+    for resting in EchoCanceller().feed(heard, np.zeros_like(heard)):
+        assert np.array_equal(resting[124:], heard[: len(resting) - 124])
     played = np.zeros_like(heard)
     played[:4000] = rng.normal(0, 0.01, 4000)
-    working = EchoCanceller().feed(heard, played)[8000:16_000]
+    working, natural = (side[8000:16_000] for side in EchoCanceller().feed(heard, played))
+    assert np.allclose(natural, heard[8000 - 124 : 16_000 - 124], atol=1e-3)
     shifts = [float(np.dot(working, heard[8000 - lag : 16_000 - lag])) for lag in range(100, 150)]
     assert abs(100 + int(np.argmax(shifts)) - 124) <= 8  # half a millisecond: its filters turn phases
+
+
+def test_what_is_decoded_over_a_prompt_is_the_voice_as_it_was() -> None:
+    """WebRTC's canceller swallows the voice with the prompt; the filter that learns the room does not."""
+    prompt = say("Rub both outer gloves, all over, until they are dry to the tips.", voice="en-gb")
+    played = np.pad(np.concatenate([prompt, prompt]), (8000, 8000)).astype(np.float32)
+    echo = echo_of(played, 6.0)
+    begin = len(prompt) + 24_000
+    voice = np.zeros_like(played)
+    word = say("breach", voice="en-us")
+    voice[begin : begin + len(word)] = word
+    _, natural = EchoCanceller().feed(echo + voice + track(length_s=len(played) / RATE_HZ), played)
+    over = natural[begin + 124 : begin + 124 + len(word)]
+    before = natural[begin - 8000 : begin]
+    assert np.corrcoef(over, word)[0, 1] > 0.95
+    assert np.mean(before**2) < 0.03 * np.mean(echo[begin - 8000 : begin] ** 2)

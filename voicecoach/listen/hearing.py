@@ -213,7 +213,7 @@ class _Channel:
 
     def feed(self, heard: Samples, played: Samples, *, playing: bool) -> list[Found]:
         """What is found in the cleaned sound; sample numbers are those of the line."""
-        clean = self._canceller.feed(heard, played)
-        found = self.segmenter.feed(self._clean_at, clean, playing=playing)
+        clean, natural = self._canceller.feed(heard, played)
+        found = self.segmenter.feed(self._clean_at, clean, playing=playing, natural=natural)
         self._clean_at += len(clean)
         return found

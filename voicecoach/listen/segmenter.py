@@ -92,6 +92,7 @@ class Segmenter:
 
     def _reset(self, at: int) -> None:
         self._sound = np.zeros(0, np.float32)
+        self._natural = np.zeros(0, np.float32)
         self._sound_at = at
         self._looked = at
         self._run = 0
@@ -115,17 +116,19 @@ class Segmenter:
 
     def power(self, begin: int, end: int) -> float:
         """Mean square of this channel between two samples, as far as it is still kept."""
-        kept = self._sound[max(begin - self._sound_at, 0) : max(end - self._sound_at, 0)]
+        kept = self._natural[max(begin - self._sound_at, 0) : max(end - self._sound_at, 0)]
         return float(np.mean(np.square(kept, dtype=np.float64))) if len(kept) else 0.0
 
-    def feed(self, at: int, samples: Samples, *, playing: bool = False) -> list[Found]:
+    def feed(self, at: int, samples: Samples, *, playing: bool = False, natural: Samples | None = None) -> list[Found]:
         """Take in samples, shape (frames,), that begin at sample `at`.
 
-        playing: the coach sounds meanwhile; an onset then needs a surer voice. A jump in `at` starts anew.
+        playing: the coach sounds meanwhile; an onset then needs a surer voice. natural: the same stretch of sound as
+        segments are to have it, if not as voices are noticed in it. A jump in `at` starts anew.
         """
         if at != self._sound_at + len(self._sound):
             self._reset(at)
         self._sound = np.concatenate((self._sound, np.asarray(samples, np.float32)))
+        self._natural = np.concatenate((self._natural, np.asarray(samples if natural is None else natural, np.float32)))
         found: list[Found] = []
         while self._looked + CHUNK <= self._sound_at + len(self._sound):
             low = self._looked - self._sound_at
@@ -137,6 +140,7 @@ class Segmenter:
         surplus = len(self._sound) - self._keep
         if surplus > 0:
             self._sound = self._sound[surplus:]
+            self._natural = self._natural[surplus:]
             self._sound_at += surplus
         return found
 
@@ -182,7 +186,7 @@ class Segmenter:
     def _segment(self, begin: int, end: int, *, part: bool = False) -> Segment:
         start = max(begin - _frames(PAD_BEFORE_S), self._sound_at)
         stop = min(end + _frames(PAD_AFTER_S), self._looked)  # not what a larger block already brought
-        samples = self._sound[start - self._sound_at : stop - self._sound_at].copy()
+        samples = self._natural[start - self._sound_at : stop - self._sound_at].copy()
         played = bool(self._played_at) and self._played_at[-1] >= start
         return Segment(begin, end, start, samples, played, part)
 
