@@ -12,7 +12,7 @@ import typer
 
 from voicecoach import library
 from voicecoach.errors import InputError, VoicecoachError
-from voicecoach.protocol import author, picture, prove, rank, slipstext
+from voicecoach.protocol import asks, author, picture, prove, rank, slipstext
 from voicecoach.protocol import card as page
 from voicecoach.protocol import schema as schemas
 from voicecoach.protocol.model import Protocol
@@ -62,7 +62,7 @@ def check(
     if as_json and ranking:
         typer.echo(json.dumps({**prove.as_json(report), "ranking": slipstext.as_json(ranking)}, indent=1))
     elif slips and ranking:
-        typer.echo(slipstext.text(ranking) + "\n\n" + prove.text(report))
+        typer.echo("\n\n".join([slipstext.text(ranking), asks.text(report.asked), prove.text(report)]))
     else:
         typer.echo(prove.text(report))
     if svg and ranking:

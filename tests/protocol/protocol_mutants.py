@@ -77,7 +77,10 @@ def reason(mutant: Mutant, original: Protocol) -> str:
         return f"harmless: the hands are rubbed in {rub or 'no later step'} before {removal or 'the end'} asks for it"
     if mutant.kind == "grip":
         zone = mutant.where.partition(" at ")[2]
-        act = next(act for act in way.steps[place][1].acts if act.grip and act.kind == "doff")
+        usual = way.steps[place][1].acts
+        act = next(
+            act for _, step in Way(mutant.protocol).steps if step.name == name for act in step.acts if act not in usual
+        )
         held = way.worlds[place].levels[way.model.at[f"{act.target}.{zone}"]] & 3
         return f"harmless: the {zone} is {LEVELS[held]}; whatever it leaves on the gloves is gone after {rub}"
     first, second = (way.steps[n][1] for n in (place, place + 1))

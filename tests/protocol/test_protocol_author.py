@@ -79,6 +79,13 @@ def test_check_as_json_has_the_ways_the_asks_and_the_ranking() -> None:
     assert {slip["kind"] for slip in data["ranking"]["slips"]} >= {"omitted", "short", "face"}
 
 
+def test_check_ranks_slips_and_says_what_the_coach_must_ask() -> None:
+    code, out, _ = run("check", "n95-gown", "--slips")
+    assert code == 0
+    assert "respirator-away: grip -> respirator.front at respirator-away" in out
+    assert "  shield-on: named, as shield-on omitted reaches eyes at work" in out
+
+
 def test_check_explains_a_step_and_refuses_one_that_is_not_there() -> None:
     code, out, _ = run("check", "short-practice", "--explain", "practice-gown-away")
     assert code == 0

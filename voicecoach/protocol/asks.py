@@ -68,3 +68,10 @@ def _of(protocol: Protocol, step: Step, place: int, outcomes: Sequence[Outcome],
 def _why(outcome: Outcome) -> str:
     slips = " with ".join(f"{event.step} {event.kind}" for event in outcome.events)
     return f"{slips} reaches {' and '.join(outcome.sites)} at {outcome.arrival}"
+
+
+def text(found: Sequence[Ask]) -> str:
+    """The needs as text, a line each."""
+    lines = ["what the coach must ask, computed:"]
+    lines += [f"  {ask.step}: {ask.kind}{'' if ask.met else ' (missing)'}, as {ask.why}" for ask in found]
+    return "\n".join(lines)

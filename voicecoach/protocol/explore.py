@@ -1,7 +1,8 @@
 """Every way through a protocol, within stated bounds, and what breaks a rule on the shortest of them. Pure.
 
 Ways: the list as written; and from each step its branches, 'went wrong', a pause, a touch and each kind of breach, one
-or two on a way; alone, with an observer, or with an assistant too, as far as the protocol's roles allow.
+or two on a way ('not finished' only repeats a step: the same surfaces meet again); alone, with an observer, or with an
+assistant too, as far as the protocol's roles allow.
 """
 
 from __future__ import annotations
