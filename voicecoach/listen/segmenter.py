@@ -18,6 +18,9 @@ PAD_AFTER_S = 0.20
 """Sound kept around the detector's cut. It reports an onset up to 0.37 s late and ends some words early; cut without
 pads, 16 of 120 commands came out as other ones, with these pads none."""
 
+PAD_PLAYING_S = 0.60
+"""The same before an onset over a prompt, which is noticed later still (median 0.4 s)."""
+
 _OPEN = 0.5
 _SHUT = 0.35
 _OPEN_PLAYING = 0.65
@@ -87,7 +90,7 @@ class Segmenter:
         self._longest = _frames(longest_s)
         self._window = _frames(window_s)
         self._hop = _frames(hop_s)
-        self._keep = self._longest + self._hangover + _frames(PAD_BEFORE_S) + 4 * CHUNK
+        self._keep = self._longest + self._hangover + _frames(PAD_PLAYING_S) + 4 * CHUNK
         self._reset(0)
 
     def _reset(self, at: int) -> None:
@@ -102,7 +105,7 @@ class Segmenter:
         self._drafted = -1
         self._window_at = at
         self._unending = False
-        self._played_at: list[int] = []
+        self._over = False
         self._detector.reset()
 
     @property
@@ -134,8 +137,7 @@ class Segmenter:
             low = self._looked - self._sound_at
             chunk = self._sound[low : low + CHUNK]
             self._looked += CHUNK
-            if playing:
-                self._played_at = [*self._played_at[-1:], self._looked]
+            self._over = playing if self._begin is None else self._over or playing
             found.extend(self._step(self._detector.process_samples(chunk.tolist()), playing=playing))
         surplus = len(self._sound) - self._keep
         if surplus > 0:
@@ -184,11 +186,10 @@ class Segmenter:
         return found
 
     def _segment(self, begin: int, end: int, *, part: bool = False) -> Segment:
-        start = max(begin - _frames(PAD_BEFORE_S), self._sound_at)
+        start = max(begin - _frames(PAD_PLAYING_S if self._over else PAD_BEFORE_S), self._sound_at)
         stop = min(end + _frames(PAD_AFTER_S), self._looked)  # not what a larger block already brought
         samples = self._natural[start - self._sound_at : stop - self._sound_at].copy()
-        played = bool(self._played_at) and self._played_at[-1] >= start
-        return Segment(begin, end, start, samples, played, part)
+        return Segment(begin, end, start, samples, self._over, part)
 
 
 def _silero() -> Detector:
