@@ -11,8 +11,8 @@ from voicecoach import yamltext
 class Site:
     """A site's own figures and words; all times in seconds.
 
-    contact_times: agent -> s. wear_limit_s: 0 for none. check_s: interval of the checks during work. Spoken texts may be
-    empty. approved: date of approval of protocol and site file, '' if not approved.
+    contact_times: agent -> s. wear_limit_s: 0 for none. check_s: interval of the checks during work. Spoken texts may
+    be empty. approved: date of approval of protocol and site file, '' if not approved.
     """
 
     name: str = ""

@@ -1,94 +1,48 @@
-"""Deeds beside the steps: stop and pause, information, hints, silence and alarm. Pure."""
+"""Deeds beside the steps: stop and pause, information, parts that fail and come back. Pure."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 
 from voicecoach.protocol.model import STAGES
-from voicecoach.session.events import CLOCK_HZ
+from voicecoach.session.deeds_ask import keep_question
+from voicecoach.session.deeds_step import say_step, set_wear_timer
+from voicecoach.session.deeds_wait import wait
+from voicecoach.session.events import CLOCK_HZ, PartBack, PartLost, Reopened
 from voicecoach.session.turn import STEP_TIMERS, Turn
 
 STOPPED_S = 6.0
-"""How long 'stop' keeps quiet before the coach asks what happened."""
-WEAR_STEP_MIN = 10
+"""How long 'stop' keeps quiet before the coach asks what happened; common practice, no source."""
+WEAR_AGAIN_S = 300.0
+"""The wear limit is told again so often; common practice, no source."""
+WEAR_STEP_MIN = 5
 WEAR_MOST_MIN = 240
-
-
-def say_again(turn: Turn) -> None:
-    """One request a step at most; the next ones are left to the repeated prompt."""
-    turn.set(hinted=True)
-    if turn.state.status in {"frozen", "paused"} or (
-        turn.step is not None and turn.step.quiet_s and not turn.state.question
-    ):
-        return
-    turn.tone("again")
-    turn.say(turn.own("say-again"))
-
-
-def note_babble(turn: Turn) -> None:
-    """Speech that never stops is said and shown once a step."""
-    first = not turn.state.babbled
-    turn.set(babbled=True)
-    if not first:
-        return
-    turn.note("babble")
-    if not turn.state.sounding:
-        turn.say(turn.own("babble"))
-
-
-def hush(turn: Turn) -> None:
-    """A voice over something said in passing: let the voice have the floor."""
-    turn.hush()
-
-
-def hint(turn: Turn) -> None:
-    """A word that is no answer to this step gets the reason, and nothing moves."""
-    turn.note("step-refused", step=turn.step.name if turn.step else "", why="not the word this step needs")
-    turn.cancel("silence")
-    turn.hush()
-    turn.say(turn.own(turn.meaning.word))
-
-
-def refuse(turn: Turn) -> None:
-    """Another role's answer does not count (rule 15)."""
-    turn.note(
-        "step-refused", step=turn.step.name if turn.step else "", why=f"only the {turn.meaning.word} answers this"
-    )
-    turn.hush()
-    turn.say(turn.own(f"{turn.meaning.word}-must"))
-
-
-def hold(turn: Turn) -> None:
-    """A question comes in between: remember what it interrupts."""
-    state = turn.state
-    if state.question and state.question not in {"all-right", "near-breach", "end"}:
-        turn.set(pending=(state.question, state.about))
-    if turn.before.status in {"frozen", "paused"}:
-        turn.set(held=turn.before.status)
+SAID_WHEN_LOST = ("ears", "disk", "signal")
 
 
 def freeze(turn: Turn) -> None:
     """Rule 8: silence and nothing moves."""
+    keep_question(turn, near_too=True)
     turn.cancel(*STEP_TIMERS)
     turn.hush()
     turn.note("stopped", step=turn.step.name if turn.step else "")
-    turn.set(question="", about="", pending=None, held="", silence=0, hinted=False)
+    turn.set(question="", about="", held="", silence=0, waiting_since=None, hinted=False)
     turn.timer("hold", STOPPED_S)
 
 
 def ask_what_happened(turn: Turn) -> None:
     """After a while of silence: what happened?"""
-    turn.say(turn.own("frozen-ask"))
+    turn.aside("frozen-ask")
 
 
 def note_went_on(turn: Turn) -> None:
     """The step goes on from its beginning."""
-    turn.note("jump", step=turn.step.name if turn.step else "", cause="went on after stop")
+    turn.note("went-on", step=turn.step.name if turn.step else "", cause="went on after stop")
     turn.tone("taken")
 
 
-def hands_still(turn: Turn) -> None:
-    """An act before the question (rule 11's habit for a touch)."""
+def note_touched(turn: Turn) -> None:
+    """On record at once; the place follows."""
     turn.note("touched", step=turn.step.name if turn.step else "")
     turn.tone("taken")
 
@@ -97,27 +51,14 @@ def pause(turn: Turn) -> None:
     """Everything waits."""
     turn.cancel(*STEP_TIMERS)
     turn.hush()
-    turn.set(question="", about="", pending=None, held="", silence=0, hinted=False)
+    turn.set(question="", about="", pending=None, held="", silence=0, waiting_since=None, hinted=False)
     turn.note("paused", step=turn.step.name if turn.step else "")
-    turn.say(turn.own("paused"))
+    turn.aside("paused")
 
 
-def tell_worn(turn: Turn) -> None:
-    """Rule 10: what is off, what is on, and the state of the hands. The question follows in `ask`."""
-    turn.note("status", on=",".join(turn.state.ledger.on()), hands=turn.state.ledger.hands)
-
-
-def worn_sentences(turn: Turn) -> tuple[str, ...]:
-    """The sentences of rule 10."""
-    state, protocol = turn.state, turn.rules.protocol
-    off = [item for item, worn in state.ledger.items if worn == "off"]
-    sentences = [turn.own("item-off", label=protocol.item(item).label) for item in off]
-    sentences += [turn.own("item-on", label=protocol.item(item).label) for item in state.ledger.on()]
-    if turn.step is not None and turn.step.timing:
-        sentences.append(turn.own("rub-unfinished"))
-    elif state.ledger.hands == "not-rubbed":
-        sentences.append(turn.own("hands-unrubbed"))
-    return tuple(sentences)
+def note_paced_on(turn: Turn) -> None:
+    """Without ears no word can end a stop or a pause: it ends by itself, as after a pause."""
+    turn.note("not-confirmed", step=turn.step.name if turn.step else "", why="no ears: goes on by itself")
 
 
 def tell(turn: Turn) -> None:
@@ -130,74 +71,101 @@ def tell(turn: Turn) -> None:
     elif turn.meaning.word == "where-am-i":
         counted = [(s, i) for s in STAGES for i in range(len(protocol.steps(s))) if s != "work"]
         here = (state.place.stage, state.place.step)
-        number = counted.index(here) + 1 if here in counted else len([c for c in counted if STAGES.index(c[0]) < 2])
-        turn.say(turn.own("step-of", number=number, total=len(counted)))
+        number = counted.index(here) + 1 if here in counted else sum(STAGES.index(s) < 2 for s, _ in counted)
+        turn.aside("step-of", number=number, total=len(counted))
     else:
         worn_s = 0 if state.worn_since is None else (state.at - state.worn_since) / CLOCK_HZ
         minutes = min(WEAR_MOST_MIN, int(worn_s // 60 // WEAR_STEP_MIN) * WEAR_STEP_MIN)
-        turn.say(turn.own("worn-for", minutes=minutes) if minutes else turn.own("worn-briefly"))
+        key = "worn-for" if minutes else "nothing-on" if state.worn_since is None else "worn-briefly"
+        turn.aside(key, minutes=minutes)
 
 
-def read_before(turn: Turn) -> None:
-    """Rule 9: the step before is read; the question follows in `ask`."""
+def note_back(turn: Turn) -> None:
+    """Rule 9: the step before is read, and the question follows."""
     turn.note("back", step=turn.step.name if turn.step else "")
     turn.tone("taken")
 
 
-def tell_no_trail(turn: Turn) -> None:
+def tell_none_behind(turn: Turn) -> None:
     """There is no step before."""
     turn.hush()
-    turn.say(turn.own("nothing-before"))
+    turn.aside("nothing-before")
+    if turn.state.status == "prompting":
+        say_step(turn)
 
 
 def refuse_sound(turn: Turn) -> None:
     """Rule 25: no sound is kept from now on; the edge stops keeping it on this note."""
     turn.set(audio="none")
     turn.note("no-audio")
-    turn.say(turn.own("intro-audio-none"))
-
-
-def hold_on(turn: Turn) -> None:
-    """Back to frozen or paused."""
-    turn.cancel(*STEP_TIMERS)
-    held = turn.state.held
-    turn.set(question="", about="", held="", pending=None, silence=0)
-    turn.say(turn.own("frozen-ask" if held == "frozen" else "paused"))
-
-
-def tell_observer(turn: Turn) -> None:
-    """Another's silence is told to the observer and is that role's deviation."""
-    role = turn.step.role if turn.step else ""
-    turn.note("deviation", step=turn.step.name if turn.step else "", by=role, what="went on without answering")
-    turn.set(silence=turn.state.silence + 1)
-    turn.say(turn.own("role-silent"))
-
-
-def alarm(turn: Turn) -> None:
-    """Rule 20: a loud outward alarm with words for bystanders; the step does not move."""
-    turn.note("alarm", step=turn.step.name if turn.step else "")
-    turn.tone("outward-alarm")
-    turn.say(turn.own("alarm-words"))
-    turn.timer("silence", 15.0)
+    turn.hush()
+    turn.aside("intro-audio-none")
 
 
 def tell_wear(turn: Turn) -> None:
     """The site's wear limit."""
     turn.note("wear-limit")
-    turn.say(turn.own("wear-limit"))
+    turn.aside("wear-limit")
+    turn.timer("wear", WEAR_AGAIN_S)
 
 
-def set_wear_timer(turn: Turn, worn_s: float) -> None:
-    """Set the timer of the site's wear limit, if it has one."""
-    limit_s = turn.rules.site.wear_limit_s
-    if limit_s:
-        turn.timer("wear", max(1.0, limit_s - worn_s))
+def tell_key(turn: Turn) -> None:
+    """Without ears only a key leads from work to the removal: said at each check."""
+    turn.aside("ears-lost-work")
+    turn.timer("check", turn.rules.site.check_s)
+
+
+def lose(turn: Turn) -> None:
+    """Rule 19: a part is gone; said, shown, recorded, and the guidance goes on in what is left."""
+    event = turn.event
+    assert isinstance(event, PartLost)
+    if event.part in turn.state.lost:
+        return
+    if event.part != "signal":
+        turn.set(lost=(*turn.state.lost, event.part))
+    turn.note("gap", part=event.part, why=event.why)
+    if event.part == "ears":
+        turn.set(paced=True)
+        turn.cancel("silence")
+    if event.part in SAID_WHEN_LOST:
+        turn.aside(f"{event.part}-lost")
+    if event.part == "ears" and turn.state.status == "working":
+        turn.aside("ears-lost-work")
+
+
+def find(turn: Turn) -> None:
+    """A part is back."""
+    event = turn.event
+    assert isinstance(event, PartBack)
+    if event.part not in turn.state.lost:
+        return
+    turn.set(lost=tuple(part for part in turn.state.lost if part != event.part))
+    turn.note("gap-over", part=event.part)
+    if event.part == "ears":
+        turn.set(paced=False)
+        turn.cancel("pace")
+    if event.part in {"ears", "disk"}:
+        turn.aside(f"{event.part}-back")
+    wait(turn)
+
+
+def note_gap(turn: Turn) -> None:
+    """Rule 21: the session goes on after it was cut off."""
+    event = turn.event
+    gap_s = event.gap_s if isinstance(event, Reopened) else 0.0
+    turn.note("gap", part="session", gap_s=round(gap_s, 1), why=event.why if isinstance(event, Reopened) else "")
+    turn.cancel(*STEP_TIMERS, "wear")
+    turn.hush()
+    turn.set(held="", pending=None, lost=(), paced=False)
+    turn.aside("stopped")
+    if turn.state.worn_since is not None:
+        set_wear_timer(turn, worn_s=(turn.state.at - turn.state.worn_since) / CLOCK_HZ)
 
 
 DEEDS: dict[str, Callable[[Turn], None]] = {
     deed.__name__: deed
     for deed in (
-        say_again, note_babble, hush, hint, refuse, hold, freeze, ask_what_happened, note_went_on, hands_still, pause, tell_worn,
-        tell, read_before, tell_no_trail, refuse_sound, hold_on, tell_observer, alarm, tell_wear,
+        freeze, ask_what_happened, note_went_on, note_touched, pause, note_paced_on, tell, note_back, tell_none_behind,
+        refuse_sound, tell_wear, tell_key, lose, find, note_gap,
     )
 }  # fmt: skip

@@ -3,18 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 
-from voicecoach.session.deeds_aside import set_wear_timer
 from voicecoach.session.events import CLOCK_HZ, Heard
-from voicecoach.session.state import Ledger, Worn
+from voicecoach.session.state import Ledger, Place, Worn
 from voicecoach.session.turn import STEP_TIMERS, Turn
-from voicecoach.session.way import Rules
+from voicecoach.session.way import Rules, steps_named
 
 TRAIL = 30
 """How many steps 'back' can go."""
-PACE_S = 20.0
-"""Without ears: the time given for an untimed step; slow, common practice, no source."""
 
 
 def say_step(turn: Turn) -> None:
@@ -26,29 +22,37 @@ def say_step(turn: Turn) -> None:
 
 def read_step(turn: Turn) -> None:
     """Read the step at the place."""
-    step = turn.step
+    step, place = turn.step, turn.state.place
     assert step is not None
-    turn.note("step", step=step.name, stage=turn.state.place.stage, branch=_branch(turn))
+    turn.note("step", step=step.name, stage=place.stage, branch=place.detours[-1].branch if place.detours else "")
     say_step(turn)
 
 
-def _branch(turn: Turn) -> str:
-    return turn.state.place.detours[-1].branch if turn.state.place.detours else ""
-
-
-def take(turn: Turn) -> None:
-    """A short tone: taken."""
-    turn.tone("taken")
-    turn.cancel("silence")
-    if turn.meaning.trigger == "acknowledged":
-        turn.note("acknowledged", step=turn.step.name if turn.step else "")
-        turn.timer("silence", 45.0)
+def acknowledge(turn: Turn) -> None:
+    """The step that matters is understood; the act follows (rule 16)."""
+    turn.note("acknowledged", step=turn.step.name if turn.step else "")
+    _taken(turn)
 
 
 def take_half(turn: Turn) -> None:
     """One of the roles has answered; the other is still due."""
     turn.set(answered=(*turn.state.answered, turn.meaning.word))
+    turn.note("answered", step=turn.step.name if turn.step else "", role=turn.meaning.word)
+    _note_shared(turn)
+    _taken(turn)
+
+
+def _taken(turn: Turn) -> None:
+    """A short tone; the ladder of silence begins anew."""
+    turn.hush()
     turn.tone("taken")
+    turn.cancel("silence", "pace")
+    turn.set(silence=0, waiting_since=turn.state.at, hinted=False)
+    turn.timer("silence" if not turn.state.paced else "pace", AGAIN_S)
+
+
+AGAIN_S = 45.0
+"""After a tone that leaves the step where it is; as the ladder's first rung."""
 
 
 def early(turn: Turn) -> None:
@@ -64,6 +68,7 @@ def start_time(turn: Turn) -> None:
     turn.cancel(*STEP_TIMERS)
     turn.hush()
     turn.tone("taken")
+    turn.note("time-started", step=step.name, role=turn.meaning.word)
     turn.timer("rub", turn.rules.contact_s(step))
 
 
@@ -72,28 +77,79 @@ def call_time(turn: Turn) -> None:
     step = turn.step
     assert step is not None
     turn.note("time-up", step=step.name, seconds=turn.rules.contact_s(step))
+    turn.set(answers_from=turn.state.at, vain=0, hinted=False, silence=0, waiting_since=None)
+    turn.hush()
     turn.tone("time-up")
-    turn.say(turn.own("time-up"))
+    turn.aside("time-up")
+
+
+def hint(turn: Turn) -> None:
+    """A word that is no answer to this step gets the reason, and nothing moves."""
+    turn.note("step-refused", step=turn.step.name if turn.step else "", why="not the word this step needs")
+    turn.cancel("silence")
+    turn.set(silence=0, waiting_since=None)
+    turn.hush()
+    turn.aside(turn.meaning.word)
+
+
+def note_refused(turn: Turn) -> None:
+    """Another role's answer does not count (rule 15)."""
+    why = f"only the {turn.meaning.word} answers this"
+    by = turn.event.role if isinstance(turn.event, Heard) else ""
+    turn.note("step-refused", step=turn.step.name if turn.step else "", why=why, by=by)
+
+
+def refuse(turn: Turn) -> None:
+    """And is told so."""
+    turn.hush()
+    turn.aside(f"{turn.meaning.word}-must")
+
+
+def note_acted(turn: Turn) -> None:
+    """The acting role has answered: what came off is off. The second person is due."""
+    event, step = turn.event, turn.step
+    assert step is not None
+    turn.note("answered", step=step.name, role=turn.meaning.word)
+    _note_shared(turn)
+    turn.tone("taken")
+    if step.matters and isinstance(event, Heard) and event.command:
+        turn.say(read_back(turn.rules, event.command))
+    turn.set(since=(*turn.state.since, (turn.state.at, step.name)))
 
 
 def confirm_step(turn: Turn) -> None:
     """The step is done: on record by whom and how surely, read back if it matters."""
     step, state, event = turn.step, turn.state, turn.event
     assert step is not None
-    by = event.role if isinstance(event, Heard) else ""
+    confirmed = turn.meaning.trigger == "confirmed"
     command = event.command or "" if isinstance(event, Heard) else ""
-    turn.note("step-confirmed", step=step.name, stage=state.place.stage, role=by, answer=command)
-    if state.mode == "pair" and step.observer and by != "observer":
-        turn.note("not-independent", step=step.name, why="confirmed on a shared microphone")
+    turn.note(
+        "step-confirmed", step=step.name, stage=state.place.stage, role=turn.meaning.word, answer=command, by=_by(turn)
+    )
+    _note_shared(turn)
     if state.mode == "solo" and (step.observer or step.role != "wearer"):
         turn.note("not-independent", step=step.name, why="no observer")
     if step.asks_for:
-        turn.note("step-confirmed", step=step.asks_for, stage=state.place.stage, role=by, answer="asked later")
-    _left(turn)
-    if step.matters and turn.meaning.trigger == "answered" and isinstance(event, Heard):
+        turn.note("step-confirmed", step=step.asks_for, stage=state.place.stage, role=turn.meaning.word, later="yes")
+    _left(turn, again=not confirmed)
+    if any(act.kind == "inspect" for act in step.acts):
+        turn.note("found-clear", step=step.name)
+    if step.matters and not confirmed and command:
         turn.say(read_back(turn.rules, command))
-    elif turn.meaning.trigger != "confirmed":
+    else:
         turn.tone("taken")
+
+
+def _by(turn: Turn) -> str:
+    return turn.event.source if isinstance(turn.event, Heard) else ""
+
+
+def _note_shared(turn: Turn) -> None:
+    """Rule 15: on one microphone nobody can be told apart."""
+    step = turn.step
+    event = turn.event
+    if turn.state.mode == "pair" and isinstance(event, Heard) and event.role == "unknown" and step is not None:
+        turn.note("not-independent", step=step.name, why="said on a shared microphone")
 
 
 def read_back(rules: Rules, command: str) -> str:
@@ -120,21 +176,12 @@ def note_unconfirmed(turn: Turn) -> None:
     _left(turn)
 
 
-def _left(turn: Turn) -> None:
+def _left(turn: Turn, *, again: bool = True) -> None:
     step, state = turn.step, turn.state
     assert step is not None
-    turn.set(trail=(*state.trail, state.place)[-TRAIL:], since=(*state.since, (state.at, step.name)))
-    if not step.role == "wearer":
-        return
-    if any(act.kind == "inspect" for act in step.acts) and turn.meaning.trigger != "branched":
-        turn.note("found-clear", step=step.name)
-
-
-def pace(turn: Turn, question_s: float) -> None:
-    """Set the pace of a coach without ears."""
-    step = turn.step
-    asking = turn.state.status == "asking" or step is None
-    turn.timer("pace", question_s if asking else PACE_S + turn.rules.contact_s(step))  # type: ignore[arg-type]
+    turn.set(trail=(*state.trail, state.place.with_due(False))[-TRAIL:])
+    if again:
+        turn.set(since=(*state.since, (state.at, step.name)))
 
 
 def note_branch(turn: Turn) -> None:
@@ -142,37 +189,33 @@ def note_branch(turn: Turn) -> None:
     step = turn.step
     assert step is not None
     word = turn.meaning.word
-    by = turn.event.role if isinstance(turn.event, Heard) else ""
-    turn.note("branch", step=step.name, cause=word, role=by)
+    turn.note("branch", step=step.name, cause=word, role=turn.event.role if isinstance(turn.event, Heard) else "")
     turn.note("jump", step=step.name, cause=f"answered {word.replace('-', ' ')}")
     turn.tone("taken")
+    note_suspects(turn, word, tuple(act.target for act in step.acts if act.kind == "inspect"))
     turn.set(since=(*turn.state.since, (turn.state.at, step.name)))
-    if word in {"torn", "soiled"}:
-        note_suspects(turn, word)
 
 
-def note_suspects(turn: Turn, kind: str) -> None:
+def note_suspects(turn: Turn, kind: str, items: tuple[str, ...]) -> None:
     """Rule 14: a tear or soil is dated back to the last 'clear' of the item; what was touched since is suspect."""
     state = turn.state
-    targets = [act.target for act in turn.step.acts if act.kind == "inspect"] if turn.step else []
     if kind not in {"torn", "soiled"}:
         return
-    for item in targets or list(state.ledger.on()):
+    steps = steps_named(turn.rules.protocol)
+    for item in items or state.ledger.on():
         since = dict(state.ledger.clear_at).get(item)
         if since is None:
             continue
-        touched = [name for at, name in state.since if at > since]
-        turn.note("suspect", item=item, kind=kind, since_s=round(since / CLOCK_HZ, 1), touched=",".join(touched))
-
-
-def ask_observer(turn: Turn) -> None:
-    """The second person is due."""
-    event = turn.event
-    turn.cancel(*STEP_TIMERS)
-    turn.note("answered", step=turn.step.name if turn.step else "", role=event.role if isinstance(event, Heard) else "")
-    turn.set(hinted=False, silence=0, vain=0)
-    turn.hush()
-    turn.say(turn.own("ask-observer"))
+        done = [name for at, name in state.since if at > since]
+        touched = [act.target for name in done for act in steps[name].acts if act.kind not in {"inspect", "verify"}]
+        turn.note(
+            "suspect",
+            item=item,
+            kind=kind,
+            since_s=round(since / CLOCK_HZ, 1),
+            touched=",".join(dict.fromkeys(touched)),
+            steps=",".join(done),
+        )
 
 
 def note_not_clear(turn: Turn) -> None:
@@ -186,6 +229,7 @@ def keep_books(turn: Turn, after: Ledger) -> None:
     state = turn.state
     if after.items != state.ledger.items:
         turn.note("ledger", on=",".join(after.on()), hands=after.hands)
+    turn.set(ledger=after)
     if after.on() and state.worn_since is None:
         turn.set(worn_since=state.at)
         set_wear_timer(turn, worn_s=0.0)
@@ -195,18 +239,35 @@ def keep_books(turn: Turn, after: Ledger) -> None:
         turn.set(worn_since=None)
 
 
+def set_wear_timer(turn: Turn, worn_s: float) -> None:
+    """Set the timer of the site's wear limit, if it has one."""
+    limit_s = turn.rules.site.wear_limit_s
+    if limit_s:
+        turn.timer("wear", max(1.0, limit_s - worn_s))
+
+
 def correct(turn: Turn, item: str, worn: Worn) -> None:
     """The wearer knows better what is on: the ledger follows, as a deviation."""
-    if turn.state.ledger.worn(item) != worn:
-        turn.note("deviation", item=item, ledger_said=turn.state.ledger.worn(item), wearer_says=worn)
-        turn.set(ledger=replace(turn.state.ledger.put(item, worn), hands="not-rubbed"))
-        turn.note("ledger", on=",".join(turn.state.ledger.on()), hands="not-rubbed")
+    ledger = turn.state.ledger
+    if (ledger.worn(item) == "on") != (worn == "on"):
+        turn.note("deviation", item=item, ledger_said=ledger.worn(item), wearer_says=worn)
+        keep_books(turn, ledger.corrected(item, worn))
+
+
+def go_to(turn: Turn, place: Place) -> None:
+    """Be there; 'back' never leads past a place that is come to anew, nor back to a stage that is over."""
+    trail = turn.state.trail
+    if place.stage in {"work", "undress"} and place.stage != turn.state.place.stage:
+        trail = ()
+    elif place in trail:
+        trail = trail[: trail.index(place)]
+    turn.set(place=place, trail=trail)
 
 
 DEEDS: dict[str, Callable[[Turn], None]] = {
     deed.__name__: deed
     for deed in (
-        take, take_half, early, start_time, call_time, confirm_step, note_unasked, note_unconfirmed, note_branch, ask_observer,
-        note_not_clear,
+        acknowledge, take_half, early, start_time, call_time, hint, note_refused, refuse, note_acted, confirm_step,
+        note_unasked, note_unconfirmed, note_branch, note_not_clear,
     )
 }  # fmt: skip

@@ -5,14 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from voicecoach.session.turn import Turn
+from voicecoach.session.way import behind
 
 SPOKEN_THROUGH = 2
 """After so many voices for nothing a prompt is spoken through (rule 7)."""
-
-
-def observer_due(turn: Turn) -> bool:
-    """A second person must confirm this step, and there is one."""
-    return turn.state.mode == "pair" and turn.step is not None and turn.step.observer
+WELL = ("all-right", "down")
+"""The questions of the last rung of silence."""
 
 
 def loop_due(turn: Turn) -> bool:
@@ -21,10 +19,44 @@ def loop_due(turn: Turn) -> bool:
     return turn.state.mode == "pair" and step is not None and step.matters and not step.quiet_s and not turn.state.paced
 
 
-def helper_waited_for(turn: Turn) -> bool:
-    """The step waits for somebody other than the wearer."""
-    on_step = turn.state.status in {"acknowledging", "awaiting", "drying"}
-    return on_step and turn.state.mode == "pair" and turn.step is not None and turn.step.role == "assistant"
+def may_duck(turn: Turn) -> bool:
+    """A prompt sounds, and voices have not come over it for nothing too often."""
+    state = turn.state
+    return state.sounding and not state.window and state.vain < SPOKEN_THROUGH
+
+
+def may_say_again(turn: Turn) -> bool:
+    """Once a step, and not over a prompt; after 'Breach?' an unclear word is no answer, and that counts as yes."""
+    state = turn.state
+    return not state.hinted and not state.sounding and not state.window and state.question != "near-breach"
+
+
+def first_silence(turn: Turn) -> bool:
+    """The first rung: say it again. A check during work gets that rung too; without anything on there is no other."""
+    state = turn.state
+    if not state.ledger.on():
+        return state.silence == 0 or state.question in {*WELL, "end"}
+    if state.question in WELL:
+        return state.place.stage == "work" and state.silence == 0 and not state.place.detours
+    return state.silence == 0
+
+
+def helper_silent(turn: Turn) -> bool:
+    """The second rung while the assistant is waited for: the observer is told (scene S3)."""
+    state = turn.state
+    waited_for = state.status in {"acknowledging", "awaiting", "drying"} and state.mode == "pair"
+    by_helper = turn.step is not None and turn.step.role == "assistant"
+    return waited_for and by_helper and state.silence == 1 and not first_silence(turn)
+
+
+def third_silence(turn: Turn) -> bool:
+    """Not even 'Are you all right?' was answered."""
+    return turn.state.question in WELL and not first_silence(turn)
+
+
+def second_silence(turn: Turn) -> bool:
+    """Said again, and still nothing."""
+    return not (first_silence(turn) or helper_silent(turn) or third_silence(turn))
 
 
 def _to(kind: str) -> Callable[[Turn], bool]:
@@ -40,29 +72,24 @@ GUARDS: dict[str, Callable[[Turn], bool]] = {
     "to_work": _to("work"),
     "to_question": _to("question"),
     "to_confirm": _to("confirm"),
-    "alone": lambda turn: turn.meaning.arrival is None,
-    "in_pair": lambda turn: turn.meaning.arrival is not None,
     "loop_due": loop_due,
     "no_loop_due": lambda turn: not loop_due(turn),
-    "observer_due": observer_due,
-    "no_observer_due": lambda turn: not observer_due(turn),
-    "may_duck": lambda turn: turn.state.sounding and turn.state.vain < SPOKEN_THROUGH,
+    "may_duck": may_duck,
+    "window_open": lambda turn: turn.state.window,
     "over_step": lambda turn: turn.state.question == "",
     "over_question": lambda turn: turn.state.question != "",
-    "not_hinted": lambda turn: not turn.state.hinted and not turn.state.sounding,
+    "may_say_again": may_say_again,
     "not_babbled": lambda turn: not turn.state.babbled,
-    "has_trail": lambda turn: bool(turn.state.trail),
-    "no_trail": lambda turn: not turn.state.trail,
+    "has_step_behind": lambda turn: behind(turn.state) is not None,
+    "no_step_behind": lambda turn: behind(turn.state) is None,
     "held_frozen": lambda turn: turn.state.held == "frozen",
     "held_paused": lambda turn: turn.state.held == "paused",
     "nothing_on": lambda turn: not turn.state.ledger.on(),
     "something_on": lambda turn: bool(turn.state.ledger.on()),
-    "first_silence": lambda turn: turn.state.silence == 0 and turn.state.question != "all-right",
-    "helper_silent": lambda turn: turn.state.silence == 1 and helper_waited_for(turn),
-    "second_silence": lambda turn: (
-        turn.state.silence >= 1
-        and turn.state.question != "all-right"
-        and not (turn.state.silence == 1 and helper_waited_for(turn))
-    ),
-    "third_silence": lambda turn: turn.state.question == "all-right",
+    "first_silence": first_silence,
+    "helper_silent": helper_silent,
+    "second_silence": second_silence,
+    "third_silence": third_silence,
+    "hearing": lambda turn: not turn.state.paced,
+    "deaf": lambda turn: turn.state.paced,
 }

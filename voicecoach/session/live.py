@@ -10,6 +10,13 @@ from voicecoach.session.words import DANGERS, INFORMATION, REPLIES
 CLOSED = ("closed", "abandoned")
 WAYS = ("repeat", "back", "pause", *INFORMATION, "no-audio", "end-session")
 OVER_PROMPT = ("repeat", "back", "pause")
+ON_ITS_PROMPT = ("prompting", "ducked", "acknowledging", "awaiting")
+_FIXED = {
+    "confirming": (*WAYS, "confirm", "not-clear"),
+    "frozen": ("go-on", "touched", "pause", "repeat", "end-session"),
+    "paused": ("resume", "time", "end-session"),
+    "working": ("start-removal", "pause", "repeat", "time", "help", "no-audio", "end-session"),
+}
 
 
 def live(rules: Rules, state: SessionState) -> tuple[str, ...]:
@@ -25,17 +32,33 @@ def live(rules: Rules, state: SessionState) -> tuple[str, ...]:
 
 
 def danger(rules: Rules, state: SessionState) -> frozenset[str]:
-    """The breach words that apply: always 'breach', and the kinds that the protocol has for this stage."""
+    """The breach words that apply: always 'breach', and the kinds that the protocol has for this stage.
+
+    A kind that the step or the question waits for as an answer is that answer.
+    """
     kinds = {
         kind for kind in DANGERS if (rule := breach_rule(rules.protocol, kind, state.place.stage)) and rule.kind == kind
     }
-    if not state.ledger.on():
-        kinds.discard("torn")  # nothing is worn that could be
-    step = step_at(rules.protocol, state.place)
-    answers = {command for command, _ in step.branches} if step and state.status != "asking" else set()
-    if state.status == "asking" or state.status == "ducked":
-        answers |= set(REPLIES.get(state.question, ()))
+    if asking(state):
+        answers = set(replies(rules, state))
+    elif state.status in {*ON_ITS_PROMPT, "timing", "drying"}:
+        answers = set(expected(step_at(rules.protocol, state.place), state.status))
+    else:
+        answers = set()
     return frozenset({"breach"} | (kinds - answers))
+
+
+def asking(state: SessionState) -> bool:
+    """Whether a question is open, also while a voice is over it."""
+    return bool(state.question) and state.status in {"asking", "ducked"}
+
+
+def replies(rules: Rules, state: SessionState) -> tuple[str, ...]:
+    """What may be answered to the question that is open."""
+    known = REPLIES.get(state.question, ())
+    if state.question == "piece":
+        return (*known, *(f"{item.say}-{how}" for item in rules.protocol.items for how in ("on", "off")))
+    return known
 
 
 def in_breach(state: SessionState) -> bool:
@@ -48,7 +71,7 @@ def expected(step: Step | None, status: str) -> tuple[str, ...]:
     if step is None:
         return ()
     branches = tuple(command for command, _ in step.branches)
-    if step.timing and status in {"prompting", "ducked", "awaiting", "acknowledging"}:
+    if step.timing and status in ON_ITS_PROMPT:
         return (step.timing.start, *branches)
     return (*step.answers, *branches)
 
@@ -56,23 +79,15 @@ def expected(step: Step | None, status: str) -> tuple[str, ...]:
 def _of_status(rules: Rules, state: SessionState) -> tuple[str, ...]:
     step = step_at(rules.protocol, state.place)
     status = state.status
-    words: tuple[str, ...] = ()
-    if status == "asking" or (status == "ducked" and state.question):
-        words = () if state.sounding and status == "asking" else (*REPLIES[state.question], "repeat", "pause")
-    elif status in {"prompting", "ducked"}:
-        words = (*OVER_PROMPT, *expected(step, status))
-    elif status in {"awaiting", "drying"}:
-        words = (*WAYS, *expected(step, status), "done")
-    elif status == "acknowledging":
-        words = (*WAYS, "understood", *expected(step, status))
-    elif status == "timing":
-        words = (*WAYS, *expected(step, status))
-    elif status == "confirming":
-        words = (*WAYS, "confirm", "not-clear")
-    elif status == "frozen":
-        words = ("go-on", "touched", "pause", "repeat", "end-session")
-    elif status == "paused":
-        words = ("resume", "time", "end-session")
-    elif status == "working":
-        words = ("start-removal", "pause", "repeat", "time", "help", "no-audio", "end-session")
-    return words
+    if asking(state):
+        closed = state.sounding and status == "asking"
+        return () if closed else (*replies(rules, state), "repeat", "pause")
+    if status in {"prompting", "ducked"}:
+        return (*OVER_PROMPT, *expected(step, status))
+    if status in {"awaiting", "drying", "acknowledging", "timing"}:
+        asked = () if step is None or step.quiet_s or status == "timing" else ("done",)
+        understood = ("understood",) if status == "acknowledging" else ()
+        return (*WAYS, *understood, *expected(step, status), *asked)
+    if status == "working" and state.paced:
+        return (*_FIXED[status], "done")  # a foot-switch alone can then begin the removal
+    return _FIXED.get(status, ())

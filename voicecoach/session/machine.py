@@ -11,8 +11,9 @@ from voicecoach.session.effects import Effect, Listen
 from voicecoach.session.events import Event, PromptEnded, TimerFired
 from voicecoach.session.guards import GUARDS
 from voicecoach.session.live import live
-from voicecoach.session.meaning import NOTHING, Meaning, meaning
-from voicecoach.session.state import SessionState, Speech
+from voicecoach.session.meaning import meaning
+from voicecoach.session.outcome import NOTHING, Meaning
+from voicecoach.session.state import SessionState
 from voicecoach.session.table import STATES, TABLE, Row
 from voicecoach.session.turn import Turn
 from voicecoach.session.way import Rules, start
@@ -100,7 +101,10 @@ def _drained(state: SessionState, event: Event) -> SessionState:
     """The state with a prompt that ended taken off what still sounds, or marked with how much of it was heard."""
     if not isinstance(event, PromptEnded):
         return state
-    if state.status == "ducked" and not event.complete:
-        cut = (Speech(s.prompt, s.text, event.played_s) if s.prompt == event.prompt else s for s in state.speech)
-        return replace(state, speech=tuple(cut))
-    return replace(state, speech=tuple(one for one in state.speech if one.prompt > event.prompt))
+    if not state.window:
+        return replace(state, speech=tuple(one for one in state.speech if one.prompt > event.prompt))
+    if event.complete:
+        return replace(state, speech=tuple(one for one in state.speech if one.prompt != event.prompt))
+    heard_s = max(0.0, event.played_s)
+    cut = (replace(s, skip_s=s.skip_s + heard_s) if s.prompt == event.prompt else s for s in state.speech)
+    return replace(state, speech=tuple(cut))

@@ -1,13 +1,34 @@
-"""Every sentence that a session can say, and what is live while it is said. Pure: what is rendered ahead and checked."""
+"""Every sentence that a session can say, and what is live while it is said. Pure: rendered ahead and checked by it."""
 
 from __future__ import annotations
 
+from voicecoach.errors import InputError
+from voicecoach.listen.grammar import normalise
 from voicecoach.protocol.model import STAGES, Step
 from voicecoach.session.deeds_aside import WEAR_MOST_MIN, WEAR_STEP_MIN
 from voicecoach.session.deeds_step import read_back
 from voicecoach.session.live import OVER_PROMPT, expected
-from voicecoach.session.way import Rules
-from voicecoach.session.words import DANGERS
+from voicecoach.session.way import Rules, steps_named
+from voicecoach.session.words import DANGERS, REPLIES
+
+MAX_WORDS = 12
+"""Rule 1."""
+LABELLED = ("item-on", "item-off", "item-and", "item-comma", "ask-item")
+INSIDE = ("item-on", "item-off", "item-and", "item-comma")
+"""Those that can be the further part of a sentence, without a capital letter."""
+SAYS = (
+    *LABELLED,
+    "all-done", "alarm-words", "assistant-must", "assistant-please", "babble", "breach-default", "closed",
+    "disk-back", "disk-lost", "ears-back", "ears-lost", "ears-lost-work", "frozen-ask", "hands-rubbed",
+    "hands-unrubbed", "hint-item", "hint-look", "hint-other", "hint-start", "hint-wait", "intro-audio-clips",
+    "intro-audio-full", "intro-audio-none", "intro-one-microphone", "intro-order", "intro-solo", "intro-training",
+    "keep-still", "mirror-missing", "no-help", "no-return", "not-yet", "noted", "nothing-before", "nothing-on",
+    "observer-must", "paused", "read-back", "role-silent", "rub-unfinished", "say-again", "signal-lost", "step-of",
+    "stopped", "time-up", "wear-limit", "wearer-must", "wipe-unfinished", "work-begins", "worn-briefly", "worn-for",
+    "ask-observer", "ask-end-on", "ask-where", "ask-back", "ask-right", "ask-end",
+    *(f"ask-{q}" for q in REPLIES if q not in {"item", "still-on", "end", "touched", "right", "back", "where"}),
+)  # fmt: skip
+"""The keys of the sentences that a grammar must have."""
 
 
 def own_sentences(rules: Rules) -> list[str]:
@@ -15,32 +36,37 @@ def own_sentences(rules: Rules) -> list[str]:
     grammar, protocol = rules.grammar, rules.protocol
     found: list[str] = []
     for key, sentence in grammar.says:
-        if key in {"item-on", "item-off", "ask-item"}:
-            found += [sentence.format(label=item.label) for item in protocol.items]
+        if key in LABELLED:
+            parts = [sentence.format(label=item.label) for item in protocol.items]
+            found += [_capital(part) for part in parts] + (parts if key in INSIDE else [])
         elif key == "step-of":
             total = sum(len(protocol.steps(stage)) for stage in STAGES if stage != "work")
-            found += [sentence.format(number=number, total=total) for number in range(total + 1)]
+            found += [_capital(sentence.format(number=number, total=total)) for number in range(total + 1)]
         elif key == "worn-for":
             minutes = range(WEAR_STEP_MIN, WEAR_MOST_MIN + 1, WEAR_STEP_MIN)
-            found += [sentence.format(minutes=number) for number in minutes]
+            found += [_capital(sentence.format(minutes=number)) for number in minutes]
         elif key != "read-back":
-            found.append(sentence)
-    return [sentence[:1].upper() + sentence[1:] for sentence in found]
+            found.append(_capital(sentence))
+    return found
+
+
+def _capital(sentence: str) -> str:
+    return sentence[:1].upper() + sentence[1:]
 
 
 def all_steps(rules: Rules) -> list[Step]:
     """The steps of all stages and branches."""
-    protocol = rules.protocol
-    ways = [plan.steps for plan in protocol.stages] + [branch.steps for branch in protocol.branches]
-    return [step for steps in ways for step in steps]
+    return list(steps_named(rules.protocol).values())
 
 
 def every_prompt(rules: Rules) -> tuple[str, ...]:
     """All sentences that can be said, each once, the protocol's first."""
     steps = all_steps(rules)
+    site = rules.site
     said = [text for step in steps for text in (step.warn, step.say, step.help) if text]
     said += [rule.first for rule in rules.protocol.breaches]
     said += [read_back(rules, answer) for step in steps if step.matters for answer in step.answers]
+    said += [text for text in (site.eyewash, site.tell, site.waste, site.reusable) if text]
     return tuple(dict.fromkeys([*said, *own_sentences(rules)]))
 
 
@@ -56,3 +82,28 @@ def over_prompt(rules: Rules) -> tuple[tuple[str, tuple[str, ...]], ...]:
     found[near] = {"stop"}
     known = {command.name for command in rules.grammar.commands}
     return tuple((text, tuple(sorted(words & known))) for text, words in found.items())
+
+
+def lint(rules: Rules) -> list[InputError]:
+    """What keeps the coach from talking: a sentence that is missing, too long, or that says what is always heard."""
+    grammar = rules.grammar
+    where = f"{grammar.file}: says"
+    keys = dict(grammar.says)
+    found = [
+        InputError(f"has no {key!r}", where=where, expected="all of the coach's own sentences")
+        for key in SAYS
+        if key not in keys
+    ]
+    always = [c for c in grammar.commands if c.risk in {"danger", "stop"}]
+    for key, sentence in grammar.says:
+        if len(sentence.split()) > MAX_WORDS:
+            what = f"is {len(sentence.split())} words long"
+            found.append(InputError(what, where=f"{where}.{key}", expected=f"at most {MAX_WORDS}"))
+        words = f" {normalise(sentence)} "
+        found += [
+            InputError(f"has {phrase!r} in it, which is always listened for", where=f"{where}.{key}")
+            for command in always
+            for phrase in command.phrases
+            if f" {phrase} " in words and key != "ask-near-breach"
+        ]
+    return found

@@ -13,29 +13,46 @@ Hands = Literal["bare", "clean", "rubbed", "not-rubbed"]
 
 @dataclass(frozen=True, slots=True)
 class Detour:
-    """A branch that is being read. then: where it leads when done; cause: why it was taken; exposed: taken after it."""
+    """A branch that is being read. then: where it leads when done; cause: why it was taken; due: as in Place."""
 
     branch: str
     step: int
     then: str
     cause: str
+    due: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """A position in a protocol: stage, index of the step on the main way, and the branches entered from there."""
+    """A position in a protocol: stage, index of the step on the main way, and the branches entered from there.
+
+    Step -1 of 'prepare' stands for the questions before the first step. due: the step's own role has answered and the
+    observer has not yet; whatever comes in between leads back to the observer, never to the act again.
+    """
 
     stage: str
     step: int
     detours: tuple[Detour, ...] = ()
+    due: bool = False
+
+    @property
+    def observer_due(self) -> bool:
+        """Whether the innermost step, in the last detour or on the main way, waits for the observer alone."""
+        return self.detours[-1].due if self.detours else self.due
+
+    def with_due(self, due: bool) -> Place:
+        """This place with that set for the innermost step."""
+        if not self.detours:
+            return replace(self, due=due)
+        return replace(self, detours=(*self.detours[:-1], replace(self.detours[-1], due=due)))
 
 
 @dataclass(frozen=True, slots=True)
 class Ledger:
     """What is worn, the state of the hands, and when each item was last found whole.
 
-    items: (item, 'never' | 'on' | 'off') in the protocol's order. clear_at: (item, sample) of the last 'clear' or, before
-    one, of putting it on.
+    items: (item, 'never' | 'on' | 'off') in the protocol's order. clear_at: (item, sample) of the last 'clear' or,
+    before one, of putting it on.
     """
 
     items: tuple[tuple[str, Worn], ...]
@@ -58,6 +75,14 @@ class Ledger:
         """The ledger with `item` known to be whole at sample `at`."""
         rest = tuple(pair for pair in self.clear_at if pair[0] != item)
         return replace(self, clear_at=(*rest, (item, at)))
+
+    def corrected(self, item: str, worn: Worn) -> Ledger:
+        """The ledger as a person says it is; if it said otherwise, the hands are not trusted either."""
+        return self if self.worn(item) == worn else replace(self.put(item, worn), hands="not-rubbed")
+
+    def unsure(self) -> Ledger:
+        """The ledger without what nobody has seen: used where an act is only assumed to be done."""
+        return replace(self, hands="not-rubbed")
 
     def after(self, acts: tuple[Act, ...], at: int) -> Ledger:
         """The ledger when all these acts are done at sample `at`."""
@@ -94,12 +119,13 @@ class SessionState:
     """All that a session remembers. Samples are at CLOCK_HZ.
 
     status: one of the table's states. place: the step it is about. speech: prompts not yet run out. prompts: how many
-    there have been. question: what is asked in 'asking', and `about` what. vain: times a voice came over this prompt for
-    nothing. hinted, babbled: said once in this step already. silence: rung of the ladder. paced: no ears, read at a set
-    pace. answered: roles that answered this step already. trail: steps done, newest last, with the place each had.
-    since: (sample, step) of all steps done, for dating back. worn_since: sample of the first item on, or None.
-    before: the place at which the breach struck that is being handled. held: 'frozen' or 'paused' when a question came in
-    between. pending: (question, about) that another question came in between. timers: names of those running.
+    there have been. question: what is asked in 'asking', and `about` what. vain: times a voice came over this prompt
+    for nothing. hinted, babbled: said once in this step already. silence: rung of the ladder, and waiting_since the
+    sample at which it began. answers_from: an answer that began before this sample was given too early. paced: no ears,
+    read at a set pace. answered: roles that answered this step already. trail: steps done, newest last, with the place
+    each had. since: (sample, step) of all steps done, for dating back. worn_since: sample of the first item on, or
+    None. before: the place at which the breach struck that is being handled. held: 'frozen' or 'paused' when a question
+    came in between. pending: (question, about) that something else came in between. timers: names of those running.
     """
 
     status: str
@@ -120,6 +146,8 @@ class SessionState:
     hinted: bool = False
     babbled: bool = False
     silence: int = 0
+    waiting_since: int | None = None
+    answers_from: int = 0
     paced: bool = False
     lost: tuple[str, ...] = ()
     answered: tuple[str, ...] = ()
@@ -135,3 +163,8 @@ class SessionState:
     def sounding(self) -> bool:
         """True while a prompt has not run out."""
         return bool(self.speech)
+
+    @property
+    def window(self) -> bool:
+        """True while a voice that cut a prompt is being waited for."""
+        return "window" in self.timers

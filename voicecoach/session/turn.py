@@ -8,7 +8,7 @@ from typing import Any
 from voicecoach.protocol.model import Step
 from voicecoach.session.effects import CancelTimer, Effect, Note, Say, SetTimer, StopSpeaking, Tone
 from voicecoach.session.events import Event
-from voicecoach.session.meaning import Meaning
+from voicecoach.session.outcome import Meaning
 from voicecoach.session.state import SessionState, Speech
 from voicecoach.session.way import Rules, step_at
 
@@ -37,7 +37,7 @@ class Turn:
         """Change fields of the state."""
         self.state = replace(self.state, **changes)
 
-    def note(self, what: str, **details: object) -> None:
+    def note(self, what: str, /, **details: object) -> None:
         """Put something on record."""
         texts = tuple((key.replace("_", "-"), str(value)) for key, value in details.items() if value not in {"", None})
         self.effects.append(Note(what, texts))
@@ -52,20 +52,35 @@ class Turn:
             if not text:
                 continue
             number = self.state.prompts + 1
-            self.set(prompts=number, speech=(*self.state.speech, Speech(number, text)))
+            self.set(prompts=number, speech=(*self.state.speech, Speech(number, text, skip_s)))
             self.effects.append(Say(number, text, skip_s))
             skip_s = 0.0
 
     def own(self, key: str, **parts: object) -> str:
         """One of the coach's own sentences."""
-        sentence = self.rules.grammar.say(key).format(**parts)
+        sentence = self.own_inside(key, **parts)
         return sentence[:1].upper() + sentence[1:]
 
+    def own_inside(self, key: str, **parts: object) -> str:
+        """The same, as the further part of a sentence."""
+        return self.rules.grammar.say(key).format(**parts)
+
+    def aside(self, *keys: str, **parts: object) -> None:
+        """Say sentences of the coach's own between other things; while a voice is waited for, after it."""
+        for key in keys:
+            text = self.own(key, **parts)
+            if self.state.window:
+                number = self.state.prompts + 1
+                self.set(prompts=number, speech=(*self.state.speech, Speech(number, text)))
+            else:
+                self.say(text)
+
     def hush(self) -> None:
-        """Stop what sounds, if anything does."""
+        """Stop what sounds, if anything does, and wait for no voice any more."""
         if self.state.speech:
             self.effects.append(StopSpeaking())
             self.set(speech=())
+        self.cancel("window")
 
     def speak_on(self) -> None:
         """Say what was cut, from just before the cut."""

@@ -45,6 +45,12 @@ def steps_here(protocol: Protocol, place: Place) -> tuple[Step, ...]:
     return protocol.steps(place.stage)
 
 
+def steps_named(protocol: Protocol) -> dict[str, Step]:
+    """All steps of stages and branches by name."""
+    ways = [plan.steps for plan in protocol.stages] + [branch.steps for branch in protocol.branches]
+    return {step.name: step for steps in ways for step in steps}
+
+
 def index_here(place: Place) -> int:
     """The index within `steps_here`."""
     return place.detours[-1].step if place.detours else place.step
@@ -62,23 +68,30 @@ def step_at(protocol: Protocol, place: Place) -> Step | None:
 def start(protocol: Protocol) -> SessionState:
     """The state before anything has happened."""
     ledger = Ledger(tuple((item.name, "never") for item in protocol.items))
-    return SessionState("opening", Place("prepare", 0), ledger)
+    return SessionState("opening", Place("prepare", -1), ledger)
 
 
 def arrive(rules: Rules, place: Place, ledger: Ledger, mode: str) -> Arrival:
     """What is found on going to `place`: the first step from there on that applies, or what else stands there."""
     passed: list[tuple[str, str]] = []
+    if place.step < 0 and not place.detours:
+        if mode == "solo":
+            return Arrival("question", place, ledger, question="reason")
+        place = replace(place, step=0)
     for _ in range(10_000):  # a bound, not a limit: the loader refuses files that long
         if place.stage == "work" and not place.detours:
             return Arrival("work", place, ledger, passed=tuple(passed))
         step = step_at(rules.protocol, place)
+        if step is not None and place.observer_due:
+            return Arrival("confirm", place, ledger, passed=tuple(passed))
         if step is None:
             end = _behind_the_end(rules, place, ledger)
             if end.kind != "on":
                 return replace(end, passed=tuple(passed))
             place = end.place
             continue
-        reason = _not_for_now(step, ledger, mode)
+        helper_reads = bool(place.detours) and place.detours[-1].branch == rules.protocol.wearer_down
+        reason = _not_for_now(step, ledger, "pair" if helper_reads else mode)
         if not reason:
             return Arrival("step", place, ledger, passed=tuple(passed))
         passed.append((step.name, reason))
@@ -96,8 +109,15 @@ def again(rules: Rules, state: SessionState, ledger: Ledger | None = None) -> Ar
     return arrive(rules, state.place, state.ledger if ledger is None else ledger, state.mode)
 
 
+def behind(state: SessionState) -> Place | None:
+    """The step that 'back' is about: the one whose answer was taken last; None if there is none."""
+    if state.place.observer_due:
+        return state.place.with_due(False)
+    return state.trail[-1] if state.trail else None
+
+
 def detour(
-    rules: Rules, state: SessionState, branch: str, then: str, cause: str, ledger: Ledger | None = None
+    rules: Rules, state: SessionState, branch: str, then: str, *, cause: str, ledger: Ledger | None = None
 ) -> Arrival:
     """Enter a branch from the state's place; a branch that is already being read is begun anew, not nested."""
     held = [d.branch for d in state.place.detours]
@@ -105,6 +125,44 @@ def detour(
     then = state.place.detours[held.index(branch)].then if branch in held else then
     place = replace(state.place, detours=(*outer, Detour(branch, 0, then, cause)))
     return arrive(rules, place, state.ledger if ledger is None else ledger, state.mode)
+
+
+def rejoin(rules: Rules, state: SessionState, ledger: Ledger | None = None) -> Arrival:
+    """After a pause or a restart the way begins with the hands (rule 10), at the place that fits what is worn.
+
+    A step that rubs the hands itself is begun anew instead, from zero; so is a branch that it stands in.
+    """
+    now = state.ledger if ledger is None else ledger
+    place = settled(rules.protocol, state.place, now)
+    there = replace(state, ledger=now, place=place)
+    step = step_at(rules.protocol, place)
+    rubs = step is not None and step.timing and any(act.kind in {"disinfect", "hygiene"} for act in step.acts)
+    touched_anything = any(worn != "never" for _, worn in now.items)
+    if rubs and not place.observer_due:
+        return again(rules, there)
+    if rules.protocol.rejoin and touched_anything and place.stage in {"dress", "undress"}:
+        return detour(rules, there, rules.protocol.rejoin, "same", cause="rejoin")
+    return again(rules, there)
+
+
+_MENDED_IN = {"dress": "dress", "work": "dress", "undress": "undress", "close": "undress"}
+
+
+def settled(protocol: Protocol, place: Place, ledger: Ledger) -> Place:
+    """`place`, or the earlier step at which an item should have gone on or come off and, says the ledger, did not."""
+    last: dict[str, tuple[Place, str]] = {}
+    for stage in STAGES[: STAGES.index(place.stage) + 1]:
+        done = protocol.steps(stage)[: max(0, place.step)] if stage == place.stage else protocol.steps(stage)
+        for index, step in enumerate(done):
+            for act in step.acts:
+                if act.kind in {"don", "change", "doff"} and not step.when_on and not step.when_off:
+                    last[act.target] = (Place(stage, index), "off" if act.kind == "doff" else "on")
+    missed = [
+        there
+        for item, (there, worn) in last.items()
+        if (ledger.worn(item) == "on") != (worn == "on") and there.stage == _MENDED_IN.get(place.stage)
+    ]
+    return min(missed, key=lambda there: there.step, default=place)
 
 
 def breach_rule(protocol: Protocol, kind: str, stage: str) -> BreachRule | None:
@@ -123,7 +181,7 @@ def breach_arrival(rules: Rules, state: SessionState, kind: str) -> Arrival:
     if rule is None:
         return again(rules, calm)
     if rule.branch:
-        found = detour(rules, calm, rule.branch, rule.then, f"breach: {kind}")
+        found = detour(rules, calm, rule.branch, rule.then, cause=f"breach: {kind}")
     else:
         found = _led(rules, calm.place, rule.then, state.ledger, state.mode)
     return found
@@ -142,7 +200,7 @@ def asked(rules: Rules, state: SessionState, exposed: bool) -> Arrival:
     over = state.place.detours[-1]
     branch = rules.protocol.branch(over.branch)
     after = (
-        replace(over, branch=branch.exposed, step=0)
+        replace(over, branch=branch.exposed, step=0, due=False)
         if exposed and branch.exposed
         else replace(over, step=over.step + 1)
     )
@@ -151,23 +209,20 @@ def asked(rules: Rules, state: SessionState, exposed: bool) -> Arrival:
 
 
 def _led(rules: Rules, place: Place, then: str, ledger: Ledger, mode: str) -> Arrival:
-    """Follow a branch's or a breach's `then` from the place it was called at."""
+    """Follow a breach's `then` from the place it was called at."""
     if then == "undress" and place.stage in {"dress", "work"}:
         return arrive(rules, Place("undress", 0), ledger, mode)
-    if then == "confirm":
-        return Arrival("confirm", place, ledger)
     return arrive(rules, _then_place(rules.protocol, place, then), ledger, mode)
 
 
 def _then_place(protocol: Protocol, place: Place, then: str) -> Place:
     if then == "next":
         return _following(place)
-    if then in {"same", "undress", "confirm"}:
-        return place
     for plan in protocol.stages:
         for index, step in enumerate(plan.steps):
             if step.name == then:
-                forwards = (STAGES.index(plan.stage), index) >= (STAGES.index(place.stage), place.step)  # type: ignore[arg-type]
+                order = (STAGES.index(plan.stage), index)
+                forwards = order >= (STAGES.index(place.stage), place.step)
                 return Place(plan.stage, index) if forwards else replace(place, detours=())
     return place
 
@@ -175,8 +230,8 @@ def _then_place(protocol: Protocol, place: Place, then: str) -> Place:
 def _following(place: Place) -> Place:
     if place.detours:
         last = place.detours[-1]
-        return replace(place, detours=(*place.detours[:-1], replace(last, step=last.step + 1)))
-    return replace(place, step=place.step + 1)
+        return replace(place, detours=(*place.detours[:-1], replace(last, step=last.step + 1, due=False)))
+    return replace(place, step=place.step + 1, due=False)
 
 
 def _behind_the_end(rules: Rules, place: Place, ledger: Ledger) -> Arrival:
@@ -184,24 +239,24 @@ def _behind_the_end(rules: Rules, place: Place, ledger: Ledger) -> Arrival:
     if place.detours:
         over = place.detours[-1]
         branch: Branch = rules.protocol.branch(over.branch)
-        question = branch.ask or _asked_by_breach(rules.protocol, place.stage, over.cause)
+        question = branch.ask or _asked_by_breach(rules.protocol, place.stage, over)
         if question and over.step == len(branch.steps):
             return Arrival("question", place, ledger, question=question, about=over.branch)
         outer = replace(place, detours=place.detours[:-1])
         if over.then == "undress" and outer.stage in {"dress", "work"}:
             return Arrival("on", Place("undress", 0), ledger)
-        if over.then == "confirm":
-            return Arrival("confirm", outer, ledger)
         return Arrival("on", _then_place(rules.protocol, outer, over.then), ledger)
-    later = STAGES.index(place.stage) + 1  # type: ignore[arg-type]
+    later = STAGES.index(place.stage) + 1
     if later == len(STAGES):
         return Arrival("question", replace(place, step=len(rules.protocol.steps(place.stage))), ledger, question="end")
     return Arrival("on", Place(STAGES[later], 0), ledger)
 
 
-def _asked_by_breach(protocol: Protocol, stage: str, cause: str) -> str:
-    rule = breach_rule(protocol, cause.removeprefix("breach: "), stage) if cause.startswith("breach: ") else None
-    return rule.ask if rule else ""
+def _asked_by_breach(protocol: Protocol, stage: str, over: Detour) -> str:
+    if not over.cause.startswith("breach: "):
+        return ""
+    rule = breach_rule(protocol, over.cause.removeprefix("breach: "), stage)
+    return rule.ask if rule and rule.branch == over.branch else ""
 
 
 def _not_for_now(step: Step, ledger: Ledger, mode: str) -> str:
@@ -212,12 +267,12 @@ def _not_for_now(step: Step, ledger: Ledger, mode: str) -> str:
     for item in step.when_off:
         if ledger.worn(item) == "on":
             return f"{item} is worn"
+    if mode == "solo" and step.role == "observer":
+        return "there is no observer"
     doffs = [act.target for act in step.acts if act.kind == "doff"]
     if doffs and all(ledger.worn(item) != "on" for item in doffs):
         return "nothing already off is asked off again"
     dons = [act.target for act in step.acts if act.kind == "don"]
     if dons and len(dons) == len(step.acts) and all(ledger.worn(item) == "on" for item in dons):
         return "already on"
-    if mode == "solo" and step.role == "observer":
-        return "there is no observer"
     return ""

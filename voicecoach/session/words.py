@@ -19,14 +19,16 @@ REPLIES: dict[str, tuple[str, ...]] = {
     "where": (*PLACES, "no"),
     "touched": PLACES,
     "skin": ("yes", "no"),
-    "what": FAULTS,
+    "piece": FAULTS,
+    "fault": FAULTS,
     "removal-area": ("yes", "no"),
     "all-clear": ("confirm", "not-clear"),
     "return": ("yes", "no"),
     "end": ("yes", "no"),
-    "all-right": ("yes", "no"),
+    "all-right": ("yes", "no", "help"),
+    "down": ("yes", "no"),
 }
-"""Question -> what may be answered."""
+"""Question -> what may be answered; 'piece' takes the protocol's items with their state as well."""
 
-ASKED_OF_OBSERVER = ("all-clear", "return", "what")
+ASKED_OF_OBSERVER = ("all-clear", "return", "piece", "fault")
 """Questions that only the observer answers, where there is one."""
