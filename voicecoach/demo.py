@@ -38,34 +38,36 @@ GOOD = ("as meant", "ignored as it should be")
 WEARER = (
     Rule("partner busy, or practice run", "practice run", "practice-run"),
     Rule("in a mirror", "yes", "yes"),
-    Rule("before the mirror", "done", "done"),
-    Rule("time is up", "dry", "dry"),
-    Rule("into the gown", "repeat", "repeat", nth=1),
-    Rule("into the gown", "done", "done"),
-    Rule("^tie the mask", "done", "done"),
-    Rule("^pull the gloves over", "back", "back", nth=1),
-    Rule("^pull the gloves over", "done", "done"),
+    Rule("before the mirror", "step done", "done"),
+    Rule("time is up", "hands dry", "dry"),
+    Rule("into the gown", "repeat that", "repeat", nth=1),
+    Rule("into the gown", "step done", "done"),
+    Rule("^tie the mask", "step done", "done"),
+    Rule("^pull the gloves over", "previous step", "back", nth=1),
+    Rule("^pull the gloves over", "step done", "done"),
     Rule("not finished, or went wrong", "not finished", "not-finished"),
     Rule("with the patient", "start removal", "start-removal", wait_s=(14.0, 15.0)),
     Rule("removal area", "yes", "yes"),
-    Rule("look at both gloves", "clear", "clear"),
-    Rule("keep its outside away", "breach", "breach", over_s=0.9, nth=1),
-    Rule("which place was it", "arm", "arm"),
+    Rule("look at both gloves", "all clear", "clear"),
+    Rule("keep its outside away", "breach breach", "breach", over_s=0.9, nth=1),
+    Rule("which place was it", "my arm", "arm"),
     Rule("roll the gown away", "gown off", "gown-off", wait_s=(2.0, 3.0)),
-    Rule("wash before you eat", "done", "done"),
+    Rule("wash before you eat", "step done", "done"),
     Rule("shall i end here", "yes", "yes"),
-    Rule("gel over", "rubbing", "rubbing", wait_s=(1.0, 2.0)),
+    Rule("gel over", "start rubbing", "rubbing", wait_s=(1.0, 2.0)),
     Rule("say that again|needs a different word", AGAIN),
 )
-"""What the wearer answers. The scenario is our own: a repeat, a step back, a sleeve that brushed an arm."""
+"""What the wearer answers, in the words that are heard best. The scenario is our own: a repeat, a step back, a sleeve
+that brushed an arm.
+"""
 
 ROOM = (
-    Rule("with the patient", "the monitor is beeping again", over_s=4.0, channel=1, gain_db=8.0, also=True),
-    Rule("with the patient", "could somebody bring more water", over_s=8.5, channel=1, gain_db=8.0, also=True),
-    Rule("look at both gloves", "we are nearly ready in here", over_s=2.6, nth=2, channel=1, gain_db=8.0, also=True),
-    Rule("^tie the mask", "is the lift working today", over_s=2.9, nth=2, channel=1, gain_db=8.0, also=True),
+    Rule("with the patient", "the monitor is beeping again", over_s=4.0, channel=1, gain_db=10.0, also=True),
+    Rule("with the patient", "could somebody bring more water", over_s=8.5, channel=1, gain_db=10.0, also=True),
+    Rule("look at both gloves", "we are nearly ready in here", over_s=2.6, nth=2, channel=1, gain_db=10.0, also=True),
+    Rule("^tie the mask", "is the lift working today", over_s=2.9, nth=2, channel=1, gain_db=10.0, also=True),
 )
-"""What others say, 12 dB below the wearer: to be ignored."""
+"""What others say, 10 dB below the wearer: to be ignored."""
 
 
 def run(*, seed: int, out: Path | None, engine: str, model: str | None, console: Console) -> bool:

@@ -142,7 +142,8 @@ class RoomLine(QuietLine):
         if not len(part):
             return
         gains = np.full(self.channels, 10 ** (self._room.crosstalk_db / 20), dtype=np.float32)
-        gains[utterance.channel] = 1.0
+        if utterance.channel < self.channels:  # a person without a microphone is heard only from afar
+            gains[utterance.channel] = 1.0
         heard[first - at : first - at + len(part)] += part[:, np.newaxis] * gains
 
 

@@ -26,13 +26,15 @@ _NOT_WORD = re.compile(r"[^\w']+|_+")
 class Command:
     """One thing that can be meant. name: id ('gown-off'); phrases: the words that mean it; risk: which floor it needs.
 
-    floor: this command's own floor, or None for its risk's.
+    floor: this command's own floor, or None for its risk's. inside: the floor of a danger word found inside a sentence,
+    or None for the same; other words are not looked for inside sentences.
     """
 
     name: str
     phrases: tuple[str, ...]
     risk: Risk
     floor: float | None = None
+    inside: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +77,11 @@ class Grammar:
     def say(self, key: str) -> str:
         """The coach's own sentence for `key`."""
         return dict(self.says)[key]
+
+    def inside(self, name: str) -> float:
+        """How much more than its floor a command needs inside a sentence."""
+        command = self.command(name)
+        return 0.0 if command is None or command.inside is None else command.inside - self.floor(name)
 
     def floor(self, name: str) -> float:
         """The score that the command `name` needs; infinite for a name that is no command."""
@@ -249,10 +256,16 @@ def _commands(node: Node, owners: dict[str, str]) -> list[Command]:
 def _command(name: str, risk: Risk, value: Node, owners: dict[str, str]) -> Command:
     if value.entries is None:
         return Command(name, _phrases(value, name, owners), risk)
-    value.only("say", "floor")
+    value.only("say", "floor", "inside")
     phrases = _phrases(value.need("say"), name, owners)
-    floor = value.get("floor")
-    return Command(name, phrases, risk, floor.number(-100, 100) if floor is not None else None)
+    floor, inside = value.get("floor"), value.get("inside")
+    return Command(
+        name,
+        phrases,
+        risk,
+        floor.number(-100, 100) if floor is not None else None,
+        inside.number(-100, 100) if inside is not None else None,
+    )
 
 
 def _item_commands(items: Node, states: Node, owners: dict[str, str]) -> list[Command]:

@@ -195,6 +195,8 @@ class PhonemeRecogniser:
         decoys = [sequence for decoy in grammar.decoys for sequence in self._spell(grammar, decoy)]
         self._all = lay_out([*sequences, *decoys], self._network.blank)
         self._inside = lay_out([sequences[row] for row in self._urgent], self._network.blank)
+        extra = [grammar.inside(self._phrases[row][0]) for row in self._urgent]
+        self._inside_loss = INSIDE + np.array(extra, dtype=np.float64)
 
     def score(self, samples: Samples, live: Collection[str]) -> tuple[list[Scored], float | None]:
         """Score one utterance.
@@ -213,7 +215,7 @@ class PhonemeRecogniser:
         decoy = max(scores[known:], default=None)
         within: dict[int, float] = {}
         if len(emissions) >= SENTENCE:
-            urgent = forward(emissions, self._inside, inside=True) - INSIDE
+            urgent = forward(emissions, self._inside, inside=True) - self._inside_loss
             within = dict(zip(self._urgent, urgent.tolist(), strict=True))
         for row, (name, phrase) in enumerate(self._phrases):
             if name not in live:
