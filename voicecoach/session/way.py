@@ -74,11 +74,11 @@ def start(protocol: Protocol) -> SessionState:
 def arrive(rules: Rules, place: Place, ledger: Ledger, mode: str) -> Arrival:
     """What is found on going to `place`: the first step from there on that applies, or what else stands there."""
     passed: list[tuple[str, str]] = []
-    if place.step < 0 and not place.detours:
-        if mode == "solo":
-            return Arrival("question", place, ledger, question="reason")
-        place = replace(place, step=0)
     for _ in range(10_000):  # a bound, not a limit: the loader refuses files that long
+        if place.step < 0 and not place.detours:
+            if mode == "solo":
+                return Arrival("question", place, ledger, question="reason", passed=tuple(passed))
+            place = replace(place, step=0)
         if place.stage == "work" and not place.detours:
             return Arrival("work", place, ledger, passed=tuple(passed))
         step = step_at(rules.protocol, place)
