@@ -1,0 +1,31 @@
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Literal
+
+import pytest
+from session_driver import Session, rules
+
+from voicecoach.protocol.site import NO_SITE, Site
+from voicecoach.session.way import Rules
+
+Begin = Callable[..., Session]
+
+
+@pytest.fixture
+def begin() -> Begin:
+    """Open a session: begin(protocol='short-practice', mode='solo', independent=..., site=...)."""
+
+    def make(
+        protocol: str = "short-practice",
+        mode: Literal["solo", "pair"] = "solo",
+        *,
+        independent: bool = True,
+        site: Site = NO_SITE,
+        the_rules: Rules | None = None,
+    ) -> Session:
+        session = Session(the_rules or rules(protocol, site), mode, independent=independent and mode == "pair")
+        session.said_out()
+        return session
+
+    return make

@@ -1,0 +1,218 @@
+"""A session in which anything may happen, and the laws that hold at every step of it."""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import Literal
+
+from session_driver import rules
+
+from voicecoach.protocol.model import STAGES
+from voicecoach.session.effects import CancelTimer, Effect, Listen, Note, Say, SetTimer, StopSpeaking
+from voicecoach.session.events import CLOCK_HZ, Event, Heard, Opened, PromptEnded, TimerFired
+from voicecoach.session.live import live
+from voicecoach.session.machine import Machine
+from voicecoach.session.prompts import every_prompt
+from voicecoach.session.state import Place, SessionState
+from voicecoach.session.way import Rules, step_at, steps_named
+
+CLOSED = {"closed", "abandoned"}
+DANGER = {"breach", "splash", "needle", "no-air", "torn"}
+
+
+@cache
+def sayable(name: str) -> frozenset[str]:
+    return frozenset(every_prompt(rules(name)))
+
+
+class Walk:
+    """One session: events in any order on a true clock, with prompts and timers as the loop would have them."""
+
+    def __init__(self, name: str, mode: Literal["solo", "pair"], *, independent: bool = True) -> None:
+        self.name = name
+        self.rules: Rules = rules(name)
+        self.machine = Machine(self.rules)
+        self.state: SessionState = self.machine.start()
+        self.at = 0
+        self.due: dict[str, int] = {}
+        self.sounding: list[int] = []
+        self.dropped: list[int] = []
+        self.accounted: set[str] = set()
+        self.started_at = 0
+        self.steps = steps_named(self.rules.protocol)
+        self.history: list[Event] = []
+        self.happens(
+            Opened(0, mode=mode, ear="typed", audio="clips", training_only=True, independent=independent)
+        )
+
+    # what can happen
+
+    def right_word(self) -> tuple[str, str] | None:
+        """The word and the role that move things as written; None when nobody's word does."""
+        state = self.state
+        step = step_at(self.rules.protocol, state.place)
+        fixed = {
+            "working": ("start-removal", "wearer"),
+            "confirming": ("confirm", "observer"),
+            "frozen": ("go-on", "wearer"),
+            "paused": ("resume", "wearer"),
+        }
+        if state.status == "asking":
+            return self._right_reply()
+        if state.status in fixed:
+            return fixed[state.status]
+        if step is None or not step.answers or state.status not in {"awaiting", "acknowledging", "drying"}:
+            return None
+        role = next((r for r in (step.role, *step.also) if r not in state.answered), step.role)
+        return (step.timing.start if step.timing and state.status != "drying" else step.answers[0]), role
+
+    def _right_reply(self) -> tuple[str, str] | None:
+        state = self.state
+        if state.question == "end" and state.place.stage != "close":
+            return "no", "wearer"
+        for word in ("yes", "right", "practice-run", "go-on", "confirm", "neck", "loose"):
+            if word in live(self.rules, state):
+                observer = state.question in {"all-clear", "piece", "fault", "return"}
+                return word, "observer" if observer else "wearer"
+        return None
+
+    def say(self, word: str | None, role: str, near: str | None = None, begin_s: float = 0.4) -> None:
+        begin = max(0, self.at - round(begin_s * CLOCK_HZ))
+        self.happens(Heard(self.at, word, word or "", begin, self.at, role=role, near=near))  # type: ignore[arg-type]
+
+    def end_prompt(self, *, complete: bool = True, played_s: float = 1.0) -> None:
+        """The prompt that sounds runs out, or one that was dropped is reported at last."""
+        if self.dropped:
+            self.happens(PromptEnded(self.at, self.dropped.pop(0), played_s, complete=complete))
+        elif self.sounding:
+            self.happens(PromptEnded(self.at, self.sounding.pop(0), played_s, complete=True))
+
+    def fire_next(self) -> None:
+        """Time passes until the next timer runs out."""
+        if self.due:
+            name, due = min(self.due.items(), key=lambda pair: pair[1])
+            self.at = max(self.at, due)
+            del self.due[name]
+            self.happens(TimerFired(self.at, name))
+
+    def happens(self, event: Event) -> None:
+        before = self.state
+        self.history.append(event)
+        fitting = self.machine.fitting(before, event)
+        assert len(fitting) <= 1, f"several rows fit {event} in {before.status}: {fitting}"
+        self.state, effects = self.machine.step(before, event)
+        again = self.machine.step(before, event)
+        assert again == (self.state, effects), "the same event gave something else"
+        for effect in effects:
+            self._carry_out(effect)
+        self._laws(before, event, effects)
+
+    def _carry_out(self, effect: Effect) -> None:
+        if isinstance(effect, Say):
+            self.sounding.append(effect.prompt)
+        elif isinstance(effect, StopSpeaking):
+            self.dropped += self.sounding
+            self.sounding = []
+        elif isinstance(effect, SetTimer):
+            self.due[effect.timer] = self.at + round(effect.after_s * CLOCK_HZ)
+            if effect.timer == "rub":
+                self.started_at = self.at
+        elif isinstance(effect, CancelTimer):
+            self.due.pop(effect.timer, None)
+
+    # the laws
+
+    def _laws(self, before: SessionState, event: Event, effects: tuple[Effect, ...]) -> None:
+        after = self.state
+        said = [effect for effect in effects if isinstance(effect, Say)]
+        notes = [effect for effect in effects if isinstance(effect, Note)]
+        if before.status in CLOSED:
+            assert after.status == before.status, "closed absorbs"
+            assert not effects
+            return
+        assert set(after.timers) == set(self.due), "the state knows which timers run"
+        assert [s.prompt for s in after.speech if s.prompt in self.sounding] == self.sounding, "and what sounds"
+        self._words(said, effects)
+        if isinstance(event, Heard) and event.command == "breach":
+            self._breach_law(effects)
+        if before.status == "timing" and after.status == "drying":
+            step = step_at(self.rules.protocol, before.place)
+            assert step is not None
+            assert self.at - self.started_at >= round(self.rules.contact_s(step) * CLOCK_HZ), "a rub was shortened"
+        self._forwards_law(before, notes)
+        self._nothing_off_law(notes)
+        assert after.status != "abandoned" or before.question == "end", "it ended by itself"
+        assert after.status != "closed" or not before.ledger.on(), "it ended with something on"
+        self._no_dead_end()
+
+    def _words(self, said: list[Say], effects: tuple[Effect, ...]) -> None:
+        helps = {step.help for step in self.steps.values()}
+        for one in said:
+            assert one.text in sayable(self.name), f"{one.text!r} is not rendered ahead"
+            assert len(one.text.split()) <= 12 or one.text in helps, "rule 1"
+        listened = [effect.commands for effect in effects if isinstance(effect, Listen)]
+        assert self.state.listening == live(self.rules, self.state)
+        assert all(one == self.state.listening for one in listened[-1:])
+
+    def _breach_law(self, effects: tuple[Effect, ...]) -> None:
+        assert self.state.status == "breached"
+        order = [effect for effect in effects if isinstance(effect, (StopSpeaking, Say))]
+        assert isinstance(order[0], StopSpeaking)
+        first = order[1]
+        assert isinstance(first, Say)
+        assert len(first.text.split()) <= 6
+        assert effects[effects.index(order[0]) + 1 :].index(first) <= len(self.due) + 9
+
+    def _forwards_law(self, before: SessionState, notes: list[Note]) -> None:
+        names = {dict(n.details).get("step", "") for n in notes if n.what in {"step-confirmed", "jump"}}
+        self.accounted |= names
+        here, there = _main(before.place), _main(self.state.place)
+        if there < here:
+            for plan in self.rules.protocol.stages:
+                for index, step in enumerate(plan.steps):
+                    if (STAGES.index(plan.stage), index) >= there:
+                        self.accounted.discard(step.name)
+        for plan in self.rules.protocol.stages:
+            for index, step in enumerate(plan.steps):
+                if here <= (STAGES.index(plan.stage), index) < there and plan.stage != "work":
+                    led = before.place.stage in {"prepare", "dress"} and self.state.place.stage == "undress"
+                    assert step.name in self.accounted or led, f"{step.name} was left for no cause that is on record"
+
+    def _nothing_off_law(self, notes: list[Note]) -> None:
+        for note in notes:
+            name = dict(note.details).get("step", "")
+            if note.what != "step" or name not in self.steps:
+                continue
+            step = self.steps[name]
+            off = [act.target for act in step.acts if act.kind == "doff"]
+            assert not off or any(self.state.ledger.worn(item) == "on" for item in off), f"{name}: off already"
+            assert not self.state.place.observer_due, "an act that is done was asked for again"
+
+    def _no_dead_end(self) -> None:
+        state = self.state
+        for _ in range(40):
+            if not state.speech or state.window:
+                break
+            done = PromptEnded(state.at, state.speech[0].prompt, 1.0, complete=True)
+            state, _ = self.machine.step(state, done)
+        if state.status not in CLOSED:
+            assert set(state.timers) - {"wear"}, f"nothing moves in {state.status} {state.question}"
+            assert state.listening
+
+
+def _main(place: Place) -> tuple[int, int]:
+    return STAGES.index(place.stage), place.step  # type: ignore[arg-type]
+
+
+def listening_words_mean_something(walk: Walk) -> None:
+    """Each word that is listened for fits a row of the table, whoever's it may be to say."""
+    state = walk.state
+    for word in state.listening:
+        for role in ("wearer", "observer", "assistant"):
+            event = Heard(state.at, word, word, state.at, state.at, role=role)
+            if [row.trigger for row in walk.machine.fitting(state, event) if row.trigger != "unclear"]:
+                break
+        else:
+            raise AssertionError(f"{word!r} is listened for in {state.status} {state.question} and means nothing")
+
+

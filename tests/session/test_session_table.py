@@ -1,0 +1,60 @@
+from __future__ import annotations
+
+import ast
+import inspect
+
+import pytest
+
+from voicecoach.session import answers, meaning, outcome, replies
+from voicecoach.session.deeds import DEEDS
+from voicecoach.session.guards import GUARDS
+from voicecoach.session.table import OPEN, OVER, STATES, TABLE
+from voicecoach.session.words import ASKED_OF_OBSERVER, REPLIES
+
+
+def triggers_given() -> set[str]:
+    """The first argument of every Meaning(...) in the code that finds meanings."""
+    found = set()
+    for module in (meaning, answers, replies, outcome):
+        for node in ast.walk(ast.parse(inspect.getsource(module))):
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "Meaning":
+                first = node.args[0]
+                assert isinstance(first, ast.Constant), ast.unparse(node)
+                found.add(first.value)
+    return found
+
+
+def test_every_trigger_that_a_meaning_gives_is_in_the_table_and_the_other_way_round() -> None:
+    assert triggers_given() - {""} == {row.trigger for row in TABLE}
+
+
+@pytest.mark.parametrize("row", TABLE, ids=lambda row: f"{row.trigger}-{row.target}")
+def test_every_guard_and_deed_of_the_table_has_its_function(row) -> None:
+    assert [name for name in row.guards if name not in GUARDS] == []
+    assert [name for name in row.deeds if name not in DEEDS] == []
+    assert {*row.sources, row.target} <= {*STATES, "="}
+
+
+def test_no_guard_and_no_deed_is_there_for_nothing() -> None:
+    assert {name for row in TABLE for name in row.guards} == set(GUARDS)
+    assert {name for row in TABLE for name in row.deeds} == set(DEEDS)
+
+
+def test_no_row_leads_out_of_a_session_that_is_over() -> None:
+    assert [row for row in TABLE if set(row.sources) & set(OVER)] == []
+
+
+def test_danger_has_a_row_in_every_open_state() -> None:
+    """Rules 7 and 8."""
+    for trigger in ("breach", "stopped"):
+        assert {state for row in TABLE if row.trigger == trigger for state in row.sources} == set(OPEN)
+
+
+def test_each_question_knows_what_its_answers_come_to() -> None:
+    assert set(replies._REPLIES) == set(REPLIES)
+    assert set(ASKED_OF_OBSERVER) <= set(REPLIES)
+
+
+def test_a_session_is_over_only_on_a_confirmed_word_or_when_told_to_with_nothing_on() -> None:
+    """Rule 19."""
+    assert {row.trigger for row in TABLE if row.target in OVER} == {"ended", "told_to_end"}
