@@ -42,13 +42,14 @@ WEARER = (
     Rule("time is up", "hands dry", "dry"),
     Rule("into the gown", "repeat that", "repeat", nth=1),
     Rule("into the gown", "step done", "done"),
-    Rule("^tie the mask", "step done", "done"),
+    Rule("^tie the mask", "", nth=2),  # read again only because the wearer asked what came before
+    Rule("^tie the mask", "step done", "done", wait_s=(4.5, 5.0)),
     Rule("^pull the gloves over", "previous step", "back", nth=1),
     Rule("^pull the gloves over", "step done", "done"),
     Rule("not finished, or went wrong", "not finished", "not-finished"),
     Rule("with the patient", "start removal", "start-removal", wait_s=(14.0, 15.0)),
     Rule("removal area", "yes", "yes"),
-    Rule("look at both gloves", "all clear", "clear"),
+    Rule("look at both gloves", "all clear", "clear", wait_s=(4.5, 5.0)),
     Rule("keep its outside away", "breach breach", "breach", over_s=0.9, nth=1),
     Rule("which place was it", "my arm", "arm"),
     Rule("roll the gown away", "gown off", "gown-off", wait_s=(2.0, 3.0)),
@@ -64,8 +65,8 @@ that brushed an arm.
 ROOM = (
     Rule("with the patient", "the monitor is beeping again", over_s=4.0, channel=1, gain_db=10.0, also=True),
     Rule("with the patient", "could somebody bring more water", over_s=8.5, channel=1, gain_db=10.0, also=True),
-    Rule("look at both gloves", "we are nearly ready in here", over_s=2.6, nth=2, channel=1, gain_db=10.0, also=True),
-    Rule("^tie the mask", "is the lift working today", over_s=2.9, nth=2, channel=1, gain_db=10.0, also=True),
+    Rule("look at both gloves", "we are nearly ready in here", over_s=2.9, nth=1, channel=1, gain_db=10.0, also=True),
+    Rule("^tie the mask", "is the lift working today", over_s=2.9, nth=1, channel=1, gain_db=10.0, also=True),
 )
 """What others say, 10 dB below the wearer: to be ignored."""
 
