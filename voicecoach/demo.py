@@ -31,29 +31,29 @@ from voicecoach.session.prompts import all_steps
 from voicecoach.session.state import SessionState
 
 PROTOCOL = "short-practice"
-VOICES = ("en-gb", "en-us+f3", "en-gb-scotland", "en-us+m3", "en-gb+f2", "en-gb-x-rp")
+VOICES = ("en-gb", "en-us+f3", "en-gb-scotland", "en-us+m3", "en-us+f2", "en-gb-x-rp")
 LIMIT_S = 600.0
 GOOD = ("as meant", "ignored as it should be")
 
 WEARER = (
     Rule("partner busy, or practice run", "practice run", "practice-run"),
     Rule("in a mirror", "yes", "yes"),
-    Rule("before the mirror", "step done", "done"),
+    Rule("before the mirror", "step complete", "done"),
     Rule("time is up", "hands dry", "dry"),
     Rule("into the gown", "repeat that", "repeat", nth=1),
-    Rule("into the gown", "step done", "done"),
+    Rule("into the gown", "step complete", "done"),
     Rule("^tie the mask", "", nth=2),  # read again only because the wearer asked what came before
-    Rule("^tie the mask", "step done", "done", wait_s=(4.5, 5.0)),
+    Rule("^tie the mask", "step complete", "done"),
     Rule("^pull the gloves over", "previous step", "back", nth=1),
-    Rule("^pull the gloves over", "step done", "done"),
+    Rule("^pull the gloves over", "step complete", "done"),
     Rule("not finished, or went wrong", "not finished", "not-finished"),
-    Rule("with the patient", "start removal", "start-removal", wait_s=(14.0, 15.0)),
+    Rule("with the patient", "start removal", "start-removal", wait_s=(18.0, 19.0)),
     Rule("removal area", "yes", "yes"),
-    Rule("look at both gloves", "all clear", "clear", wait_s=(4.5, 5.0)),
-    Rule("keep its outside away", "breach breach", "breach", over_s=0.9, nth=1),
+    Rule("look at both gloves", "all clear", "clear"),
+    Rule("keep its outside away", "oh no, breach, breach", "breach", over_s=0.9, nth=1),
     Rule("which place was it", "my arm", "arm"),
-    Rule("roll the gown away", "gown off", "gown-off", wait_s=(2.0, 3.0)),
-    Rule("wash before you eat", "step done", "done"),
+    Rule("roll the gown away", "gown removed", "gown-off", wait_s=(2.0, 3.0)),
+    Rule("wash before you eat", "step complete", "done"),
     Rule("shall i end here", "yes", "yes"),
     Rule("gel over", "start rubbing", "rubbing", wait_s=(1.0, 2.0)),
     Rule("say that again|needs a different word", AGAIN),
@@ -62,11 +62,14 @@ WEARER = (
 that brushed an arm.
 """
 
-ROOM = (
-    Rule("with the patient", "the monitor is beeping again", over_s=4.0, channel=1, gain_db=10.0, also=True),
-    Rule("with the patient", "could somebody bring more water", over_s=8.5, channel=1, gain_db=10.0, also=True),
-    Rule("look at both gloves", "we are nearly ready in here", over_s=2.9, nth=1, channel=1, gain_db=10.0, also=True),
-    Rule("^tie the mask", "is the lift working today", over_s=2.9, nth=1, channel=1, gain_db=10.0, also=True),
+ROOM = tuple(
+    Rule("with the patient", words, over_s=after_s, channel=1, gain_db=10.0, also=True)
+    for after_s, words in (
+        (4.0, "the monitor is beeping again"),
+        (8.5, "could somebody bring more water"),
+        (12.5, "is the lift working today"),
+        (16.5, "we are nearly ready in here"),
+    )
 )
 """What others say, 10 dB below the wearer: to be ignored."""
 
