@@ -66,11 +66,11 @@ MISTAKES = {
     "branch to nowhere": ("torn: practice-torn,", "torn: practice-tear,", "'practice-tear' is unknown"),
     "way to nowhere": ("    then: next\n    ask", "    then: moon\n    ask", "'moon' is unknown"),
     "empty prompt": ("say: Look at both gloves, every finger.", "say: ''", "has no text"),
-    "long prompt": ("say: Practice is over.", "say: a b c d e f g h i j k l m", "words long"),
+    "long prompt": ("say: That was the practice.", "say: a b c d e f g h i j k l m", "words long"),
     "no answer": ("      answer: clear\n", "", "has no answer"),
     "quiet and asked": ("      quiet: 3\n", "      quiet: 3\n      answer: done\n", "quiet step"),
     "quiet for nobody": ("      asks-for: practice-mask-away\n", "", "no later step asks for it"),
-    "long first act": ("Step back. Hands down.", "Step back and keep both hands down.", "at most 6"),
+    "long first act": ("Move back. Hands down.", "Move back and keep both hands down.", "at most 6"),
     "no start": ("seconds: 3, start: rubbing}", "seconds: 3}", "has no start command"),
     "removal begun again": (
         'first: "Hands away from everything.", branch: practice-touched, then: same',
