@@ -47,7 +47,7 @@ WEARER = (
     Rule("^pull the gloves over", "previous step", "back", nth=1),
     Rule("^pull the gloves over", "step complete", "done"),
     Rule("not finished, or went wrong", "not finished", "not-finished"),
-    Rule("with the patient", "start removal", "start-removal", wait_s=(18.0, 19.0)),
+    Rule("with the patient", "start removal", "start-removal", wait_s=(19.0, 20.0)),
     Rule("removal area", "yes", "yes"),
     Rule("look at both gloves", "all clear", "clear"),
     Rule("keep its outside away", "oh no, breach, breach", "breach", over_s=0.9, nth=1),
@@ -56,6 +56,7 @@ WEARER = (
     Rule("wash before you eat", "step complete", "done"),
     Rule("shall i end here", "yes", "yes"),
     Rule("gel over", "start rubbing", "rubbing", wait_s=(1.0, 2.0)),
+    Rule("breach. yes or no", "false alarm", "false-alarm"),
     Rule("say that again|needs a different word", AGAIN),
 )
 """What the wearer answers, in the words that are heard best. The scenario is our own: a repeat, a step back, a sleeve
