@@ -13,7 +13,7 @@ from voicecoach.session.effects import CancelTimer, Effect, Note, Say, SetTimer
 from voicecoach.session.events import CLOCK_HZ, Event, Heard, Opened, PromptEnded, Role, SpeechStarted, TimerFired
 from voicecoach.session.machine import Machine
 from voicecoach.session.state import SessionState
-from voicecoach.session.way import Rules, step_at
+from voicecoach.session.way import Rules, step_at, steps_named
 
 ROOT = Path(__file__).parents[2]
 SAY_S = 1.5
@@ -28,6 +28,11 @@ def grammar() -> Grammar:
 @cache
 def rules(name: str = "short-practice", site: Site = NO_SITE) -> Rules:
     return Rules(load((ROOT / f"protocols/{name}.yaml").read_text(encoding="utf-8"), f"{name}.yaml"), grammar(), site)
+
+
+def text(step: str, protocol: str = "short-practice") -> str:
+    """The prompt of a step."""
+    return steps_named(rules(protocol).protocol)[step].say
 
 
 class Session:
@@ -139,7 +144,7 @@ class Session:
             self.fire("rub")
         for role in roles if self.mode == "pair" else roles[:1]:
             self.hear(step.answers[0], role=role)
-        if self.state.status == "confirming":
+        if self.state.status == "confirming" and self.step == step.name:
             self.hear("confirm", role="observer")
 
     def go_to(self, name: str) -> None:
