@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tempfile
 import time
 from pathlib import Path
@@ -19,6 +20,8 @@ from voicecoach.audio.wearer import Room, RoomLine
 from voicecoach.coach import Coach, Parts
 from voicecoach.listen import engines
 from voicecoach.listen.child import ChildEar
+from voicecoach.protocol.check import all_steps
+from voicecoach.protocol.model import Protocol, Step
 from voicecoach.record.clips import ClipKeeper
 from voicecoach.record.journal import Journal, new_folder
 from voicecoach.record.manifest import Manifest, versions
@@ -27,7 +30,6 @@ from voicecoach.record.timeline import Compared, heard_against_said
 from voicecoach.session.effects import Effect
 from voicecoach.session.events import Event, Opened
 from voicecoach.session.machine import Machine
-from voicecoach.session.prompts import all_steps
 from voicecoach.session.state import SessionState
 
 PROTOCOL = "short-practice"
@@ -35,33 +37,53 @@ VOICES = ("en-gb", "en-us+f3", "en-gb-scotland", "en-us+m3", "en-us+f2", "en-gb-
 LIMIT_S = 600.0
 GOOD = ("as meant", "ignored as it should be")
 
-WEARER = (
-    Rule("partner busy, or practice run", "practice run", "practice-run"),
-    Rule("in a mirror", "yes", "yes"),
-    Rule("before the mirror", "step complete", "done"),
-    Rule("time is up", "hands dry", "dry"),
-    Rule("into the gown", "repeat that", "repeat", nth=1),
-    Rule("into the gown", "step complete", "done"),
-    Rule("^tie the mask", "", nth=2),  # read again only because the wearer asked what came before
-    Rule("^tie the mask", "step complete", "done"),
-    Rule("^pull the gloves over", "previous step", "back", nth=1),
-    Rule("^pull the gloves over", "step complete", "done"),
-    Rule("not finished, or went wrong", "not finished", "not-finished"),
-    Rule("with the patient", "start removal", "start-removal", wait_s=(19.0, 20.0)),
-    Rule("removal area", "yes", "yes"),
-    Rule("look at both gloves", "all clear", "clear"),
-    Rule("keep its outside away", "oh no, breach, breach", "breach", over_s=0.9, nth=1),
-    Rule("which place was it", "my arm", "arm"),
-    Rule("roll the gown away", "gown removed", "gown-off", wait_s=(2.0, 3.0)),
-    Rule("wash before you eat", "step complete", "done"),
-    Rule("shall i end here", "yes", "yes"),
-    Rule("gel over", "start rubbing", "rubbing", wait_s=(1.0, 2.0)),
-    Rule("breach. yes or no", "false alarm", "false-alarm"),
-    Rule("say that again|needs a different word", AGAIN),
-)
-"""What the wearer answers, in the words that are heard best. The scenario is our own: a repeat, a step back, a sleeve
-that brushed an arm.
-"""
+WORDS = {
+    "done": "step complete",
+    "clear": "all clear",
+    "rubbing": "start rubbing",
+    "wiping": "start wiping",
+    "dry": "hands dry",
+    "understood": "i understand",
+}
+"""How the wearer says what is heard better in a longer form than in its plain word."""
+
+
+def wearer(protocol: Protocol) -> tuple[Rule, ...]:
+    """What the wearer answers. The scenario is our own: a repeat, a step back, a sleeve that brushed an arm."""
+    steps = {step.name: step for _, step in all_steps(protocol)}
+
+    def over(step: str) -> str:
+        return f"^{re.escape(steps[step].say)}$"
+
+    return (
+        Rule("partner busy, or practice run", "practice run", "practice-run"),
+        Rule("in a mirror", "yes", "yes"),
+        Rule("time is up", WORDS["dry"], "dry"),
+        Rule(over("practice-gown-on"), "repeat that", "repeat", nth=1),
+        Rule(over("practice-mask-on"), "", nth=2),  # read again only because the wearer asked what came before
+        Rule(over("practice-gloves-on"), "previous step", "back", nth=1),
+        Rule("not finished, or went wrong", "not finished", "not-finished"),
+        Rule(over("practice-work"), "start removal", "start-removal", wait_s=(19.0, 20.0)),
+        Rule("removal area, and", "yes", "yes"),
+        Rule(f"^{re.escape(steps['practice-gown-away'].warn)}$", "oh no, breach, breach", "breach", over_s=0.9, nth=1),
+        Rule("breach. yes or no", "false alarm", "false-alarm"),
+        Rule("which place was it", "my arm", "arm"),
+        Rule("shall i end here", "yes", "yes"),
+        Rule("say that again|needs a different word", AGAIN),
+        *answers(tuple(steps.values())),
+    )
+
+
+def answers(steps: tuple[Step, ...]) -> tuple[Rule, ...]:
+    """For each step what it waits for first: the start of its time, or its answer."""
+    found = []
+    for step in steps:
+        meant = step.timing.start if step.timing else step.answers[0] if step.answers else None
+        if meant is not None:
+            words = WORDS.get(meant, meant.replace("-off", "-removed").replace("-on", "-in-place").replace("-", " "))
+            found.append(Rule(f"^{re.escape(step.say)}$", words, meant, wait_s=(1.0, 2.0)))
+    return tuple(found)
+
 
 ROOM = tuple(
     Rule("with the patient", words, over_s=after_s, channel=1, gain_db=10.0, also=True)
@@ -90,7 +112,9 @@ def run(*, seed: int, out: Path | None, engine: str, model: str | None, console:
     voice = app.prepare_voice(rules, console)
     rng = np.random.default_rng(seed)
     speaking = VOICES[seed % len(VOICES)]
-    persona = ScriptedPersona((*WEARER, *ROOM), rng, voices={0: speaking, 1: VOICES[(seed + 1) % len(VOICES)]})
+    persona = ScriptedPersona(
+        (*wearer(rules.protocol), *ROOM), rng, voices={0: speaking, 1: VOICES[(seed + 1) % len(VOICES)]}
+    )
     with console.status("giving the wearer a voice"):
         persona.prepare()
     line = RoomLine(persona, Room(mask="none"), seed=seed, limit_s=LIMIT_S)
@@ -107,7 +131,7 @@ def run(*, seed: int, out: Path | None, engine: str, model: str | None, console:
     clips = ClipKeeper(journal.folder / "audio", "clips")
     began_s = time.monotonic()
     try:
-        with _Shown(console, len(all_steps(rules))) as shown:
+        with _Shown(console, sum(1 for _ in all_steps(rules.protocol))) as shown:
             parts = Parts(Machine(rules), ear, line, voice, journal, clips, watch=shown)
             coach = Coach(parts)
             coach.begin(Opened(0, mode="solo", ear=chosen, audio="clips", training_only=True, independent=False))
