@@ -47,6 +47,9 @@ class Session:
         self.fresh: list[Effect] = []
         self.notes: list[Note] = []
         self.events: list[Event] = []
+        self.waited_s: dict[int, float] = {}
+        """Number of an event -> how long the timer that fired then had run."""
+        self._lengths_s: dict[str, float] = {}
         self.mode = mode
         self.happens(
             Opened(0, mode=mode, ear="typed", audio="clips", training_only=True, independent=independent)
@@ -57,11 +60,13 @@ class Session:
         self.at = max(self.at, event.at)
         if isinstance(event, TimerFired):
             self.due.pop(event.timer, None)
+            self.waited_s[len(self.events)] = self._lengths_s.get(event.timer, 0.0)
         self.events.append(event)
         self.state, effects = self.machine.step(self.state, event)
         self.fresh = list(effects)
         for effect in effects:
             if isinstance(effect, SetTimer):
+                self._lengths_s[effect.timer] = effect.after_s
                 self.due[effect.timer] = self.at + round(effect.after_s * CLOCK_HZ)
             elif isinstance(effect, CancelTimer):
                 self.due.pop(effect.timer, None)

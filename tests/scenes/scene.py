@@ -1,0 +1,331 @@
+"""Reading a scene and playing it: the typed ear, the true loop, a voice that takes its time, the sample clock.
+
+A scene is a text that a practitioner can check:
+
+    protocol: n95-gown
+    people: alone | with an observer | with an observer and an assistant | on one microphone
+    begins at: rub-outer-1            the step that has just been read; or 'work'
+    wearer, 25 s later: "done"        after the coach's last words, or after the words before
+    observer, 1 s into the words: "stop"
+    somebody, 1 s later: "bridge" (almost "breach")
+    coach: "Not yet."                 said next, in this order; other words may come between
+    coach, within 1 s: "..."          counted from the end of the last person's words
+    coach at once: "..."              the very next words
+    coach never: "..."                not once between here and the next person's words
+    sound: early
+    silence within 0.3 s              what sounded is cut off
+    record: exposure place=neck
+    step: shield-away                 the step it is about then
+    on: gown, mask                    the list of what is worn then
+    quiet for 95 s
+    cut: killed | microphone pulled | microphone back | disk full
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+from session_driver import Session, grammar, rules
+
+from voicecoach.audio.line import Samples
+from voicecoach.audio.quiet import QuietLine
+from voicecoach.coach import Coach, Parts
+from voicecoach.listen.typed import TypedEar, parse
+from voicecoach.record.journal import Journal
+from voicecoach.record.manifest import Manifest
+from voicecoach.record.read import read
+from voicecoach.session.effects import Effect, Note, Say, StopSpeaking, Tone
+from voicecoach.session.events import CLOCK_HZ, Event, Heard, Opened, PartBack, PartLost, Reopened
+from voicecoach.session.machine import Machine
+from voicecoach.session.state import SessionState
+from voicecoach.session.way import Rules, step_at
+from voicecoach.speak.silent import SilentVoice
+
+PEOPLE = {
+    "alone": ("solo", False),
+    "with an observer": ("pair", True),
+    "with an observer and an assistant": ("pair", True),
+    "on one microphone": ("pair", False),
+}
+CUTS = {
+    "microphone pulled": ("ears", False),
+    "microphone back": ("ears", True),
+    "disk full": ("disk", False),
+}
+TAIL_S = 4.0
+"""How long the room goes on behind the last word of a part."""
+SAID = re.compile(
+    r'(?P<who>wearer|observer|assistant|somebody), (?P<time>[\d.]+) s (?P<when>later|into the words): "(?P<words>.*)"'
+    r'(?: \(almost "(?P<near>.*)"\))?$'
+)
+COACH = re.compile(r'coach(?P<how>, within [\d.]+ s| at once| never)?: "(?P<words>.*)"$')
+
+
+class Line(NamedTuple):
+    """One line of a scene. kind: said, coach, sound, silence, record, step, on, quiet or cut."""
+
+    number: int
+    kind: str
+    text: str
+    within_s: float | None = None
+    how: str = ""
+    script: str = ""
+
+
+@dataclass
+class Scene:
+    """A scene as written."""
+
+    name: str
+    protocol: str
+    people: str
+    begins_at: str
+    lines: list[Line]
+
+
+@dataclass
+class Moment:
+    """One thing that happened. kind: heard, say, tone, cut or note."""
+
+    at_s: float
+    kind: str
+    text: str
+    state: SessionState
+    details: dict[str, str] = field(default_factory=dict)
+
+
+def load_scene(path: Path) -> Scene:
+    """Read a scene; an AssertionError names the line that cannot be read."""
+    head: dict[str, str] = {}
+    lines: list[Line] = []
+    for number, raw in enumerate(path.read_text(encoding="utf-8").splitlines(), start=1):
+        text = raw.partition("#")[0].strip()
+        key, _, value = text.partition(":")
+        if not text:
+            continue
+        if key in {"protocol", "people", "begins at"}:
+            head[key] = value.strip()
+        else:
+            lines.append(_line(number, text))
+    return Scene(path.stem, head["protocol"], head["people"], head["begins at"], lines)
+
+
+def _line(number: int, text: str) -> Line:
+    said, coach = SAID.match(text), COACH.match(text)
+    if said:
+        sign = "+" if said["when"] == "later" else "@"
+        role = "unknown" if said["who"] == "somebody" else said["who"]
+        near = f" ~{said['near']}" if said["near"] else ""
+        return Line(number, "said", said["words"], script=f"{sign}{said['time']} {role}: {said['words']}{near}")
+    if coach:
+        how = (coach["how"] or "").strip(", ")
+        within = re.search(r"[\d.]+", how)
+        return Line(number, "coach", coach["words"], float(within[0]) if within else None, how)
+    for kind, form in (("silence", r"silence within ([\d.]+) s"), ("quiet", r"quiet for ([\d.]+) s")):
+        found = re.fullmatch(form, text)
+        if found:
+            return Line(number, kind, "", float(found[1]))
+    key, _, value = text.partition(": ")
+    assert key in {"sound", "record", "step", "on", "cut"}, f"line {number} cannot be read: {text}"
+    return Line(number, key, value)
+
+
+class Room(QuietLine):
+    """A line that ends `tail_s` after the ear has no more to say."""
+
+    def __init__(self, start: int = 0) -> None:
+        super().__init__(start=start)
+        self.ear: TypedEar | None = None
+        self.tail_s = TAIL_S
+        self._ends_at: int | None = None
+
+    def part(self, ear: TypedEar, tail_s: float) -> None:
+        """A new part of the scene begins."""
+        self.ear, self.tail_s, self._ends_at = ear, tail_s, None
+
+    def _hear(self, at: int, played: Samples) -> tuple[Samples, bool]:
+        if self.ear is not None and self.ear.finished and self._ends_at is None:
+            self._ends_at = at + round(self.tail_s * CLOCK_HZ)
+        last = self._ends_at is not None and at >= self._ends_at
+        return np.zeros((len(played), self.channels), dtype=np.float32), last
+
+
+class Stage:
+    """Where a scene is played."""
+
+    def __init__(self, scene: Scene, folder: Path) -> None:
+        self.scene = scene
+        self.rules: Rules = rules(scene.protocol)
+        mode, independent = PEOPLE[scene.people]
+        self.moments: list[Moment] = []
+        self.begun = 0
+        opened = Opened(0, mode, "typed", "none", training_only=True, independent=independent)  # type: ignore[arg-type]
+        self._journal = Journal.create(folder / "record", _manifest(mode), {})
+        self._room = Room()
+        self._coach = self._new_coach(None)
+        self._coach.begin(opened)
+        self._play(lead_up(scene, self.rules), 0.3)
+        self.begun = len(self.moments)
+
+    def _new_coach(self, state: SessionState | None) -> Coach:
+        ear = TypedEar(grammar(), ())
+        parts = Parts(Machine(self.rules), ear, self._room, SilentVoice(), self._journal, watch=self._watch)
+        parts.spent = lambda: False
+        return Coach(parts, state, self._coach.now if state else 0)
+
+    def _watch(self, state: SessionState, event: Event, effects: tuple[Effect, ...]) -> None:
+        at_s = state.at / CLOCK_HZ
+        if isinstance(event, Heard):
+            begin_s = str(event.begin / CLOCK_HZ)
+            self.moments.append(Moment(at_s, "heard", event.phrase, state, {"begin_s": begin_s}))
+        for effect in effects:
+            if isinstance(effect, Say):
+                self.moments.append(Moment(at_s, "say", effect.text, state))
+            elif isinstance(effect, Tone):
+                self.moments.append(Moment(at_s, "tone", effect.tone, state))
+            elif isinstance(effect, StopSpeaking):
+                self.moments.append(Moment(at_s, "cut", "", state))
+            elif isinstance(effect, Note):
+                self.moments.append(Moment(at_s, "note", effect.what, state, dict(effect.details)))
+
+    def _play(self, script: str, tail_s: float) -> None:
+        ear = TypedEar(grammar(), parse(script, f"{self.scene.name}.txt"))
+        ear.listen(self._coach.state.listening)
+        self._coach.parts.ear = ear
+        self._room.part(ear, tail_s)
+        self._coach.run()
+
+    @property
+    def state(self) -> SessionState:
+        """Where the session stands."""
+        return self._coach.state
+
+    def play(self) -> list[Moment]:
+        """Play all parts; what happened, from the scene's begin on."""
+        script: list[str] = []
+        tail_s = TAIL_S
+        for line in self.scene.lines:
+            if line.kind == "said":
+                script.append(line.script)
+                tail_s = TAIL_S
+            elif line.kind == "quiet":
+                tail_s = line.within_s or 0.0
+            elif line.kind == "cut":
+                self._play("\n".join(script), tail_s)
+                script, tail_s = [], TAIL_S
+                self._cut(line.text)
+        self._play("\n".join(script), tail_s)
+        self._journal.close()
+        return self.moments[self.begun :]
+
+    def _cut(self, what: str) -> None:
+        now = self._coach.now
+        if what != "killed":
+            part, back = CUTS[what]
+            self._coach.begin(PartBack(now, part) if back else PartLost(now, part, what))  # type: ignore[arg-type]
+            return
+        self._journal.close()
+        machine = Machine(self.rules)
+        state = machine.start()
+        for event in read(self._journal.folder).events:
+            state, _ = machine.step(state, event)
+        self._journal = Journal.open_existing(self._journal.folder)
+        self._room = Room(start=now)
+        self._coach = self._new_coach(state)
+        self._coach.begin(Reopened(now, 2.0, "killed"))
+
+
+def _manifest(mode: str) -> Manifest:
+    return Manifest(engine="typed", mode=mode, audio="none", protocol="", grammar="en")
+
+
+def lead_up(scene: Scene, the_rules: Rules) -> str:
+    """What is said, as written in the protocol, until the scene begins."""
+    mode, independent = PEOPLE[scene.people]
+    session = Session(the_rules, mode, independent=independent)  # type: ignore[arg-type]
+    session.said_out()
+    if scene.begins_at == "work":
+        session.go_to_work()
+    else:
+        session.go_to(scene.begins_at)
+    return "\n".join(_lines_of(session))
+
+
+def _lines_of(session: Session) -> Iterator[str]:
+    wait_s = 0.0
+    for number, event in enumerate(session.events):
+        wait_s += session.waited_s.get(number, 0.0)
+        if isinstance(event, Heard):
+            command = grammar().command(event.command or "")
+            assert command is not None
+            yield f"+{wait_s + 0.7:.1f} {event.role}: {command.phrases[0]}"
+            wait_s = 0.0
+
+
+def check(scene: Scene, moments: list[Moment]) -> None:
+    """Go through the scene's lines and find each, in order, in what happened.
+
+    Raises:
+        AssertionError: the line that does not hold, with what happened instead.
+    """
+    at = 0
+    spoken_s = moments[0].at_s if moments else 0.0
+    for line in scene.lines:
+        where = f"{scene.name}.txt:{line.number}: {line.kind} {line.text!r}"
+        if line.kind in {"quiet", "cut"}:
+            continue
+        if line.kind == "said":
+            at = _find(moments, at, "heard", line.text, where)
+            spoken_s = moments[at - 1].at_s
+        elif line.kind in {"step", "on"}:
+            _check_state(scene, line, moments[at - 1].state, where)
+        elif line.how == "never":
+            ahead = next((i for i in range(at, len(moments)) if moments[i].kind == "heard"), len(moments))
+            assert not [m for m in moments[at:ahead] if m.kind == "say" and m.text == line.text], where
+        elif line.kind == "silence":
+            begun_s = next(float(m.details["begin_s"]) for m in moments[:at][::-1] if m.kind == "heard")
+            cut_s = [m.at_s for m in moments if m.kind == "cut" and m.at_s >= begun_s]
+            assert cut_s, where
+            assert cut_s[0] - begun_s <= (line.within_s or 0.0), f"{where}: {cut_s[0] - begun_s} s"
+        else:
+            kind = {"coach": "say", "sound": "tone", "record": "note"}[line.kind]
+            at = _found(moments, at, kind, line, where)
+            if line.within_s is not None:
+                assert moments[at - 1].at_s - spoken_s <= line.within_s, f"{where}: {moments[at - 1].at_s - spoken_s} s"
+
+
+def _found(moments: list[Moment], at: int, kind: str, line: Line, where: str) -> int:
+    text, _, rest = line.text.partition(" ") if kind == "note" else (line.text, "", "")
+    wanted = dict(part.split("=", 1) for part in re.findall(r"[\w-]+=\S+", rest))
+    found = _find(moments, at, kind, text, where, wanted)
+    if line.how == "at once":
+        others = [m.text for m in moments[at : found - 1] if m.kind == kind]
+        assert others == [], f"{where}: before it came {others}"
+    return found
+
+
+def _find(
+    moments: list[Moment], at: int, kind: str, text: str, where: str, wanted: dict[str, str] | None = None
+) -> int:
+    for index in range(at, len(moments)):
+        moment = moments[index]
+        if moment.kind == "heard" and kind != "heard":
+            break
+        if moment.kind == kind and moment.text == text and (wanted or {}).items() <= moment.details.items():
+            return index + 1
+    near = moments[max(0, at - 3) : at + 25]
+    told = "\n".join(f"  {m.at_s:8.2f} {m.kind:6} {m.text} {m.details or ''}" for m in near)
+    raise AssertionError(f"{where} did not happen; instead:\n{told}")
+
+
+def _check_state(scene: Scene, line: Line, state: SessionState, where: str) -> None:
+    if line.kind == "on":
+        assert ", ".join(state.ledger.on()) == line.text, f"{where}: {state.ledger.on()}"
+        return
+    step = step_at(rules(scene.protocol).protocol, state.place)
+    assert (step.name if step else state.status) == line.text, f"{where}: {step.name if step else state.status}"
