@@ -1,7 +1,7 @@
 """The program as it is installed: from a wheel, and from a tree that is being worked on.
 
-Both go into an environment of their own that has nothing but pip. Its libraries are lent by the environment that runs the
-tests (a path at the end of its search path), so that nothing is fetched again; the program itself comes from the new one.
+Both go into an environment of their own with nothing in it. Its libraries are lent by the environment that runs the
+tests (a path at the end of its search path), so that nothing is fetched again; the program comes from the new one.
 """
 
 import json
