@@ -67,8 +67,8 @@ def measures(cuts: Cuts, chances: Mapping[str, float]) -> tuple[float, dict[str,
     whole = top(cuts, chances)
     found = dict.fromkeys(chances, Importance(0.0, 0.0))
     parts = [(group, _expand(group, chances, {})) for group in groups(cuts)]
-    for group, part in parts:
-        rest = (1 - whole) / (1 - part) if part < 1 else _others(parts, group)
+    for group, _ in parts:
+        rest = _others(parts, group)
         for event in {event for cut in group for event in cut}:
             sure = _expand(_given(group, event, happened=True), chances, {})
             never = _expand(_given(group, event, happened=False), chances, {})
