@@ -36,8 +36,8 @@ from voicecoach.record.journal import Journal, new_folder, now_utc
 from voicecoach.record.manifest import Manifest, versions
 from voicecoach.record.read import Session, find_open, read
 from voicecoach.record.replay import read_copy
-from voicecoach.screen import Transcript
-from voicecoach.session.events import CLOCK_HZ, Opened, PartLost, Reopened, Role
+from voicecoach.screen import Behind, Transcript
+from voicecoach.session.events import CLOCK_HZ, Opened, Reopened, Role
 from voicecoach.session.machine import Machine
 from voicecoach.session.prompts import every_prompt
 from voicecoach.session.state import SessionState
@@ -153,6 +153,7 @@ class Runner:
         self.console = console
         self._keyboard = keyboard
         self.coach: Coach | None = None
+        self._screen: Behind | None = None
 
     @property
     def live(self) -> bool:
@@ -170,6 +171,11 @@ class Runner:
             if found is not None:
                 return self._go_on(found)
         return self._begin()
+
+    def let_screen_go(self) -> None:
+        """Let out what is still to be shown."""
+        if self._screen is not None:
+            self._screen.close()
 
     def _begin(self) -> int:
         wish = self.wish
@@ -257,9 +263,12 @@ class Runner:
         keys = (
             KeyboardEar(rules.grammar, self._keyboard) if self._keyboard is not None and ear.engine != "keys" else None
         )
-        watch = Transcript(self.console, voice_ok=voice.ok)
+        shown = Transcript(self.console, voice_ok=voice.ok)
         script = ear if isinstance(ear, TypedEar) else None
-        parts = Parts(Machine(rules), ear, line, voice, journal, clips, keys, watch, ticks=line.live)
+        parts = Parts(Machine(rules), ear, line, voice, journal, clips, keys, shown, ticks=line.live)
+        if self.live:
+            self._screen = screen = Behind(shown)
+            parts.watch, parts.troubles = screen, {"screen": lambda: screen.trouble}
         if script is not None:
             parts.spent = lambda: script.finished
         self.coach = Coach(parts, state, now)
@@ -278,15 +287,14 @@ class _Running:
         coach, parts = self._coach, self._coach.parts
         try:
             coach.begin(first)
-            if not parts.voice.ok:
-                coach.begin(PartLost(coach.now, "voice", parts.voice.why))
             closed = coach.run()
         finally:
             parts.ear.close()
-            parts.line.close()
+            coach.line.close()
             if parts.clips is not None:
                 parts.clips.close()
             saved = parts.journal.close()
+            self._runner.let_screen_go()
         console = self._runner.console
         if not saved:
             console.print(f"[bold yellow]{parts.journal.unsaved} lines of the record could not be written.[/]")

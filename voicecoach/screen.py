@@ -2,12 +2,25 @@
 
 from __future__ import annotations
 
+import contextlib
+import queue
+import threading
+import time
+from collections.abc import Callable
+
 from rich.console import Console
 from rich.text import Text
 
 from voicecoach.session.effects import Effect, Note, Say, Tone
 from voicecoach.session.events import CLOCK_HZ, Event, Heard, PartBack, PartLost, SpeechUnending
 from voicecoach.session.state import SessionState
+
+STUCK_S = 0.5
+"""One step that takes longer than this to print: the terminal takes nothing (s)."""
+WAITING = 200
+"""So many steps wait for a screen that is stuck; further ones are dropped."""
+
+Watch = Callable[[SessionState, Event, tuple[Effect, ...]], None]
 
 SHOWN_NOTES = {
     "breach": "bold red",
@@ -72,3 +85,49 @@ class Transcript:
 def _clock(at: int) -> str:
     seconds = at / CLOCK_HZ
     return f"{int(seconds // 60):02d}:{seconds % 60:04.1f}"
+
+
+class Behind:
+    """A watch that never holds the session up: a terminal that is stopped or gone blocks a thread of its own.
+
+    Attributes:
+        trouble: what is wrong with it at the moment, in plain words; None if all is well.
+    """
+
+    def __init__(self, watch: Watch) -> None:
+        self._watch = watch
+        self._steps: queue.Queue[tuple[SessionState, Event, tuple[Effect, ...]]] = queue.Queue(WAITING)
+        self._busy_since: float | None = None
+        self._raised = ""
+        threading.Thread(target=self._run, name="screen", daemon=True).start()
+
+    def __call__(self, state: SessionState, event: Event, effects: tuple[Effect, ...]) -> None:
+        """Hand on one step; what a screen that is stuck cannot take is dropped."""
+        with contextlib.suppress(queue.Full):
+            self._steps.put_nowait((state, event, effects))
+
+    @property
+    def trouble(self) -> str | None:
+        """What is wrong with the screen, if anything is."""
+        since = self._busy_since
+        if since is not None and time.monotonic() - since > STUCK_S:
+            return "the screen takes nothing"
+        return self._raised or None
+
+    def close(self, wait_s: float = 1.0) -> None:
+        """Let the last lines out, but wait no longer than `wait_s`."""
+        end_s = time.monotonic() + wait_s
+        while (self._busy_since is not None or not self._steps.empty()) and time.monotonic() < end_s:
+            time.sleep(0.01)
+
+    def _run(self) -> None:
+        while True:
+            step = self._steps.get()
+            self._busy_since = time.monotonic()
+            try:
+                self._watch(*step)
+            except Exception as error:  # noqa: BLE001 whatever printing runs into, the session goes on
+                self._raised = f"the screen cannot be written: {error}"
+            else:
+                self._raised = ""
+            self._busy_since = None

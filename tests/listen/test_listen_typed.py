@@ -226,9 +226,11 @@ def test_keys_say_who_presses_them() -> None:
 
 def test_the_foot_switch_gives_the_one_routine_answer_that_is_live() -> None:
     assert typed_keys("\n", ("dry", "breach", "confirm")) == [("dry", "wearer", "foot-switch")]
+    # at a timed step "done" is heard as well, in order to be refused with a hint
+    assert typed_keys("\n", ("done", "rubbing")) == [("rubbing", "wearer", "foot-switch")]
 
 
-@pytest.mark.parametrize("live", [("clear", "breach"), ("gown-off",), (), ("done", "dry")])
+@pytest.mark.parametrize("live", [("clear", "breach"), ("gown-off",), (), ("rubbing", "dry")])
 def test_the_foot_switch_never_gives_an_inspection_or_what_matters_or_a_guess(live: tuple[str, ...]) -> None:
     assert typed_keys("\n", live) == [(None, "wearer", "foot-switch")]
 

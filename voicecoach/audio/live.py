@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import contextlib
+import json
+import os
 import queue
+import subprocess
+import sys
 import threading
 import time
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
@@ -24,6 +28,12 @@ START_S = 3.0
 EARLY = 0.5
 """Part of the reported latencies by which the reference is put off. Drivers report too much (100 ms where an echo came
 after 64), and an echo canceller wants its reference early, up to 150 ms, but never late."""
+
+ASK_S = 6.0
+"""A process that looks for a lost device and takes longer than this (s) has found none."""
+
+Half = Literal["speaker", "microphone"]
+Way = Literal["both", "speaker", "microphone"]
 
 LONGEST_DELAY_S = 0.2
 """The reference is put off by no more than this (s), whatever is reported."""
@@ -80,6 +90,8 @@ class LiveLine:
         microphone, speaker: a device's number or part of its name; None: the system's default.
         start: session clock of the first frame, when a session goes on (samples). The clock begins with the first
             `read`: until then nothing is heard or played.
+        way: both, or only the speaker (silence is heard) or only the microphone (nothing is played).
+        must: without it a device that cannot be opened is one that is lost, to be tried again by `reopen`.
 
     Raises:
         AudioError: PortAudio is missing, or the device cannot be opened.
@@ -94,16 +106,25 @@ class LiveLine:
         microphone: str | int | None = None,
         speaker: str | int | None = None,
         start: int = 0,
+        way: Way = "both",
+        must: bool = True,
     ) -> None:
         self.channels = channels
         self._device = (_named(microphone), _named(speaker))
+        self._way: Way = way
         self._mixer = Mixer()
         self._at = start
         self._read_s: float | None = None  # when self._at was true, monotonic; None before the first block
         self._flags: list[str] = []
         self._closed = False
-        self._last = _Card(self._mixer, channels, self._device)
-        self._card: _Card | None = self._last  # None: lost or closed
+        self._last: _Card | None = None
+        self._card: _Card | None = None  # None: lost or closed
+        try:
+            self._last = self._card = _Card(self._mixer, channels, self._device, way, again=way != "both")
+        except AudioError:
+            if must:
+                raise
+            self._read_s = time.monotonic()
 
     @property
     def delay_s(self) -> float:
@@ -153,15 +174,43 @@ class LiveLine:
         Raises:
             AudioError: it cannot be opened yet; try again later.
         """
-        self._last.close(wait_s=1.0)
-        self._card = None
+        self._let_go()
         mixer = Mixer()
-        card = _Card(mixer, self.channels, self._device, again=True)
+        card = _Card(mixer, self.channels, self._device, self._way, again=True)
         if self._closed:
             card.close(wait_s=1.0)
             return
         self._mixer = mixer
         self._card = self._last = card
+
+    def half(self, way: Half, start: int) -> LiveLine:
+        """Only the speaker or only the microphone of this line, while the whole cannot be had.
+
+        Raises:
+            AudioError: that cannot be opened either.
+        """
+        self._let_go()
+        microphone, speaker = self._device
+        return LiveLine(channels=self.channels, microphone=microphone, speaker=speaker, start=start, way=way)
+
+    def there(self, way: Half) -> bool:
+        """Whether that half gives frames again, asked by a process of its own: PortAudio finds new devices only when
+        it is started anew, which would end the half in use. Takes about a second.
+        """
+        asked = json.dumps({"channels": self.channels, "device": self._device, "way": way})
+        command = [sys.executable, "-c", "from voicecoach.audio import live; live.ask()", asked]
+        try:
+            done = subprocess.run(  # noqa: S603 our own module
+                command, stdin=subprocess.DEVNULL, capture_output=True, timeout=ASK_S, check=False
+            )
+        except (OSError, subprocess.TimeoutExpired):
+            return False
+        return done.returncode == 0
+
+    def _let_go(self) -> None:
+        self._card = None
+        if self._last is not None:
+            self._last.close(wait_s=1.0)
 
     def _begin(self, card: _Card) -> None:
         if self._read_s is not None:
@@ -173,8 +222,23 @@ class LiveLine:
     def close(self) -> None:
         """Let the card go; safe to call twice."""
         self._closed = True
-        self._card = None
-        self._last.close(wait_s=1.0)
+        self._let_go()
+
+
+def ask() -> None:
+    """The process of `LiveLine.there`: ends with status 0 if the device of its argument gives a block."""
+    asked = json.loads(sys.argv[1])
+    microphone, speaker = asked["device"]
+    found = 1
+    try:
+        line = LiveLine(channels=asked["channels"], microphone=microphone, speaker=speaker, way=asked["way"])
+        for _ in range(30):
+            if line.read(0.1) is not None:
+                found = 0
+                break
+    except AudioError:
+        pass
+    os._exit(found)  # a driver whose device has gone may never let this process end
 
 
 class _Card:
@@ -185,6 +249,7 @@ class _Card:
         mixer: Mixer,
         channels: int,
         device: tuple[str | int | None, str | int | None],
+        way: Way = "both",
         again: bool = False,
     ) -> None:
         sd = _sounddevice()
@@ -200,8 +265,8 @@ class _Card:
         self._closing: threading.Thread | None = None
         self._ended: list[Played] = []
         self._flags: list[str] = []
-        self._stream, self._rate_hz = self._open(sd, channels, device)
-        delay_s = sum(self._stream.latency) * EARLY
+        self._stream, self._rate_hz = self._open(sd, channels, device, way)
+        delay_s = float(np.sum(self._stream.latency)) * EARLY
         self.delay = round(min(max(delay_s, 0.0), LONGEST_DELAY_S) * RATE_HZ)
         self._out_at = 0
         self._heard: Samples = np.zeros((0, channels), np.float32)
@@ -214,33 +279,52 @@ class _Card:
             self.close()
             raise AudioError(f"cannot be started: {error}", where="sound card") from None
 
-    def _open(self, sd: Any, channels: int, device: tuple[str | int | None, str | int | None]) -> tuple[Any, int]:
+    def _open(
+        self, sd: Any, channels: int, device: tuple[str | int | None, str | int | None], way: Way
+    ) -> tuple[Any, int]:
         """The stream and its rate: RATE_HZ if the card can do that, else its own."""
         why: Exception | None = None
         try:
-            own_hz = round(float(sd.query_devices(device[0], "input")["default_samplerate"]))
+            asked = (device[1], "output") if way == "speaker" else (device[0], "input")
+            own_hz = round(float(sd.query_devices(*asked)["default_samplerate"]))
             for rate_hz, outputs in ((RATE_HZ, 1), (RATE_HZ, 2), (own_hz, 1), (own_hz, 2)):
                 try:
-                    stream = sd.Stream(
-                        samplerate=rate_hz,
-                        blocksize=BLOCK_FRAMES * rate_hz // RATE_HZ,
-                        device=device,
-                        channels=(channels, outputs),
-                        dtype="float32",
-                        latency="low",
-                        callback=self._callback,
-                        finished_callback=self._finish,
-                    )
-                    return stream, rate_hz
+                    return self._stream_of(sd, channels, device, way, rate_hz, outputs), rate_hz
                 except sd.PortAudioError as error:
                     why = error
         except (sd.PortAudioError, ValueError, KeyError) as error:
             why = error
+        what = "without a microphone" if way == "speaker" else f"with {channels} microphone channel(s)"
         raise AudioError(
-            f"cannot be opened with {channels} microphone channel(s): {why}",
+            f"cannot be opened {what}: {why}",
             where="sound card",
             mend="voicecoach devices lists what there is",
         )
+
+    def _stream_of(
+        self, sd: Any, channels: int, device: tuple[str | int | None, str | int | None], way: Way, rate_hz: int,
+        outputs: int,
+    ) -> Any:  # fmt: skip
+        same = {
+            "samplerate": rate_hz,
+            "blocksize": BLOCK_FRAMES * rate_hz // RATE_HZ,
+            "dtype": "float32",
+            "latency": "low",
+            "finished_callback": self._finish,
+        }
+        if way == "both":
+            return sd.Stream(device=device, channels=(channels, outputs), callback=self._callback, **same)
+        if way == "speaker":
+
+            def speak(outdata: Samples, frames: int, when: object, status: Any) -> None:
+                self._callback(np.zeros((frames, channels), np.float32), outdata, frames, when, status)
+
+            return sd.OutputStream(device=device[1], channels=outputs, callback=speak, **same)
+
+        def hear(indata: Samples, frames: int, when: object, status: Any) -> None:
+            self._callback(indata, np.zeros((frames, 1), np.float32), frames, when, status)
+
+        return sd.InputStream(device=device[0], channels=channels, callback=hear, **same)
 
     def arm(self, at: int) -> None:
         """Hear and play from now on; the first frame heard is number `at`. Until then a card only wakes up."""

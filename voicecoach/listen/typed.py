@@ -290,6 +290,8 @@ class KeyboardEar:
         if not line:
             words = "foot-switch"
             answers = [name for name in PEDAL if name in self._live]
+            if len(answers) > 1:  # "done" is also live where it is only heard in order to be refused with a hint
+                answers = [name for name in answers if name != "done"]
             command = answers[0] if len(answers) == 1 else None
         return Heard(
             at,

@@ -1,0 +1,173 @@
+"""A live line that is never given up: what is left of the sound card is used while the whole is tried again."""
+
+from __future__ import annotations
+
+import queue
+import threading
+import time
+from collections.abc import Callable
+from typing import Literal, Protocol, runtime_checkable
+
+from voicecoach.audio.line import Block, Line, Sound
+from voicecoach.audio.quiet import QuietLine
+from voicecoach.errors import AudioError
+
+RETRY_S = 1.0
+"""A lost card is tried again so often."""
+FIRST_SOUND_S = 3.0
+"""A card that was opened again and gives no sound for so long is still lost (s)."""
+
+Way = Literal["speaker", "microphone"]
+HALVES: tuple[Way, ...] = ("speaker", "microphone")
+"""In this order: guidance that is heard matters more than answers that are heard."""
+
+
+@runtime_checkable
+class Mendable(Protocol):
+    """A line that can be opened again, and half of it alone."""
+
+    def reopen(self) -> None:
+        """Open the whole of it again.
+
+        Raises:
+            AudioError: not yet.
+        """
+
+    def half(self, way: Way, start: int) -> Line:
+        """Only its speaker, or only its microphone, on the session clock from sample `start`.
+
+        Raises:
+            AudioError: that is gone too.
+        """
+
+    def there(self, way: Way) -> bool:
+        """Whether that half can be used again, found out without disturbing the other half. May take seconds."""
+
+
+class KeptLine:
+    """A line whose `read` does not fail: silence in real time takes the place of what is lost.
+
+    What was sounding or queued when the line changed is said again from its beginning.
+
+    Attributes:
+        hears, speaks: what can be done at the moment. why: what the card said when it was lost.
+    """
+
+    def __init__(self, line: Line, *, start: int = 0, retry_s: float = RETRY_S) -> None:
+        self.live = line.live
+        self.channels = line.channels
+        self.hears = self.speaks = True
+        self.why = ""
+        self._whole = line
+        self._now: Line = line
+        self._at = start
+        self._retry_s = retry_s
+        self._sounding: dict[int, Sound] = {}
+        self._opened: queue.SimpleQueue[tuple[Line, bool, bool]] = queue.SimpleQueue()
+        self._mending = False
+        self._over = threading.Event()
+
+    @property
+    def lost(self) -> bool:
+        """True while the line is not whole."""
+        return not (self.hears and self.speaks)
+
+    def read(self, timeout_s: float) -> Block | None:
+        """The next block; None when a live line has given none within `timeout_s`."""
+        if not self._opened.empty():
+            self._take(*self._opened.get())
+        try:
+            block = self._now.read(timeout_s)
+        except AudioError as error:
+            if not self.live:
+                raise
+            self.why = error.what
+            self._take(QuietLine(live=True, channels=self.channels, start=self._at), hears=False, speaks=False)
+            self._mend()
+            return None
+        if block is not None:
+            self._at = block.end
+            for ended in block.ended:
+                self._sounding.pop(ended.prompt, None)
+        return block
+
+    def play(self, sound: Sound) -> None:
+        """Queue a sound behind those already queued."""
+        if sound.prompt:
+            self._sounding[sound.prompt] = sound
+        self._now.play(sound)
+
+    def silence(self) -> None:
+        """Fade out what sounds and drop what is queued."""
+        self._now.silence()
+
+    def close(self) -> None:
+        """Let the device go, and try no more."""
+        self._over.set()
+        self._now.close()
+        self._whole.close()
+
+    def _take(self, line: Line, hears: bool, speaks: bool) -> None:
+        if self._now is not self._whole and self._now is not line:
+            self._now.close()
+        self._now, self.hears, self.speaks = line, hears, speaks
+        for sound in self._sounding.values():
+            line.play(sound)
+
+    def _mend(self) -> None:
+        whole = self._whole
+        if not self._mending and isinstance(whole, Mendable):
+            self._mending = True
+            threading.Thread(target=self._try, args=(whole, whole), name="mend line", daemon=True).start()
+
+    def _try(self, whole: Mendable, line: Line) -> None:
+        """Thread: half of it at once, the whole as soon as that can be had."""
+        spare: Line | None = None
+        while not self._over.is_set():
+            if self._opened.empty() and not (self.hears or self.speaks):
+                spare = self._half(whole)
+            missing: tuple[Way, ...] = HALVES if spare is None else HALVES[:1] if self.hears else HALVES[1:]
+            if spare is None or all(whole.there(way) for way in missing):
+                if spare is not None:
+                    spare.close()  # a card may be opened only once
+                    spare = None
+                if self._whole_again(whole, line):
+                    self._mending = False
+                    self._opened.put((line, True, True))
+                    return
+            self._over.wait(self._retry_s)
+
+    def _half(self, whole: Mendable) -> Line | None:
+        for way in HALVES:
+            try:
+                line = whole.half(way, self._at)
+            except AudioError:
+                continue
+            if way == "microphone" and not _gives(line.read):
+                line.close()
+                continue
+            self._opened.put((line, way == "microphone", way == "speaker"))
+            end_s = time.monotonic() + FIRST_SOUND_S
+            while not self._opened.empty() and time.monotonic() < end_s and not self._over.is_set():
+                time.sleep(0.02)  # the loop takes it at its next read
+            return line
+        return None
+
+    def _whole_again(self, whole: Mendable, line: Line) -> bool:
+        try:
+            whole.reopen()
+        except AudioError:
+            return False
+        return _gives(line.read)
+
+
+def _gives(read: Callable[[float], Block | None]) -> bool:
+    """Whether a line that was opened gives sound; a suspended source opens well and stays silent."""
+    end_s = time.monotonic() + FIRST_SOUND_S
+    try:
+        while time.monotonic() < end_s:
+            if read(0.1) is not None:
+                return True
+    except AudioError:
+        pass
+    return False

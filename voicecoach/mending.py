@@ -1,0 +1,151 @@
+"""Parts that fail while a session runs: when a fault is told, when it is over, and what is tried in the background."""
+
+from __future__ import annotations
+
+import queue
+import threading
+from collections.abc import Callable, Mapping
+from typing import TypeVar
+
+from voicecoach.audio.line import RATE_HZ
+from voicecoach.errors import AudioError, EngineError, VoicecoachError
+from voicecoach.session.events import Part, PartBack, PartLost
+
+LOST_AFTER_S = 0.3
+"""A fault that lasts so long is told; a shorter one is only marked in the record."""
+BACK_AFTER_S = 3.0
+"""A part that has worked for so long is told to be back; without this a stalling disk would be told again and again."""
+RETRY_S = 1.0
+"""A lost part is tried again so often, in the background."""
+TRIES = 3
+"""So often on the file clock, where nobody waits."""
+
+AT_ONCE: tuple[Part, ...] = ("ears", "line")
+"""Told without delay: what watches these has waited already."""
+
+T = TypeVar("T")
+Reason = str | None
+
+
+class Faults:
+    """What is lost, as the session was told."""
+
+    def __init__(self) -> None:
+        self.lost: dict[Part, str] = {}
+        self._bad_since: dict[Part, int] = {}
+        self._good_since: dict[Part, int] = {}
+        self._raised: dict[Part, tuple[str, int]] = {}
+
+    def raised(self, part: Part, error: Exception, now: int) -> None:
+        """Note that a part raised something; it counts as bad for half a second after the last time."""
+        self._raised[part] = (told(error), now + RATE_HZ // 2)
+
+    def look(self, now: int, found: Mapping[Part, Reason]) -> list[PartLost | PartBack]:
+        """What is new, given what each part says is wrong with it (None: nothing). now: session clock (samples)."""
+        raised = {part: why for part, (why, until) in self._raised.items() if now < until}
+        reasons: dict[Part, Reason] = {**dict.fromkeys(self._raised), **found, **raised}
+        return [event for part, why in reasons.items() if (event := self._one(now, part, why)) is not None]
+
+    def still(self, now: int) -> list[PartLost]:
+        """Tell everything that is lost once more: after a sleep a session thinks that all is well."""
+        return [PartLost(now, part, why) for part, why in self.lost.items()]
+
+    def _one(self, now: int, part: Part, why: Reason) -> PartLost | PartBack | None:
+        if why is None:
+            self._bad_since.pop(part, None)
+            since = self._good_since.setdefault(part, now)
+            if part in self.lost and (part in AT_ONCE or now - since >= BACK_AFTER_S * RATE_HZ):
+                del self.lost[part]
+                return PartBack(now, part)
+            return None
+        self._good_since.pop(part, None)
+        since = self._bad_since.setdefault(part, now)
+        if part not in self.lost and (part in AT_ONCE or now - since >= LOST_AFTER_S * RATE_HZ):
+            self.lost[part] = why
+            return PartLost(now, part, why)
+        return None
+
+
+class Mender:
+    """Restarts a broken ear in the background, or at once where the clock is a file's."""
+
+    def __init__(self, restart: Callable[[], None], *, live: bool, retry_s: float = RETRY_S) -> None:
+        self.why: Reason = None
+        self._restart, self._live, self._retry_s = restart, live, retry_s
+        self._mended = threading.Event()
+        self._over = threading.Event()
+
+    def broke(self, why: str) -> None:
+        """Begin to mend.
+
+        Raises:
+            EngineError: on the file clock, when it cannot be mended.
+        """
+        if self.why is not None:
+            return
+        self.why = why
+        self._mended.clear()
+        if self._live:
+            threading.Thread(target=self._work, name="mend ear", daemon=True).start()
+            return
+        for left in reversed(range(TRIES)):
+            try:
+                self._restart()
+            except (EngineError, AudioError):
+                if not left:
+                    raise
+            else:
+                self._mended.set()
+                return
+
+    def mended(self) -> bool:
+        """True once, when it works again."""
+        if self.why is None or not self._mended.is_set():
+            return False
+        self.why = None
+        return True
+
+    def close(self) -> None:
+        """Try no more."""
+        self._over.set()
+
+    def _work(self) -> None:
+        while not self._over.is_set():
+            try:
+                self._restart()
+            except Exception:  # noqa: BLE001 whatever an engine raises, the next try may succeed
+                self._over.wait(self._retry_s)
+            else:
+                self._mended.set()
+                return
+
+
+def within(limit_s: float, act: Callable[[], T]) -> T:
+    """What `act` returns, or raises, if that takes no longer than `limit_s`; it goes on unheeded otherwise.
+
+    Raises:
+        EngineError: it takes longer.
+    """
+    answers: queue.SimpleQueue[tuple[T, None] | tuple[None, Exception]] = queue.SimpleQueue()
+
+    def work() -> None:
+        try:
+            answers.put((act(), None))
+        except Exception as error:  # noqa: BLE001 handed on to the caller
+            answers.put((None, error))
+
+    threading.Thread(target=work, name="within", daemon=True).start()
+    try:
+        result, error = answers.get(timeout=limit_s)
+    except queue.Empty:
+        raise EngineError(f"took longer than {limit_s:g} s") from None
+    if error is not None:
+        raise error
+    return result  # type: ignore[return-value]
+
+
+def told(error: Exception) -> str:
+    """An error as one line for people."""
+    if isinstance(error, VoicecoachError):
+        return error.line()
+    return " ".join(f"{type(error).__name__}: {error}".split())
