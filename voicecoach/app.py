@@ -15,16 +15,17 @@ from platformdirs import user_data_path
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
-from voicecoach import __version__, library, overheard
+from voicecoach import __version__, library, overheard, supervisor
 from voicecoach.audio.line import Line
 from voicecoach.audio.live import LiveLine
 from voicecoach.audio.quiet import QuietLine
 from voicecoach.audio.wav import WavLine
 from voicecoach.coach import Coach, Parts
-from voicecoach.errors import InputError, VoicecoachError
+from voicecoach.errors import EngineError, InputError, VoicecoachError
 from voicecoach.listen import engines
 from voicecoach.listen import grammar as grammars
 from voicecoach.listen.child import ChildEar, Spec
+from voicecoach.listen.late import LateEar
 from voicecoach.listen.port import Ear
 from voicecoach.listen.typed import KeyboardEar, TypedEar
 from voicecoach.listen.typed import parse as parse_script
@@ -160,8 +161,8 @@ class Runner:
         """True when a person is there: real time, and nothing ends by itself."""
         return self.wish.recording is None and self.wish.script in {"", "-"}
 
-    def run(self) -> int:
-        """Run the session; the exit status.
+    def run(self, *, only_go_on: bool = False) -> int:
+        """Run the session; the exit status. only_go_on: with an open session, never a new one.
 
         Raises:
             VoicecoachError: it cannot begin.
@@ -170,6 +171,8 @@ class Runner:
             found = _worth_going_on(sessions_folder(self.wish.out))
             if found is not None:
                 return self._go_on(found)
+            if only_go_on:
+                return supervisor.NOTHING_OPEN
         return self._begin()
 
     def let_screen_go(self) -> None:
@@ -207,20 +210,24 @@ class Runner:
         gap_s = max(0.0, time.time() - _wall_s(session.last_wall))
         now += round(gap_s * CLOCK_HZ)
         self.console.print(f"[bold]An open session goes on[/] (cut off {gap_s:.0f} s ago): {folder}")
-        line = self._line(now)
+        line = self._line(now, must=False)
         voice: Speaker = SilentVoice() if state.ear == "typed" else prepare_voice(rules, self.console)
-        ear = self._ear(rules, texts, state.ear)
+        ear: Ear
+        try:
+            ear = self._ear(rules, texts, state.ear)
+        except EngineError as error:  # rule 19: on in what is left
+            ear = LateEar(state.ear, lambda: self._ear(rules, texts, state.ear), error)
         journal = Journal.open_existing(folder)
         running = self._coach(rules, line, ear, voice, journal, state, now)
         return running.start(Reopened(now, round(gap_s, 1), "the program was started again"))
 
-    def _line(self, now: int) -> Line:
+    def _line(self, now: int, *, must: bool = True) -> Line:
         wish = self.wish
         if wish.recording is not None:
             return WavLine(wish.recording)
         if wish.script:
             return QuietLine(live=wish.script == "-", start=now)
-        return LiveLine(channels=wish.channels, microphone=wish.microphone, speaker=wish.speaker, start=now)
+        return LiveLine(channels=wish.channels, microphone=wish.microphone, speaker=wish.speaker, start=now, must=must)
 
     def _ear(self, rules: Rules, texts: Texts, engine: str) -> Ear:
         wish = self.wish
@@ -268,7 +275,9 @@ class Runner:
         parts = Parts(Machine(rules), ear, line, voice, journal, clips, keys, shown, ticks=line.live)
         if self.live:
             self._screen = screen = Behind(shown)
-            parts.watch, parts.troubles = screen, {"screen": lambda: screen.trouble}
+            outlet = self.console.file
+            parts.watch = screen
+            parts.troubles = {"screen": lambda: screen.trouble or getattr(outlet, "trouble", None)}
         if script is not None:
             parts.spent = lambda: script.finished
         self.coach = Coach(parts, state, now)
@@ -322,7 +331,10 @@ def replayed(rules: Rules, session: Session) -> SessionState:
     machine = Machine(rules)
     state = machine.start()
     for event in session.events:
-        state, _ = machine.step(state, event)
+        try:
+            state, _ = machine.step(state, event)
+        except Exception:  # noqa: BLE001, S112 what ended the session must not end it again and again
+            continue
     return state
 
 

@@ -17,12 +17,13 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
-from voicecoach import __version__, app, cli_protocol, cli_record, demo, hear, library
+from voicecoach import __version__, app, cli_protocol, cli_record, demo, hear, library, supervisor
 from voicecoach.audio import live
 from voicecoach.errors import AudioError, InputError, VoicecoachError
 from voicecoach.listen import engines as ears
 from voicecoach.listen import model as models
 from voicecoach.listen.child import ChildEar
+from voicecoach.screen import Outlet
 
 CAUTION = (
     "An aid, not a medical device. A trained observer, your local protocol and licensed practice come first. "
@@ -130,12 +131,15 @@ def run(
             speaker=speaker,
             channels=channels,
         )
-        console = Console()
-        console.print(f"[dim]{CAUTION}[/]")
         needs_keys = recording is None and not script
+        console = Console(file=Outlet(sys.stdout)) if needs_keys else Console()  # type: ignore[arg-type]
         runner = app.Runner(wish, console, sys.stdin if needs_keys else None)
+        if runner.live and supervisor.wanted():
+            raise typer.Exit(supervisor.keep(supervisor.command(), console))
+        if not supervisor.again():
+            console.print(f"[dim]{CAUTION}[/]")
         with _signals(runner):
-            status = runner.run()
+            status = runner.run(only_go_on=supervisor.again())
     raise typer.Exit(status)
 
 
@@ -150,7 +154,8 @@ def _signals(runner: app.Runner) -> Iterator[None]:
             return
         raise KeyboardInterrupt
 
-    before = {number: signal.signal(number, handle) for number in (signal.SIGINT, signal.SIGTERM)}
+    numbers = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    before = {number: signal.signal(number, handle) for number in numbers}
     try:
         yield
     finally:

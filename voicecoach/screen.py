@@ -7,6 +7,7 @@ import queue
 import threading
 import time
 from collections.abc import Callable
+from typing import Any, TextIO
 
 from rich.console import Console
 from rich.text import Text
@@ -85,6 +86,38 @@ class Transcript:
 def _clock(at: int) -> str:
     seconds = at / CLOCK_HZ
     return f"{int(seconds // 60):02d}:{seconds % 60:04.1f}"
+
+
+class Outlet:
+    """A stream whose writing never raises, for a session that must outlive its terminal.
+
+    Attributes:
+        trouble: what is wrong with it since the last write, in plain words; None if all is well.
+    """
+
+    def __init__(self, stream: TextIO) -> None:
+        self._stream = stream
+        self.trouble: str | None = None
+
+    def write(self, text: str) -> int:
+        """Write, or note why not."""
+        try:
+            self._stream.write(text)
+        except (OSError, ValueError) as error:
+            self.trouble = f"the screen cannot be written: {error}"
+        return len(text)
+
+    def flush(self) -> None:
+        """Flush, or note why not."""
+        try:
+            self._stream.flush()
+        except (OSError, ValueError) as error:
+            self.trouble = f"the screen cannot be written: {error}"
+        else:
+            self.trouble = None
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._stream, name)
 
 
 class Behind:

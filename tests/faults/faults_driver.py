@@ -184,3 +184,20 @@ class Bench:
         self.coach._ears.close()
         self.coach.line.close()
         self.journal.close()
+
+
+def cut_off(folder: Path, step: str = DRESSED) -> None:
+    """Write the record of a live session that was cut off at that step."""
+    session = driver.Session(driver.rules())
+    session.go_to(step)
+    copies = {
+        "protocol.yaml": (driver.ROOT / "protocols/short-practice.yaml").read_bytes(),
+        "grammar.yaml": (driver.ROOT / "grammars/en.yaml").read_bytes(),
+    }
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    journal = Journal.create(
+        folder, Manifest("typed", "solo", "none", "short-practice 1", "en 1", source="live"), copies
+    )
+    for event in session.events:
+        journal.write(event)
+    journal.close()

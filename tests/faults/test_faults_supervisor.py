@@ -1,0 +1,208 @@
+"""Rule 21: a session whose process is killed goes on in another one, and so does its terminal."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import queue
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from faults_driver import cut_off
+from rich.console import Console
+
+from voicecoach import supervisor
+from voicecoach.record.lock import NAME
+from voicecoach.record.read import Session, read
+from voicecoach.session.events import Heard, Reopened
+
+pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="is about POSIX signals")
+
+
+def script(text: str) -> tuple[str, ...]:
+    return (sys.executable, "-c", text)
+
+
+def keep(text: str, console: Console | None = None) -> int:
+    return supervisor.keep(script(text), console or Console(quiet=True), slowly_s=0.1)
+
+
+DIES_TWICE = """
+import os, pathlib, sys
+with open({file!r}, "a") as file:
+    file.write(os.environ["VOICECOACH_KEPT"] + "\\n")
+tries = pathlib.Path({file!r}).read_text().splitlines()
+if len(tries) < 3:
+    os.kill(os.getpid(), 9) if len(tries) == 1 else sys.exit(1)
+sys.exit(0)
+"""
+
+
+def test_a_process_that_dies_is_started_again_and_told_so(tmp_path: Path) -> None:
+    file = tmp_path / "tries"
+    assert keep(DIES_TWICE.format(file=str(file))) == 0
+    assert file.read_text().split() == ["first", "again", "again"]
+
+
+@pytest.mark.parametrize("status", [2, 130])
+def test_with_nothing_to_go_on_with_the_first_status_is_passed_on(status: int) -> None:
+    text = f"import os, sys; sys.exit({status} if os.environ['VOICECOACH_KEPT'] == 'first' else 75)"
+    assert keep(text) == status
+
+
+def test_a_kill_with_nothing_to_go_on_with_is_passed_on_as_a_shell_does() -> None:
+    text = "import os, sys; os.kill(os.getpid(), 9) if os.environ['VOICECOACH_KEPT'] == 'first' else sys.exit(75)"
+    assert keep(text) == 137
+
+
+def test_a_crash_loop_says_what_to_do_on_paper_and_goes_on_trying(tmp_path: Path) -> None:
+    file = tmp_path / "tries"
+    text = f"""
+import pathlib, sys
+with open({str(file)!r}, "a") as out: out.write("x")
+sys.exit(0 if len(pathlib.Path({str(file)!r}).read_text()) == 5 else 1)
+"""
+    shown = tmp_path / "shown"
+    with shown.open("w") as out:
+        assert keep(text, Console(file=out)) == 0
+    assert shown.read_text().count("paper card") == 2  # after the third and the fourth death
+    assert len(file.read_text()) == 5
+
+
+def test_a_signal_to_the_keeper_reaches_the_kept_and_ends_neither_by_itself(tmp_path: Path) -> None:
+    told = tmp_path / "told"
+    kept = f"""
+import pathlib, signal, sys, time
+def note(number, frame):
+    pathlib.Path({str(told)!r}).write_text(str(number)); sys.exit(0)
+signal.signal(signal.SIGTERM, note)
+print("ready", flush=True)
+time.sleep(20)
+"""
+    keeper = f"""
+import sys
+from rich.console import Console
+from voicecoach import supervisor
+sys.exit(supervisor.keep((sys.executable, "-c", {kept!r}), Console(quiet=True)))
+"""
+    with subprocess.Popen(script(keeper), stdout=subprocess.PIPE) as process:
+        assert process.stdout is not None
+        assert process.stdout.readline() == b"ready\n"
+        process.send_signal(signal.SIGINT)
+        process.send_signal(signal.SIGHUP)
+        time.sleep(0.2)
+        assert process.poll() is None
+        process.send_signal(signal.SIGTERM)
+        assert process.wait(10) == 0
+    assert told.read_text() == str(int(signal.SIGTERM))
+
+
+class Program:
+    """`voicecoach run --typed` as a person starts it, and what it shows."""
+
+    def __init__(self, out: Path) -> None:
+        self.out = out
+        command = [sys.executable, "-u", "-m", "voicecoach", "run", "short-practice", "--typed", "--out", str(out)]
+        environment = {name: value for name, value in os.environ.items() if name != supervisor.KEPT}
+        self.process = subprocess.Popen(
+            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, env=environment
+        )
+        self.shown: list[str] = []
+        self._lines: queue.SimpleQueue[str | None] = queue.SimpleQueue()
+        threading.Thread(target=self._read, daemon=True).start()
+
+    def _read(self) -> None:
+        assert self.process.stdout is not None
+        for line in self.process.stdout:
+            self._lines.put(line)
+        self._lines.put(None)
+
+    def until(self, *words: str, limit_s: float = 30.0) -> str:
+        """The first line from now on with one of these words."""
+        end = time.monotonic() + limit_s
+        while time.monotonic() < end:
+            with contextlib.suppress(queue.Empty):
+                line = self._lines.get(timeout=0.2)
+                assert line is not None, self.shown
+                self.shown.append(line)
+                if any(word in line for word in words):
+                    return line
+        raise AssertionError((words, self.shown[-15:]))
+
+    def type(self, line: str) -> None:
+        assert self.process.stdin is not None
+        self.process.stdin.write(line + "\n")
+        self.process.stdin.flush()
+
+    def kill(self) -> None:
+        """Kill the process that runs the session."""
+        os.kill(self.pid, signal.SIGKILL)
+
+    @property
+    def folder(self) -> Path:
+        (folder,) = self.out.iterdir()
+        return folder
+
+    @property
+    def pid(self) -> int:
+        return int(json.loads((self.folder / NAME).read_text())["pid"])
+
+    @property
+    def session(self) -> Session:
+        return read(self.folder)
+
+
+@pytest.fixture
+def program(tmp_path: Path) -> Iterator[Program]:
+    """Started by hand beside the record of a session that was cut off."""
+    cut_off(tmp_path / "records" / "session")
+    made = Program(tmp_path / "records")
+    yield made
+    with contextlib.suppress(ProcessLookupError, OSError, ValueError):
+        os.kill(made.pid, signal.SIGKILL)
+    made.process.kill()
+    made.process.wait(10)
+
+
+def test_a_killed_session_goes_on_by_itself_with_what_is_worn(program: Program) -> None:
+    program.until("I stopped.")  # started by hand it finds the open session too
+    before = program.pid
+    killed = time.monotonic()
+    program.kill()
+    program.until("I stopped.", limit_s=15)
+    took_s = time.monotonic() - killed
+    print(f"first words back on the screen {took_s:.2f} s after the kill")
+    assert took_s < 10  # rule 21's own bound
+    assert program.pid != before
+    program.until("Right?")
+    time.sleep(8)  # it takes so long to be said
+    program.type("right")
+    program.until("Spread gel over both gloves.")
+    # the terminal's own end is no end of the session either, nor is a polite request
+    os.kill(program.pid, signal.SIGHUP)
+    program.until("signal: SIGHUP")
+    program.process.send_signal(signal.SIGTERM)
+    program.until("signal: SIGTERM")
+    time.sleep(0.3)
+    events = program.session.events
+    assert [event.kind for event in events].count("opened") == 1
+    assert len([event for event in events if isinstance(event, Reopened)]) == 2
+    assert any(isinstance(event, Heard) and event.command == "right" for event in events)
+
+
+def test_a_signal_before_anything_is_worn_ends_it(tmp_path: Path) -> None:
+    program = Program(tmp_path / "records")
+    try:
+        program.until("Training only. This")
+        program.process.send_signal(signal.SIGTERM)
+        assert program.process.wait(20) == 130
+    finally:
+        program.process.kill()
+        program.process.wait(10)

@@ -1,0 +1,64 @@
+"""An ear that could not be started yet: it says so, and is started when it can be."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from voicecoach.audio.line import Block
+from voicecoach.errors import EngineError
+from voicecoach.listen.port import Ear
+from voicecoach.session.events import Event
+
+
+class LateEar:
+    """Stands for an ear until there is one.
+
+    Args:
+        engine: its name. start: makes it; may take seconds. error: why it could not be made.
+    """
+
+    def __init__(self, engine: str, start: Callable[[], Ear], error: EngineError) -> None:
+        self.engine = engine
+        self._start = start
+        self._error = error
+        self._ear: Ear | None = None
+        self._live: tuple[str, ...] = ()
+
+    def listen(self, commands: tuple[str, ...]) -> None:
+        """From now on only these command ids can be meant."""
+        self._live = commands
+        if self._ear is not None:
+            self._ear.listen(commands)
+
+    def feed(self, block: Block) -> None:
+        """Hand over the next block of the line."""
+        if self._ear is not None:
+            self._ear.feed(block)
+
+    def poll(self) -> list[Event]:
+        """Events found since the last call, by time.
+
+        Raises:
+            EngineError: there is no ear, or it has failed; `restart` may mend it.
+        """
+        if self._ear is None:
+            raise self._error
+        return self._ear.poll()
+
+    def restart(self) -> None:
+        """Try again.
+
+        Raises:
+            EngineError: it still cannot be started.
+        """
+        if self._ear is None:
+            ear = self._start()
+            ear.listen(self._live)
+            self._ear = ear
+        else:
+            self._ear.restart()
+
+    def close(self) -> None:
+        """End it; safe to call twice."""
+        if self._ear is not None:
+            self._ear.close()
