@@ -28,6 +28,8 @@ def live(rules: Rules, state: SessionState) -> tuple[str, ...]:
         names.add("false-alarm")
     if state.status == "asking" and state.question == "near-breach" and state.sounding:
         names = {"stop"}  # the question itself says the word; a voice over it opens the window and then all is live
+    if state.sounding and state.speech[0].text == rules.grammar.say("stopped"):
+        names.discard("stop")  # the same: the sentence itself says it
     return tuple(sorted(name for name in names if rules.grammar.command(name) is not None))
 
 

@@ -80,6 +80,7 @@ def over_prompt(rules: Rules) -> tuple[tuple[str, tuple[str, ...]], ...]:
                 found[text] |= {*OVER_PROMPT, *expected(step, "prompting"), *step.answers}
     near = rules.grammar.say("ask-near-breach")
     found[near] = {"stop"}
+    found[rules.grammar.say("stopped")].discard("stop")
     known = {command.name for command in rules.grammar.commands}
     return tuple((text, tuple(sorted(words & known))) for text, words in found.items())
 
