@@ -25,6 +25,7 @@ RUB = Timing("hand-rub", 20, "rubbing")
 def test_no_contact_route_is_found_in_a_protocol_of_the_library(file: Path) -> None:
     report = prove.prove(load(file.read_text(encoding="utf-8"), file.name))
     assert report.good, prove.text(report)
+    assert not [note for note in report.notes if "called from nowhere" in note]
     assert "no contact route found under rules v1; paths" in prove.text(report)
 
 
@@ -44,6 +45,11 @@ def test_a_missing_rub_is_told_as_the_shortest_story_with_what_carried_it_and_wh
     assert "In gown-away, the outside of the inner gloves became dirty" in told
     line = next(step.line for step in N95.steps("undress") if step.name == "inner-gloves-away")
     assert f"In inner-gloves-away (n95-gown.yaml:{line}), this arrived at" in told
+
+
+def test_a_branch_that_nothing_calls_is_named() -> None:
+    lost = replace(N95, branches=(*N95.branches, Branch("lost", N95.branches[0].steps)))
+    assert "branch 'lost' is called from nowhere" in prove.prove(lost, 0).notes
 
 
 def test_a_hole_that_only_a_branch_has_is_found_with_one_deviation() -> None:

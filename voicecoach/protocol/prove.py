@@ -8,6 +8,7 @@ from typing import Any
 
 from voicecoach.protocol import orders
 from voicecoach.protocol.asks import Ask, asks
+from voicecoach.protocol.check import all_steps
 from voicecoach.protocol.contamination import Model
 from voicecoach.protocol.explore import Explored, Walk, explore, modes
 from voicecoach.protocol.model import STAGES, Protocol
@@ -58,6 +59,7 @@ def _notes(protocol: Protocol, asked: tuple[Ask, ...]) -> tuple[str, ...]:
         notes.append("left bare on purpose: " + ", ".join(protocol.exposed))
     unknown = [name for name in protocol.orders if name not in {order.name for order in orders.TABLE}]
     notes += [f"declares the order {name!r}, which is not in the table" for name in unknown]
+    notes += [f"branch {name!r} is called from nowhere" for name in _uncalled(protocol)]
     reasons = {step.name: step.weaker for plan in protocol.stages for step in plan.steps}
     if protocol.practice:
         notes.append("for practice only; what its steps would need for use is not held against it")
@@ -68,6 +70,14 @@ def _notes(protocol: Protocol, asked: tuple[Ask, ...]) -> tuple[str, ...]:
             if not ask.met and reasons[ask.step]
         ]
     return tuple(notes)
+
+
+def _uncalled(protocol: Protocol) -> list[str]:
+    steps = [step for _, step in all_steps(protocol)]
+    called = {protocol.rejoin, protocol.touched, protocol.wearer_down}
+    called |= {branch for step in steps for _, branch in step.branches} | {step.repair for step in steps}
+    called |= {branch.exposed for branch in protocol.branches} | {rule.branch for rule in protocol.breaches}
+    return [branch.name for branch in protocol.branches if branch.name not in called]
 
 
 def text(report: Report, most: int = 3) -> str:
