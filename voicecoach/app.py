@@ -33,7 +33,7 @@ from voicecoach.protocol import load as protocols
 from voicecoach.protocol import site as sites
 from voicecoach.protocol.check import lint
 from voicecoach.record.clips import ClipKeeper
-from voicecoach.record.journal import Journal, new_folder, now_utc
+from voicecoach.record.journal import Journal, check_root, new_folder, now_utc
 from voicecoach.record.manifest import Manifest, versions
 from voicecoach.record.read import Session, find_open, read
 from voicecoach.record.replay import read_copy
@@ -186,6 +186,7 @@ class Runner:
         engine = "typed" if wish.script else engines.choose(wish.engine, wish.model).name
         folder = new_folder(sessions_folder(wish.out))
         line = self._line(0)
+        check_root(folder.parent)
         voice: Speaker = SilentVoice() if wish.script else prepare_voice(rules, self.console)
         if engine != "typed":
             self._overhear(rules, voice, texts, engine)

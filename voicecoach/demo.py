@@ -23,7 +23,7 @@ from voicecoach.listen.child import ChildEar
 from voicecoach.protocol.check import all_steps
 from voicecoach.protocol.model import Protocol, Step
 from voicecoach.record.clips import ClipKeeper
-from voicecoach.record.journal import Journal, new_folder
+from voicecoach.record.journal import Journal, check_root, new_folder
 from voicecoach.record.manifest import Manifest, versions
 from voicecoach.record.read import read
 from voicecoach.record.timeline import Compared, heard_against_said
@@ -109,6 +109,8 @@ def run(*, seed: int, out: Path | None, engine: str, model: str | None, console:
     """
     rules, texts = app.load_rules(PROTOCOL, "en")
     chosen = engines.choose(engine, model).name
+    root = out if out is not None else Path(tempfile.mkdtemp(prefix="voicecoach-"))
+    check_root(root)
     voice = app.prepare_voice(rules, console)
     rng = np.random.default_rng(seed)
     speaking = VOICES[seed % len(VOICES)]
@@ -118,7 +120,6 @@ def run(*, seed: int, out: Path | None, engine: str, model: str | None, console:
     with console.status("giving the wearer a voice"):
         persona.prepare()
     line = RoomLine(persona, Room(mask="none"), seed=seed, limit_s=LIMIT_S)
-    root = out if out is not None else Path(tempfile.mkdtemp(prefix="voicecoach-"))
     made_with = Manifest(
         engine=chosen, mode="solo", audio="clips", source="demo",
         protocol=f"{rules.protocol.name} {rules.protocol.version}",

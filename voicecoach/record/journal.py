@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import shutil
+import tempfile
 import threading
 import time
 from collections import deque
@@ -53,6 +54,24 @@ def new_folder(root: Path, wall: Callable[[], datetime] = now_utc) -> Path:
         count += 1
         folder = root / f"{stem}-{count}"
     return folder
+
+
+def check_root(root: Path) -> None:
+    """Make the folder that records are kept in, if it is not there, and see that it takes them.
+
+    Raises:
+        InputError: it does not.
+    """
+    try:
+        root.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=root):
+            pass
+    except OSError as error:
+        raise InputError(
+            f"cannot be used for records: {error.strerror or error}",
+            where=str(root),
+            expected="a folder that can be written",
+        ) from None
 
 
 class Journal:

@@ -23,7 +23,8 @@ def mermaid() -> str:
                 arrows[state, target].add(trigger)
     lines = ["stateDiagram-v2", "  [*] --> open", "  state open {", "    [*] --> opening"]
     order = {name: place for place, name in enumerate(("open", *STATES))}
-    inside, outside = [], []
+    inside: list[str] = []
+    outside: list[str] = []
     for (source, target), triggers in sorted(arrows.items(), key=lambda arrow: [order[name] for name in arrow[0]]):
         line = f"{source} --> {target}: {', '.join(sorted(triggers))}"
         (inside if source in OPEN and target in OPEN else outside).append(line)
