@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from voicecoach.audio import kept
-from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block
+from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, Line
 from voicecoach.audio.quiet import QuietLine
 from voicecoach.coach import Coach, Parts
 from voicecoach.errors import AudioError, EngineError
@@ -121,11 +121,18 @@ class Disk(disk.OwnFile):
 class Bench:
     """A coach in the middle of the short practice session, dressed unless another step is named.
 
-    step: where it stands. speed: of the line. halves: what can be had of a lost card. Other names: fields of Parts.
+    step: where it stands. speed: of the line. halves: what can be had of a lost card. card: a real line instead, made
+    with the sample it starts at. Other names: fields of Parts.
     """
 
     def __init__(
-        self, folder: Path, step: str = DRESSED, speed: float = 20.0, halves: tuple[kept.Way, ...] = (), **parts: Any
+        self,
+        folder: Path,
+        step: str = DRESSED,
+        speed: float = 20.0,
+        halves: tuple[kept.Way, ...] = (),
+        card: Callable[[int], Line] | None = None,
+        **parts: Any,
     ) -> None:
         Disk.full, Disk.stall_s = False, 0.0
         session = driver.Session(driver.rules())
@@ -136,7 +143,8 @@ class Bench:
         made_with = Manifest("twin", "solo", "none", "short-practice 1", "en 1", source="live")
         self.journal = Journal.create(folder, made_with, {}, opener=Disk, retry_s=0.05)
         wanted: dict[str, Any] = {"voice": SilentVoice(), "watch": lambda *seen: self.seen.append(seen), **parts}
-        made = Parts(Machine(driver.rules()), self.ear, self.line, journal=self.journal, **wanted)
+        line: Line = self.line if card is None else card(session.at)
+        made = Parts(Machine(driver.rules()), self.ear, line, journal=self.journal, **wanted)
         self.coach = Coach(made, session.state, session.at)
         # the driver's timers run on in the loop
         self.coach._timers = dict(session.due)
