@@ -9,9 +9,9 @@ A scene is a text that a practitioner can check:
     observer, 1 s into the words: "stop"
     somebody, 1 s later: "bridge" (almost "breach")
     coach: "Not yet."                 said next, in this order; other words may come between
-    coach, within 1 s: "..."          counted from the end of the last person's words
-    coach at once: "..."              the very next words
-    coach never: "..."                not once between here and the next person's words
+    coach, within 1 s: "Step away."   counted from the end of the last person's words
+    coach at once: "Hands away..."    the very next words; "..." stands for the rest of a prompt
+    coach never: "What happened?"     not once between here and the next person's words
     sound: early
     silence within 0.3 s              what sounded is cut off
     record: exposure place=neck
@@ -316,7 +316,8 @@ def _find(
         moment = moments[index]
         if moment.kind == "heard" and kind != "heard":
             break
-        if moment.kind == kind and moment.text == text and (wanted or {}).items() <= moment.details.items():
+        same = moment.text.startswith(text[:-3]) if text.endswith("...") else moment.text == text
+        if moment.kind == kind and same and (wanted or {}).items() <= moment.details.items():
             return index + 1
     near = moments[max(0, at - 3) : at + 25]
     told = "\n".join(f"  {m.at_s:8.2f} {m.kind:6} {m.text} {m.details or ''}" for m in near)
