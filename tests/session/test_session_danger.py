@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from session_driver import CLOCK_HZ, SAY_S, Session, grammar, rules, text
 
@@ -290,6 +292,42 @@ def test_a_breach_in_a_breach_begins_its_way_anew_and_ends_where_the_first_one_s
     assert len(session.state.place.detours) == 1
     session.hear("false-alarm")
     assert session.step == "practice-gown-away"
+
+
+def test_another_kind_of_breach_in_a_breach_is_not_nested_either(begin) -> None:
+    """Rule 12: other branches, the same place to come back to."""
+    session = begin("n95-gown")
+    session.go_to("rub-inner-1")
+    session.hear("torn")
+    torn = session.state.place.detours
+    session.hear("breach")
+    assert len(torn) == len(session.state.place.detours) == 1
+    assert torn[0].branch != session.state.place.detours[0].branch
+    session.hear("false-alarm")
+    assert session.step == "rub-inner-1"
+
+
+def test_a_protocol_without_a_rule_for_it_still_has_a_breach_acted_on(begin) -> None:
+    """Rules 7 and 11: in words of the coach's own, and on with the step."""
+    bare = replace(rules(), protocol=replace(rules().protocol, breaches=()))
+    session = begin(the_rules=bare)
+    session.go_to("practice-gown-on")
+    assert "breach" in session.state.listening
+    effects = session.hear("breach", quiet=False)
+    assert first_words(effects) == grammar().say("breach-default")
+    session.said_out()
+    assert session.step == "practice-gown-on"
+
+
+def test_a_word_that_is_taken_ends_the_wait_for_one(begin) -> None:
+    """Rule 7: what is said next is not cut short or said twice by the window of the voice before."""
+    session = begin()
+    session.go_to("practice-rub-hands")
+    session.hear("time", quiet=False)
+    session.voice()
+    assert "window" in session.due
+    session.hear("where-am-i", quiet=False)
+    assert "window" not in session.due
 
 
 @pytest.mark.parametrize("word", ["stop", "pause", "back"])
