@@ -14,6 +14,7 @@ from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, Line
 from voicecoach.audio.quiet import QuietLine
 from voicecoach.coach import Coach, Parts
 from voicecoach.errors import AudioError, EngineError
+from voicecoach.listen.port import Ear
 from voicecoach.record import disk
 from voicecoach.record.journal import Journal
 from voicecoach.record.manifest import Manifest
@@ -122,7 +123,7 @@ class Bench:
     """A coach in the middle of the short practice session, dressed unless another step is named.
 
     step: where it stands. speed: of the line. halves: what can be had of a lost card. card: a real line instead, made
-    with the sample it starts at. Other names: fields of Parts.
+    with the sample it starts at. ear: a real one instead of a WordEar. Other names: fields of Parts.
     """
 
     def __init__(
@@ -132,6 +133,7 @@ class Bench:
         speed: float = 20.0,
         halves: tuple[kept.Way, ...] = (),
         card: Callable[[int], Line] | None = None,
+        ear: Ear | None = None,
         **parts: Any,
     ) -> None:
         Disk.full, Disk.stall_s = False, 0.0
@@ -144,7 +146,7 @@ class Bench:
         self.journal = Journal.create(folder, made_with, {}, opener=Disk, retry_s=0.05)
         wanted: dict[str, Any] = {"voice": SilentVoice(), "watch": lambda *seen: self.seen.append(seen), **parts}
         line: Line = self.line if card is None else card(session.at)
-        made = Parts(Machine(driver.rules()), self.ear, line, journal=self.journal, **wanted)
+        made = Parts(Machine(driver.rules()), ear or self.ear, line, journal=self.journal, **wanted)
         self.coach = Coach(made, session.state, session.at)
         # the driver's timers run on in the loop
         self.coach._timers = dict(session.due)

@@ -1,0 +1,45 @@
+"""Rule 19: a recogniser's process that hangs, aborts or prints rubbish is told, replaced, and hears again."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from faults_driver import Bench, driver
+
+from voicecoach.audio.line import RATE_HZ
+from voicecoach.listen.child import ChildEar, Spec
+
+
+@pytest.fixture
+def ear(tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[ChildEar]:
+    mark = tmp_path / "mark"
+    mark.touch()
+    made = ChildEar(Spec("twin", "", "en.yaml", model=str(mark), factory=f"faults_children:{request.param}"))
+    yield made
+    made.close()
+
+
+@pytest.mark.parametrize(
+    ("ear", "why"),
+    [
+        ("Hangs", "has not answered for 1 s"),
+        ("Aborts", "died (signal 6)"),
+        ("PrintsRubbish", "answered nonsense"),
+        ("Raises", "ZeroDivisionError: division by zero"),
+    ],
+    indirect=["ear"],
+)
+def test_a_recogniser_that_fails_is_told_and_replaced(bench: Callable[..., Bench], ear: ChildEar, why: str) -> None:
+    run = bench(ear=ear, speed=1)
+    begin = run.coach.now
+    run.run_until(lambda: run.lost("ears"))
+    print(f"told {(run.coach.now - begin) / RATE_HZ - 0.2:.2f} s after the fault")
+    assert why in run.noted("gap")[0]["why"]
+    assert driver.grammar().say("ears-lost") in run.said()
+    run.run_until(lambda: run.back("ears"), limit_s=20)
+    assert driver.grammar().say("ears-back") in run.said()
+    run.run_s(1)
+    assert len(run.noted("gap")) == 1
+    assert not run.coach.state.paced
