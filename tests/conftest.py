@@ -1,10 +1,13 @@
-"""What all tests share: places of their own for caches and records, and the last word for the replay of all records."""
+"""What all tests share: places of their own for caches and records, and the replay of every session that was made."""
 
 from __future__ import annotations
 
 import os
+import shutil
 import tempfile
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -20,15 +23,27 @@ def pytest_configure(config: pytest.Config) -> None:
     temporary = Path(tempfile.mkdtemp(prefix="voicecoach-tests-"))
     os.environ["XDG_CACHE_HOME"] = str(cache.mkdir("voicecoach") if cache is not None else temporary / "cache")
     os.environ["XDG_DATA_HOME"] = str(temporary / "data")
-    config.add_cleanup(lambda: _remove(temporary))
-
-
-def _remove(folder: Path) -> None:
-    import shutil  # noqa: PLC0415 needed once, at the end
-
-    shutil.rmtree(folder, ignore_errors=True)
+    config.add_cleanup(lambda: shutil.rmtree(temporary, ignore_errors=True))
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """The records that the other tests made are replayed behind them."""
+    """The sessions that the other tests made are replayed behind them."""
     items.sort(key=lambda item: item.path.name == LAST)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def ran_on() -> Iterator[dict[Path, Any]]:
+    """Record's folder -> rules (None: no true machine), of every session that a coach has run in this process."""
+    from voicecoach.coach import Coach, Parts  # noqa: PLC0415 the places are set before anything is imported
+    from voicecoach.session.machine import Machine  # noqa: PLC0415
+
+    found: dict[Path, Any] = {}
+    begin = Coach.__init__
+
+    def remember(self: Coach, parts: Parts, *state: Any, **others: Any) -> None:
+        begin(self, parts, *state, **others)
+        found[parts.journal.folder] = parts.machine.rules if isinstance(parts.machine, Machine) else None
+
+    Coach.__init__ = remember  # type: ignore[method-assign]
+    yield found
+    Coach.__init__ = begin  # type: ignore[method-assign]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import tempfile
 import time
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Self
 
@@ -15,6 +16,7 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
 from voicecoach import app, cli_record
+from voicecoach.audio.line import RATE_HZ
 from voicecoach.audio.persona import AGAIN, Rule, ScriptedPersona
 from voicecoach.audio.wearer import Room, RoomLine
 from voicecoach.coach import Coach, Parts
@@ -25,7 +27,7 @@ from voicecoach.protocol.model import Protocol, Step
 from voicecoach.record.clips import ClipKeeper
 from voicecoach.record.journal import Journal, check_root, new_folder
 from voicecoach.record.manifest import Manifest, versions
-from voicecoach.record.read import read
+from voicecoach.record.read import Session, read
 from voicecoach.record.timeline import Compared, heard_against_said
 from voicecoach.session.effects import Effect
 from voicecoach.session.events import Event, Opened
@@ -97,12 +99,58 @@ ROOM = tuple(
 """What others say, 10 dB below the wearer: to be ignored."""
 
 
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What a demo came to. session_s: its length on the session clock; took_s: on the wall."""
+
+    session: Session
+    compared: tuple[Compared, ...]
+    closed: bool
+    engine: str
+    voice: str
+    session_s: float
+    took_s: float
+
+    @property
+    def wrong(self) -> tuple[Compared, ...]:
+        """What was not taken as meant, and chatter that was taken."""
+        return tuple(row for row in self.compared if row.verdict not in GOOD)
+
+    @property
+    def good(self) -> bool:
+        """True when every command was taken as meant, no chatter was, and the session came to its end."""
+        return self.closed and not self.wrong
+
+
 def run(*, seed: int, out: Path | None, engine: str, model: str | None, console: Console) -> bool:
-    """Run the demo; True when every command was taken as meant and no chatter was.
+    """Play the demo and show what came of it; True when all was as it should be.
+
+    Args:
+        as for `play`.
+
+    Raises:
+        VoicecoachError: it cannot begin.
+    """
+    outcome = play(seed=seed, out=out, engine=engine, model=model, console=console)
+    cli_record.show(outcome.session, console)
+    _show(outcome.compared, console)
+    console.print(f"ear {outcome.engine}, wearer {outcome.voice}, seed {seed}")
+    console.print(
+        f"{outcome.session_s:.0f} s of session in {outcome.took_s:.0f} s; "
+        f"{len(outcome.compared)} utterances, {len(outcome.wrong)} not as meant"
+    )
+    if not outcome.closed:
+        console.print("[bold red]The session did not come to its end.[/]")
+    console.print(f"record: {outcome.session.folder}", soft_wrap=True)
+    return outcome.good
+
+
+def play(*, seed: int, out: Path | None, engine: str, model: str | None, console: Console) -> Outcome:
+    """Play the demo.
 
     Args:
         seed: voice, waiting times and noise. out: where the record goes; a temporary folder by default.
-        engine, model: the ear, as for `voicecoach run`. console: where it is shown.
+        engine, model: the ear, as for `voicecoach run`. console: where progress is shown.
 
     Raises:
         VoicecoachError: it cannot begin.
@@ -145,17 +193,7 @@ def run(*, seed: int, out: Path | None, engine: str, model: str | None, console:
     session = read(journal.folder)
     said = [(one.begin, one.end, one.text, one.meant) for one in line.said]
     compared = heard_against_said(session, said)
-    cli_record.show(session, console)
-    _show(compared, console)
-    wrong = [row for row in compared if row.verdict not in GOOD]
-    console.print(f"ear {chosen}, wearer {speaking}, seed {seed}")
-    console.print(
-        f"{coach.now / 16000:.0f} s of session in {took_s:.0f} s; {len(compared)} utterances, {len(wrong)} not as meant"
-    )
-    if not closed:
-        console.print("[bold red]The session did not come to its end.[/]")
-    console.print(f"record: {journal.folder}", soft_wrap=True)
-    return closed and not wrong
+    return Outcome(session, compared, closed, chosen, speaking, coach.now / RATE_HZ, took_s)
 
 
 class _Shown:
