@@ -38,6 +38,7 @@ from voicecoach.record.manifest import Manifest, versions
 from voicecoach.record.read import Session, find_open, read
 from voicecoach.record.replay import read_copy
 from voicecoach.screen import Behind, Transcript
+from voicecoach.session import prompts
 from voicecoach.session.events import CLOCK_HZ, Opened, Reopened, Role
 from voicecoach.session.machine import Machine
 from voicecoach.session.prompts import every_prompt
@@ -112,11 +113,12 @@ def load_rules(protocol: str, grammar: str, site: str = "") -> tuple[Rules, Text
     loaded, protocol_text = library.load_protocol(protocol)
     words, grammar_text = library.load_grammar(grammar)
     place, site_text = library.load_site(site)
-    wrong = lint(loaded, words)
+    rules = Rules(loaded, words, place)
+    wrong = [*lint(loaded, words), *prompts.lint(rules)]
     if wrong:
         more = f"and {len(wrong) - 1} more" if len(wrong) > 1 else wrong[0].mend
         raise InputError(wrong[0].what, where=wrong[0].where, expected=wrong[0].expected, mend=more)
-    return Rules(loaded, words, place), Texts(protocol_text, grammar_text, site_text)
+    return rules, Texts(protocol_text, grammar_text, site_text)
 
 
 @contextmanager

@@ -173,8 +173,11 @@ class Hearing:
             apart_db = 10 * math.log10((own + 1e-12) / (channel.segmenter.power(segment.begin, segment.end) + 1e-12))
             if apart_db >= APART_DB:
                 continue
-            told = channel.last is not None and channel.last.same(segment, decision)
             urgent = decision.command in self._urgent
+            told = channel.last is not None and (
+                channel.last.same(segment, decision)
+                or (urgent and channel.last.decision.command in self._urgent and channel.last.overlaps(segment))
+            )
             if told or (apart_db <= -APART_DB and not urgent):
                 return None
             role = "unknown"
@@ -188,6 +191,10 @@ class _Draft:
     begin: int
     end: int
     decision: Decision
+
+    def overlaps(self, segment: Segment) -> bool:
+        """Whether it is of the same time: a cry of danger is heard once, whatever a far channel made of it."""
+        return self.begin < segment.end and segment.begin < self.end
 
     def same(self, segment: Segment, decision: Decision) -> bool:
         """The same said at the same time."""

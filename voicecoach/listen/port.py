@@ -11,8 +11,8 @@ from voicecoach.session.events import Event
 class Ear(Protocol):
     """Turns blocks of sound (or text) into events.
 
-    `lockstep` ears answer for everything they were fed before `poll` returns, so that a session on the file clock is the
-    same every time; live ears return what is there and never wait.
+    `lockstep` ears answer for everything they were fed before `poll` returns, so that a session on the file clock is
+    the same every time; live ears return what is there and never wait.
     """
 
     engine: str

@@ -1,0 +1,167 @@
+"""The scenes with sound: each person's words rendered in a voice, mixed with the coach's own, heard by the real ear."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+
+import numpy as np
+from scene import Moment, Scene, Stage
+from session_driver import grammar
+
+from voicecoach.audio.line import RATE_HZ, Block, Samples
+from voicecoach.library import load_grammar
+from voicecoach.listen import engines
+from voicecoach.listen.child import ChildEar
+from voicecoach.listen.grammar import match
+from voicecoach.listen.typed import TypedEar, Utterance, parse
+from voicecoach.session.effects import Effect
+from voicecoach.session.events import Event, Heard, SpeechStarted
+from voicecoach.session.prompts import every_prompt
+from voicecoach.session.state import SessionState
+from voicecoach.speak.voice import Voice, render_text
+
+CHANNELS = {"wearer": 0, "observer": 1, "assistant": 1}
+"""Whose microphone is near whom; others in the room are as far from one as from the other."""
+VOICES = {"wearer": "en-us+m3", "observer": "en-gb-scotland", "assistant": "en-us+f3", "unknown": "en-gb"}
+FULLER = {
+    "done": "step complete",
+    "dry": "hands dry",
+    "rubbing": "start rubbing",
+    "right": "that is right",
+    "repeat": "repeat that",
+    "shield off": "shield removed",
+    "gloves off": "gloves removed",
+    "gown off": "gown removed",
+    "touched": "i touched it",
+    "neck": "my neck",
+    "stop": "stop stop",
+    "confirm": "i confirm",
+    "understood": "i understand",
+    "help": "help me please",
+    "loose": "too loose",
+    "breach breach": "oh no, breach, breach",
+    "hood on": "hood in place",
+}
+"""Forms of the same commands that the small ear hears better; what is meant stays what the scene says."""
+ECHO_DB = -14.0
+ECHO_S = 0.04
+CROSSTALK_DB = -20.0
+FAR_DB = -12.0
+TAIL_S = 1.5
+DECIDED_S = 0.8
+
+
+class SpokenEar(TypedEar):
+    """Says a script aloud into the microphones of a real ear, at the moments the script asks for."""
+
+    engine = "phonemes"
+
+    def __init__(self, script: tuple[Utterance, ...], file: str, ear: ChildEar, channels: int) -> None:
+        super().__init__(grammar(), tuple(_fuller(said) for said in script), file)
+        self._ear = ear
+        self._channels = channels
+        self._said = 0
+        self._sounding: list[tuple[int, Samples, int | None]] = []
+        self._past = np.zeros(round(ECHO_S * RATE_HZ), np.float32)
+        self._rng = np.random.default_rng(5)
+
+    def listen(self, commands: tuple[str, ...]) -> None:
+        super().listen(commands)
+        self._ear.listen(commands)
+
+    def feed(self, block: Block) -> None:
+        super().feed(block)
+        for event in super().poll():
+            if isinstance(event, SpeechStarted):
+                self._speak(self._script[self._said], event.at)
+                self._said += 1
+        self._ear.feed(Block(block.at, self._microphones(block), block.played))
+
+    def poll(self) -> list[Event]:
+        return self._ear.poll()
+
+    def _speak(self, said: Utterance, at: int) -> None:
+        samples = render_text(said.words, voice=VOICES[said.role])
+        gain = 10 ** (FAR_DB / 20) if said.role == "unknown" else 1.0
+        self._sounding.append((at, samples * np.float32(gain), CHANNELS.get(said.role)))
+
+    def _microphones(self, block: Block) -> Samples:
+        played = np.concatenate([self._past, block.played])
+        echo = played[: len(block.played)] * np.float32(10 ** (ECHO_DB / 20))
+        self._past = played[-len(self._past) :]
+        heard = np.repeat(echo[:, np.newaxis], self._channels, axis=1)
+        heard += self._rng.normal(0, 10 ** (-54 / 20), heard.shape).astype(np.float32)
+        for at, samples, channel in self._sounding:
+            begin, end = max(at, block.at), min(at + len(samples), block.end)
+            if begin < end:
+                gains = np.full(self._channels, 10 ** (CROSSTALK_DB / 20), np.float32)
+                if channel is None:
+                    gains[:] = 1.0
+                else:
+                    gains[min(channel, self._channels - 1)] = 1.0
+                heard[begin - block.at : end - block.at] += samples[begin - at : end - at, np.newaxis] * gains
+        return np.ascontiguousarray(heard, dtype=np.float32)
+
+
+def _fuller(said: Utterance) -> Utterance:
+    """The same in a fuller form; what waits for the coach waits until the ear has decided, too."""
+    later_s = DECIDED_S if said.when == "after" else 0.0
+    return dataclasses.replace(said, words=FULLER.get(said.words, said.words), time_s=said.time_s + later_s)
+
+
+class SpokenStage(Stage):
+    """A stage whose lead-up is typed and whose scene is spoken."""
+
+    def __init__(self, scene: Scene, folder: Path) -> None:
+        super().__init__(scene, folder)
+        self._channels = 2 if "observer" in scene.people else 1
+        _, text = load_grammar("en")
+        roles = {0: "wearer", 1: "observer"} if self._channels == 2 else {0: "wearer"}
+        spec = engines.spec("phonemes", text, "en.yaml", roles=roles)  # type: ignore[arg-type]
+        self._ear = ChildEar(spec, lockstep=True)
+        self._voice = Voice()
+        self._voice.prepare(every_prompt(self.rules))
+        self._aloud = True
+
+    def play(self) -> list[Moment]:
+        try:
+            return super().play()
+        finally:
+            self._ear.close()
+
+    def _watch(self, state: SessionState, event: Event, effects: tuple[Effect, ...]) -> None:
+        before = len(self.moments)
+        super()._watch(state, event, effects)
+        if isinstance(event, Heard) and event.command is None:
+            self.moments[before].details["refused"] = "yes"
+
+    def _play(self, script: str, tail_s: float) -> None:
+        if not getattr(self, "_aloud", False):
+            super()._play(script, tail_s)
+            return
+        ear = SpokenEar(parse(script, f"{self.scene.name}.txt"), self.scene.name, self._ear, self._channels)
+        ear.listen(self._coach.state.listening)
+        self._coach.parts.voice = self._voice
+        self._coach.parts.ear = ear
+        self._room.part(ear, tail_s + TAIL_S)
+        self._coach.run()
+
+
+def as_meant(scene: Scene, moments: list[Moment]) -> None:
+    """Give each thing heard the words of the scene, so that `check` finds it: taken for the same command, or refused.
+
+    What was refused has no words of its own; the rest of the scene shows whether it ought to have been.
+    """
+    everything = tuple(command.name for command in grammar().commands)
+    heard = [moment for moment in moments if moment.kind == "heard"]
+    place = 0
+    for line in scene.lines:
+        if line.kind != "said":
+            continue
+        meant = match(grammar(), line.text, everything)
+        for index in range(place, len(heard)):
+            if heard[index].details.get("refused") or match(grammar(), heard[index].text, everything) == meant:
+                heard[index].text = line.text
+                place = index + 1
+                break
