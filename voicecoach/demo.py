@@ -61,7 +61,7 @@ def wearer(protocol: Protocol) -> tuple[Rule, ...]:
         Rule("partner busy, or practice run", "practice run", "practice-run"),
         Rule("in a mirror", "yes", "yes"),
         Rule("time is up", WORDS["dry"], "dry"),
-        Rule(over("practice-gown-on"), "repeat that", "repeat", nth=1),
+        Rule(over("practice-gown-on"), "repeat", "repeat", nth=1),
         Rule(over("practice-mask-on"), "", nth=2),  # read again only because the wearer asked what came before
         Rule(over("practice-gloves-on"), "previous step", "back", nth=1),
         Rule("not finished, or went wrong", "not finished", "not-finished"),
@@ -88,7 +88,7 @@ def answers(steps: tuple[Step, ...]) -> tuple[Rule, ...]:
 
 
 ROOM = tuple(
-    Rule("with the patient", words, over_s=after_s, channel=1, gain_db=10.0, also=True)
+    Rule("with the patient", words, over_s=after_s, nth=1, channel=1, gain_db=10.0, also=True, yields=True)
     for after_s, words in (
         (4.0, "the monitor is beeping again"),
         (8.5, "could somebody bring more water"),

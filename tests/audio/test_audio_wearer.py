@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, Samples, Sound
-from voicecoach.audio.persona import AGAIN, Began, Ended, Rule, ScriptedPersona, Utterance
+from voicecoach.audio.persona import AGAIN, REPLY_S, Began, Ended, Rule, ScriptedPersona, Utterance
 from voicecoach.audio.wearer import SPEECH_LEVEL, Mask, Room, RoomLine, Said, muffled
 
 QUIET = Room(echo_db=-200.0, noise_db=-200.0)
@@ -295,3 +295,27 @@ def test_the_room_tells_a_persona_every_begin_and_end_in_their_order() -> None:
         Began(2, "two", 1100),
         Ended(2, "two", 1280 + 480, complete=False),
     ]
+
+
+def test_somebody_who_yields_speaks_neither_over_the_coach_nor_into_an_answer() -> None:
+    rules = (
+        Rule("the work", "an answer", "done", wait_s=(3.0, 3.0)),
+        Rule("the work", "first chatter", over_s=0.5, channel=1, also=True, yields=True),
+        Rule("the work", "more chatter", over_s=0.6, channel=1, also=True, yields=True),
+    )
+    one_s = np.ones(RATE_HZ, np.float32)
+    persona = ScriptedPersona(rules, np.random.default_rng(1), speak=lambda *_, **__: one_s)
+    said: list[Utterance] = []
+    for block in range(1, 1000):
+        until = block * BLOCK_FRAMES
+        news: list[Began | Ended] = []
+        if block == 1:
+            news = [Began(1, "This is the work.", 0)]
+        elif until == 2 * RATE_HZ:
+            news = [Ended(1, "This is the work.", 2 * RATE_HZ, complete=True)]
+        said += persona.hear(until, news)
+    begins_s = {one.text: one.at / RATE_HZ for one in said}
+    assert list(begins_s) == ["first chatter", "an answer", "more chatter"]
+    assert begins_s["an answer"] == 5.0
+    assert 1.98 <= begins_s["first chatter"] <= 2.5  # to the block
+    assert 6.0 + REPLY_S <= begins_s["more chatter"] < 6.1 + REPLY_S

@@ -12,6 +12,8 @@ import numpy as np
 from voicecoach.audio.line import RATE_HZ, Samples
 from voicecoach.speak.voice import render_text, render_texts
 
+REPLY_S = 1.5
+"""Somebody who yields leaves so long behind another's words, in which the coach may reply (s)."""
 AGAIN = "<again>"
 """What a rule says to repeat the words said last on its channel."""
 
@@ -69,6 +71,7 @@ class Rule:
         over_s: if given, seconds after the prompt's begin instead: spoken over it.
         nth: only at the n-th time this rule's turn comes, from 1; 0 at each.
         also: spoken beside what the other rules say; otherwise the first rule that fits is the only one.
+        yields: waits until neither the coach nor anybody else speaks or is about to.
         channel: who says it. gain_db: how much louder than usual.
     """
 
@@ -79,6 +82,7 @@ class Rule:
     over_s: float | None = None
     nth: int = 0
     also: bool = False
+    yields: bool = False
     channel: int = 0
     gain_db: float = 0.0
 
@@ -115,6 +119,7 @@ class ScriptedPersona:
         self._plans: list[_Plan] = []
         self._last: dict[int, Rule] = {}
         self._sounding = False
+        self._free_from = 0
 
     def prepare(self) -> None:
         """Render everything ahead, so that nothing has to be rendered in real time."""
@@ -129,9 +134,21 @@ class ScriptedPersona:
             self._sounding = isinstance(event, Began)
             if event.text and (isinstance(event, Began) or event.complete):
                 self._react(event)
-        due = [plan for plan in self._plans if plan.at < until and (self._blunt(plan.rule) or not self._sounding)]
-        self._plans = [plan for plan in self._plans if plan not in due]
-        return [self._say(plan) for plan in due]
+        said: list[Utterance] = []
+        for plan in [plan for plan in self._plans if plan.at < until]:
+            if self._may_speak(plan, until):
+                self._plans.remove(plan)
+                said.append(self._say(plan))
+            elif plan.rule.yields:
+                plan.at = until
+        return said
+
+    def _may_speak(self, plan: _Plan, until: int) -> bool:
+        if plan.rule.yields:
+            end = until + len(self._voiced(plan.rule)) + round(REPLY_S * RATE_HZ)
+            answers = any(other.at < end for other in self._plans if not other.rule.also)
+            return not (self._sounding or answers or until < self._free_from)
+        return self._blunt(plan.rule) or not self._sounding
 
     @staticmethod
     def _blunt(rule: Rule) -> bool:
@@ -165,7 +182,9 @@ class ScriptedPersona:
         words = self._last[rule.channel] if rule.says == AGAIN else rule
         if not rule.also:
             self._last[rule.channel] = words
-        samples = self.speak(
-            words.says, voice=self.voices[rule.channel], rate_wpm=self.rates_wpm.get(rule.channel, 140)
-        )
+        samples = self._voiced(words)
+        self._free_from = max(self._free_from, plan.at + len(samples) + round(REPLY_S * RATE_HZ))
         return Utterance(words.says, plan.at, samples, words.meant, rule.channel, rule.gain_db)
+
+    def _voiced(self, rule: Rule) -> Samples:
+        return self.speak(rule.says, voice=self.voices[rule.channel], rate_wpm=self.rates_wpm.get(rule.channel, 140))
