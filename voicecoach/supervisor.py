@@ -25,7 +25,7 @@ NOTHING_OPEN = 75
 """Its exit status when it was started again and there is no session to go on with; EX_TEMPFAIL of sysexits.h."""
 DEATHS, WITHIN_S = 3, 10.0
 """So many deaths within so many seconds: something is wrong that starting again does not mend."""
-SLOWLY_S = 10.0
+SLOWLY_S = 5.0
 """Then it is tried again so often (s)."""
 
 PAPER = (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import importlib
 import sys
 import time
@@ -19,7 +20,7 @@ from voicecoach.record import disk
 from voicecoach.record.journal import Journal
 from voicecoach.record.manifest import Manifest
 from voicecoach.session.effects import Effect, Note, Say
-from voicecoach.session.events import Event, Heard, PartBack, PartLost
+from voicecoach.session.events import Event, Heard, Opened, PartBack, PartLost
 from voicecoach.session.machine import Machine
 from voicecoach.session.state import SessionState
 from voicecoach.speak.silent import SilentVoice
@@ -196,8 +197,8 @@ class Bench:
         self.journal.close()
 
 
-def cut_off(folder: Path, step: str = DRESSED) -> None:
-    """Write the record of a live session that was cut off at that step."""
+def cut_off(folder: Path, step: str = DRESSED, ear: str = "typed") -> None:
+    """Write the record of a live session with that ear that was cut off at that step."""
     session = driver.Session(driver.rules())
     session.go_to(step)
     copies = {
@@ -205,9 +206,8 @@ def cut_off(folder: Path, step: str = DRESSED) -> None:
         "grammar.yaml": (driver.ROOT / "grammars/en.yaml").read_bytes(),
     }
     folder.parent.mkdir(parents=True, exist_ok=True)
-    journal = Journal.create(
-        folder, Manifest("typed", "solo", "none", "short-practice 1", "en 1", source="live"), copies
-    )
+    made_with = Manifest(ear, "solo", "none", "short-practice 1", "en 1", source="live")
+    journal = Journal.create(folder, made_with, copies)
     for event in session.events:
-        journal.write(event)
+        journal.write(dataclasses.replace(event, ear=ear) if isinstance(event, Opened) else event)
     journal.close()
