@@ -38,8 +38,9 @@ class Turn:
         self.state = replace(self.state, **changes)
 
     def note(self, what: str, /, **details: object) -> None:
-        """Put something on record."""
-        texts = tuple((key.replace("_", "-"), str(value)) for key, value in details.items() if value not in {"", None})
+        """Put something on record; empty details are left out, but that nothing is on is worth telling."""
+        told = {key: value for key, value in details.items() if key == "on" or value not in {"", None}}
+        texts = tuple((key.replace("_", "-"), str(value)) for key, value in told.items())
         self.effects.append(Note(what, texts))
 
     def tone(self, name: str) -> None:
