@@ -21,7 +21,7 @@ from voicecoach.audio.live import LiveLine
 from voicecoach.audio.quiet import QuietLine
 from voicecoach.audio.wav import WavLine
 from voicecoach.coach import Coach, Parts
-from voicecoach.errors import EngineError, InputError, VoicecoachError
+from voicecoach.errors import InputError, VoicecoachError
 from voicecoach.listen import engines
 from voicecoach.listen import grammar as grammars
 from voicecoach.listen.child import ChildEar, Spec
@@ -218,8 +218,8 @@ class Runner:
         ear: Ear
         try:
             ear = self._ear(rules, texts, state.ear)
-        except EngineError as error:  # rule 19: on in what is left
-            ear = LateEar(state.ear, lambda: self._ear(rules, texts, state.ear), error)
+        except VoicecoachError as error:  # rule 19: on in what is left
+            ear = LateEar(state.ear, lambda: self._ear(rules, texts, state.ear), error.line())
         journal = Journal.open_existing(folder)
         running = self._coach(rules, line, ear, voice, journal, state, now)
         return running.start(Reopened(now, round(gap_s, 1), "the program was started again"))

@@ -20,8 +20,10 @@ RETRY_S = 1.0
 TRIES = 3
 """So often on the file clock, where nobody waits."""
 
-AT_ONCE: tuple[Part, ...] = ("ears", "line")
+AT_ONCE: tuple[Part, ...] = ("ears", "line", "screen", "voice")
 """Told without delay: what watches these has waited already."""
+BACK_AT_ONCE: tuple[Part, ...] = ("ears", "line")
+"""Told to be back without delay: people wait for these."""
 
 T = TypeVar("T")
 Reason = str | None
@@ -54,7 +56,7 @@ class Faults:
         if why is None:
             self._bad_since.pop(part, None)
             since = self._good_since.setdefault(part, now)
-            if part in self.lost and (part in AT_ONCE or now - since >= BACK_AFTER_S * RATE_HZ):
+            if part in self.lost and (part in BACK_AT_ONCE or now - since >= BACK_AFTER_S * RATE_HZ):
                 del self.lost[part]
                 return PartBack(now, part)
             return None

@@ -16,7 +16,7 @@ from voicecoach.audio.quiet import QuietLine
 from voicecoach.coach import Coach, Parts
 from voicecoach.errors import AudioError, EngineError
 from voicecoach.listen.port import Ear
-from voicecoach.record import disk
+from voicecoach.record import disk, lock
 from voicecoach.record.journal import Journal
 from voicecoach.record.manifest import Manifest
 from voicecoach.session.effects import Effect, Note, Say
@@ -211,3 +211,4 @@ def cut_off(folder: Path, step: str = DRESSED, ear: str = "typed") -> None:
     for event in session.events:
         journal.write(dataclasses.replace(event, ear=ear) if isinstance(event, Opened) else event)
     journal.close()
+    (folder / lock.NAME).unlink()  # names this process, which is not to be killed for it

@@ -107,14 +107,16 @@ sys.exit(supervisor.keep((sys.executable, "-c", {kept!r}), Console(quiet=True)))
 class Program:
     """`voicecoach run --typed` as a person starts it, and what it shows."""
 
-    def __init__(self, out: Path) -> None:
+    def __init__(self, out: Path, *options: str) -> None:
         self.out = out
-        command = [sys.executable, "-u", "-m", "voicecoach", "run", "short-practice", "--typed", "--out", str(out)]
+        command = [sys.executable, "-u", "-m", "voicecoach", "run", "short-practice", "--out", str(out)]
+        command += options or ["--typed"]
         environment = {name: value for name, value in os.environ.items() if name != supervisor.KEPT}
         self.process = subprocess.Popen(
             command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, env=environment
         )
         self.shown: list[str] = []
+        self._deaf = False
         self._lines: queue.SimpleQueue[str | None] = queue.SimpleQueue()
         threading.Thread(target=self._read, daemon=True).start()
 
@@ -122,7 +124,14 @@ class Program:
         assert self.process.stdout is not None
         for line in self.process.stdout:
             self._lines.put(line)
+            if self._deaf:
+                break
+        self.process.stdout.close()
         self._lines.put(None)
+
+    def stop_reading(self) -> None:
+        """Close this end of what it shows, as a terminal does that goes."""
+        self._deaf = True
 
     def until(self, *words: str, limit_s: float = 30.0) -> str:
         """The first line from now on with one of these words."""
@@ -195,6 +204,45 @@ def test_a_killed_session_goes_on_by_itself_with_what_is_worn(program: Program) 
     assert [event.kind for event in events].count("opened") == 1
     assert len([event for event in events if isinstance(event, Reopened)]) == 2
     assert any(isinstance(event, Heard) and event.command == "right" for event in events)
+
+
+def test_a_session_is_taken_up_again_without_a_sound_card_and_without_its_recogniser(tmp_path: Path) -> None:
+    cut_off(tmp_path / "records" / "session", ear="vosk")
+    # a folder that is no model, and a card that nobody has
+    options = ("--engine", "vosk", "--model", str(tmp_path), "--device", "not-there", "--speaker", "not-there")
+    program = Program(tmp_path / "records", *options)
+    try:
+        program.until("I stopped.")
+        program.until("ears:")
+        program.until("I cannot hear.")
+        program.until("Spread gel over both gloves.", limit_s=60)
+        program.type("stop")  # a key still counts
+        program.until("stopped ")
+    finally:
+        with contextlib.suppress(OSError, ValueError):
+            os.kill(program.pid, signal.SIGKILL)
+        program.process.kill()
+        program.process.wait(10)
+
+
+def test_a_terminal_that_goes_does_not_keep_a_session_from_being_taken_up(tmp_path: Path) -> None:
+    cut_off(tmp_path / "records" / "session")
+    program = Program(tmp_path / "records")
+    try:
+        program.until("I stopped.")
+        before = program.pid
+        program.stop_reading()
+        program.kill()
+        end = time.monotonic() + 15
+        while len([e for e in program.session.events if isinstance(e, Reopened)]) < 2 and time.monotonic() < end:
+            time.sleep(0.1)
+        assert program.pid != before
+        assert program.process.poll() is None
+    finally:
+        with contextlib.suppress(OSError, ValueError):
+            os.kill(program.pid, signal.SIGKILL)
+        program.process.kill()
+        program.process.wait(10)
 
 
 def test_a_signal_before_anything_is_worn_ends_it(tmp_path: Path) -> None:

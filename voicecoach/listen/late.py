@@ -14,13 +14,13 @@ class LateEar:
     """Stands for an ear until there is one.
 
     Args:
-        engine: its name. start: makes it; may take seconds. error: why it could not be made.
+        engine: its name. start: makes it; may take seconds. why: it could not be made, in one line.
     """
 
-    def __init__(self, engine: str, start: Callable[[], Ear], error: EngineError) -> None:
+    def __init__(self, engine: str, start: Callable[[], Ear], why: str) -> None:
         self.engine = engine
         self._start = start
-        self._error = error
+        self._why = why
         self._ear: Ear | None = None
         self._live: tuple[str, ...] = ()
 
@@ -42,7 +42,7 @@ class LateEar:
             EngineError: there is no ear, or it has failed; `restart` may mend it.
         """
         if self._ear is None:
-            raise self._error
+            raise EngineError(self._why)
         return self._ear.poll()
 
     def restart(self) -> None:
