@@ -157,7 +157,7 @@ def test_a_card_that_cannot_do_16_khz_is_run_at_its_own_rate(card: type[FakeStre
 def test_a_card_that_stops_calling_is_lost_after_a_second_and_can_be_opened_again(
     card: type[FakeStream], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(live, "LOST_S", 0.2)
+    monkeypatch.setattr("voicecoach.audio.card.LOST_S", 0.2)
     line = opened()
     card.opened[0].call()
     some(line)

@@ -180,7 +180,7 @@ class ScriptedPersona:
     def _say(self, plan: _Plan) -> Utterance:
         rule = plan.rule
         words = self._last[rule.channel] if rule.says == AGAIN else rule
-        if not rule.also:
+        if words.meant:
             self._last[rule.channel] = words
         samples = self._voiced(words)
         self._free_from = max(self._free_from, plan.at + len(samples) + round(REPLY_S * RATE_HZ))
