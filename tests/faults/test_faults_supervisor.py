@@ -154,6 +154,14 @@ class Program:
         """Kill the process that runs the session."""
         os.kill(self.pid, signal.SIGKILL)
 
+    def end(self) -> None:
+        """End the keeper first, or it would start another one."""
+        self.process.kill()
+        self.process.wait(10)
+        time.sleep(1.0)  # one that was just started takes its lock
+        with contextlib.suppress(OSError, ValueError):
+            self.kill()
+
     @property
     def folder(self) -> Path:
         (folder,) = self.out.iterdir()
@@ -174,10 +182,7 @@ def program(tmp_path: Path) -> Iterator[Program]:
     cut_off(tmp_path / "records" / "session")
     made = Program(tmp_path / "records")
     yield made
-    with contextlib.suppress(ProcessLookupError, OSError, ValueError):
-        os.kill(made.pid, signal.SIGKILL)
-    made.process.kill()
-    made.process.wait(10)
+    made.end()
 
 
 def test_a_killed_session_goes_on_by_itself_with_what_is_worn(program: Program) -> None:
@@ -219,10 +224,7 @@ def test_a_session_is_taken_up_again_without_a_sound_card_and_without_its_recogn
         program.type("stop")  # a key still counts
         program.until("stopped ")
     finally:
-        with contextlib.suppress(OSError, ValueError):
-            os.kill(program.pid, signal.SIGKILL)
-        program.process.kill()
-        program.process.wait(10)
+        program.end()
 
 
 def test_a_terminal_that_goes_does_not_keep_a_session_from_being_taken_up(tmp_path: Path) -> None:
@@ -239,10 +241,7 @@ def test_a_terminal_that_goes_does_not_keep_a_session_from_being_taken_up(tmp_pa
         assert program.pid != before
         assert program.process.poll() is None
     finally:
-        with contextlib.suppress(OSError, ValueError):
-            os.kill(program.pid, signal.SIGKILL)
-        program.process.kill()
-        program.process.wait(10)
+        program.end()
 
 
 def test_a_signal_before_anything_is_worn_ends_it(tmp_path: Path) -> None:
