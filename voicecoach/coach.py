@@ -222,7 +222,8 @@ class Coach:
                 self.parts.ear.listen(commands)
         if self.parts.keys is not None:
             with self._spared("keys"):
-                self.parts.keys.listen(commands)
+                always = (*DANGERS, "stop") if commands else ()
+                self.parts.keys.listen(tuple(sorted({*commands, *always})))
 
     def _hear(self, block: Block) -> list[Event]:
         found: list[Event] = []

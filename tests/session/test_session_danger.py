@@ -8,7 +8,7 @@ import pytest
 from session_driver import CLOCK_HZ, SAY_S, Session, grammar, rules, text
 
 from voicecoach.session.effects import Say, StopSpeaking, Tone
-from voicecoach.session.events import PromptEnded, SpeechUnending, TimerFired
+from voicecoach.session.events import Heard, PromptEnded, Reopened, SpeechUnending, TimerFired
 
 PLACES = ("practice-gown-on", "practice-look", "practice-rub-gloves", "practice-mask-away", "practice-leave")
 
@@ -444,3 +444,12 @@ def test_soil_found_by_the_observer_is_dated_back_too(begin) -> None:
     session.hear("not-clear", "gown-on", "soiled", role="observer")
     assert [note["item"] for note in session.noted("suspect")] == ["gown"]
     assert session.noted("deviation")[-1]["fault"] == "soiled"
+
+
+def test_a_key_stops_even_while_a_sentence_sounds_that_says_the_word() -> None:
+    session = Session(rules("short-practice"), "solo")
+    session.go_to("practice-rub-gloves")
+    session.happens(Reopened(session.state.at, 2.0, "killed"))
+    assert "stop" not in session.state.listening
+    session.happens(Heard(session.state.at + 100, "stop", "stop", source="key"))
+    assert session.state.status == "frozen"

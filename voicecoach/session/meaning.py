@@ -92,7 +92,8 @@ def _heard(rules: Rules, state: SessionState, event: Heard) -> Meaning:
         return breached(rules, state, command)
     if command is None and event.near:
         return _near(rules, state, event.near, near_danger=event.near in dangers)
-    if command is None or command not in live(rules, state):
+    pressed = command == "stop" and event.source == "key" and bool(state.listening)  # no prompt is taken for a key
+    if command is None or (command not in live(rules, state) and not pressed):
         return UNCLEAR
     if command in {"stop", "false-alarm"}:
         return Meaning("stopped") if command == "stop" else _false_alarm(rules, state)
