@@ -65,7 +65,7 @@ def wearer(protocol: Protocol) -> tuple[Rule, ...]:
         Rule(over("practice-mask-on"), "", nth=2),  # read again only because the wearer asked what came before
         Rule(over("practice-gloves-on"), "previous step", "back", nth=1),
         Rule("not finished, or went wrong", "not finished", "not-finished"),
-        Rule(over("practice-work"), "start removal", "start-removal", wait_s=(19.0, 20.0)),
+        Rule(over("practice-work"), "start removal", "start-removal", wait_s=(19.0, 20.0), also=True, yields=True),
         Rule("removal area, and", "yes", "yes"),
         Rule(f"^{re.escape(steps['practice-gown-away'].warn)}$", "oh no, breach, breach", "breach", over_s=0.9, nth=1),
         Rule("breach. yes or no", "false alarm", "false-alarm"),
