@@ -65,7 +65,8 @@ def test_a_repeat_a_back_and_a_breach_over_a_prompt_were_heard_and_chatter_refus
     assert sum(event.command is None for event in heard) >= len(demo.ROOM) - 1  # one or two may run together
     breach = next(event for event in heard if event.command == "breach")
     cut = [event.at for event in events if isinstance(event, PromptEnded) and not event.complete]
-    assert any(breach.begin < at < breach.at + CLOCK_HZ for at in cut), "the breach fell into no prompt"
+    # the voice ahead of the word itself ("oh no, ...") may have cut the prompt already (rule 7)
+    assert any(breach.begin - 2 * CLOCK_HZ < at <= breach.at for at in cut), "the breach fell into no prompt"
 
 
 def test_its_record_replays_word_for_word(ran: tuple[subprocess.CompletedProcess[str], Path]) -> None:

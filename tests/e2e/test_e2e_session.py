@@ -13,10 +13,11 @@ from typing import Any
 
 import numpy as np
 import pytest
+from twin_ear import TwinEar
 from virtual_card import VirtualCard
 
 from voicecoach import app, demo
-from voicecoach.audio.line import RATE_HZ, Block
+from voicecoach.audio.line import RATE_HZ
 from voicecoach.audio.persona import AGAIN, Began, Ended, Rule, ScriptedPersona
 from voicecoach.audio.wearer import Room, RoomLine
 from voicecoach.cli_record import machine_of
@@ -29,7 +30,7 @@ from voicecoach.record.manifest import Manifest
 from voicecoach.record.read import Session, read
 from voicecoach.record.replay import compare
 from voicecoach.record.timeline import heard_against_said
-from voicecoach.session.events import Event, Heard, Opened
+from voicecoach.session.events import Heard, Opened
 from voicecoach.session.machine import Machine
 from voicecoach.session.way import Rules
 from voicecoach.speak.silent import SilentVoice
@@ -140,40 +141,6 @@ def check_end(session: Session) -> None:
     assert worn[-1] == ""
     result = compare(session, machine_of)
     assert result.same, result.difference
-
-
-class TwinEar:
-    """Hears by text what is said in a room: the words' meaning, if it is live, when they end."""
-
-    engine = "typed"
-
-    def __init__(self, line: RoomLine) -> None:
-        self._line = line
-        self._live: tuple[str, ...] = ()
-        self._told = 0
-        self._now = 0
-
-    def listen(self, commands: tuple[str, ...]) -> None:
-        self._live = commands
-
-    def feed(self, block: Block) -> None:
-        self._now = block.end
-
-    def poll(self) -> list[Event]:
-        found: list[Event] = []
-        for one in self._line.said[self._told :]:
-            if one.end > self._now:
-                break
-            self._told += 1
-            command = one.meant if one.meant in self._live else None
-            found.append(Heard(self._now, command, one.text, one.begin, one.end, source="typed", engine="typed"))
-        return found
-
-    def restart(self) -> None:
-        pass
-
-    def close(self) -> None:
-        pass
 
 
 def by_the_book(rules: Rules) -> tuple[Rule, ...]:

@@ -1,0 +1,168 @@
+"""How soon the coach replies: `python tests/bench/reply_time.py [--sessions 3] [--engine NAME]`; prints only.
+
+Sessions of the short practice protocol in real time, in a simulated room with echo and noise. Counted in samples of the
+line: from the last sample of a word to the first sample of what is played for it, and from the end of "breach" over a
+prompt to the end of that prompt. Baseline of the same run: the ear made of text, which knows each word when its last
+sample has been said, so that what is left is the loop itself.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import os
+import sys
+import tempfile
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from rich.console import Console
+
+from voicecoach import app, demo, overheard
+from voicecoach.audio.line import RATE_HZ
+from voicecoach.audio.persona import Began, Ended, ScriptedPersona, Utterance
+from voicecoach.audio.wearer import Room, RoomLine
+from voicecoach.coach import Coach, Parts
+from voicecoach.errors import VoicecoachError
+from voicecoach.listen import engines
+from voicecoach.listen.child import ChildEar
+from voicecoach.record.journal import Journal
+from voicecoach.record.manifest import Manifest
+from voicecoach.session.events import Opened
+from voicecoach.session.machine import Machine
+
+sys.path.append(str(Path(__file__).parents[1] / "e2e"))
+TWIN = importlib.import_module("twin_ear").TwinEar
+QUIET = 0.02
+"""A word ends with its last sample above this part of its loudest."""
+
+
+@dataclass
+class Watched:
+    """A persona, and everything that was played and said around it."""
+
+    persona: ScriptedPersona
+    played: list[Began | Ended] = field(default_factory=list)
+    words: list[tuple[str, int, int]] = field(default_factory=list)  # meant, first and last sample
+
+    def hear(self, until: int, news: Sequence[Began | Ended]) -> list[Utterance]:
+        """Pass everything on."""
+        self.played += news
+        said = self.persona.hear(until, news)
+        for one in said:
+            loud = np.flatnonzero(np.abs(one.samples) > QUIET * np.abs(one.samples).max())
+            begin = max(one.at, until - 320)
+            self.words.append((one.meant or "", begin + int(loud[0]), begin + int(loud[-1])))
+        return said
+
+
+@dataclass
+class Times:
+    """What was measured with one engine (s, MB)."""
+
+    replies: list[float] = field(default_factory=list)
+    silences: list[float] = field(default_factory=list)
+    ready: list[float] = field(default_factory=list)
+    memory: float = 0.0
+    closed: int = 0
+
+
+def session(engine: str, seed: int, folder: Path, times: Times) -> None:
+    """One session in real time."""
+    console = Console(quiet=True)
+    begin_s = time.perf_counter()
+    rules, texts = app.load_rules(demo.PROTOCOL, "en")
+    voice = app.prepare_voice(rules, console)
+    person = ScriptedPersona(
+        demo.wearer(rules.protocol), np.random.default_rng(seed), voices={0: demo.VOICES[seed % len(demo.VOICES)]}
+    )
+    ear: Any = None
+    if engine != "typed":
+        spec = engines.spec(engine, texts.grammar, "en.yaml", roles={0: "wearer"})
+        overheard.find_taken(rules, voice, spec, app._lockstep, tell=lambda _done, _all: None)
+        ear = ChildEar(spec)
+    times.ready.append(time.perf_counter() - begin_s)
+    person.prepare()
+    watched = Watched(person)
+    line = RoomLine(watched, Room(), seed=seed, live=True, limit_s=demo.LIMIT_S)
+    ear = TWIN(line) if ear is None else ear
+    journal = Journal.create(folder, Manifest(engine, "solo", "none", "short-practice 1", "en 1"), texts.copies())
+    coach = Coach(Parts(Machine(rules), ear, line, voice, journal))
+    try:
+        coach.begin(Opened(0, mode="solo", ear=engine, audio="none", training_only=True, independent=False))
+        times.closed += coach.run()
+        if engine != "typed":
+            times.memory = max(times.memory, resident_mb(ear._link.process.pid))
+    finally:
+        ear.close()
+        journal.close()
+    measure(watched, times)
+
+
+def measure(watched: Watched, times: Times) -> None:
+    """Take the times from what was played and said."""
+    begins = [news.at for news in watched.played if isinstance(news, Began)]
+    for number, (meant, first, last) in enumerate(watched.words):
+        following = watched.words[number + 1][1] if number + 1 < len(watched.words) else sys.maxsize
+        if meant == "breach":
+            cut = [n.at for n in watched.played if isinstance(n, Ended) and not n.complete and n.at > first]
+            times.silences += [(cut[0] - last) / RATE_HZ] if cut else []
+        elif meant in {"dry", "done"}:
+            reply = [at for at in begins if last < at < following]
+            times.replies += [(reply[0] - last) / RATE_HZ] if reply else []
+
+
+def resident_mb(pid: int) -> float:
+    """Most memory that a process has held (MB); nan where it cannot be told."""
+    try:
+        lines = Path(f"/proc/{pid}/status").read_text().splitlines()
+    except OSError:
+        return float("nan")
+    return next((int(line.split()[1]) / 1024 for line in lines if line.startswith("VmHWM")), float("nan"))
+
+
+def main() -> None:
+    """Run the sessions of every engine."""
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--sessions", type=int, default=3)
+    parser.add_argument("--engine", default="")
+    asked = parser.parse_args()
+    print(f"{os.cpu_count()} cores, load {os.getloadavg()[0]:.1f}" if hasattr(os, "getloadavg") else "")
+    states = sorted(engines.engines(), key=lambda state: state.name != "typed")
+    with tempfile.TemporaryDirectory(prefix="voicecoach-") as folder:
+        for state in states:
+            if asked.engine and state.name not in {"typed", asked.engine}:
+                continue
+            if not state.can_run:
+                print(f"{state.name}: not run: {state.detail}")
+                continue
+            times = Times()
+            for seed in range(1, asked.sessions + 1):
+                try:
+                    session(state.name, seed, Path(folder) / f"{state.name}-{seed}", times)
+                except VoicecoachError as error:
+                    print(f"{state.name}: not run: {error.line()}")
+            show(f"{state.name} (baseline)" if state.name == "typed" else state.name, times, asked.sessions)
+
+
+def show(name: str, times: Times, sessions: int) -> None:
+    """Print what was measured."""
+    print(f"{name}: {times.closed} of {sessions} sessions came to their end")
+    for what, values in (
+        ("last sample of 'dry' or 'done' to first sample of the reply", times.replies),
+        ("last sample of 'breach' over a prompt to silence", times.silences),
+        ("ready, the first of them perhaps with cold caches", times.ready),
+    ):
+        if values:
+            told = f"median {np.median(values):.2f}, 95th percentile {np.percentile(values, 95):.2f}"
+            print(f"  {what} (s): {told}, most {max(values):.2f}, least {min(values):.2f}; {len(values)} of them")
+    if times.memory:
+        print(f"  resident memory of the ear's process, most (MB): {times.memory:.0f}")
+
+
+if __name__ == "__main__":
+    main()
