@@ -206,13 +206,13 @@ def test_a_protocol_with_a_fault_is_refused_by_file_and_line(
 def test_a_prompt_that_the_ear_takes_for_a_live_phrase_is_refused_with_its_line(
     protocol: Callable[..., Path], tmp_path: Path, records: Path
 ) -> None:
-    # rule 2; the words are none of the grammar's, only their sound is: "repeat" at the prompt's end
-    path = protocol(("say: Wear the gown and fasten it.", "say: Wear the gown. Ree. Peet."))
+    # rule 2; the word is none of the grammar's, only its sound is
+    path = protocol(("say: Wear the gown and fasten it.", "say: Wear the gown. Breech. Breech."))
     recording = speech(tmp_path / "words.wav")
     result = typed("run", path, "--input", recording, "--out", records, "--engine", "phonemes")
     said = complaint(result)
     assert said.startswith(f"changed.yaml:{line_of(path, 'step: practice-gown-on')}: "), said
-    assert "'Wear the gown. Ree. Peet.' is taken for the live command 'repeat'" in said
+    assert "'Wear the gown. Breech. Breech.' is taken for the live command 'breach'" in said
     assert recorded(records) == []
 
 

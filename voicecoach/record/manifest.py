@@ -32,13 +32,13 @@ class Manifest:
     audio: str
     protocol: str
     grammar: str
-    source: str = "live"
     roles: tuple[str, ...] = ("wearer",)
     versions: Mapping[str, str] = field(default_factory=dict)
     begun: str = ""
     copies: Mapping[str, str] = field(default_factory=dict)
     clock_hz: int = CLOCK_HZ
     format: int = FORMAT
+    source: str = "live"
 
     def to_bytes(self) -> bytes:
         """The file's bytes."""
