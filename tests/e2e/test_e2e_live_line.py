@@ -13,6 +13,8 @@ from voicecoach.audio.line import RATE_HZ, Block, Samples, Sound
 from voicecoach.audio.live import LiveLine, devices
 from voicecoach.errors import AudioError
 
+pytestmark = pytest.mark.flaky(reruns=1)  # real time on a machine that others use: tried once more
+
 
 @contextlib.contextmanager
 def open_line(card: VirtualCard, patch: pytest.MonkeyPatch, channels: int = 1) -> Iterator[LiveLine]:
