@@ -281,10 +281,13 @@ class Runner:
             outlet = self.console.file
             parts.watch = screen
             parts.troubles = {"screen": lambda: screen.trouble or getattr(outlet, "trouble", None)}
+        self.coach = coach = Coach(parts, state, now)
         if script is not None:
             parts.spent = lambda: script.finished
-        self.coach = Coach(parts, state, now)
-        return _Running(self, self.coach)
+        elif isinstance(ear, KeyboardEar):
+            # nobody is left to type; once something is worn the guidance goes on all the same
+            parts.spent = lambda: ear.finished and coach.state.worn_since is None
+        return _Running(self, coach)
 
 
 class _Running:
