@@ -77,9 +77,10 @@ def command() -> tuple[str, ...]:
 
 
 def _wait(child: subprocess.Popen[bytes]) -> int:
+    """Its exit status. A signal may be taken by another thread (numpy has some); it is acted on when this one wakes."""
     while True:
-        with contextlib.suppress(InterruptedError):
-            return child.wait()
+        with contextlib.suppress(InterruptedError, subprocess.TimeoutExpired):
+            return child.wait(LOOK_S)
 
 
 class _Signals:

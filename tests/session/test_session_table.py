@@ -2,11 +2,13 @@ from __future__ import annotations
 
 import ast
 import inspect
+from pathlib import Path
 
 import pytest
 
 from voicecoach.session import answers, meaning, outcome, replies
 from voicecoach.session.deeds import DEEDS
+from voicecoach.session.diagram import mermaid
 from voicecoach.session.guards import GUARDS
 from voicecoach.session.table import OPEN, OVER, STATES, TABLE
 from voicecoach.session.words import ASKED_OF_OBSERVER, REPLIES
@@ -58,3 +60,8 @@ def test_each_question_knows_what_its_answers_come_to() -> None:
 def test_a_session_is_over_only_on_a_confirmed_word_or_when_told_to_with_nothing_on() -> None:
     """Rule 19."""
     assert {row.trigger for row in TABLE if row.target in OVER} == {"ended", "told_to_end"}
+
+
+def test_the_diagram_in_the_developers_guide_is_the_one_the_table_gives() -> None:
+    guide = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
+    assert mermaid() in guide, "python -m voicecoach.session.diagram gives the new one"
