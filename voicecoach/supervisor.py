@@ -23,6 +23,8 @@ KEPT = "VOICECOACH_KEPT"
 """Environment of the process that is kept: 'first', or 'again' when the one before it ended badly."""
 NOTHING_OPEN = 75
 """Its exit status when it was started again and there is no session to go on with; EX_TEMPFAIL of sysexits.h."""
+LOOK_S = 0.5
+"""How long a signal may go unnoticed (s)."""
 DEATHS, WITHIN_S = 3, 10.0
 """So many deaths within so many seconds: something is wrong that starting again does not mend."""
 SLOWLY_S = 5.0
