@@ -129,14 +129,14 @@ def test_a_recording_with_two_channels_tells_wearer_and_observer_apart(tmp_path:
         pytest.skip("no audio engine can run here")
     lead, words = np.zeros(22 * 16_000, np.float32), render_text("step complete")
     left = np.concatenate([lead, words, np.zeros(32_000, np.float32)])
-    right = np.roll(left, 24_000)
+    right = np.roll(left, -48_000)
     write_wav(tmp_path / "pair.wav", np.stack([left, right], axis=1))
     arguments = ["run", "short-practice", "--pair", "--channels", 2, "--input", tmp_path / "pair.wav"]
     result = call(*arguments, "--engine", "phonemes", "--out", tmp_path / "records")
     assert result.exit_code == 0, result.output
     (record,) = (tmp_path / "records").iterdir()
     heard = [json.loads(line) for line in (record / "events.jsonl").read_text().splitlines() if '"heard"' in line]
-    assert [event["role"] for event in heard if event.get("phrase") == "step complete"] == ["wearer", "observer"]
+    assert [event["role"] for event in heard if event.get("phrase") == "step complete"] == ["observer", "wearer"]
 
 
 def test_words_typed_at_the_keyboard_lead_through_a_session(tmp_path: Path) -> None:

@@ -1,9 +1,11 @@
 """How soon the coach replies: `python tests/bench/reply_time.py [--sessions 3] [--engine NAME]`; prints only.
 
 Sessions of the short practice protocol in real time, in a simulated room with echo and noise. Counted in samples of the
-line: from the last sample of a word to the first sample of what is played for it, and from the end of "breach" over a
-prompt to the end of that prompt. Baseline of the same run: the ear made of text, which knows each word when its last
-sample has been said, so that what is left is the loop itself.
+line: from the last sample of a word to the first sample of what is played for it; for a cry of breach over a prompt,
+from its first sample to the end of that prompt, and from its last to the coach's first words.
+
+Baseline of the same run: the ear made of text, which knows each word when its last sample has been said, so that what
+is left is the loop itself.
 """
 
 from __future__ import annotations
@@ -66,6 +68,7 @@ class Times:
 
     replies: list[float] = field(default_factory=list)
     silences: list[float] = field(default_factory=list)
+    acts: list[float] = field(default_factory=list)
     ready: list[float] = field(default_factory=list)
     memory: float = 0.0
     closed: int = 0
@@ -110,7 +113,9 @@ def measure(watched: Watched, times: Times) -> None:
         following = watched.words[number + 1][1] if number + 1 < len(watched.words) else sys.maxsize
         if meant == "breach":
             cut = [n.at for n in watched.played if isinstance(n, Ended) and not n.complete and n.at > first]
-            times.silences += [(cut[0] - last) / RATE_HZ] if cut else []
+            times.silences += [(cut[0] - first) / RATE_HZ] if cut else []
+            words = [n.at for n in watched.played if isinstance(n, Began) and n.prompt and n.at > last]
+            times.acts += [(words[0] - last) / RATE_HZ] if words else []
         elif meant in {"dry", "done"}:
             reply = [at for at in begins if last < at < following]
             times.replies += [(reply[0] - last) / RATE_HZ] if reply else []
@@ -154,7 +159,8 @@ def show(name: str, times: Times, sessions: int) -> None:
     print(f"{name}: {times.closed} of {sessions} sessions came to their end")
     for what, values in (
         ("last sample of 'dry' or 'done' to first sample of the reply", times.replies),
-        ("last sample of 'breach' over a prompt to silence", times.silences),
+        ("first sample of a cry of breach over a prompt to silence", times.silences),
+        ("last sample of the cry to the first words", times.acts),
         ("ready, the first of them perhaps with cold caches", times.ready),
     ):
         if values:
