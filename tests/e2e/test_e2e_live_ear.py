@@ -18,7 +18,7 @@ from voicecoach.audio.live import LiveLine
 from voicecoach.listen.child import ChildEar, Spec
 from voicecoach.session.events import Event, Heard, SpeechStarted
 
-pytestmark = pytest.mark.flaky(reruns=1)  # real time on a machine that others use: tried once more
+pytestmark = [pytest.mark.own_process, pytest.mark.flaky(reruns=2)]  # real time on a machine that others use
 
 ROOT = Path(__file__).parents[2]
 LIVE = ("breach", "repeat", "confirm")

@@ -13,7 +13,7 @@ from voicecoach.audio.line import RATE_HZ, Block, Samples, Sound
 from voicecoach.audio.live import LiveLine, devices
 from voicecoach.errors import AudioError
 
-pytestmark = pytest.mark.flaky(reruns=1)  # real time on a machine that others use: tried once more
+pytestmark = [pytest.mark.own_process, pytest.mark.flaky(reruns=2)]  # real time on a machine that others use
 
 
 @contextlib.contextmanager

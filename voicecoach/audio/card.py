@@ -31,6 +31,10 @@ Half = Literal["speaker", "microphone"]
 Way = Literal["both", "speaker", "microphone"]
 
 
+_CLOSING: list[threading.Thread] = []
+"""Streams that are being closed: while one is, PortAudio as a whole cannot be started anew."""
+
+
 class Card:
     """One opened stream: what its callback queued, brought to RATE_HZ and cut into blocks."""
 
@@ -43,6 +47,8 @@ class Card:
         way: Way = "both",
         again: bool = False,
     ) -> None:
+        if again and any(closing.is_alive() for closing in _CLOSING):
+            raise AudioError("is not let go of by its driver", where="sound card")  # starting anew would wait for ever
         if again:
             with contextlib.suppress(Exception):  # PortAudio lists devices once: only a new start finds new ones
                 sd._terminate()  # noqa: SLF001
@@ -188,6 +194,7 @@ class Card:
         if self._closing is None:
             self._closing = threading.Thread(target=self._let_go, name="close-card", daemon=True)
             self._closing.start()
+            _CLOSING[:] = [*(thread for thread in _CLOSING if thread.is_alive()), self._closing]
         self._closing.join(wait_s)
 
     def _let_go(self) -> None:
