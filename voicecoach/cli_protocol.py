@@ -33,7 +33,8 @@ def read_protocol(name: str) -> Protocol:
     return library.load_protocol(name)[0]
 
 
-def _refuse(error: VoicecoachError) -> NoReturn:
+def refuse(error: VoicecoachError) -> NoReturn:
+    """One line for an error, and the exit status for what cannot be read."""
     typer.echo(error.line(), err=True)
     raise typer.Exit(UNREADABLE)
 
@@ -50,11 +51,11 @@ def check(
     try:
         read = read_protocol(protocol)
     except VoicecoachError as error:
-        _refuse(error)
+        refuse(error)
     if explain:
         told = prove.explain(read, explain)
         if told is None:
-            _refuse(InputError(f"has no step {explain!r}", where=read.file, expected="the name of a step"))
+            refuse(InputError(f"has no step {explain!r}", where=read.file, expected="the name of a step"))
         typer.echo(told)
         return
     report = prove.prove(read)
@@ -69,7 +70,7 @@ def check(
         try:
             svg.write_text(picture.svg(read, ranking), encoding="utf-8")
         except OSError as error:
-            _refuse(InputError(f"cannot be written: {error.strerror}", where=str(svg)))
+            refuse(InputError(f"cannot be written: {error.strerror}", where=str(svg)))
     sys.exit(0 if report.good else FOUND)
 
 
@@ -85,7 +86,7 @@ def new(
         text = author.skeleton(template, name, title)
         _write(text, out)
     except VoicecoachError as error:
-        _refuse(error)
+        refuse(error)
 
 
 @app.command()
@@ -97,7 +98,7 @@ def diff(
     try:
         reports = prove.prove(read_protocol(one)), prove.prove(read_protocol(other))
     except VoicecoachError as error:
-        _refuse(error)
+        refuse(error)
     typer.echo(author.difference_text(*reports))
     sys.exit(FOUND if author.difference(*reports) else 0)
 
@@ -111,7 +112,7 @@ def card(
     try:
         _write(page.card(read_protocol(protocol)), out)
     except VoicecoachError as error:
-        _refuse(error)
+        refuse(error)
 
 
 @app.command()
@@ -122,7 +123,7 @@ def schema(
     try:
         _write(json.dumps(schemas.schema(), indent=1), out)
     except VoicecoachError as error:
-        _refuse(error)
+        refuse(error)
 
 
 @app.command()

@@ -7,19 +7,17 @@ from typing import Annotated
 
 import typer
 from rich.console import Console
-from rich.markup import escape
-from rich.table import Table
 
 from voicecoach.app import recorded_texts
+from voicecoach.cli_protocol import refuse
 from voicecoach.errors import VoicecoachError
 from voicecoach.record import archive, export, picture, report
 from voicecoach.record.read import Session, read
 from voicecoach.record.replay import compare
-from voicecoach.record.timeline import rows
+from voicecoach.screen import show_timeline
 from voicecoach.session.machine import Machine
 
 DIFFERS = 1
-UNREADABLE = 2
 
 app = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
 Folder = Annotated[Path, typer.Argument(help="A session's folder.")]
@@ -30,17 +28,6 @@ def machine_of(session: Session) -> Machine:
     return Machine(recorded_texts(session).rules())
 
 
-def show(session: Session, console: Console) -> None:
-    """The timeline as a table."""
-    table = Table(box=None, pad_edge=False)
-    for column in ("time", "who", "what", ""):
-        table.add_column(column, overflow="fold")
-    for row in rows(session):
-        style = "bold red" if row.mark in {"breach", "exposure", "alarm"} else "yellow" if row.mark else ""
-        table.add_row(row.time, row.who, row.what, escape(row.text), style=style)
-    console.print(table)
-
-
 @app.command()
 def timeline(
     folder: Folder,
@@ -49,7 +36,7 @@ def timeline(
 ) -> None:
     """Who said what, what was heard and decided, when."""
     session = _read(folder)
-    show(session, Console())
+    show_timeline(session, Console())
     _write(svg, picture.picture(session) if svg else "")
     _write(csv, export.to_csv(session) if csv else "")
 
@@ -61,7 +48,7 @@ def replay_command(folder: Folder) -> None:
     try:
         result = compare(session, machine_of)
     except VoicecoachError as error:
-        _refuse(error)
+        refuse(error)
     typer.echo(f"{result.events} events, {result.effects} effects: " + ("the same" if result.same else "different"))
     if not result.same:
         typer.echo(str(result.difference))
@@ -84,7 +71,7 @@ def pack(folder: Folder, target: Annotated[Path, typer.Argument(help="A zip file
     try:
         archive.pack(folder, target)
     except VoicecoachError as error:
-        _refuse(error)
+        refuse(error)
     typer.echo(str(target))
 
 
@@ -92,7 +79,7 @@ def _read(folder: Path) -> Session:
     try:
         session = read(folder)
     except VoicecoachError as error:
-        _refuse(error)
+        refuse(error)
     for remark in session.remarks:
         typer.echo(f"note: {remark}", err=True)
     return session
@@ -104,10 +91,5 @@ def _write(path: Path | None, text: str) -> None:
     try:
         path.write_text(text, encoding="utf-8")
     except OSError as error:
-        _refuse(VoicecoachError(f"cannot be written: {error.strerror}", where=str(path)))
+        refuse(VoicecoachError(f"cannot be written: {error.strerror}", where=str(path)))
     typer.echo(str(path))
-
-
-def _refuse(error: VoicecoachError) -> None:
-    typer.echo(error.line(), err=True)
-    raise typer.Exit(UNREADABLE)

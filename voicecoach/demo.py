@@ -15,7 +15,7 @@ from rich.markup import escape
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
-from voicecoach import app, cli_record
+from voicecoach import app
 from voicecoach.audio.line import RATE_HZ
 from voicecoach.audio.persona import AGAIN, Rule, ScriptedPersona
 from voicecoach.audio.wearer import Room, RoomLine
@@ -26,9 +26,9 @@ from voicecoach.protocol.check import all_steps
 from voicecoach.protocol.model import Protocol, Step
 from voicecoach.record.clips import ClipKeeper
 from voicecoach.record.journal import Journal, check_root, new_folder
-from voicecoach.record.manifest import Manifest, versions
 from voicecoach.record.read import Session, read
 from voicecoach.record.timeline import Compared, heard_against_said
+from voicecoach.screen import show_timeline
 from voicecoach.session.effects import Effect
 from voicecoach.session.events import Event, Opened
 from voicecoach.session.machine import Machine
@@ -132,7 +132,7 @@ def run(*, seed: int, out: Path | None, engine: str, model: str | None, console:
         VoicecoachError: it cannot begin.
     """
     outcome = play(seed=seed, out=out, engine=engine, model=model, console=console)
-    cli_record.show(outcome.session, console)
+    show_timeline(outcome.session, console)
     _show(outcome.compared, console)
     console.print(f"ear {outcome.engine}, wearer {outcome.voice}, seed {seed}")
     console.print(
@@ -168,11 +168,7 @@ def play(*, seed: int, out: Path | None, engine: str, model: str | None, console
     with console.status("giving the wearer a voice"):
         persona.prepare()
     line = RoomLine(persona, Room(mask="none"), seed=seed, limit_s=LIMIT_S)
-    made_with = Manifest(
-        engine=chosen, mode="solo", audio="clips", source="demo",
-        protocol=f"{rules.protocol.name} {rules.protocol.version}",
-        grammar=f"{rules.grammar.name} {rules.grammar.version}", versions=versions(app.PACKAGES),
-    )  # fmt: skip
+    made_with = app.manifest(rules, engine=chosen, mode="solo", audio="clips", source="demo")
     journal = Journal.create(new_folder(root), made_with, texts.copies())
     with console.status(f"starting the ear ({chosen})"):
         spec = engines.spec(chosen, texts.grammar, "en.yaml", model=model, roles={0: "wearer"})

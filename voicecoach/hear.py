@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from voicecoach.audio.line import RATE_HZ
+from voicecoach.audio.line import RATE_HZ, Block
 from voicecoach.audio.wav import WavLine
 from voicecoach.listen.port import Ear
 from voicecoach.session.events import Heard
@@ -60,7 +60,7 @@ class Recordings:
             block = line.read(0.0)
             assert block is not None
             mono = block.heard.mean(axis=1, keepdims=True, dtype=block.heard.dtype)
-            self._ear.feed(type(block)(start + block.at, mono, block.played))
+            self._ear.feed(Block(start + block.at, mono, block.played))
             self._at = start + block.end
             if block.last:
                 break

@@ -17,7 +17,7 @@ from voicecoach.listen.child import Spec
 from voicecoach.listen.port import Ear
 from voicecoach.session.events import Heard
 from voicecoach.session.prompts import over_prompt
-from voicecoach.session.way import Rules
+from voicecoach.session.way import Rules, steps_named
 from voicecoach.speak.port import Speaker
 
 GAP_S = 0.8
@@ -73,8 +73,8 @@ def refuse(taken: Sequence[Taken], rules: Rules) -> None:
         return
     first = taken[0]
     protocol = rules.protocol
-    ways = [plan.steps for plan in protocol.stages] + [branch.steps for branch in protocol.branches]
-    line = next((s.line for steps in ways for s in steps if first.prompt in {s.say, s.warn}), 0)
+    steps = steps_named(protocol).values()
+    line = next((step.line for step in steps if first.prompt in {step.say, step.warn}), 0)
     more = f"; {len(taken) - 1} more prompts are taken too" if len(taken) > 1 else ""
     raise InputError(
         f"the prompt {first.prompt!r} is taken for the live command {first.command!r}{more}",

@@ -10,8 +10,13 @@ from collections.abc import Callable
 from typing import Any, TextIO
 
 from rich.console import Console
+from rich.markup import escape
+from rich.table import Table
 from rich.text import Text
 
+from voicecoach.record.read import Session
+from voicecoach.record.story import clock
+from voicecoach.record.timeline import rows
 from voicecoach.session.effects import Effect, Note, Say, Tone
 from voicecoach.session.events import CLOCK_HZ, Event, Heard, PartBack, PartLost, SpeechUnending
 from voicecoach.session.state import SessionState
@@ -47,7 +52,7 @@ class Transcript:
 
     def __call__(self, state: SessionState, event: Event, effects: tuple[Effect, ...]) -> None:
         """Show one step of the session."""
-        time = _clock(state.at)
+        time = clock(state.at / CLOCK_HZ)
         if isinstance(event, Heard):
             meant = event.command or (f"{event.near}?" if event.near else "not taken")
             style = "green" if event.command else "dim"
@@ -83,9 +88,15 @@ class Transcript:
         self._console.print(line, soft_wrap=True)
 
 
-def _clock(at: int) -> str:
-    seconds = at / CLOCK_HZ
-    return f"{int(seconds // 60):02d}:{seconds % 60:04.1f}"
+def show_timeline(session: Session, console: Console) -> None:
+    """The timeline of a record as a table."""
+    table = Table(box=None, pad_edge=False)
+    for column in ("time", "who", "what", ""):
+        table.add_column(column, overflow="fold")
+    for row in rows(session):
+        style = "bold red" if row.mark in {"breach", "exposure", "alarm"} else "yellow" if row.mark else ""
+        table.add_row(row.time, row.who, row.what, escape(row.text), style=style)
+    console.print(table)
 
 
 class Outlet:

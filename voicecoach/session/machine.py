@@ -40,7 +40,6 @@ class Machine:
         )
         for row in TABLE:
             self._add(row)
-        self._triggers = frozenset(row.trigger for row in TABLE)
 
     def start(self) -> SessionState:
         """The state before the first event."""

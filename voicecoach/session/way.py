@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from voicecoach.listen.grammar import Grammar
+from voicecoach.protocol.check import all_steps
 from voicecoach.protocol.model import STAGES, Branch, BreachRule, Protocol, Step
 from voicecoach.protocol.site import NO_SITE, Site
 from voicecoach.session.state import Detour, Ledger, Place, SessionState
@@ -47,8 +48,7 @@ def steps_here(protocol: Protocol, place: Place) -> tuple[Step, ...]:
 
 def steps_named(protocol: Protocol) -> dict[str, Step]:
     """All steps of stages and branches by name."""
-    ways = [plan.steps for plan in protocol.stages] + [branch.steps for branch in protocol.branches]
-    return {step.name: step for steps in ways for step in steps}
+    return {step.name: step for _, step in all_steps(protocol)}
 
 
 def index_here(place: Place) -> int:
