@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol
@@ -19,25 +21,33 @@ PAD_AFTER_S = 0.20
 pads, 16 of 120 commands came out as other ones, with these pads none."""
 
 PAD_PLAYING_S = 0.60
-"""The same before an onset over a prompt, which is noticed later still (median 0.4 s)."""
+"""The same before an onset over a prompt, where soft first sounds drown."""
+
+SUDDEN_DB = 15.0
+"""Over a prompt a chunk this far above what the echo canceller usually leaves (median of the last 2 s) needs only the
+detector's faint assent, _HINT. On 150 words over prompts at -6 to -20 dB, in 10 voices, this made the voice noticed
+after 0.10-0.14 s instead of 0.15-0.20 s (95th at -6 dB 0.32 instead of 0.38 s), none missed instead of 5; in 210
+prompts alone it noticed nothing."""
 
 _OPEN = 0.5
 _SHUT = 0.35
-_OPEN_PLAYING = 0.65
+_HINT = 0.2
 _RUN = 2
+_USUAL = 64
 
 
 @dataclass(frozen=True, slots=True)
 class Segment:
     """A stretch of speech. begin, end: sample numbers of its first and behind its last speech. start: sample number of
-    samples[0], which lies a pad before `begin`. samples: shape (frames,). played: the coach was sounding meanwhile.
-    part: it is a piece of longer speech, not an utterance.
+    samples[0], which lies a pad before `begin`. samples: shape (frames,). noticed: the same stretch as the voice was
+    noticed in it. played: the coach was sounding meanwhile. part: it is a piece of longer speech, not an utterance.
     """
 
     begin: int
     end: int
     start: int
     samples: Samples
+    noticed: Samples
     played: bool = False
     part: bool = False
 
@@ -106,6 +116,7 @@ class Segmenter:
         self._window_at = at
         self._unending = False
         self._over = False
+        self._rest_powers: deque[float] = deque(maxlen=_USUAL)
         self._detector.reset()
 
     @property
@@ -125,7 +136,7 @@ class Segmenter:
     def feed(self, at: int, samples: Samples, *, playing: bool = False, natural: Samples | None = None) -> list[Found]:
         """Take in samples, shape (frames,), that begin at sample `at`.
 
-        playing: the coach sounds meanwhile; an onset then needs a surer voice. natural: the same stretch of sound as
+        playing: the coach sounds meanwhile; a sudden sound is then a voice already when it is faintly like one. natural: the same stretch of sound as
         segments are to have it, if not as voices are noticed in it. A jump in `at` starts anew.
         """
         if at != self._sound_at + len(self._sound):
@@ -138,7 +149,8 @@ class Segmenter:
             chunk = self._sound[low : low + CHUNK]
             self._looked += CHUNK
             self._over = playing if self._begin is None else self._over or playing
-            found.extend(self._step(self._detector.process_samples(chunk.tolist()), playing=playing))
+            sudden = self._sudden(chunk) and playing
+            found.extend(self._step(self._detector.process_samples(chunk.tolist()), sudden=sudden))
         surplus = len(self._sound) - self._keep
         if surplus > 0:
             self._sound = self._sound[surplus:]
@@ -146,10 +158,17 @@ class Segmenter:
             self._sound_at += surplus
         return found
 
-    def _step(self, voice: float, *, playing: bool) -> list[Found]:
+    def _sudden(self, chunk: Samples) -> bool:
+        """Whether this chunk stands out from the last ones."""
+        power = float(np.mean(np.square(chunk, dtype=np.float64)))
+        usual = float(np.median(self._rest_powers)) if len(self._rest_powers) >= _USUAL // 8 else math.inf
+        self._rest_powers.append(power)
+        return power > usual * 10 ** (SUDDEN_DB / 10)
+
+    def _step(self, voice: float, *, sudden: bool) -> list[Found]:
         now = self._looked
         if self._begin is None:
-            return self._wait(voice, _OPEN_PLAYING if playing else _OPEN)
+            return self._wait(voice, sudden=sudden)
         if voice >= _SHUT:
             self._end = now
         silence = now - self._end
@@ -167,10 +186,10 @@ class Segmenter:
             return [Found("window", now, self._segment(max(self._begin, now - self._window), now, part=True))]
         return []
 
-    def _wait(self, voice: float, enough: float) -> list[Found]:
+    def _wait(self, voice: float, *, sudden: bool) -> list[Found]:
         now = self._looked
-        self._run = self._run + 1 if voice >= enough else 0
-        if self._run < _RUN:
+        self._run = self._run + 1 if voice >= _OPEN else 0
+        if self._run < _RUN and not (sudden and voice >= _HINT):
             return []
         self._begin, self._end = now - _RUN * CHUNK, now
         self._last_begin = self._begin
@@ -188,8 +207,8 @@ class Segmenter:
     def _segment(self, begin: int, end: int, *, part: bool = False) -> Segment:
         start = max(begin - _frames(PAD_PLAYING_S if self._over else PAD_BEFORE_S), self._sound_at)
         stop = min(end + _frames(PAD_AFTER_S), self._looked)  # not what a larger block already brought
-        samples = self._natural[start - self._sound_at : stop - self._sound_at].copy()
-        return Segment(begin, end, start, samples, self._over, part)
+        kept = slice(start - self._sound_at, stop - self._sound_at)
+        return Segment(begin, end, start, self._natural[kept].copy(), self._sound[kept].copy(), self._over, part)
 
 
 def _silero() -> Detector:
