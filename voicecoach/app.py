@@ -33,7 +33,7 @@ from voicecoach.protocol import load as protocols
 from voicecoach.protocol import site as sites
 from voicecoach.protocol.check import lint
 from voicecoach.record.clips import ClipKeeper
-from voicecoach.record.journal import Journal, check_root, new_folder, now_utc
+from voicecoach.record.journal import PATIENCE_S, UNHURRIED_S, Journal, check_root, new_folder, now_utc
 from voicecoach.record.manifest import Manifest, versions
 from voicecoach.record.read import Session, find_open, read
 from voicecoach.record.replay import read_copy
@@ -215,7 +215,8 @@ class Runner:
         mode: Mode = "pair" if wish.pair else "solo"
         source = "live" if self.live else "script" if wish.script else "recording"
         made_with = manifest(rules, engine=engine, mode=mode, audio=kept, source=source, independent=independent)
-        journal = Journal.create(folder, made_with, texts.copies())
+        patience_s = PATIENCE_S if self.live else UNHURRIED_S
+        journal = Journal.create(folder, made_with, texts.copies(), patience_s=patience_s)
         self.console.print(f"ear: {engine}   mode: {mode}   record: {folder}")
         opened = Opened(
             0,

@@ -36,7 +36,7 @@ from voicecoach.audio.line import Samples
 from voicecoach.audio.quiet import QuietLine
 from voicecoach.coach import Coach, Parts
 from voicecoach.listen.typed import TypedEar, parse
-from voicecoach.record.journal import Journal
+from voicecoach.record.journal import UNHURRIED_S, Journal
 from voicecoach.record.manifest import Manifest
 from voicecoach.record.read import read
 from voicecoach.session.effects import Effect, Note, Say, StopSpeaking, Tone
@@ -165,7 +165,7 @@ class Stage:
         self.moments: list[Moment] = []
         self.begun = 0
         opened = Opened(0, mode, "typed", "none", training_only=True, independent=independent)  # type: ignore[arg-type]
-        self._journal = Journal.create(folder / "record", _manifest(mode), {})
+        self._journal = Journal.create(folder / "record", _manifest(mode), {}, patience_s=UNHURRIED_S)
         self._room = Room()
         self._coach = self._new_coach(None)
         self._coach.begin(opened)
@@ -234,7 +234,7 @@ class Stage:
         state = machine.start()
         for event in read(self._journal.folder).events:
             state, _ = machine.step(state, event)
-        self._journal = Journal.open_existing(self._journal.folder)
+        self._journal = Journal.open_existing(self._journal.folder, patience_s=UNHURRIED_S)
         self._room = Room(start=now)
         self._coach = self._new_coach(state)
         self._coach.begin(Reopened(now, 2.0, "killed"))

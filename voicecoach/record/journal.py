@@ -26,6 +26,8 @@ from voicecoach.session.events import CLOCK_HZ, Event
 FILE = "events.jsonl"
 AUDIO = "audio"
 PATIENCE_S = 0.1
+UNHURRIED_S = 60.0
+"""Patience on the file clock: nobody waits for a reply, and what the wall clock does must not change the session."""
 RETRY_S = 0.5
 
 
