@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -20,34 +19,21 @@ from voicecoach.session.events import CLOCK_HZ, Heard, PromptEnded
 SEEDS = (1, 2)
 
 
-@pytest.fixture(scope="module")
-def demos(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[int, tuple[subprocess.Popen[str], Path]]]:
-    """The demo as it is called, with all seeds at once: each takes a core. The folder is that of its records."""
-    if not engines.choose("auto").can_run:
-        pytest.skip("no audio engine can run here")
-    running = {}
-    for seed in SEEDS:
-        out = tmp_path_factory.mktemp("demo")
-        running[seed] = subprocess.Popen(
-            [sys.executable, "-m", "voicecoach", "demo", "--seed", str(seed), "--out", str(out)],
-            cwd=out, env={**os.environ, "COLUMNS": "200"}, stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-        ), out  # fmt: skip
-    yield running
-    for process, _ in running.values():
-        process.kill()
-        process.wait(10)
-
-
 @pytest.fixture(scope="module", params=SEEDS)
 def ran(
-    request: pytest.FixtureRequest, demos: dict[int, tuple[subprocess.Popen[str], Path]]
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
 ) -> tuple[subprocess.CompletedProcess[str], Path]:
-    """A demo that has come to its end, and the folder of its record."""
-    process, out = demos[request.param]
-    told, complained = process.communicate(timeout=600)
+    """The demo as it is called, and the folder of its record."""
+    if not engines.choose("auto").can_run:
+        pytest.skip("no audio engine can run here")
+    out = tmp_path_factory.mktemp("demo")
+    done = subprocess.run(
+        [sys.executable, "-m", "voicecoach", "demo", "--seed", str(request.param), "--out", str(out)],
+        cwd=out, env={**os.environ, "COLUMNS": "200"}, stdin=subprocess.DEVNULL,
+        capture_output=True, text=True, check=False, timeout=600,
+    )  # fmt: skip
     (record,) = out.iterdir()
-    return subprocess.CompletedProcess(process.args, process.returncode, told, complained), record
+    return done, record
 
 
 def test_every_command_is_taken_as_meant_and_no_chatter_is(
