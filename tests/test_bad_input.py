@@ -113,12 +113,16 @@ def broken(kind: str, folder: Path) -> Path:
         path.write_text("This is a letter, not a recording. " * 20)
     elif kind == "folder":
         path.mkdir()
+    elif kind == "8-bit":
+        speech(path, bits=8)
+    elif kind == "44.1-khz-stereo":
+        speech(path, rate_hz=44_100, channels=2)
     elif kind == "header-only":
         path.write_bytes(b"RIFF\x24\x00\x00\x00WAVE")
     return path  # and one that is not there at all
 
 
-BROKEN = ("empty", "truncated", "zero-length", "text", "folder", "header-only", "missing")
+BROKEN = ("empty", "truncated", "zero-length", "text", "folder", "header-only", "missing", "8-bit", "44.1-khz-stereo")
 
 
 @pytest.mark.parametrize("kind", BROKEN)
@@ -131,21 +135,41 @@ def test_a_session_over_a_file_that_is_no_recording_does_not_begin(kind: str, tm
 
 def test_hear_names_every_unreadable_file_and_does_the_others(tmp_path: Path) -> None:
     good = speech(tmp_path / "good.wav")
-    odd = speech(tmp_path / "odd.wav", bits=8, rate_hz=44_100, channels=2)
+    stereo = speech(tmp_path / "stereo.wav", rate_hz=48_000, channels=2)
     bad = [broken(kind, tmp_path) for kind in BROKEN]
-    result = typed("hear", bad[0], good, *bad[1:], odd, "--engine", "phonemes")
+    result = typed("hear", bad[0], good, *bad[1:], stereo, "--engine", "phonemes")
     assert result.exit_code == 2
     lines = result.stderr.splitlines()
     assert len(lines) == len(bad)
     assert all(str(path) in line for path, line in zip(bad, lines, strict=True))
-    # what is stored in another way is heard like the rest
-    assert [line.split()[0] for line in result.stdout.splitlines()] == [str(good), str(odd)]
+    assert [line.split()[0] for line in result.stdout.splitlines()] == [str(good), str(stereo)]
     assert all("  done  " in line for line in result.stdout.splitlines())
 
 
-def test_a_recording_in_8_bit_and_stereo_at_44_1_khz_can_be_played_to_a_session(tmp_path: Path, records: Path) -> None:
-    odd = speech(tmp_path / "odd.wav", bits=8, rate_hz=44_100, channels=2)
-    result = typed("run", "short-practice", "--input", odd, "--out", records, "--engine", "phonemes")
+def test_a_refused_recording_is_told_what_it_is_what_was_expected_and_how_to_mend_it(
+    tmp_path: Path, records: Path
+) -> None:
+    for kind, what in (("8-bit", "has 8-bit samples"), ("44.1-khz-stereo", "is recorded at 44.1 kHz")):
+        path = broken(kind, tmp_path)
+        said = complaint(typed("run", "short-practice", "--input", path, "--out", records))
+        assert what in said
+        assert "expected a WAV recording of 16-bit PCM, one channel, at 16, 32 or 48 kHz" in said
+        assert "convert it to 16 kHz, 16 bit, one channel" in said
+
+
+def test_a_recording_has_a_channel_for_each_person_that_the_session_listens_to(tmp_path: Path, records: Path) -> None:
+    one, two = speech(tmp_path / "one.wav"), speech(tmp_path / "two.wav", channels=2)
+    said = complaint(typed("run", "short-practice", "--input", two, "--out", records))
+    assert "has two channels" in said
+    assert "--channels 2" in said
+    said = complaint(typed("run", "short-practice", "--pair", "--channels", 2, "--input", one, "--out", records))
+    assert "has one channel; expected a WAV recording of 16-bit PCM, two channels" in said
+    assert recorded(records) == []
+
+
+def test_a_recording_at_48_khz_can_be_played_to_a_session(tmp_path: Path, records: Path) -> None:
+    recording = speech(tmp_path / "words.wav", rate_hz=48_000)
+    result = typed("run", "short-practice", "--input", recording, "--out", records, "--engine", "phonemes")
     assert result.exit_code == 0, result.output
     assert "The input ended before the session did." in result.output
     (record,) = records.iterdir()

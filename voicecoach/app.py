@@ -19,7 +19,7 @@ from voicecoach import __version__, library, overheard, supervisor
 from voicecoach.audio.line import Line
 from voicecoach.audio.live import LiveLine
 from voicecoach.audio.quiet import QuietLine
-from voicecoach.audio.wav import WavLine
+from voicecoach.audio.wav import WavLine, read_wav
 from voicecoach.coach import Coach, Parts
 from voicecoach.errors import InputError, VoicecoachError
 from voicecoach.listen import engines
@@ -249,7 +249,7 @@ class Runner:
     def _line(self, now: int, *, must: bool = True) -> Line:
         wish = self.wish
         if wish.recording is not None:
-            return WavLine(wish.recording)
+            return WavLine(read_wav(wish.recording, (wish.channels,)))
         if wish.script:
             return QuietLine(live=wish.script == "-", start=now)
         return LiveLine(channels=wish.channels, microphone=wish.microphone, speaker=wish.speaker, start=now, must=must)

@@ -8,11 +8,13 @@ from pathlib import Path
 from typing import Any
 
 from voicecoach.audio.line import RATE_HZ, Block
-from voicecoach.audio.wav import WavLine
+from voicecoach.audio.wav import WavLine, read_wav
 from voicecoach.listen.port import Ear
 from voicecoach.session.events import Heard
 
 TAIL_S = 1.0
+CHANNELS = (1, 2)
+"""Two are heard as one: who spoke does not matter here."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +56,7 @@ class Recordings:
         Raises:
             InputError: it is not a recording that can be read. EngineError: the ear failed.
         """
-        line = WavLine(path, tail_s=TAIL_S)
+        line = WavLine(read_wav(path, CHANNELS), tail_s=TAIL_S)
         start = self._at
         while True:
             block = line.read(0.0)

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Sequence
+import os
+import queue
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor, as_completed
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -20,11 +23,21 @@ from voicecoach.session.prompts import over_prompt
 from voicecoach.session.way import Rules, steps_named
 from voicecoach.speak.port import Speaker
 
+LEAD_S = 0.3
+"""Silence before each prompt: more than the pad that an ear keeps before a voice (s)."""
 GAP_S = 0.8
 """Silence behind each prompt, so that its last word is decided before the next one begins (s)."""
-FILE = "overheard.json"
+APART = RATE_HZ
+"""Samples of an ear's clock left out between prompts: it starts anew, and no prompt's verdict depends on another's."""
+EARS = 4
+"""Side by side at most; each takes about 100 MB."""
+A_SHARE = 8
+"""Prompts that are worth another ear, which takes about a second to start."""
+FILE = "overheard.jsonl"
 
 Tell = Callable[[int, int], None]
+Prompt = tuple[str, tuple[str, ...]]
+"""Its words, and the commands live while it sounds."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,20 +60,47 @@ def find_taken(
     known = _Verdicts(cache, voice, spec)
     prompts = over_prompt(rules)
     todo = [(text, live) for text, live in prompts if known.get(text, live) is None]
-    if todo:
-        ear = open_ear(spec)
-        try:
-            at = 0
-            for done, (text, live) in enumerate(todo, start=1):
-                ear.listen(live)
-                sound = np.concatenate([voice.sound(text), np.zeros(round(GAP_S * RATE_HZ), np.float32)])
-                found, at = _play(ear, sound, at)
-                known.put(text, live, next((heard.command for heard in found if heard.command), "") or "")
-                tell(done, len(todo))
-        finally:
+    ears: list[Ear] = []
+    try:
+        while len(ears) < min(os.cpu_count() or 1, EARS, -(-len(todo) // A_SHARE)):
+            ears.append(open_ear(spec))
+        for done, (text, live, command) in enumerate(commands_in(todo, voice, ears), start=1):
+            known.put(text, live, command)
+            tell(done, len(todo))
+    finally:
+        for ear in ears:
             ear.close()
-            known.save()
     return [Taken(text, taken) for text, live in prompts if (taken := known.get(text, live))]
+
+
+def commands_in(
+    prompts: Sequence[Prompt], voice: Speaker, ears: Sequence[Ear]
+) -> Iterator[tuple[str, tuple[str, ...], str]]:
+    """What prompts are taken for: words, live commands and the command, '' for none; in the order they are done.
+
+    Args:
+        prompts: in any order. voice: prepared. ears: in lockstep; they hear side by side.
+    """
+    free: queue.SimpleQueue[tuple[Ear, int]] = queue.SimpleQueue()
+    for ear in ears:
+        free.put((ear, 0))
+
+    def hear(text: str, live: tuple[str, ...]) -> tuple[str, tuple[str, ...], str]:
+        ear, at = free.get()
+        try:
+            ear.listen(live)
+            at = _play(ear, voice.sound(text), at)
+            heard = (event.command for event in ear.poll() if isinstance(event, Heard))
+            return text, live, next((command for command in heard if command), "")
+        finally:
+            free.put((ear, at + APART))
+
+    pool = ThreadPoolExecutor(max(1, len(ears)))
+    try:
+        for done in as_completed([pool.submit(hear, text, live) for text, live in prompts]):
+            yield done.result()
+    finally:
+        pool.shutdown(cancel_futures=True)
 
 
 def refuse(taken: Sequence[Taken], rules: Rules) -> None:
@@ -84,29 +124,38 @@ def refuse(taken: Sequence[Taken], rules: Rules) -> None:
     )
 
 
-def _play(ear: Ear, sound: Samples, at: int) -> tuple[list[Heard], int]:
-    found: list[Heard] = []
+def _play(ear: Ear, prompt: Samples, at: int) -> int:
+    """Feed a prompt with the silence around it from sample `at` of the ear's clock; where that ends."""
+    lead, gap = (np.zeros(round(silence_s * RATE_HZ), np.float32) for silence_s in (LEAD_S, GAP_S))
+    sound = np.concatenate([lead, prompt, gap])
+    sound = np.pad(sound, (0, -len(sound) % BLOCK_FRAMES))
     for begin in range(0, len(sound), BLOCK_FRAMES):
         piece = sound[begin : begin + BLOCK_FRAMES]
-        piece = np.pad(piece, (0, BLOCK_FRAMES - len(piece)))
-        ear.feed(Block(at, piece[:, np.newaxis], np.zeros(BLOCK_FRAMES, np.float32)))
-        at += BLOCK_FRAMES
-    found += [event for event in ear.poll() if isinstance(event, Heard)]
-    return found, at
+        ear.feed(Block(at + begin, piece[:, np.newaxis], np.zeros(BLOCK_FRAMES, np.float32)))
+    return at + len(sound)
 
 
 class _Verdicts:
-    """What was found before, by everything that can change it."""
+    """What was found before, by everything that can change it: a line each, kept at once, so that an interrupted check
+    goes on where it stopped.
+    """
 
     def __init__(self, cache: Path | None, voice: Speaker, spec: Spec) -> None:
         folder = cache if cache is not None else user_cache_path("voicecoach", appauthor=False)
         self._path = folder / FILE
         self._about = json.dumps([voice.name, spec.engine, spec.grammar, spec.model, _version()])
+        self._known: dict[str, str] = {}
         try:
-            data = json.loads(self._path.read_text())
-            self._known: dict[str, str] = data if isinstance(data, dict) else {}
+            lines = self._path.read_text(encoding="utf-8").splitlines()
         except (OSError, ValueError):
-            self._known = {}
+            return
+        for line in lines:
+            try:
+                key, command = json.loads(line)
+            except (ValueError, TypeError):
+                continue  # cut off while it was written
+            if isinstance(key, str) and isinstance(command, str):
+                self._known[key] = command
 
     def _key(self, text: str, live: tuple[str, ...]) -> str:
         return hashlib.sha256("\n".join([self._about, text, *live]).encode()).hexdigest()[:24]
@@ -115,22 +164,21 @@ class _Verdicts:
         return self._known.get(self._key(text, live))
 
     def put(self, text: str, live: tuple[str, ...], command: str) -> None:
-        self._known[self._key(text, live)] = command
-
-    def save(self) -> None:
+        key = self._key(text, live)
+        self._known[key] = command
         try:
             self._path.parent.mkdir(parents=True, exist_ok=True)
-            fresh = self._path.with_suffix(".new")
-            fresh.write_text(json.dumps(self._known))
-            fresh.replace(self._path)
+            with self._path.open("a", encoding="utf-8") as file:
+                # the break comes first: what a kill left of the line before spoils no other
+                file.write("\n" + json.dumps([key, command]))
         except OSError:
             return  # a cache that cannot be kept costs time, nothing else
 
 
 def _version() -> str:
     """Changes with the code that hears, so that old verdicts are not believed."""
-    here = Path(__file__).parent / "listen"
+    here = Path(__file__)
     digest = hashlib.sha256()
-    for file in sorted(here.glob("*.py")):
+    for file in [here, *sorted((here.parent / "listen").glob("*.py"))]:
         digest.update(file.read_bytes())
     return digest.hexdigest()[:16]

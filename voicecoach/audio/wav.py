@@ -1,11 +1,10 @@
-"""WAV recordings: read whatever a recorder writes, write 16-bit clips, and a line that plays a recording to the ear."""
+"""WAV recordings: read what the recogniser can use, write 16-bit clips, and play a recording to the ear."""
 
 from __future__ import annotations
 
 import struct
 import wave
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Collection, Iterator
 from pathlib import Path
 
 import numpy as np
@@ -15,76 +14,80 @@ from voicecoach.audio.line import RATE_HZ, Samples
 from voicecoach.audio.quiet import QuietLine
 from voicecoach.errors import InputError, RecordError
 
-WANTED = "a WAV recording (PCM of 8, 16, 24 or 32 bit, or float)"
 UNKNOWN_SIZE = 0xFFFFFFFF
 """What writers to a pipe put where the size of the data belongs: it goes to the end of the file."""
-RATES_HZ = range(4_000, 384_001)
+RATES_HZ = (RATE_HZ, 2 * RATE_HZ, 3 * RATE_HZ)
+"""Of recordings that are taken. Telephone bandwidth (8 kHz) lacks what tells consonants apart."""
 
+_WANTED = "a WAV recording (16-bit PCM)"
 _PCM, _FLOAT, _EXTENSIBLE = 1, 3, 0xFFFE
 _CODECS = {2: "ADPCM", 6: "A-law", 7: "mu-law", 17: "IMA ADPCM", 49: "GSM", 80: "MPEG", 85: "MP3"}
+_COUNTS = {1: "one channel", 2: "two channels"}
 
 
-@dataclass(frozen=True, slots=True)
-class WavInfo:
-    """How a recording was stored, before it became float32 at RATE_HZ. frames: at `rate_hz`."""
+def read_wav(path: Path, channels: Collection[int] = (1,)) -> Samples:
+    """A recording that a person hands in, at RATE_HZ; shape (frames, channels).
 
-    rate_hz: int
-    channels: int
-    bits: int
-    floating: bool
-    frames: int
-
-    @property
-    def seconds(self) -> float:
-        """Its length."""
-        return self.frames / self.rate_hz
-
-
-def read_wav(path: Path) -> tuple[Samples, WavInfo]:
-    """The recording at RATE_HZ, shape (frames, channels), and how it was stored.
+    Args:
+        path: 16-bit PCM at one of RATES_HZ. channels: how many it may have; 1, 2 or either.
 
     Raises:
-        InputError: it cannot be read, is not a WAV file, is cut short, or holds no sound.
+        InputError: it cannot be read, is not such a file, is cut short, or holds no sound.
     """
+    few, many = min(channels), max(channels)
+    count = _COUNTS[few] if few == many else f"one or {_COUNTS[many]}"
+    wanted = f"a WAV recording of 16-bit PCM, {count}, at 16, 32 or 48 kHz"
+    convert = f"convert it to 16 kHz, 16 bit, {_COUNTS[few]}"
     try:
-        data = path.read_bytes()
+        samples, rate_hz = decode_wav(path.read_bytes())
     except OSError as error:
-        raise InputError(f"cannot be read: {error.strerror or error}", where=str(path), expected=WANTED) from None
-    try:
-        samples, info = decode_wav(data)
+        raise InputError(f"cannot be read: {error.strerror or error}", where=str(path), expected=wanted) from None
     except InputError as error:
-        raise InputError(error.what, where=str(path), expected=error.expected, mend=error.mend) from None
-    return resampled(samples, info.rate_hz), info
+        expected = wanted if error.expected == _WANTED else error.expected
+        raise InputError(error.what, where=str(path), expected=expected, mend=error.mend or convert) from None
+    odd = []
+    if rate_hz not in RATES_HZ:
+        odd.append(f"is recorded at {rate_hz / 1000:g} kHz")
+    if samples.shape[1] not in channels:
+        odd.append(f"has {_COUNTS.get(samples.shape[1], f'{samples.shape[1]} channels')}")
+        if samples.shape[1] == 2:
+            convert += "; or --channels 2, where wearer and observer have one each"
+    if odd:
+        raise InputError(" and ".join(odd), where=str(path), expected=wanted, mend=convert)
+    return resampled(samples, rate_hz)
 
 
-def decode_wav(data: bytes) -> tuple[Samples, WavInfo]:
-    """The samples in `data`, a whole WAV file, at the rate they were stored with; shape (frames, channels).
+def decode_wav(data: bytes) -> tuple[Samples, int]:
+    """The samples in `data`, a whole WAV file of 16-bit PCM, shape (frames, channels), and their rate (Hz).
 
     Raises:
-        InputError: as `read_wav`, without naming a file.
+        InputError: it is not such a file, is cut short, or holds no sound; no file is named.
     """
     if not data:
-        raise InputError("is empty", expected=WANTED)
+        raise InputError("is empty", expected=_WANTED, mend="record or copy it again")
     if data[:4] != b"RIFF" or data[8:12] != b"WAVE":
-        raise InputError("is not a WAV file", expected=WANTED)
-    layout, block = None, 0
+        raise InputError("is not a WAV file", expected=_WANTED)
+    layout = None
     for name, body, size in _chunks(data):
         if name == b"fmt ":
-            layout, block = _layout(body)
+            layout = _layout(body)
         elif name == b"data":
             if layout is None:
-                raise InputError("has sound before its format", expected=WANTED, mend="the header is damaged")
-            if size == 0:
-                raise InputError("holds no sound (0 frames)", expected=WANTED)
+                raise InputError("has sound before its format", expected=_WANTED, mend="the header is damaged")
+            rate_hz, channels = layout
             if len(body) < size != UNKNOWN_SIZE:
-                rate = layout.rate_hz * block
+                rate = rate_hz * 2 * channels
                 raise InputError(
                     f"is cut short: {len(body) / rate:.2f} s are there",
                     expected=f"the {size / rate:.2f} s that its header promises",
                     mend="copy it again",
                 )
-            return _samples(body, layout, block)
-    raise InputError("holds no sound (no data)", expected=WANTED)
+            frames = len(body) // (2 * channels)
+            if not frames:
+                raise InputError("holds no sound (0 frames)", expected=_WANTED, mend="record it again")
+            values = np.frombuffer(body, "<i2", count=frames * channels)
+            return values.reshape(frames, channels).astype(np.float32) * np.float32(2**-15), rate_hz
+    raise InputError("holds no sound (no data)", expected=_WANTED, mend="record or copy it again")
 
 
 def resampled(samples: Samples, rate_hz: int) -> Samples:
@@ -121,15 +124,11 @@ class WavLine(QuietLine):
     each one read after it, is marked `last`.
 
     Args:
-        recording: a file, or samples at RATE_HZ of shape (frames,) or (frames, channels).
+        samples: at RATE_HZ, of shape (frames,) or (frames, channels).
         live: keep real time instead of running as fast as it is read.
-
-    Raises:
-        InputError: as `read_wav`.
     """
 
-    def __init__(self, recording: Path | Samples, tail_s: float = 3.0, live: bool = False) -> None:
-        samples = read_wav(recording)[0] if isinstance(recording, Path) else recording
+    def __init__(self, samples: Samples, tail_s: float = 3.0, live: bool = False) -> None:
         self._samples = samples[:, np.newaxis] if samples.ndim == 1 else samples
         self._end = len(self._samples) + round(tail_s * RATE_HZ)
         super().__init__(live, channels=self._samples.shape[1])
@@ -150,44 +149,21 @@ def _chunks(data: bytes) -> Iterator[tuple[bytes, bytes, int]]:
         at += 8 + size + size % 2
 
 
-def _layout(body: bytes) -> tuple[WavInfo, int]:
-    """Format and bytes a frame; the number of frames is not known yet."""
+def _layout(body: bytes) -> tuple[int, int]:
+    """Rate (Hz) and channels that a format chunk tells."""
     if len(body) < 16:
-        raise InputError("has a format of too few bytes", expected=WANTED, mend="the header is damaged")
+        raise InputError("has a format of too few bytes", expected=_WANTED, mend="the header is damaged")
     code, channels, rate_hz, _, block, bits = struct.unpack_from("<HHIIHH", body)
     if code == _EXTENSIBLE and len(body) >= 26:
         code = struct.unpack_from("<H", body, 24)[0]
     if code not in {_PCM, _FLOAT}:
-        raise InputError(f"is compressed ({_CODECS.get(code, f'format {code:#06x}')})", expected=WANTED)
-    if bits not in ((8, 16, 24, 32) if code == _PCM else (32, 64)):
-        raise InputError(f"has samples of {bits} bit{' float' if code == _FLOAT else ''}", expected=WANTED)
-    if not channels or rate_hz not in RATES_HZ or block != channels * bits // 8:
+        raise InputError(f"is compressed ({_CODECS.get(code, f'format {code:#06x}')})", expected=_WANTED)
+    if code == _FLOAT or bits != 16:
+        raise InputError(f"has {bits}-bit {'float ' if code == _FLOAT else ''}samples", expected=_WANTED)
+    if not channels or not rate_hz or block != 2 * channels:
         raise InputError(
             f"has an impossible format ({channels} channels, {rate_hz} Hz, {block} bytes a frame)",
-            expected=f"{RATES_HZ[0]} to {RATES_HZ[-1]} Hz",
+            expected=_WANTED,
             mend="the header is damaged",
         )
-    return WavInfo(rate_hz, channels, bits, code == _FLOAT, 0), block
-
-
-def _samples(body: bytes, layout: WavInfo, block: int) -> tuple[Samples, WavInfo]:
-    frames = len(body) // block
-    body = body[: frames * block]
-    if not frames:
-        raise InputError("holds no sound (0 frames)", expected=WANTED)
-    samples: Samples
-    if layout.floating:
-        samples = np.frombuffer(body, f"<f{layout.bits // 8}").astype(np.float32)
-        if not np.isfinite(samples).all():
-            raise InputError("holds samples that are not numbers", expected=WANTED, mend="it is damaged")
-    elif layout.bits == 8:
-        samples = (np.frombuffer(body, np.uint8).astype(np.float32) - np.float32(128)) * np.float32(2**-7)
-    elif layout.bits == 24:
-        wide = np.zeros((frames * layout.channels, 4), dtype=np.uint8)
-        wide[:, 1:] = np.frombuffer(body, np.uint8).reshape(-1, 3)
-        samples = wide.view("<i4")[:, 0].astype(np.float32) * np.float32(2**-31)
-    else:
-        whole = np.frombuffer(body, f"<i{layout.bits // 8}").astype(np.float32)
-        samples = whole * np.float32(2.0 ** (1 - layout.bits))
-    info = WavInfo(layout.rate_hz, layout.channels, layout.bits, layout.floating, frames)
-    return samples.reshape(frames, layout.channels), info
+    return rate_hz, channels

@@ -66,8 +66,8 @@ def levelled(samples: Samples) -> Samples:
 
 
 def _decode_riff(data: bytes) -> tuple[Samples, int]:
-    samples, info = decode_wav(data)
-    return samples.mean(axis=1, dtype=np.float32), info.rate_hz
+    samples, rate_hz = decode_wav(data)
+    return samples.mean(axis=1, dtype=np.float32), rate_hz
 
 
 def _decode_aiff(data: bytes) -> tuple[Samples, int]:

@@ -1,0 +1,187 @@
+"""Rule 2's check: what it says of a prompt depends on that prompt alone, and an interrupted check is not begun anew."""
+
+from __future__ import annotations
+
+import threading
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from voicecoach import app, library
+from voicecoach.audio.line import Block, Samples
+from voicecoach.errors import EngineError
+from voicecoach.listen.child import Spec
+from voicecoach.listen.engines import build
+from voicecoach.overheard import FILE, GAP_S, LEAD_S, Prompt, commands_in, find_taken
+from voicecoach.session.events import Event, Heard
+from voicecoach.session.way import Rules
+from voicecoach.speak.silent import SilentVoice
+from voicecoach.speak.voice import Voice
+
+SPEC = Spec("phonemes", (library.folder("grammars") / "en.yaml").read_text(encoding="utf-8"), "en.yaml")
+
+
+@pytest.fixture(scope="module")
+def rules() -> Rules:
+    return app.load_rules("short-practice", "en")[0]
+
+
+class InProcess:
+    """The real ear without a process around it."""
+
+    engine = "phonemes"
+
+    def __init__(self, spec: Spec) -> None:
+        self._hears = build(spec)
+        self._found: list[Event] = []
+
+    def listen(self, commands: tuple[str, ...]) -> None:
+        self._hears.listen(commands)
+
+    def feed(self, block: Block) -> None:
+        self._found += self._hears.feed(block.at, block.heard, block.played)
+
+    def poll(self) -> list[Event]:
+        found, self._found = self._found, []
+        return found
+
+    def restart(self) -> None:
+        raise NotImplementedError
+
+    def close(self) -> None:
+        pass
+
+
+class Sensitive:
+    """An ear that takes a prompt for a command by how long it is, and is thrown out by whatever it heard before.
+
+    It forgets where the clock jumps, as an ear must. Once it has heard `lasts` prompts it fails.
+    """
+
+    engine = "sensitive"
+
+    def __init__(self, lasts: int = 10**9) -> None:
+        self.heard = 0
+        self.threads: set[int] = set()
+        self.closed = False
+        self._lasts, self._next, self._since, self._live = lasts, 0, 0, ("",)
+
+    def listen(self, commands: tuple[str, ...]) -> None:
+        self._live = commands
+
+    def feed(self, block: Block) -> None:
+        self.threads.add(threading.get_ident())
+        if block.at != self._next:
+            self._since = 0
+        self._next = block.end
+        self._since += len(block.played)
+
+    def poll(self) -> list[Event]:
+        self.heard += 1
+        if self.heard > self._lasts:
+            raise EngineError("died", where="ear sensitive")
+        taken = self._live[0] if self._since % 960 == 0 else None
+        return [Heard(self._next, taken, phrase="", begin=0, end=1, channel=0, role="wearer", engine=self.engine)]
+
+    def restart(self) -> None:
+        raise NotImplementedError
+
+    def close(self) -> None:
+        self.closed = True
+
+
+def voice_of(prompts: list[Prompt]) -> Voice:
+    made = Voice()
+    assert made.prepare([text for text, _ in prompts]) == []
+    return made
+
+
+def test_a_prompt_s_verdict_does_not_depend_on_how_the_prompts_are_shared_out() -> None:
+    prompts = [(" ".join(["word"] * number), ("done", "stop")) for number in range(1, 40)]
+    found = [
+        sorted(commands_in(order, SilentVoice(), [Sensitive() for _ in range(ears)]))
+        for ears in (1, 2, 3)
+        for order in (prompts, prompts[::-1])
+    ]
+    assert all(verdicts == found[0] for verdicts in found)
+    assert {command for *_, command in found[0]} == {"", "done"}
+
+
+def test_the_real_ear_says_the_same_of_a_prompt_alone_and_behind_others() -> None:
+    live = ("breach", "done", "stop")
+    words = ("Breach.", "Wear the gown. Breech. Breech.", "Tie the mask over nose and mouth.")
+    prompts = [(text, live) for text in words]
+    voice = voice_of(prompts)
+    together = sorted(commands_in(prompts, voice, [InProcess(SPEC)]))
+    alone = sorted(next(commands_in([prompt], voice, [InProcess(SPEC)])) for prompt in prompts)
+    assert together == alone
+    assert {command for *_, command in alone} >= {"", "breach"}
+
+
+def test_every_ear_is_given_its_share_and_every_prompt_is_heard_once_with_silence_around_it(rules: Rules) -> None:
+    ears = [Sensitive(), Sensitive()]
+    prompts = [("one two three", ("stop",))] * 20
+    assert len(list(commands_in(prompts, SilentVoice(), ears))) == 20
+    assert sum(ear.heard for ear in ears) == 20
+    heard: list[Samples] = []
+
+    class Keeps(Sensitive):
+        def feed(self, block: Block) -> None:
+            heard.append(block.heard[:, 0])
+
+    (_,) = commands_in(prompts[:1], SilentVoice(), [Keeps()])
+    spoken = SilentVoice().sound("one two three")
+    assert len(np.concatenate(heard)) >= len(spoken) + round((LEAD_S + GAP_S) * 16_000)
+
+
+def test_a_check_that_was_cut_off_goes_on_where_it_stopped(rules: Rules, tmp_path: Path) -> None:
+    ears: list[Sensitive] = []
+
+    def opens(lasts: int) -> None:
+        def open_ear(spec: Spec) -> Sensitive:
+            ears.append(Sensitive(lasts))
+            return ears[-1]
+
+        find_taken(
+            rules, SilentVoice(), SPEC, open_ear, tell=lambda done, total: told.append((done, total)), cache=tmp_path
+        )
+
+    told: list[tuple[int, int]] = []
+    with pytest.raises(EngineError, match="died"):
+        opens(10)
+    first = len(told)
+    total = told[0][1]
+    assert 10 <= first < total
+    assert all(ear.closed for ear in ears)
+    told.clear()
+    ears.clear()
+    opens(10**9)
+    assert told[-1] == (total - first, total - first)
+    ears.clear()
+    opens(0)  # all is known: no ear is asked
+    assert ears == []
+
+
+def test_a_line_that_a_kill_cut_off_costs_only_its_own_verdict(rules: Rules, tmp_path: Path) -> None:
+    told: list[int] = []
+
+    def check() -> None:
+        told.clear()
+        find_taken(
+            rules,
+            SilentVoice(),
+            SPEC,
+            lambda spec: Sensitive(),
+            tell=lambda _, total: told.append(total),
+            cache=tmp_path,
+        )
+
+    check()
+    file = tmp_path / FILE
+    text = file.read_text()
+    file.write_text(text[:-5])
+    check()
+    assert told == [1]
+    check()
+    assert told == []
