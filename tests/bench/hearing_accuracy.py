@@ -30,6 +30,7 @@ from hearing_sounds import (
 
 from voicecoach.listen.grammar import URGENT, Grammar, decide
 from voicecoach.listen.phonemes import PhonemeRecogniser
+from voicecoach.listen.second import SecondOpinion, Sphinx
 from voicecoach.listen.segmenter import Segmenter
 
 ALWAYS = """repeat back pause help where-am-i breach splash needle no-air torn stop no-audio time end-session"""
@@ -61,14 +62,17 @@ def cut(sound: Sound) -> Sound | None:
     return found[0] if len(found) == 1 else None
 
 
-def phoneme_engine(grammar: Grammar) -> Take:
-    """The product's own rule."""
+def phoneme_engine(grammar: Grammar, second: SecondOpinion | None) -> Take:
+    """The product's own rule, with a second opinion or without."""
     engine = PhonemeRecogniser()
     engine.prepare(grammar)
 
     def take(sound: Sound, live: list[str]) -> str | None:
         ranked, decoy = engine.score(sound, live)
-        return decide(grammar, ranked, live, decoy).command
+        got = decide(grammar, ranked, live, decoy).command
+        if got is None and second is not None:
+            got = decide(grammar, ranked, live, decoy, agreed=second.hear(sound)).command
+        return got
 
     return take
 
@@ -121,7 +125,10 @@ def main(*, quick: bool, tuning: bool, clean: bool) -> None:
     grammar = english()
     voices = to_hand(TUNING if tuning else HELD_OUT)
     names = list(voices)[: 3 if quick else None]
-    engines: dict[str, Take] = {"phonemes": phoneme_engine(grammar)}
+    engines: dict[str, Take] = {
+        "phonemes": phoneme_engine(grammar, Sphinx(grammar)),
+        "phonemes alone": phoneme_engine(grammar, None),
+    }
     baseline = sphinx(grammar)
     if baseline is not None:
         engines["PocketSphinx, JSGF"] = baseline

@@ -5,6 +5,8 @@ A scene is a text that a practitioner can check:
     protocol: n95-gown
     people: alone | with an observer | with an observer and an assistant | on one microphone
     begins at: rub-outer-1            the step that has just been read; or 'work'
+    noise: 10 dB below the voices     with sound only; without this line the room is quiet
+    through: respirator | shield      with sound only: what the people speak through (shield: over a respirator)
     wearer, 25 s later: "done"        after the coach's last words, or after the words before
     observer, 1 s into the words: "stop"
     somebody, 1 s later: "bridge" (almost "breach")
@@ -27,13 +29,14 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import NamedTuple
+from typing import NamedTuple, get_args
 
 import numpy as np
 from session_driver import Session, grammar, rules
 
 from voicecoach.audio.line import Samples
 from voicecoach.audio.quiet import QuietLine
+from voicecoach.audio.wearer import Mask
 from voicecoach.coach import Coach, Parts
 from voicecoach.listen.typed import TypedEar, parse
 from voicecoach.record.journal import UNHURRIED_S, Journal
@@ -86,6 +89,8 @@ class Scene:
     people: str
     begins_at: str
     lines: list[Line]
+    noise_db: float | None = None
+    through: Mask = "none"
 
 
 @dataclass
@@ -108,11 +113,16 @@ def load_scene(path: Path) -> Scene:
         key, _, value = text.partition(":")
         if not text:
             continue
-        if key in {"protocol", "people", "begins at"}:
+        if key in {"protocol", "people", "begins at", "noise", "through"}:
             head[key] = value.strip()
         else:
             lines.append(_line(number, text))
-    return Scene(path.stem, head["protocol"], head["people"], head["begins at"], lines)
+    noise, through = head.get("noise"), head.get("through", "none")
+    assert through in get_args(Mask), f"{path.name}: {through!r} is none of {get_args(Mask)}"
+    found = re.fullmatch(r"([\d.]+) dB below the voices", noise) if noise else None
+    assert noise is None or found, f"{path.name}: the noise {noise!r} cannot be read"
+    noise_db = -float(found[1]) if found else None
+    return Scene(path.stem, head["protocol"], head["people"], head["begins at"], lines, noise_db, through)  # type: ignore[arg-type]
 
 
 def _line(number: int, text: str) -> Line:

@@ -10,6 +10,7 @@ from scene import Moment, Scene, Stage
 from session_driver import grammar
 
 from voicecoach.audio.line import RATE_HZ, Block, Samples
+from voicecoach.audio.wearer import Room, muffled, room_noise
 from voicecoach.library import load_grammar
 from voicecoach.listen import engines
 from voicecoach.listen.child import ChildEar
@@ -48,6 +49,8 @@ ECHO_DB = -14.0
 ECHO_S = 0.04
 CROSSTALK_DB = -20.0
 FAR_DB = -12.0
+QUIET_DB = -34.0
+"""Noise of a quiet room, against the voices."""
 TAIL_S = 1.5
 DECIDED_S = 0.8
 
@@ -57,14 +60,17 @@ class SpokenEar(TypedEar):
 
     engine = "phonemes"
 
-    def __init__(self, script: tuple[Utterance, ...], file: str, ear: ChildEar, channels: int) -> None:
-        super().__init__(grammar(), tuple(_fuller(said) for said in script), file)
+    def __init__(self, script: tuple[Utterance, ...], scene: Scene, ear: ChildEar, channels: int) -> None:
+        super().__init__(grammar(), tuple(_fuller(said) for said in script), f"{scene.name}.txt")
+        noise_db = QUIET_DB if scene.noise_db is None else scene.noise_db
+        rng = np.random.default_rng(5)
+        self._noise = np.stack([room_noise(Room(noise_db=noise_db), rng) for _ in range(channels)], axis=1)
+        self._through = scene.through
         self._ear = ear
         self._channels = channels
         self._said = 0
         self._sounding: list[tuple[int, Samples, int | None]] = []
         self._past = np.zeros(round(ECHO_S * RATE_HZ), np.float32)
-        self._rng = np.random.default_rng(5)
 
     def listen(self, commands: tuple[str, ...]) -> None:
         super().listen(commands)
@@ -82,7 +88,7 @@ class SpokenEar(TypedEar):
         return self._ear.poll()
 
     def _speak(self, said: Utterance, at: int) -> None:
-        samples = render_text(said.words, voice=VOICES[said.role])
+        samples = muffled(render_text(said.words, voice=VOICES[said.role]), self._through)
         gain = 10 ** (FAR_DB / 20) if said.role == "unknown" else 1.0
         self._sounding.append((at, samples * np.float32(gain), CHANNELS.get(said.role)))
 
@@ -91,7 +97,7 @@ class SpokenEar(TypedEar):
         echo = played[: len(block.played)] * np.float32(10 ** (ECHO_DB / 20))
         self._past = played[-len(self._past) :]
         heard = np.repeat(echo[:, np.newaxis], self._channels, axis=1)
-        heard += self._rng.normal(0, 10 ** (-54 / 20), heard.shape).astype(np.float32)
+        heard += np.take(self._noise, np.arange(block.at, block.end), axis=0, mode="wrap")
         for at, samples, channel in self._sounding:
             begin, end = max(at, block.at), min(at + len(samples), block.end)
             if begin < end:
@@ -140,7 +146,7 @@ class SpokenStage(Stage):
         if not getattr(self, "_aloud", False):
             super()._play(script, tail_s)
             return
-        ear = SpokenEar(parse(script, f"{self.scene.name}.txt"), self.scene.name, self._ear, self._channels)
+        ear = SpokenEar(parse(script, f"{self.scene.name}.txt"), self.scene, self._ear, self._channels)
         ear.listen(self._coach.state.listening)
         self._coach.parts.voice = self._voice
         self._coach.parts.ear = ear

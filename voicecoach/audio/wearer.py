@@ -91,7 +91,7 @@ class RoomLine(QuietLine):
         self._past = np.zeros(len(paths[0]) - 1, dtype=np.float32)  # what was played before this block
         self._fft = 1 << (len(self._past) + BLOCK_FRAMES - 1).bit_length()
         self._paths = [np.fft.rfft(path, self._fft) for path in paths]
-        self._noise = np.stack([_noise(self._room, rng) for _ in range(channels)], axis=1)
+        self._noise = np.stack([room_noise(self._room, rng) for _ in range(channels)], axis=1)
 
     def _hear(self, at: int, played: Samples) -> tuple[Samples, bool]:
         end = at + len(played)
@@ -167,8 +167,8 @@ def _path(room: Room, rng: np.random.Generator) -> Samples:
     return path.astype(np.float32)
 
 
-def _noise(room: Room, rng: np.random.Generator) -> Samples:
-    """NOISE_LOOP_S of noise that can be repeated without a seam."""
+def room_noise(room: Room, rng: np.random.Generator) -> Samples:
+    """NOISE_LOOP_S of the room's noise that can be repeated without a seam."""
     spectrum = np.fft.rfft(rng.standard_normal(NOISE_LOOP_S * RATE_HZ))
     if room.pink:
         hz = np.fft.rfftfreq(NOISE_LOOP_S * RATE_HZ, 1 / RATE_HZ)

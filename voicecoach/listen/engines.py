@@ -12,6 +12,8 @@ from voicecoach.listen import model as models
 from voicecoach.listen.child import Hears, Spec
 from voicecoach.session.events import Role
 
+SECOND = "pocketsphinx"
+"""The package that gives the phoneme engine a second opinion in English; without it the engine decides alone."""
 ENGINES = ("vosk", "phonemes", "typed")
 """In the order of preference; `auto` takes the first of the audio engines that can run."""
 
@@ -52,7 +54,8 @@ def _phonemes() -> EngineState:
     if not _installed("hama"):
         mend = "python -m pip install 'hama==1.7.*' (Linux and macOS only)"
         return EngineState("phonemes", False, "the package hama is not installed", mend)
-    return EngineState("phonemes", True, "the phoneme recogniser in the hama package")
+    second = "and PocketSphinx for a second opinion" if _installed(SECOND) else "alone, without a second opinion"
+    return EngineState("phonemes", True, f"the phoneme recogniser in the hama package, {second}")
 
 
 def _installed(package: str) -> bool:
@@ -113,7 +116,10 @@ def build(spec: Spec) -> Hears:
     from voicecoach.listen import grammar as grammars  # noqa: PLC0415
     from voicecoach.listen.hearing import Hearing  # noqa: PLC0415
     from voicecoach.listen.phonemes import PhonemeRecogniser, Recogniser  # noqa: PLC0415
+    from voicecoach.listen.second import LANGUAGE, Sphinx  # noqa: PLC0415
     from voicecoach.listen.vosk import VoskRecogniser  # noqa: PLC0415
 
     recogniser: Recogniser = VoskRecogniser(Path(spec.model)) if spec.engine == "vosk" else PhonemeRecogniser()
-    return Hearing(recogniser, grammars.parse(spec.grammar, spec.grammar_file), dict(spec.roles))
+    grammar = grammars.parse(spec.grammar, spec.grammar_file)
+    asked = spec.engine == "phonemes" and grammar.language == LANGUAGE and _installed(SECOND)
+    return Hearing(recogniser, grammar, dict(spec.roles), second=Sphinx(grammar) if asked else None)

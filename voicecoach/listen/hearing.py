@@ -16,6 +16,7 @@ from voicecoach.errors import EngineError
 from voicecoach.listen.echo import DELAY, EchoCanceller
 from voicecoach.listen.grammar import LOWEST, URGENT, Decision, Grammar, decide
 from voicecoach.listen.phonemes import Recogniser
+from voicecoach.listen.second import SecondOpinion
 from voicecoach.listen.segmenter import Found, Segment, Segmenter
 from voicecoach.session.events import Event, Heard, Role, SpeechEnded, SpeechStarted, SpeechUnending
 
@@ -33,14 +34,22 @@ class Hearing:
         recogniser: scores one utterance; prepared here with `grammar`.
         grammar: what can be meant at all.
         roles: who speaks on which channel; a channel without an entry is 'unknown'.
+        second: asked about a whole utterance that was nearly taken; None: nobody is.
         hangover_s: silence that ends an utterance (s).
     """
 
     def __init__(
-        self, recogniser: Recogniser, grammar: Grammar, roles: Mapping[int, Role], *, hangover_s: float = 0.30
+        self,
+        recogniser: Recogniser,
+        grammar: Grammar,
+        roles: Mapping[int, Role],
+        *,
+        second: SecondOpinion | None = None,
+        hangover_s: float = 0.30,
     ) -> None:
         self.engine = recogniser.engine
         self._recogniser = recogniser
+        self._second = second
         self._grammar = grammar
         self._roles = dict(roles)
         self._hangover_s = hangover_s
@@ -139,19 +148,22 @@ class Hearing:
 
         In 60 words over a prompt 6 dB under the voice (10 voices) this heard 54 danger words instead of 46; none false.
         """
-        decision = self._decide_on(segment.samples, live)
+        decision = self._decide_on(segment.samples, live, part=segment.part)
         if not segment.played or decision.command in self._urgent:
             return decision
-        other = self._decide_on(segment.noticed, live)
+        other = self._decide_on(segment.noticed, live, part=segment.part)
         if other.command in self._urgent:
             return other
         return other if decision.command is None and decision.near is None and other.near is not None else decision
 
-    def _decide_on(self, samples: Samples, live: frozenset[str]) -> Decision:
+    def _decide_on(self, samples: Samples, live: frozenset[str], *, part: bool) -> Decision:
         ranked, decoy = self._recogniser.score(samples, live)
         if any(math.isnan(scored.score) for scored in ranked):
             raise EngineError("gave a score that is no number", where=f"engine {self.engine}")
-        return decide(self._grammar, ranked, live, decoy)
+        decision = decide(self._grammar, ranked, live, decoy)
+        if decision.command is None and self._second is not None and ranked and not part:
+            decision = decide(self._grammar, ranked, live, decoy, agreed=self._second.hear(samples))
+        return decision
 
     def _tell(self, number: int, found: Found, decision: Decision) -> list[Event]:
         segment = found.segment
