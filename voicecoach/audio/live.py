@@ -106,6 +106,11 @@ class LiveLine:
             self._read_s = time.monotonic()
 
     @property
+    def lost(self) -> bool:
+        """True while there is no card."""
+        return self._card is None
+
+    @property
     def delay_s(self) -> float:
         """By how much `Block.played` is put off to lie shortly before its echo (s)."""
         return self._card.delay / RATE_HZ if self._card is not None else 0.0
