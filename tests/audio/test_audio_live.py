@@ -156,7 +156,7 @@ def test_a_card_that_cannot_do_16_khz_is_run_at_its_own_rate(card: type[FakeStre
     assert (ended.end - ended.begin, ended.complete) == (RATE_HZ, True)
 
 
-def test_a_card_that_stops_calling_is_lost_after_a_second_and_can_be_opened_again(
+def test_a_card_that_stops_calling_is_lost_and_can_be_opened_again(
     card: type[FakeStream], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("voicecoach.audio.card.LOST_S", 0.2)

@@ -24,7 +24,7 @@ def ear(tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[ChildEar]:
 @pytest.mark.parametrize(
     ("ear", "why"),
     [
-        ("Hangs", "has not answered for 1 s"),
+        ("Hangs", "has not answered for 0.8 s"),
         ("Aborts", "died (signal 6)"),
         ("PrintsRubbish", "answered nonsense"),
         ("Raises", "ZeroDivisionError: division by zero"),

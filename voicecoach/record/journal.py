@@ -25,7 +25,7 @@ from voicecoach.session.events import CLOCK_HZ, Event
 
 FILE = "events.jsonl"
 AUDIO = "audio"
-PATIENCE_S = 0.1
+PATIENCE_S = 0.05
 RETRY_S = 0.5
 
 
