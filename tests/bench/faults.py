@@ -276,6 +276,7 @@ def main() -> None:
     fault("sound card lost, its speaker can be had", "ears", lost_line)
     fault("recogniser raises", "ears", broken_ear)
     fault("recogniser's process hangs", "ears", child("Hangs"))
+    fault("recogniser's process turns in circles", "ears", child("Spins"))
     fault("recogniser's process aborts", "ears", child("Aborts"))
     fault("recogniser's process prints rubbish", "ears", child("PrintsRubbish"))
     fault("disk full", "disk", full_disk)
