@@ -31,7 +31,7 @@ ONLY_IN = {
     "vosk": {"listen/vosk.py"},
     "pyttsx3": {"speak/render.py"},  # in the child that renders
     "espeakng_loader": {"speak/render.py"},
-    "sounddevice": {"audio/live.py"},
+    "sounddevice": {"audio/live.py", "audio/trial.py"},  # the latter in a process of its own
     "pooch": {"listen/model.py"},
     "transitions": {"session/machine.py"},
     "yaml": {"yamltext.py"},

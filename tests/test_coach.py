@@ -108,7 +108,8 @@ class Loud(QuietLine):
 
 @pytest.fixture
 def journal(tmp_path: Path) -> Journal:
-    return Journal.create(tmp_path / "record", Manifest("typed", "solo", "none", "short-practice 1", "en 1"), {})
+    made_with = Manifest("typed", "solo", "none", "short-practice 1", "en 1", source="script")
+    return Journal.create(tmp_path / "record", made_with, {})
 
 
 Make = Callable[..., tuple[Coach, Puppet, Loud]]

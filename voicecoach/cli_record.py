@@ -8,12 +8,12 @@ from typing import Annotated
 import typer
 from rich.console import Console
 
-from voicecoach.app import recorded_texts
 from voicecoach.cli_protocol import refuse
 from voicecoach.errors import VoicecoachError
 from voicecoach.record import archive, export, picture, report
 from voicecoach.record.read import Session, read
 from voicecoach.record.replay import compare
+from voicecoach.resume import recorded_texts
 from voicecoach.screen import show_timeline
 from voicecoach.session.machine import Machine
 

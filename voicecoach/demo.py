@@ -25,7 +25,7 @@ from voicecoach.listen.child import ChildEar
 from voicecoach.protocol.check import all_steps
 from voicecoach.protocol.model import Protocol, Step
 from voicecoach.record.clips import ClipKeeper
-from voicecoach.record.journal import UNHURRIED_S, Journal, check_root, new_folder
+from voicecoach.record.journal import Journal, check_root, new_folder
 from voicecoach.record.read import Session, read
 from voicecoach.record.timeline import Compared, heard_against_said
 from voicecoach.screen import show_timeline
@@ -169,7 +169,7 @@ def play(*, seed: int, out: Path | None, engine: str, model: str | None, console
         persona.prepare()
     line = RoomLine(persona, Room(mask="none"), seed=seed, limit_s=LIMIT_S)
     made_with = app.manifest(rules, engine=chosen, mode="solo", audio="clips", source="demo")
-    journal = Journal.create(new_folder(root), made_with, texts.copies(), patience_s=UNHURRIED_S)
+    journal = Journal.create(new_folder(root), made_with, texts.copies())
     with console.status(f"starting the ear ({chosen})"):
         spec = engines.spec(chosen, texts.grammar, "en.yaml", model=model, roles={0: "wearer"})
         ear = ChildEar(spec, lockstep=True)

@@ -1,13 +1,14 @@
 import sys
 import time
 from collections.abc import Callable
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
 
-from voicecoach.audio import live
+from voicecoach.audio import live, trial
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, Played, Sound
 from voicecoach.audio.live import LiveLine, devices
 from voicecoach.errors import AudioError
@@ -64,6 +65,7 @@ def card(monkeypatch: pytest.MonkeyPatch) -> type[FakeStream]:
         _initialize=lambda: None,
     )
     monkeypatch.setattr(live, "_sounddevice", lambda: module)
+    monkeypatch.setattr(trial, "survive", lambda *_, **__: None)  # no process of its own for a stand-in
     return Stream
 
 
@@ -154,7 +156,7 @@ def test_a_card_that_cannot_do_16_khz_is_run_at_its_own_rate(card: type[FakeStre
     assert (ended.end - ended.begin, ended.complete) == (RATE_HZ, True)
 
 
-def test_a_card_that_stops_calling_is_lost_after_a_second_and_can_be_opened_again(
+def test_a_card_that_stops_calling_is_lost_and_can_be_opened_again(
     card: type[FakeStream], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("voicecoach.audio.card.LOST_S", 0.2)
@@ -207,6 +209,50 @@ def test_a_card_that_cannot_be_opened_again_stays_lost(card: type[FakeStream]) -
     assert line.read(0) is None
     card.opened[-1].call()
     assert some(line).heard.shape == (320, 1)
+
+
+def aborts(*_: object, **__: object) -> None:
+    raise AudioError("the system's sound library dies", where="sound card")
+
+
+def test_a_card_that_kills_whoever_opens_it_is_not_opened_here(
+    card: type[FakeStream], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    line = opened()
+    monkeypatch.setattr(trial, "survive", aborts)
+    for call in (line.reopen, lambda: line.half("speaker", 0), LiveLine, devices):
+        with pytest.raises(AudioError, match="sound library dies"):
+            call()
+    assert len(card.opened) == 1
+    late = LiveLine(must=False)
+    with pytest.raises(AudioError, match="sound library dies"):
+        late.read(0)
+    monkeypatch.setattr(trial, "survive", lambda *_, **__: None)
+    late.reopen()
+    card.opened[-1].call()
+    assert late.read(0) is None
+    card.opened[-1].call()
+    assert some(late).heard.shape == (320, 1)
+
+
+def test_what_happens_to_the_process_that_tries_the_card_is_told_apart(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    # what the process finds in place of the library
+    found = tmp_path / "sounddevice.py"
+    monkeypatch.setenv("PYTHONPATH", str(tmp_path))
+    monkeypatch.setattr(trial, "LIMIT_S", 20.0)
+    for text in ("def query_devices(): pass", "raise OSError('PortAudio library not found')"):
+        found.write_text(text)
+        trial.survive("list")
+    found.write_text("import os; os.abort()")
+    with pytest.raises(AudioError, match=r"sound card: the system's sound library dies \("):
+        trial.survive("list")
+    found.write_text("import time; time.sleep(60)")
+    monkeypatch.setattr(trial, "LIMIT_S", 0.5)
+    with pytest.raises(AudioError, match="sound library hangs"):
+        trial.survive("open")
+    assert not trial.gives(channels=1, device=(None, None), way="both")
 
 
 def test_a_device_that_cannot_be_opened_is_one_line(card: type[FakeStream]) -> None:

@@ -19,7 +19,7 @@ import pytest
 from twin_ear import TwinEar
 from virtual_card import VirtualCard
 
-from voicecoach import app, demo
+from voicecoach import app, demo, resume
 from voicecoach.audio.line import RATE_HZ
 from voicecoach.audio.persona import AGAIN, Began, Ended, Rule, ScriptedPersona
 from voicecoach.audio.wearer import Room, RoomLine
@@ -175,7 +175,7 @@ def by_the_book(rules: Rules) -> tuple[Rule, ...]:
     )
 
 
-def play(rules: Rules, texts: app.Texts, folder: Path, ear: str) -> tuple[Session, Coach, RoomLine]:
+def play(rules: Rules, texts: resume.Texts, folder: Path, ear: str) -> tuple[Session, Coach, RoomLine]:
     """The whole protocol, alone, on the sample clock."""
     persona = ScriptedPersona(by_the_book(rules), np.random.default_rng(7), voices={0: VOICE})
     persona.prepare()

@@ -40,6 +40,14 @@ class Hangs(Once):
     act = staticmethod(lambda: time.sleep(600))
 
 
+class Spins(Once):
+    @staticmethod
+    def act() -> None:
+        end_s = time.monotonic() + 600
+        while time.monotonic() < end_s:
+            pass
+
+
 class Aborts(Once):
     act = staticmethod(os.abort)
 

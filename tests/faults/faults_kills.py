@@ -18,7 +18,7 @@ from typing import Any
 
 from faults_driver import cut_off, driver
 
-from voicecoach import app
+from voicecoach import resume
 from voicecoach.audio.line import RATE_HZ, Block
 from voicecoach.audio.quiet import QuietLine
 from voicecoach.coach import Coach, Parts
@@ -112,7 +112,7 @@ def tell(pipe: int, **what: object) -> None:
 def piece(root: Path, pipe: int) -> None:
     """One life of the program, which goes on with the open session until its end."""
     ToldJournal.pipe = pipe
-    found = app._worth_going_on(root)
+    found = resume.worth_going_on(root)
     if found is None:
         tell(pipe, ended=True)
         return
@@ -194,7 +194,7 @@ def kill_and_go_on(root: Path, kills: int, rng: random.Random, each: int = 10) -
         session = read(place / "cut-off")
         count(tally, session, told)
         # a kill between the last event and its effects leaves no line that says so, but the events do
-        tally.not_ended += app.replayed(driver.rules(), session).status not in OVER
+        tally.not_ended += resume.replayed(driver.rules(), session).status not in OVER
     return tally
 
 

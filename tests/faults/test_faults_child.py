@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sys
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -9,6 +11,7 @@ import pytest
 from faults_driver import Bench, driver
 
 from voicecoach.audio.line import RATE_HZ
+from voicecoach.listen import child
 from voicecoach.listen.child import ChildEar, Spec
 
 
@@ -24,7 +27,8 @@ def ear(tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[ChildEar]:
 @pytest.mark.parametrize(
     ("ear", "why"),
     [
-        ("Hangs", "has not answered for 1 s"),
+        ("Hangs", "has not answered for 0.8 s"),
+        ("Spins", "has not answered for 0.8 s"),
         ("Aborts", "died (signal 6)"),
         ("PrintsRubbish", "answered nonsense"),
         ("Raises", "ZeroDivisionError: division by zero"),
@@ -43,3 +47,19 @@ def test_a_recogniser_that_fails_is_told_and_replaced(bench: Callable[..., Bench
     run.run_s(1)
     assert len(run.noted("gap")) == 1
     assert not run.coach.state.paced
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="what a process has worked is read from Linux")
+@pytest.mark.parametrize(
+    ("worked_s", "silent_s", "hangs"),
+    [(0.0, 0.5, False), (0.0, 1.0, True), (0.2, 1.0, False), (0.2, 4.0, False), (0.7, 1.0, True), (0.2, 6.0, True)],
+)
+@pytest.mark.parametrize("ear", ["Hangs"], indirect=True)
+def test_a_recogniser_that_the_machine_holds_up_is_not_one_that_hangs(
+    ear: ChildEar, monkeypatch: pytest.MonkeyPatch, worked_s: float, silent_s: float, hangs: bool
+) -> None:
+    link = ear._link
+    monkeypatch.setattr(child, "_work_s", lambda _pid: 3.0 + worked_s)
+    link._worked_s = 3.0
+    link._unanswered.append(time.monotonic() - silent_s)
+    assert link.hangs(child.HANG_S) is hangs

@@ -107,11 +107,11 @@ sys.exit(supervisor.keep((sys.executable, "-c", {kept!r}), Console(quiet=True)))
 class Program:
     """`voicecoach run --typed` as a person starts it, and what it shows."""
 
-    def __init__(self, out: Path, *options: str) -> None:
+    def __init__(self, out: Path, *options: str, **variables: str) -> None:
         self.out = out
         command = [sys.executable, "-u", "-m", "voicecoach", "run", "short-practice", "--out", str(out)]
         command += options or ["--typed"]
-        environment = {name: value for name, value in os.environ.items() if name != supervisor.KEPT}
+        environment = {name: value for name, value in os.environ.items() if name != supervisor.KEPT} | variables
         self.process = subprocess.Popen(
             command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, env=environment
         )
@@ -225,6 +225,44 @@ def test_a_session_is_taken_up_again_without_a_sound_card_and_without_its_recogn
         program.until("stopped ")
     finally:
         program.end()
+
+
+@pytest.fixture
+def aborting(tmp_path: Path) -> Path:
+    """A folder whose sound library ends whoever imports it; for PYTHONPATH."""
+    folder = tmp_path / "aborting"
+    folder.mkdir()
+    (folder / "sounddevice.py").write_text("import os\nos.abort()\n")
+    return folder
+
+
+def test_a_sound_library_that_aborts_does_not_keep_a_session_from_being_taken_up(
+    tmp_path: Path, aborting: Path
+) -> None:
+    cut_off(tmp_path / "records" / "session", ear="vosk")
+    options = ("--engine", "vosk", "--model", str(tmp_path))  # a folder that is no model: quicker than a real one
+    began = time.monotonic()
+    program = Program(tmp_path / "records", *options, PYTHONPATH=str(aborting))
+    try:
+        program.until("I stopped.")
+        print(f"first words on the screen {time.monotonic() - began:.2f} s after the start")
+        program.until("sound library dies")
+        program.until("I cannot hear.")
+        before = program.pid
+        program.until("Spread gel over both gloves.", limit_s=60)  # it has been tried again and again by then
+        program.type("stop")
+        program.until("stopped ")
+        assert program.pid == before
+        assert len([event for event in program.session.events if isinstance(event, Reopened)]) == 1
+    finally:
+        program.end()
+
+
+def test_a_sound_library_that_aborts_before_the_session_begins_is_one_line(tmp_path: Path, aborting: Path) -> None:
+    program = Program(tmp_path / "records", "--engine", "phonemes", PYTHONPATH=str(aborting))
+    program.until("error sound card: the system's sound library dies")
+    assert program.process.wait(20) == 2
+    assert not list((tmp_path / "records").glob("*"))
 
 
 def test_a_terminal_that_goes_does_not_keep_a_session_from_being_taken_up(tmp_path: Path) -> None:

@@ -50,7 +50,8 @@ def record(tmp_path: Path, made_with: Manifest, wall: Wall) -> Callable[[Steps],
     """Writes a session of these events and effects, and reads it back."""
 
     def make(steps: Steps, name: str = "session") -> Session:
-        journal = Journal.create(tmp_path / name, made_with, {"protocol.yaml": b"protocol: gown\n"}, wall=wall)
+        copies = {"protocol.yaml": b"protocol: gown\n"}
+        journal = Journal.create(tmp_path / name, made_with, copies, wall=wall, patience_s=30)
         for event, effects in steps:
             journal.write_effects(journal.write(event).seq, effects)
         assert journal.close()

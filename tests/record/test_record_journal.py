@@ -372,14 +372,14 @@ def test_a_kill_loses_no_event_that_was_written_in_time(tmp_path: Path, wait_s: 
     session = read(folder)
     assert session.broken_at is None
     assert {line.seq for line in session.lines if line.event is not None} >= set(told)
-    assert find_open(tmp_path) == folder
+    assert list(find_open(tmp_path)) == [folder]
     journal = Journal.open_existing(folder)
     journal.write(Reopened(0, 1.0, "killed"))
     journal.close()
     assert read(folder).broken_at is None
 
 
-def test_the_session_to_come_back_to_is_the_newest_open_one_that_nobody_has(
+def test_sessions_to_come_back_to_are_the_open_ones_that_nobody_has_newest_first(
     tmp_path: Path, made_with: Manifest, wall: Callable[[], datetime]
 ) -> None:
     def make(name: str, *, close: bool) -> Journal:
@@ -388,17 +388,17 @@ def test_the_session_to_come_back_to_is_the_newest_open_one_that_nobody_has(
         journal.write_effects(written.seq, (Close("done"),) if close else ())
         return journal
 
-    assert find_open(tmp_path / "nowhere") is None
+    assert not list(find_open(tmp_path / "nowhere"))
     make("c-oldest", close=False).close()
     make("b-newer", close=False).close()
     make("a-closed", close=True).close()
     (tmp_path / "not-a-session").mkdir()
     living = make("0-living", close=False)
-    assert find_open(tmp_path) == tmp_path / "b-newer"
+    assert list(find_open(tmp_path)) == [tmp_path / "b-newer", tmp_path / "c-oldest"]
     with pytest.raises(RecordError, match=f"is in use by process {os.getpid()} since 2026-03-01"):
         Journal.open_existing(tmp_path / "0-living")
     living.close()
-    assert find_open(tmp_path) == tmp_path / "0-living"
+    assert next(find_open(tmp_path)) == tmp_path / "0-living"
 
 
 @pytest.mark.parametrize("text", ["", "[]", '{"format": 2}', '{"format": 1}', '{"format": 1, "copies": 3}', "\ud800"])

@@ -6,7 +6,7 @@ import pytest
 from session_driver import Session, grammar, rules, text
 
 from voicecoach.session.effects import Say
-from voicecoach.session.events import Heard
+from voicecoach.session.events import Heard, Reopened
 
 
 def test_only_the_role_of_an_act_answers_it(begin) -> None:
@@ -234,3 +234,16 @@ def test_an_observers_step_is_passed_over_alone(begin) -> None:
     session.go_to("practice-rub-gloves")
     assert {"step": "practice-look", "why": "no observer"} in session.noted("not-independent")
     assert not any(isinstance(effect, Say) and "Observer" in effect.text for effect in session.fresh)
+
+
+def test_with_one_microphone_left_of_two_a_word_counts_for_anybody_and_is_marked(begin) -> None:
+    """Rules 15 and 19: the session goes on in what is left, and says so."""
+    session = begin(mode="pair")
+    session.go_to("practice-look")
+    session.happens(Reopened(session.at, 1.0, "killed", shared=True))
+    assert grammar().say("intro-one-microphone") in session.says(session.fresh)
+    session.said_out()
+    session.hear("right", role="unknown")
+    assert session.noted("not-independent")
+    assert not session.state.independent
+    assert session.state.question != "right"

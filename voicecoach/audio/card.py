@@ -14,7 +14,7 @@ from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Played, Samples
 from voicecoach.audio.mix import Mixer
 from voicecoach.errors import AudioError
 
-LOST_S = 1.0
+LOST_S = 0.8
 """A card that has called back before is lost when it does not for this long (s)."""
 
 START_S = 3.0

@@ -2,21 +2,15 @@
 
 from __future__ import annotations
 
-import json
-import os
-import subprocess
-import sys
 import time
 from dataclasses import dataclass
 from typing import Any
 
+from voicecoach.audio import trial
 from voicecoach.audio.card import Card, Half, Way
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, Sound
 from voicecoach.audio.mix import Mixer
 from voicecoach.errors import AudioError
-
-ASK_S = 6.0
-"""A process that looks for a lost device and takes longer than this (s) has found none."""
 
 MEND = "on Debian or Ubuntu: apt-get install libportaudio2; elsewhere reinstall the sounddevice package"
 
@@ -42,6 +36,7 @@ def devices() -> list[Device]:
     Raises:
         AudioError: PortAudio is missing or does not start.
     """
+    trial.survive("list")
     sd = _sounddevice()
     try:
         listed = list(sd.query_devices())
@@ -73,6 +68,8 @@ class LiveLine:
         way: both, or only the speaker (silence is heard) or only the microphone (nothing is played).
         must: without it a device that cannot be opened is one that is lost, to be tried again by `reopen`.
 
+    Whatever it opens, a process of its own has opened before: see `trial`.
+
     Raises:
         AudioError: PortAudio is missing, or the device cannot be opened.
     """
@@ -97,16 +94,21 @@ class LiveLine:
         self._read_s: float | None = None  # when self._at was true, monotonic; None before the first block
         self._flags: list[str] = []
         self._closed = False
+        self._why = "is lost"
         self._last: Card | None = None
         self._card: Card | None = None  # None: lost or closed
         try:
-            self._last = self._card = Card(
-                _sounddevice(), self._mixer, channels, self._device, way, again=way != "both"
-            )
-        except AudioError:
+            self._last = self._card = self._opened(self._mixer, again=way != "both")
+        except AudioError as error:
             if must:
                 raise
+            self._why = error.what
             self._read_s = time.monotonic()
+
+    @property
+    def lost(self) -> bool:
+        """True while there is no card."""
+        return self._card is None
 
     @property
     def delay_s(self) -> float:
@@ -121,7 +123,7 @@ class LiveLine:
         """
         card = self._card
         if card is None:
-            raise AudioError("is lost", where="sound card")
+            raise AudioError(self._why, where="sound card")
         if not card.armed:
             self._begin(card)
         end_s = time.monotonic() + timeout_s
@@ -158,7 +160,7 @@ class LiveLine:
         """
         self._let_go()
         mixer = Mixer()
-        card = Card(_sounddevice(), mixer, self.channels, self._device, self._way, again=True)
+        card = self._opened(mixer, again=True)
         if self._closed:
             card.close(wait_s=1.0)
             return
@@ -179,15 +181,11 @@ class LiveLine:
         """Whether that half gives frames again, asked by a process of its own: PortAudio finds new devices only when
         it is started anew, which would end the half in use. Takes about a second.
         """
-        asked = json.dumps({"channels": self.channels, "device": self._device, "way": way})
-        command = [sys.executable, "-c", "from voicecoach.audio import live; live.ask()", asked]
-        try:
-            done = subprocess.run(  # noqa: S603 our own module
-                command, stdin=subprocess.DEVNULL, capture_output=True, timeout=ASK_S, check=False
-            )
-        except (OSError, subprocess.TimeoutExpired):
-            return False
-        return done.returncode == 0
+        return trial.gives(channels=self.channels, device=self._device, way=way)
+
+    def _opened(self, mixer: Mixer, *, again: bool) -> Card:
+        trial.survive("open", channels=self.channels, device=self._device, way=self._way)
+        return Card(_sounddevice(), mixer, self.channels, self._device, self._way, again=again)
 
     def _let_go(self) -> None:
         self._card = None
@@ -205,22 +203,6 @@ class LiveLine:
         """Let the card go; safe to call twice."""
         self._closed = True
         self._let_go()
-
-
-def ask() -> None:
-    """The process of `LiveLine.there`: ends with status 0 if the device of its argument gives a block."""
-    asked = json.loads(sys.argv[1])
-    microphone, speaker = asked["device"]
-    found = 1
-    try:
-        line = LiveLine(channels=asked["channels"], microphone=microphone, speaker=speaker, way=asked["way"])
-        for _ in range(30):
-            if line.read(0.1) is not None:
-                found = 0
-                break
-    except AudioError:
-        pass
-    os._exit(found)  # a driver whose device has gone may never let this process end
 
 
 def _named(device: str | int | None) -> str | int | None:

@@ -31,8 +31,15 @@ from voicecoach.session.events import Event, Heard, Role, SpeechEnded, SpeechSta
 READY_S = 60.0
 """A child that is not ready after this (s) is given up; the largest model tried loads in about 3 s."""
 
-HANG_S = 1.0
-"""A live child that leaves what it was fed unanswered for this long (s) hangs."""
+HANG_S = 0.8
+"""A live child that leaves what it was fed unanswered for this long (s) hangs, unless the machine is what is late."""
+
+ASLEEP_S, SPINS = 0.01, 0.75
+"""It sleeps if it has worked less than this (s) meanwhile, and turns in circles after this part of `HANG_S` of work; in
+between the machine gives it too little time. A second of speech takes it 0.1 s of work."""
+
+LATE_S = 5.0
+"""So late (s) is of no use, whatever the reason."""
 
 LOCKSTEP_S = 60.0
 """The same on the file clock, where nobody waits for a reply and the machine may be busy."""
@@ -124,7 +131,7 @@ class ChildEar:
         link = self._link
         if self._lockstep:
             link.settle(self._hang_s)
-        elif link.silent_s() > self._hang_s:
+        elif link.hangs(self._hang_s):
             link.fail(f"has not answered for {self._hang_s:g} s")
         found = link.take()
         if not found and link.broken and not self._closed:
@@ -164,6 +171,7 @@ class _Link:
         self._ready = False
         self._unanswered: deque[float] = deque()  # when each was sent, monotonic s
         self._answered = 0.0
+        self._worked_s: float | None = None  # by the child until its last answer, or until it was fed
         self._found: list[Event] = []
         context = multiprocessing.get_context("spawn")
         self._pipe, theirs = context.Pipe()
@@ -192,14 +200,24 @@ class _Link:
         if self.broken:
             return
         with self._changed:
+            if not self._unanswered:
+                self._worked_s = _work_s(self.process.pid)
             self._unanswered.append(time.monotonic())
         self._out.put(message)
 
-    def silent_s(self) -> float:
-        """How long the child has answered nothing though it was fed (s). One that lags still answers."""
+    def hangs(self, hang_s: float) -> bool:
+        """Whether the child has answered nothing for `hang_s` though it was fed, and not for want of a processor."""
         with self._changed:
-            waited_since = max(self._unanswered[0], self._answered) if self._unanswered else time.monotonic()
-        return time.monotonic() - waited_since
+            if not self._unanswered:
+                return False
+            silent_s = time.monotonic() - max(self._unanswered[0], self._answered)
+            before_s = self._worked_s
+        if silent_s <= hang_s:
+            return False
+        now_s = _work_s(self.process.pid)
+        if now_s is None or before_s is None or silent_s > LATE_S:
+            return True
+        return not ASLEEP_S < now_s - before_s < SPINS * hang_s
 
     def lag_s(self) -> float:
         """How long ago the oldest message without an answer was sent (s)."""
@@ -277,8 +295,18 @@ class _Link:
             else:
                 self._unanswered.popleft()
                 self._answered = time.monotonic()
+                self._worked_s = _work_s(self.process.pid)
                 self._found += events
             self._changed.notify_all()
+
+
+def _work_s(pid: int | None) -> float | None:
+    """Processor time that a process has used (s); None where that cannot be told."""
+    if sys.platform != "linux" or pid is None:
+        return None
+    with contextlib.suppress(OSError):
+        return time.clock_gettime(~pid << 3 | 2)  # what clock_getcpuclockid(3) gives; Python has no name for it
+    return None
 
 
 def _event(data: dict[str, Any]) -> Event:

@@ -137,8 +137,8 @@ class Segmenter:
         """Take in samples, shape (frames,), that begin at sample `at`.
 
         playing: the coach sounds meanwhile; a sudden sound is then a voice already when it is faintly like one.
-        natural: the same stretch of sound as segments are to have it, if not as voices are noticed in it. A jump in `at`
-        starts anew.
+        natural: the same stretch of sound as segments are to have it, if not as voices are noticed in it. A jump in
+        `at` starts anew.
         """
         if at != self._sound_at + len(self._sound):
             self._reset(at)

@@ -25,9 +25,10 @@ from voicecoach.session.events import CLOCK_HZ, Event
 
 FILE = "events.jsonl"
 AUDIO = "audio"
-PATIENCE_S = 0.1
-UNHURRIED_S = 60.0
-"""Patience on the file clock: nobody waits for a reply, and what the wall clock does must not change the session."""
+PATIENCE_S = 0.07
+"""So long (s) a reply waits for the disk where a person waits for it; with what else it costs that is under 0.1 s."""
+UNHURRIED_S = 10.0
+"""The same on the file clock, where nobody waits for a reply: what the wall clock does must not change the session."""
 RETRY_S = 0.5
 
 
@@ -128,7 +129,7 @@ class Journal:
         *,
         opener: disk.Opener = disk.OwnFile,
         wall: Callable[[], datetime] = now_utc,
-        patience_s: float = PATIENCE_S,
+        patience_s: float | None = None,
         retry_s: float = RETRY_S,
     ) -> Journal:
         """Make a session's folder with manifest, copies and an empty journal.
@@ -136,7 +137,7 @@ class Journal:
         Args:
             folder: must not be there yet. made_with: `begun` is set if empty. copies: file name -> bytes, such as
                 protocol.yaml, grammar.yaml, site.yaml. opener, wall: for tests. patience_s: longest wait of `write`
-                (s). retry_s: between tries on a disk that fails (s).
+                (s); default by the session's source. retry_s: between tries on a disk that fails (s).
 
         Raises:
             InputError: the folder can't be made or written.
@@ -144,6 +145,8 @@ class Journal:
         begun = made_with.begun or iso(wall())
         digests = {name: manifest.digest(data) for name, data in copies.items()}
         made_with = dataclasses.replace(made_with, begun=begun, copies=digests)
+        if patience_s is None:
+            patience_s = PATIENCE_S if made_with.source == "live" else UNHURRIED_S
         raw = made_with.to_bytes()
         lock, made = Lock(folder), False
         try:

@@ -25,6 +25,7 @@ class Manifest:
     source: live, recording, script or demo; only a live session is gone on with after it was cut off.
     protocol, grammar: name and version. versions: package -> version. begun: wall time of sample 0 (ISO, UTC).
     copies: file name -> SHA-256 of the copy beside the manifest; begun and copies are filled in by `Journal.create`.
+    channels: of the microphone. model: folder of the ear's model, '' for none. Both None in older records.
     """
 
     engine: str
@@ -39,6 +40,8 @@ class Manifest:
     clock_hz: int = CLOCK_HZ
     format: int = FORMAT
     source: str = "live"
+    channels: int | None = None
+    model: str | None = None
 
     def to_bytes(self) -> bytes:
         """The file's bytes."""
@@ -66,6 +69,9 @@ def from_bytes(raw: bytes, where: str) -> Manifest:
     for name in ("versions", "copies"):
         if not isinstance(values.get(name, {}), dict):
             raise RecordError(f"{name} is not a mapping", where=where)
+    for name, kind in (("channels", int), ("model", str)):
+        if not isinstance(values.get(name), kind | None):
+            raise RecordError(f"{name} is {values[name]!r}", where=where)
     try:
         values["roles"] = tuple(values.get("roles", ()))
         return Manifest(**values)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -126,12 +126,15 @@ def parse(raw: bytes, chain: str) -> tuple[tuple[Line, ...], int | None, bytes]:
     return tuple(found), broken_at, torn
 
 
-def find_open(root: Path) -> Path | None:
-    """The newest live session below `root` that did not come to its end and that no living process has; else None."""
+def find_open(root: Path) -> Iterator[Path]:
+    """The live sessions below `root` that have no line of their end and that no living process has, newest first.
+
+    A kill between the closing event and that line leaves one here that is over: its events say so.
+    """
     try:
         folders = [folder for folder in root.iterdir() if (folder / manifest.FILE).is_file()]
     except OSError:
-        return None
+        return
     begun = []
     for folder in folders:
         try:
@@ -146,8 +149,7 @@ def find_open(root: Path) -> Path | None:
         except OSError:
             continue
         if not closed and holder(folder) is None:
-            return folder
-    return None
+            yield folder
 
 
 def read_manifest(folder: Path) -> Manifest:

@@ -158,6 +158,10 @@ def note_gap(turn: Turn) -> None:
     turn.hush()
     turn.set(held="", pending=None, lost=(), paced=False)
     turn.aside("stopped")
+    if isinstance(event, Reopened) and event.shared:
+        turn.set(independent=False)
+        turn.aside("intro-one-microphone")
+        turn.note("not-independent", why="one microphone is left: roles are told apart by word only")
     if turn.state.worn_since is not None:
         set_wear_timer(turn, worn_s=(turn.state.at - turn.state.worn_since) / CLOCK_HZ)
 

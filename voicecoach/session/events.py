@@ -128,6 +128,8 @@ class Reopened(Event):
     kind: ClassVar[str] = "reopened"
     gap_s: float
     why: str
+    shared: bool = False
+    """True when two people's microphones were there before and only one is left: nobody can be told apart."""
 
 
 EVENTS: tuple[type[Event], ...] = (
