@@ -66,13 +66,14 @@ def phoneme_engine(grammar: Grammar, second: SecondOpinion | None) -> Take:
     """The product's own rule, with a second opinion or without."""
     engine = PhonemeRecogniser()
     engine.prepare(grammar)
+    risk = {command.name: command.risk for command in grammar.commands}
 
     def take(sound: Sound, live: list[str]) -> str | None:
         ranked, decoy = engine.score(sound, live)
         got = decide(grammar, ranked, live, decoy).command
-        if got is None and second is not None:
-            got = decide(grammar, ranked, live, decoy, agreed=second.hear(sound)).command
-        return got
+        if second is None or (got and risk[got] in URGENT):
+            return got
+        return decide(grammar, ranked, live, decoy, second=second.hear(sound) or "").command
 
     return take
 

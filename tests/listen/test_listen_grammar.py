@@ -229,3 +229,44 @@ def test_the_coachs_own_sentences_are_short_and_hold_no_answer_as_a_whole(file: 
         assert len(sentence.split()) <= 12, key
         said = match(grammar, sentence, [command.name for command in grammar.commands])
         assert said is None or key == "ask-right", key
+
+
+SECOND = "routine: {floor: -2, decoys: 0, others: 0.3, agreed: 1.0, alone: 0.5}"
+
+
+def heard_twice(phrase: str, score: float, second: str | None, decoy: float | None = None) -> str | None:
+    grammar = small(**{"routine: {floor: -2, decoys: 0, others: 0.3}": SECOND})
+    ranked = [Scored("done", phrase, score), Scored("breach", "breach", -9.0)]
+    return decide(grammar, ranked, NAMES, decoy, second).command
+
+
+def test_a_word_that_falls_short_is_taken_when_a_second_recogniser_heard_it_too() -> None:
+    assert heard_twice("done", -2.5, None) is None
+    assert heard_twice("done", -2.5, "done") == "done"
+    assert heard_twice("done", -2.5, "breach") is None
+    assert heard_twice("done", -1.5, "done", decoy=-0.6) == "done"
+    assert heard_twice("done", -3.1, "done") is None, "further short than its risk allows"
+
+
+def test_a_single_word_that_a_second_recogniser_did_not_hear_must_be_surer() -> None:
+    assert heard_twice("done", -1.8, None) == "done"
+    assert heard_twice("done", -1.8, "") is None
+    assert heard_twice("done", -1.4, "") == "done"
+    assert heard_twice("step done", -1.8, "") == "done", "longer phrases are not mistaken so easily"
+
+
+@given(score=st.floats(-4, 0), second=st.sampled_from([None, "", "breach", "done", "gown-on"]))
+def test_a_second_recogniser_never_keeps_back_a_danger_word(score: float, second: str | None) -> None:
+    grammar = small(**{"routine: {floor: -2, decoys: 0, others: 0.3}": SECOND})
+    ranked = [Scored("breach", "breach", score)]
+    alone = decide(grammar, ranked, NAMES, None)
+    both = decide(grammar, ranked, NAMES, None, second)
+    assert both.command == alone.command
+    assert both.near == alone.near
+
+
+@given(second=st.sampled_from(["done", "dry", "breach", "gown-on"]), score=st.floats(-4, 0))
+def test_what_only_the_second_recogniser_heard_is_not_taken(second: str, score: float) -> None:
+    ranked = [Scored("dry", "dry", score)]
+    assert decide(ENGLISH, ranked, ["dry"], None, second).command in {None, "dry"}
+    assert decide(ENGLISH, [], NAMES, None, second).command is None

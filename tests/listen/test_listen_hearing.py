@@ -269,3 +269,79 @@ def test_what_is_decoded_over_a_prompt_is_the_voice_as_it_was() -> None:
     before = natural[begin - 8000 : begin]
     assert np.corrcoef(over, word)[0, 1] > np.corrcoef(cleaned, word)[0, 1]
     assert np.mean(before**2) < 0.1 * np.mean(echo[begin - 8000 : begin] ** 2)
+
+
+class Counting:
+    """A second opinion that is always the same, and counts how often it is asked."""
+
+    def __init__(self, command: str | None) -> None:
+        self.command, self.asked = command, 0
+
+    def hear(self, samples: Samples) -> str | None:
+        self.asked += 1
+        return self.command
+
+
+def test_a_word_that_falls_short_is_heard_when_the_second_opinion_is_the_same() -> None:
+    word = track((0.8, say("repeat", voice="en-us")), length_s=2.5)
+    short = ENGLISH.floor("repeat") - 0.5
+    for second, heard in ((None, None), (Counting("repeat"), "repeat"), (Counting("back"), None)):
+        ear = Hearing(Always("repeat", short), ENGLISH, ROLES, second=second)
+        ear.listen(LIVE)
+        assert commands(hear(ear, word)) == [heard]
+
+
+def test_a_danger_word_is_not_kept_waiting_for_a_second_opinion() -> None:
+    second = Counting(None)
+    ear = Hearing(Always("breach"), ENGLISH, ROLES, second=second)
+    ear.listen(LIVE)
+    assert commands(hear(ear, track((0.8, say("breach", voice="en-us")), length_s=2.5))) == ["breach"]
+    assert second.asked == 0
+
+
+class OnlyCleaned:
+    """A recogniser that hears a danger word in every second sound it is given."""
+
+    engine = "only cleaned"
+
+    def __init__(self) -> None:
+        self.asked = 0
+
+    def prepare(self, grammar: Grammar) -> None:
+        pass
+
+    def score(self, samples: Samples, live: Collection[str]) -> tuple[list[Scored], float | None]:
+        self.asked += 1
+        return [Scored("stop", "stop", 0.0 if self.asked % 2 == 0 else -9.0)], None
+
+
+def test_over_a_prompt_danger_is_found_in_either_sound_and_without_one_nothing_is_decoded_twice() -> None:
+    prompt = say("Rub both outer gloves, all over, until they are dry to the tips.", voice="en-gb")
+    played = np.pad(prompt * np.float32(0.3), (8000, 16_000)).astype(np.float32)
+    voice = track((1.5, say("stop", voice="en-us")), length_s=len(played) / RATE_HZ)
+    recogniser = OnlyCleaned()
+    ear = Hearing(recogniser, ENGLISH, ROLES)
+    ear.listen(LIVE)
+    assert "stop" in commands(hear(ear, voice + echo_of(played, 6.0), played))
+    word = track((1.5, say("stop", voice="en-us")), length_s=3.5)
+    recogniser.asked = 0
+    ear = Hearing(recogniser, ENGLISH, ROLES)
+    ear.listen(LIVE)
+    assert commands(hear(ear, word)) == [None]
+    assert recogniser.asked == 1
+
+
+def test_a_doubtful_danger_word_is_asked_about_unless_the_noise_drowns_the_voice() -> None:
+    almost = ENGLISH.floor("breach") - 0.1
+    word = say("breach", voice="en-us")
+    loud = float(np.sqrt(np.mean(word**2)))
+    near = {}
+    for noise_db in (-20, 0):
+        rng = np.random.default_rng(1)
+        sound = rng.normal(0, loud * 10 ** (noise_db / 20), 5 * RATE_HZ).astype(np.float32)
+        sound[3 * RATE_HZ : 3 * RATE_HZ + len(word)] += word
+        ear = Hearing(Always("breach", almost), ENGLISH, ROLES)
+        ear.listen(LIVE)
+        near[noise_db] = {event.near for event in hear(ear, sound) if isinstance(event, Heard)}
+    assert near[-20] == {"breach"}
+    assert near[0] <= {None}

@@ -137,3 +137,34 @@ def test_the_real_detector_finds_a_spoken_word_and_nothing_in_a_quiet_room(text:
     room = np.random.default_rng(1).normal(0, 1e-3, 3 * SECOND).astype(np.float32)
     assert Segmenter().feed(0, room) == []
     assert Segmenter().feed(0, np.zeros(SECOND, np.float32)) == []
+
+
+class Faint:
+    """A detector that is never quite sure."""
+
+    def process_samples(self, samples: Sequence[float]) -> float:
+        return 0.3
+
+    def reset(self) -> None:
+        pass
+
+
+def test_over_a_prompt_a_sudden_sound_that_is_faintly_a_voice_is_one() -> None:
+    sound = bursts((1.0, 1.5), length_s=2.0) + np.random.default_rng(0).normal(0, 1e-3, 2 * SECOND).astype(np.float32)
+    things = Segmenter(detector=Faint()).feed(0, sound, playing=True)
+    assert [thing.what for thing in things][:1] == ["onset"]
+    assert 0 < things[0].at - 1.0 * SECOND <= 2 * CHUNK
+    assert Segmenter(detector=Faint()).feed(0, sound, playing=False) == []
+
+
+def test_over_a_prompt_what_the_canceller_usually_leaves_is_no_voice() -> None:
+    rest = np.random.default_rng(0).normal(0, 1e-2, 5 * SECOND).astype(np.float32)
+    assert Segmenter(detector=Faint()).feed(0, rest, playing=True) == []
+
+
+def test_a_segment_knows_how_far_its_voice_stands_above_the_noise_before_it() -> None:
+    noise = np.random.default_rng(0).normal(0, 0.005, 3 * SECOND).astype(np.float32)
+    segment = found(bursts((1.5, 2.0), length_s=3.0) + noise)[-1].segment
+    expected_db = 10 * np.log10((0.1**2 / 2 + 0.005**2) / 0.005**2)  # of a sine in white noise
+    assert segment.over_noise_db == pytest.approx(expected_db, abs=1.0)
+    assert found(bursts((0.1, 0.6), length_s=2.0))[-1].segment.over_noise_db == float("inf"), "nothing was before it"

@@ -6,7 +6,7 @@ A scene is a text that a practitioner can check:
     people: alone | with an observer | with an observer and an assistant | on one microphone
     begins at: rub-outer-1            the step that has just been read; or 'work'
     noise: 10 dB below the voices     with sound only; without this line the room is quiet
-    through: respirator | shield      with sound only: what the people speak through (shield: over a respirator)
+    through: respirator | shield      with sound only: what the wearer speaks through (a shield: over it)
     wearer, 25 s later: "done"        after the coach's last words, or after the words before
     observer, 1 s into the words: "stop"
     somebody, 1 s later: "bridge" (almost "breach")

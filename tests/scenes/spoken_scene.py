@@ -88,7 +88,8 @@ class SpokenEar(TypedEar):
         return self._ear.poll()
 
     def _speak(self, said: Utterance, at: int) -> None:
-        samples = muffled(render_text(said.words, voice=VOICES[said.role]), self._through)
+        through = self._through if said.role == "wearer" else "none"
+        samples = muffled(render_text(said.words, voice=VOICES[said.role]), through)
         gain = 10 ** (FAR_DB / 20) if said.role == "unknown" else 1.0
         self._sounding.append((at, samples * np.float32(gain), CHANNELS.get(said.role)))
 

@@ -42,14 +42,15 @@ class Margins:
     """How far a command of a risk must lie ahead, in the unit of its score; a negative figure lets it lie behind.
 
     decoys: of the best decoy. others: of the best other command. near: how far under the floor (or behind a decoy or
-    another command) a danger word is still asked about. agreed: how far short of them it may be when a second
-    recogniser heard the same.
+    another command) a danger word is still asked about. With a second recogniser: agreed: how far short of all these
+    it may be when that one heard the same; alone: how far beyond them a single word must be when it did not.
     """
 
     decoys: float = 0.0
     others: float = 0.0
     near: float = 0.0
     agreed: float = 0.0
+    alone: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,18 +139,18 @@ def decide(
     ranked: Sequence[Scored],
     live: Collection[str],
     decoy: float | None,
-    agreed: str | None = None,
+    second: str | None = None,
 ) -> Decision:
     """Take an utterance for one live command, or refuse it.
 
     A command is taken only over its floor, and ahead of the decoys and of every other command by what its risk asks.
     Danger words are looked at first. What is not taken is refused; a danger word or 'stop' that failed by no more
     than its risk's `near` is named, so that it can be asked about (rule 13). A command that a second recogniser heard
-    too may fail by its risk's `agreed`.
+    too may fail by its risk's `agreed`; a single word that it did not hear must be beyond by its risk's `alone`.
 
     Args:
         ranked: scores in any order, several a command allowed. decoy: best decoy's score, None if none was scored.
-        agreed: the command that a second recogniser heard, None if it heard none or was not asked.
+        second: the command that a second recogniser heard, '' if it heard none, None if it was not asked.
     """
     best: dict[str, Scored] = {}
     for scored in ranked:
@@ -163,9 +164,11 @@ def decide(
         return Decision(None, "", LOWEST, 0.0)
     urgent = [scored for scored in order if _urgent(grammar, scored.command)]
     for scored in (*urgent[:1], *order[:1]):
-        if _shortfall(grammar, scored, order, decoy) <= 0:
+        doubted = second not in {None, scored.command} and " " not in scored.phrase
+        beyond = grammar.margin(scored.command).alone if doubted else 0.0
+        if _shortfall(grammar, scored, order, decoy) <= -beyond:
             return _decision(grammar, scored, order, taken=True)
-    both = best.get(agreed) if agreed is not None else None
+    both = best.get(second) if second else None
     if both is not None and _shortfall(grammar, both, order, decoy) <= grammar.margin(both.command).agreed:
         return _decision(grammar, both, order, taken=True)
     near = None
@@ -247,7 +250,7 @@ def _risks(node: Node) -> tuple[tuple[tuple[str, float], ...], tuple[tuple[str, 
     floors: list[tuple[str, float]] = []
     margins: list[tuple[str, Margins]] = []
     for name, value in node.only(*RISKS).items():
-        value.only("floor", "decoys", "others", "near", "agreed")
+        value.only("floor", "decoys", "others", "near", "agreed", "alone")
         floors.append((name, value.need("floor").number(-100, 100)))
         figures = {key: child.number(-100, 100) for key, child in value.items() if key != "floor"}
         margins.append((name, Margins(**figures)))

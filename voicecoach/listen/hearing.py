@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -25,6 +25,11 @@ AFTERSOUND = int(0.15 * RATE_HZ)
 
 APART_DB = 6.0
 """A voice this much louder on one channel than on another belongs to the louder one; if less, to nobody certain."""
+
+
+DOUBT_DB = 4.0
+"""A voice must stand this far above the noise before it for a doubtful danger word to be asked about. It is the power
+of voice and noise together: 4 dB are a voice a little louder than the noise."""
 
 
 class Hearing:
@@ -144,6 +149,11 @@ class Hearing:
         return self._tell(number, found, decision)
 
     def _decide(self, segment: Segment, live: frozenset[str]) -> Decision:
+        decision = self._either(segment, live)
+        # talk that the noise drowns sounds like anything; a danger word in it counts only when it is plain
+        return decision if segment.over_noise_db >= DOUBT_DB else replace(decision, near=None)
+
+    def _either(self, segment: Segment, live: frozenset[str]) -> Decision:
         """What it was. Over a prompt danger is looked for in either sound: where one lost the word the other kept it.
 
         In 60 words over a prompt 6 dB under the voice (10 voices) this heard 54 danger words instead of 46; none false.
@@ -161,9 +171,9 @@ class Hearing:
         if any(math.isnan(scored.score) for scored in ranked):
             raise EngineError("gave a score that is no number", where=f"engine {self.engine}")
         decision = decide(self._grammar, ranked, live, decoy)
-        if decision.command is None and self._second is not None and ranked and not part:
-            decision = decide(self._grammar, ranked, live, decoy, agreed=self._second.hear(samples))
-        return decision
+        if self._second is None or not ranked or part or decision.command in self._urgent:
+            return decision
+        return decide(self._grammar, ranked, live, decoy, second=self._second.hear(samples) or "")
 
     def _tell(self, number: int, found: Found, decision: Decision) -> list[Event]:
         segment = found.segment

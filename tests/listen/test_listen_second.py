@@ -1,0 +1,71 @@
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from spoken import say
+
+from voicecoach.errors import EngineError
+from voicecoach.listen import engines
+from voicecoach.listen.grammar import Grammar, parse
+from voicecoach.listen.second import Sphinx
+
+GRAMMARS = Path(__file__).parents[2] / "grammars"
+WORDS = {"not finished": "not-finished", "step complete": "done", "previous step": "back", "where am i": "where-am-i"}
+
+
+def grammar(name: str = "en") -> Grammar:
+    return parse((GRAMMARS / f"{name}.yaml").read_text(encoding="utf-8"), f"{name}.yaml")
+
+
+@pytest.fixture(scope="module")
+def sphinx() -> Sphinx:
+    return Sphinx(grammar())
+
+
+def spoken(words: str) -> np.ndarray:
+    return say(words, voice="en-us", pads_s=0.25)
+
+
+def test_it_says_which_command_was_spoken(sphinx: Sphinx) -> None:
+    assert {words: sphinx.hear(spoken(words)) for words in WORDS} == WORDS
+
+
+def test_a_decoy_is_no_command(sphinx: Sphinx) -> None:
+    assert sphinx.hear(spoken("blood pressure")) is None
+    assert sphinx.hear(spoken("monday")) is None
+
+
+def test_nothing_and_silence_are_no_command(sphinx: Sphinx) -> None:
+    assert sphinx.hear(np.zeros(0, np.float32)) is None
+    assert sphinx.hear(np.zeros(8000, np.float32)) is None
+
+
+def test_the_answer_does_not_depend_on_what_was_heard_before_nor_on_loudness(sphinx: Sphinx) -> None:
+    forwards = [sphinx.hear(spoken(words)) for words in WORDS]
+    backwards = [sphinx.hear(spoken(words)) for words in reversed(WORDS)]
+    soft = [sphinx.hear(spoken(words) * np.float32(0.2)) for words in WORDS]
+    assert forwards == backwards[::-1] == soft
+
+
+def test_without_the_package_the_error_says_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "pocketsphinx", None)
+    with pytest.raises(EngineError, match="pip install pocketsphinx"):
+        Sphinx(grammar())
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="the phoneme engine has no library for Windows")
+def test_the_phoneme_engine_has_it_in_english_only_and_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    def built(name: str) -> object:
+        text = (GRAMMARS / f"{name}.yaml").read_text(encoding="utf-8")
+        return engines.build(engines.spec("phonemes", text, f"{name}.yaml"))._second  # type: ignore[attr-defined]
+
+    assert isinstance(built("en"), Sphinx)
+    assert built("ko") is None
+    assert "second opinion" in engines.choose("phonemes").detail
+    installed = engines._installed
+    monkeypatch.setattr(engines, "_installed", lambda package: package != engines.SECOND and installed(package))
+    assert built("en") is None
+    assert "without a second opinion" in engines.choose("phonemes").detail
