@@ -17,6 +17,7 @@ A scene is a text that a practitioner can check:
     sound: early
     silence within 0.3 s              what sounded is cut off
     record: exposure place=neck
+    record if heard: step-refused     only asked for when the last person's words were not refused by the ear
     step: shield-away                 the step it is about then
     on: gown, mask                    the list of what is worn then
     quiet for 95 s
@@ -141,6 +142,8 @@ def _line(number: int, text: str) -> Line:
         if found:
             return Line(number, kind, "", float(found[1]))
     key, _, value = text.partition(": ")
+    if key == "record if heard":
+        return Line(number, "record", value, how="if heard")
     assert key in {"sound", "record", "step", "on", "cut"}, f"line {number} cannot be read: {text}"
     return Line(number, key, value)
 
@@ -285,6 +288,7 @@ def check(scene: Scene, moments: list[Moment]) -> None:
     """
     at = 0
     spoken_s = moments[0].at_s if moments else 0.0
+    refused = False
     for line in scene.lines:
         where = f"{scene.name}.txt:{line.number}: {line.kind} {line.text!r}"
         if line.kind in {"quiet", "cut"}:
@@ -292,8 +296,11 @@ def check(scene: Scene, moments: list[Moment]) -> None:
         if line.kind == "said":
             at = _find(moments, at, "heard", line.text, where)
             spoken_s = moments[at - 1].at_s
+            refused = "refused" in moments[at - 1].details
         elif line.kind in {"step", "on"}:
             _check_state(scene, line, moments[at - 1].state, where)
+        elif line.how == "if heard" and refused:
+            continue
         elif line.how == "never":
             ahead = next((i for i in range(at, len(moments)) if moments[i].kind == "heard"), len(moments))
             assert not [m for m in moments[at:ahead] if m.kind == "say" and m.text == line.text], where
