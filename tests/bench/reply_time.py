@@ -2,7 +2,7 @@
 
 Sessions of the short practice protocol in real time, in a simulated room with echo and noise. Counted in samples of the
 line: from the last sample of a word to the first sample of what is played for it; for a cry of breach over a prompt,
-from its first sample to the end of that prompt, and from its last to the coach's first words.
+from its first sample and from its last to the end of that prompt, and from its last to the coach's first words.
 
 Baseline of the same run: the ear made of text, which knows each word when its last sample has been said, so that what
 is left is the loop itself.
@@ -68,6 +68,7 @@ class Times:
 
     replies: list[float] = field(default_factory=list)
     silences: list[float] = field(default_factory=list)
+    silences_end: list[float] = field(default_factory=list)
     acts: list[float] = field(default_factory=list)
     ready: list[float] = field(default_factory=list)
     memory: float = 0.0
@@ -114,6 +115,7 @@ def measure(watched: Watched, times: Times) -> None:
         if meant == "breach":
             cut = [n.at for n in watched.played if isinstance(n, Ended) and not n.complete and n.at > first]
             times.silences += [(cut[0] - first) / RATE_HZ] if cut else []
+            times.silences_end += [(cut[0] - last) / RATE_HZ] if cut else []
             words = [n.at for n in watched.played if isinstance(n, Began) and n.prompt and n.at > last]
             times.acts += [(words[0] - last) / RATE_HZ] if words else []
         elif meant in {"dry", "done"}:
@@ -160,6 +162,7 @@ def show(name: str, times: Times, sessions: int) -> None:
     for what, values in (
         ("last sample of 'dry' or 'done' to first sample of the reply", times.replies),
         ("first sample of a cry of breach over a prompt to silence", times.silences),
+        ("last sample of the cry to silence, below zero before it is over", times.silences_end),
         ("last sample of the cry to the first words", times.acts),
         ("ready, the first of them perhaps with cold caches", times.ready),
     ):
