@@ -176,9 +176,9 @@ class _Verdicts:
 
 
 def _version() -> str:
-    """Changes with the code that hears, so that old verdicts are not believed."""
+    """Changes with the code that hears and speaks, so that old verdicts are not believed."""
     here = Path(__file__)
     digest = hashlib.sha256()
-    for file in [here, *sorted((here.parent / "listen").glob("*.py"))]:
+    for file in [here, *(file for room in ("listen", "speak") for file in sorted((here.parent / room).glob("*.py")))]:
         digest.update(file.read_bytes())
     return digest.hexdigest()[:16]
