@@ -20,7 +20,7 @@ from hypothesis import strategies as st
 
 from voicecoach.errors import InputError, RecordError
 from voicecoach.record import disk, lines
-from voicecoach.record.journal import FILE, Journal, new_folder
+from voicecoach.record.journal import FILE, PATIENCE_S, Journal, new_folder
 from voicecoach.record.manifest import Manifest
 from voicecoach.record.read import find_open, parse, read
 from voicecoach.session import effects, events
@@ -238,6 +238,20 @@ def test_a_stalled_disk_holds_only_the_first_reply_and_no_longer_than_patience(
     assert len(session.events) == 199
     assert session.broken_at is None
     assert session.gaps[0].data["why"] == "the disk is slow"
+
+
+@pytest.mark.parametrize("source", ["demo", "recording", "script"])
+def test_where_nobody_waits_for_a_reply_a_slow_disk_changes_nothing(
+    tmp_path: Path, made_with: Manifest, source: str
+) -> None:
+    state = Disk()
+    journal = Journal.create(tmp_path / "s", dataclasses.replace(made_with, source=source), {}, opener=state)
+    state.stalled.clear()
+    threading.Timer(4 * PATIENCE_S, state.stalled.set).start()
+    assert not journal.write(TimerFired(1, "a")).late
+    assert journal.trouble is None
+    journal.close()
+    assert read(tmp_path / "s").gaps == ()
 
 
 def test_closing_on_a_dead_disk_comes_back_and_says_so(tmp_path: Path, made_with: Manifest) -> None:
