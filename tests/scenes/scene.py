@@ -61,6 +61,8 @@ CUTS = {
     "microphone back": ("ears", True),
     "disk full": ("disk", False),
 }
+LONGEST_S = 900.0
+"""A part of a scene that is not over then waits for something that never comes."""
 TAIL_S = 4.0
 """How long the room goes on behind the last word of a part."""
 SAID = re.compile(
@@ -159,11 +161,12 @@ class Room(QuietLine):
 
     def part(self, ear: TypedEar, tail_s: float) -> None:
         """A new part of the scene begins."""
-        self.ear, self.tail_s, self._ends_at = ear, tail_s, None
+        self.ear, self.tail_s, self._ends_at, self._begun_at = ear, tail_s, None, self._at
 
     def _hear(self, at: int, played: Samples) -> tuple[Samples, bool]:
         if self.ear is not None and self.ear.finished and self._ends_at is None:
             self._ends_at = at + round(self.tail_s * CLOCK_HZ)
+        assert at - self._begun_at < LONGEST_S * CLOCK_HZ, "what the scene waits for never came"
         last = self._ends_at is not None and at >= self._ends_at
         return np.zeros((len(played), self.channels), dtype=np.float32), last
 

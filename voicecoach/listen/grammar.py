@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, get_args
 
 from voicecoach.yamltext import Node, read
@@ -27,7 +27,8 @@ class Command:
     """One thing that can be meant. name: id ('gown-off'); phrases: the words that mean it; risk: which floor it needs.
 
     floor: this command's own floor, or None for its risk's. inside: the floor of a danger word found inside a sentence,
-    or None for the same; other words are not looked for inside sentences.
+    or None for the same; other words are not looked for inside sentences. agreed: its own such margin, or None for its
+    risk's.
     """
 
     name: str
@@ -35,6 +36,7 @@ class Command:
     risk: Risk
     floor: float | None = None
     inside: float | None = None
+    agreed: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,9 +96,10 @@ class Grammar:
         return command.floor if command.floor is not None else dict(self.floors).get(command.risk, 0.0)
 
     def margin(self, name: str) -> Margins:
-        """The margins of the command `name`, by its risk."""
+        """The margins of the command `name`, by its risk and its own."""
         command = self.command(name)
-        return dict(self.margins).get(command.risk, Margins()) if command is not None else Margins()
+        margins = dict(self.margins).get(command.risk, Margins()) if command is not None else Margins()
+        return margins if command is None or command.agreed is None else replace(margins, agreed=command.agreed)
 
 
 @dataclass(frozen=True, slots=True)
@@ -272,16 +275,10 @@ def _commands(node: Node, owners: dict[str, str]) -> list[Command]:
 def _command(name: str, risk: Risk, value: Node, owners: dict[str, str]) -> Command:
     if value.entries is None:
         return Command(name, _phrases(value, name, owners), risk)
-    value.only("say", "floor", "inside")
+    value.only("say", "floor", "inside", "agreed")
     phrases = _phrases(value.need("say"), name, owners)
-    floor, inside = value.get("floor"), value.get("inside")
-    return Command(
-        name,
-        phrases,
-        risk,
-        floor.number(-100, 100) if floor is not None else None,
-        inside.number(-100, 100) if inside is not None else None,
-    )
+    own = {key: figure.number(-100, 100) for key, figure in value.items() if key != "say"}
+    return Command(name, phrases, risk, **own)
 
 
 def _item_commands(items: Node, states: Node, owners: dict[str, str]) -> list[Command]:
