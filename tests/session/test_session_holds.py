@@ -144,6 +144,28 @@ def test_with_the_ears_back_it_waits_for_words_again(begin) -> None:
     assert session.step == "practice-look"
 
 
+def test_with_the_ears_back_what_is_waited_for_is_said_again(begin) -> None:
+    """Rule 19: an answer counts from now on, so the wearer is told which."""
+    session = begin()
+    session.go_to("practice-look")
+    lose(session)
+    session.said_out()
+    said = session.says(session.happens(PartBack(session.at, "ears")))
+    assert said[0] == grammar().say("ears-back")
+    assert said[-1].startswith(text("practice-look"))
+
+
+def test_with_the_ears_back_an_open_question_is_asked_again(begin) -> None:
+    session = begin()
+    session.said_out()
+    asked = session.state.question
+    assert asked
+    lose(session)
+    session.said_out()
+    said = session.says(session.happens(PartBack(session.at, "ears")))
+    assert (said[0], said[-1]) == (grammar().say("ears-back"), grammar().say(f"ask-{asked}"))
+
+
 def test_silence_is_answered_by_the_prompt_then_a_question_then_an_alarm(begin) -> None:
     """Rule 20, scene S1: 90 s in all, then 10 s; the alarm repeats and the step does not move."""
     session = begin()

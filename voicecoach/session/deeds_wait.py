@@ -138,6 +138,17 @@ def read_again(turn: Turn) -> None:
     if not silent:
         turn.set(waiting_since=None)
     turn.hush()
+    _read(turn, silent=silent)
+
+
+def read_on(turn: Turn) -> None:
+    """There are ears again: what is waited for is said, since an answer counts from now on."""
+    _read(turn, silent=False)
+
+
+def _read(turn: Turn, *, silent: bool) -> None:
+    """Say what is waited for."""
+    state = turn.state
     fixed = {"confirming": "ask-observer", "frozen": "frozen-ask", "paused": "paused", "drying": "time-up"}
     if state.question:
         say_question(turn)
@@ -178,7 +189,8 @@ def call_out(turn: Turn) -> None:
 DEEDS: dict[str, Callable[[Turn], None]] = {
     deed.__name__: deed
     for deed in (
-        take_answers, wait, duck, speak_on, speak_through, note_babble, say_again, read_again, tell_observer, alarm,
+        take_answers, wait, duck, speak_on, speak_through, note_babble, say_again, read_again, read_on, tell_observer,
+        alarm,
         call_out,
     )
 }  # fmt: skip

@@ -5,7 +5,7 @@ from __future__ import annotations
 from voicecoach.protocol.model import Step
 from voicecoach.session.state import SessionState
 from voicecoach.session.way import Rules, breach_rule, step_at
-from voicecoach.session.words import DANGERS, INFORMATION, REPLIES
+from voicecoach.session.words import DANGERS, INFORMATION, REPLIES, SAYS_ITSELF
 
 CLOSED = ("closed", "abandoned")
 WAYS = ("repeat", "back", "pause", *INFORMATION, "no-audio", "end-session")
@@ -26,10 +26,8 @@ def live(rules: Rules, state: SessionState) -> tuple[str, ...]:
     names = {*danger(rules, state), "stop", *_of_status(rules, state)}
     if in_breach(state):
         names.add("false-alarm")
-    if state.status == "asking" and state.question == "near-breach" and state.sounding:
-        names = {"stop"}  # the question itself says the word; a voice over it opens the window and then all is live
-    if state.sounding and state.speech[0].text == rules.grammar.say("stopped"):
-        names.discard("stop")  # the same: the sentence itself says it
+    if state.sounding and not state.window:
+        names -= said_itself(rules, state.speech[0].text)
     return tuple(sorted(name for name in names if rules.grammar.command(name) is not None))
 
 
@@ -48,6 +46,13 @@ def danger(rules: Rules, state: SessionState) -> frozenset[str]:
     else:
         answers = set()
     return frozenset({"breach"} | (kinds - answers))
+
+
+def said_itself(rules: Rules, sentence: str) -> frozenset[str]:
+    """What is not listened for while the coach says this sentence."""
+    return frozenset(
+        name for key, names in SAYS_ITSELF.items() if rules.grammar.say(key) == sentence for name in names
+    )
 
 
 def asking(state: SessionState) -> bool:

@@ -161,6 +161,10 @@ def _lost(_: Rules, state: SessionState, event: PartLost) -> Meaning:
     return Meaning("part_lost", word=event.part)
 
 
+def _back(_: Rules, state: SessionState, event: PartBack) -> Meaning:
+    return Meaning("ears_back") if event.part == "ears" and state.paced else Meaning("part_back")
+
+
 _FINDERS: dict[type[Event], Callable[[Rules, SessionState, Any], Meaning]] = {
     Heard: _heard,
     PromptEnded: _prompt_ended,
@@ -170,5 +174,5 @@ _FINDERS: dict[type[Event], Callable[[Rules, SessionState, Any], Meaning]] = {
     SpeechUnending: lambda _, __, ___: Meaning("babble"),
     Opened: lambda _, __, ___: Meaning("opened"),
     PartLost: _lost,
-    PartBack: lambda _, __, event: Meaning("part_back", word=event.part),
+    PartBack: _back,
 }

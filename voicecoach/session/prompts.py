@@ -7,9 +7,9 @@ from voicecoach.listen.grammar import normalise
 from voicecoach.protocol.model import STAGES, Step
 from voicecoach.session.deeds_aside import WEAR_MOST_MIN, WEAR_STEP_MIN
 from voicecoach.session.deeds_step import read_back
-from voicecoach.session.live import OVER_PROMPT, expected
+from voicecoach.session.live import OVER_PROMPT, expected, said_itself
 from voicecoach.session.way import Rules, steps_named
-from voicecoach.session.words import DANGERS, REPLIES
+from voicecoach.session.words import DANGERS, REPLIES, SAYS_ITSELF
 
 MAX_WORDS = 12
 """Rule 1."""
@@ -78,11 +78,8 @@ def over_prompt(rules: Rules) -> tuple[tuple[str, tuple[str, ...]], ...]:
         for text in (step.warn, step.say):
             if text:
                 found[text] |= {*OVER_PROMPT, *expected(step, "prompting"), *step.answers}
-    near = rules.grammar.say("ask-near-breach")
-    found[near] = {"stop"}
-    found[rules.grammar.say("stopped")].discard("stop")
     known = {command.name for command in rules.grammar.commands}
-    return tuple((text, tuple(sorted(words & known))) for text, words in found.items())
+    return tuple((text, tuple(sorted(words & known - said_itself(rules, text)))) for text, words in found.items())
 
 
 def lint(rules: Rules) -> list[InputError]:
@@ -105,6 +102,6 @@ def lint(rules: Rules) -> list[InputError]:
             InputError(f"has {phrase!r} in it, which is always listened for", where=f"{where}.{key}")
             for command in always
             for phrase in command.phrases
-            if f" {phrase} " in words and key != "ask-near-breach"
+            if f" {phrase} " in words and command.name not in SAYS_ITSELF.get(key, ())
         ]
     return found

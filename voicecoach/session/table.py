@@ -128,5 +128,7 @@ TABLE: tuple[Row, ...] = (
     Row("wear_due", OPEN, "=", (), ("tell_wear",)),
     Row("part_lost", OPEN, "=", (), ("lose",)),
     Row("part_back", OPEN, "=", (), ("find",)),
+    Row("ears_back", WAITING, "=", (), ("hush", "find", "read_on")),
+    Row("ears_back", tuple(s for s in OPEN if s not in WAITING), "=", (), ("find",)),
     Row("reopened", tuple(s for s in OPEN if s != "opening"), "asking", (), ("note_gap", "tell_worn", "ask_on")),
 )
