@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -63,3 +64,28 @@ def test_a_recogniser_that_the_machine_holds_up_is_not_one_that_hangs(
     link._worked_s = 3.0
     link._unanswered.append(time.monotonic() - silent_s)
     assert link.hangs(child.HANG_S) is hangs
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="what a process waits for is read from Linux")
+@pytest.mark.parametrize(("fetched", "silent_s", "hangs"), [(0, 1.0, True), (3, 1.0, False), (3, 6.0, True)])
+@pytest.mark.parametrize("ear", ["Hangs"], indirect=True)
+def test_a_recogniser_whose_model_is_fetched_back_from_the_disk_is_not_one_that_hangs(
+    ear: ChildEar, monkeypatch: pytest.MonkeyPatch, fetched: int, silent_s: float, hangs: bool
+) -> None:
+    link = ear._link
+    monkeypatch.setattr(child, "_work_s", lambda _pid: 3.0)
+    monkeypatch.setattr(child, "_pages_fetched", lambda _pid: 7 + fetched)
+    link._worked_s, link._fetched = 3.0, 7
+    link._unanswered.append(time.monotonic() - silent_s)
+    assert link.hangs(child.HANG_S) is hangs
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="what a process waits for is read from Linux")
+def test_pages_that_a_process_waited_for_are_counted_as_the_system_counts_them() -> None:
+    import resource  # noqa: PLC0415 not on every system
+
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_majflt
+    counted = child._pages_fetched(os.getpid())
+    assert counted is not None
+    assert before <= counted <= resource.getrusage(resource.RUSAGE_SELF).ru_majflt
+    assert child._pages_fetched(2**22 + 1) is None

@@ -20,6 +20,7 @@ from collections import deque
 from dataclasses import dataclass
 from importlib import import_module
 from multiprocessing.connection import Connection, wait
+from pathlib import Path
 from typing import Any, Protocol
 
 import numpy as np
@@ -172,6 +173,7 @@ class _Link:
         self._unanswered: deque[float] = deque()  # when each was sent, monotonic s
         self._answered = 0.0
         self._worked_s: float | None = None  # by the child until its last answer, or until it was fed
+        self._fetched: int | None = None  # pages, likewise
         self._found: list[Event] = []
         context = multiprocessing.get_context("spawn")
         self._pipe, theirs = context.Pipe()
@@ -201,22 +203,28 @@ class _Link:
             return
         with self._changed:
             if not self._unanswered:
-                self._worked_s = _work_s(self.process.pid)
+                self._worked_s, self._fetched = _work_s(self.process.pid), _pages_fetched(self.process.pid)
             self._unanswered.append(time.monotonic())
         self._out.put(message)
 
     def hangs(self, hang_s: float) -> bool:
-        """Whether the child has answered nothing for `hang_s` though it was fed, and not for want of a processor."""
+        """Whether the child has answered nothing for `hang_s` though it was fed.
+
+        Not if it waits for a processor or for its memory: a system that lacks room puts away what was not used for a
+        while, and fetching a model back can take seconds.
+        """
         with self._changed:
             if not self._unanswered:
                 return False
             silent_s = time.monotonic() - max(self._unanswered[0], self._answered)
-            before_s = self._worked_s
+            before_s, before = self._worked_s, self._fetched
         if silent_s <= hang_s:
             return False
         now_s = _work_s(self.process.pid)
         if now_s is None or before_s is None or silent_s > LATE_S:
             return True
+        if before is not None and (_pages_fetched(self.process.pid) or 0) > before:
+            return False
         return not ASLEEP_S < now_s - before_s < SPINS * hang_s
 
     def lag_s(self) -> float:
@@ -295,7 +303,7 @@ class _Link:
             else:
                 self._unanswered.popleft()
                 self._answered = time.monotonic()
-                self._worked_s = _work_s(self.process.pid)
+                self._worked_s, self._fetched = _work_s(self.process.pid), _pages_fetched(self.process.pid)
                 self._found += events
             self._changed.notify_all()
 
@@ -306,6 +314,16 @@ def _work_s(pid: int | None) -> float | None:
         return None
     with contextlib.suppress(OSError):
         return time.clock_gettime(~pid << 3 | 2)  # what clock_getcpuclockid(3) gives; Python has no name for it
+    return None
+
+
+def _pages_fetched(pid: int | None) -> int | None:
+    """Pages of memory that a process had to wait for until they came from the disk; None where that cannot be told."""
+    if sys.platform != "linux" or pid is None:
+        return None
+    with contextlib.suppress(OSError, ValueError, IndexError):
+        # majflt of proc_pid_stat(5), the tenth behind the name in brackets
+        return int(Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[9])
     return None
 
 
