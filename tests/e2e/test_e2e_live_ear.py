@@ -27,7 +27,7 @@ LIVE = ("breach", "repeat", "confirm")
 @pytest.fixture
 def say() -> Callable[[str], NDArray[np.float32]]:
     if importlib.util.find_spec("espeakng_loader") is None or importlib.util.find_spec("hama") is None:
-        pytest.skip("the voice (espeakng-loader) or the engine (hama) is not there on this system")
+        pytest.skip(reason="the voice (espeakng-loader) or the engine (hama) is not there on this system")
     sys.path.append(str(ROOT / "tests" / "listen"))
     spoken = importlib.import_module("spoken")
     return lambda words: spoken.say(words, voice="en-us")

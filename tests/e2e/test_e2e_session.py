@@ -48,7 +48,7 @@ PRACTICE_S = 420.0
 def needs_an_engine() -> None:
     states = {state.name: state for state in engines.engines()}
     if not states["phonemes"].can_run:
-        pytest.skip(states["phonemes"].detail)
+        pytest.skip(reason=f"the phoneme engine cannot run here: {states['phonemes'].detail}")
 
 
 class Follower:

