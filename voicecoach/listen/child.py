@@ -21,7 +21,7 @@ from dataclasses import dataclass
 from importlib import import_module
 from multiprocessing.connection import Connection, wait
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, NamedTuple, Protocol
 
 import numpy as np
 
@@ -172,8 +172,7 @@ class _Link:
         self._ready = False
         self._unanswered: deque[float] = deque()  # when each was sent, monotonic s
         self._answered = 0.0
-        self._worked_s: float | None = None  # by the child until its last answer, or until it was fed
-        self._fetched: int | None = None  # pages, likewise
+        self._used: _Used | None = None  # by the child until its last answer, or until it was fed
         self._found: list[Event] = []
         context = multiprocessing.get_context("spawn")
         self._pipe, theirs = context.Pipe()
@@ -203,7 +202,7 @@ class _Link:
             return
         with self._changed:
             if not self._unanswered:
-                self._worked_s, self._fetched = _work_s(self.process.pid), _pages_fetched(self.process.pid)
+                self._used = _used(self.process.pid)
             self._unanswered.append(time.monotonic())
         self._out.put(message)
 
@@ -217,15 +216,14 @@ class _Link:
             if not self._unanswered:
                 return False
             silent_s = time.monotonic() - max(self._unanswered[0], self._answered)
-            before_s, before = self._worked_s, self._fetched
+            before = self._used
         if silent_s <= hang_s:
             return False
-        now_s = _work_s(self.process.pid)
-        if now_s is None or before_s is None or silent_s > LATE_S:
+        now = _used(self.process.pid)
+        if now is None or before is None or silent_s > LATE_S:
             return True
-        if before is not None and (_pages_fetched(self.process.pid) or 0) > before:
-            return False
-        return not ASLEEP_S < now_s - before_s < SPINS * hang_s
+        waits_for_memory = now.pages > before.pages
+        return not (waits_for_memory or ASLEEP_S < now.work_s - before.work_s < SPINS * hang_s)
 
     def lag_s(self) -> float:
         """How long ago the oldest message without an answer was sent (s)."""
@@ -303,27 +301,27 @@ class _Link:
             else:
                 self._unanswered.popleft()
                 self._answered = time.monotonic()
-                self._worked_s, self._fetched = _work_s(self.process.pid), _pages_fetched(self.process.pid)
+                if self._unanswered:
+                    self._used = _used(self.process.pid)
                 self._found += events
             self._changed.notify_all()
 
 
-def _work_s(pid: int | None) -> float | None:
-    """Processor time that a process has used (s); None where that cannot be told."""
-    if sys.platform != "linux" or pid is None:
-        return None
-    with contextlib.suppress(OSError):
-        return time.clock_gettime(~pid << 3 | 2)  # what clock_getcpuclockid(3) gives; Python has no name for it
-    return None
+class _Used(NamedTuple):
+    """What a process has used. work_s: processor time (s). pages: of memory that it waited for from the disk."""
+
+    work_s: float
+    pages: int
 
 
-def _pages_fetched(pid: int | None) -> int | None:
-    """Pages of memory that a process had to wait for until they came from the disk; None where that cannot be told."""
+def _used(pid: int | None) -> _Used | None:
+    """None where that cannot be told."""
     if sys.platform != "linux" or pid is None:
         return None
     with contextlib.suppress(OSError, ValueError, IndexError):
+        work_s = time.clock_gettime(~pid << 3 | 2)  # what clock_getcpuclockid(3) gives; Python has no name for it
         # majflt of proc_pid_stat(5), the tenth behind the name in brackets
-        return int(Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[9])
+        return _Used(work_s, int(Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[9]))
     return None
 
 

@@ -131,22 +131,16 @@ def say_again(turn: Turn) -> None:
 
 def read_again(turn: Turn) -> None:
     """The same prompt again: on 'repeat', or on the first rung of silence."""
-    state = turn.state
     silent = turn.meaning.trigger == "silent"
     turn.cancel("silence", "window")
-    turn.set(silence=state.silence + 1 if silent else 0)
+    turn.set(silence=turn.state.silence + 1 if silent else 0)
     if not silent:
         turn.set(waiting_since=None)
     turn.hush()
-    _read(turn, silent=silent)
+    read_on(turn)
 
 
 def read_on(turn: Turn) -> None:
-    """There are ears again: what is waited for is said, since an answer counts from now on."""
-    _read(turn, silent=False)
-
-
-def _read(turn: Turn, *, silent: bool) -> None:
     """Say what is waited for."""
     state = turn.state
     fixed = {"confirming": "ask-observer", "frozen": "frozen-ask", "paused": "paused", "drying": "time-up"}
@@ -157,7 +151,7 @@ def _read(turn: Turn, *, silent: bool) -> None:
     elif state.status == "working":
         turn.aside("work-begins")
     elif turn.step is not None:
-        if silent and turn.step.role == "assistant":
+        if turn.meaning.trigger == "silent" and turn.step.role == "assistant":
             turn.aside("assistant-please")
         say_step(turn)
 
@@ -190,7 +184,6 @@ DEEDS: dict[str, Callable[[Turn], None]] = {
     deed.__name__: deed
     for deed in (
         take_answers, wait, duck, speak_on, speak_through, note_babble, say_again, read_again, read_on, tell_observer,
-        alarm,
-        call_out,
+        alarm, call_out,
     )
 }  # fmt: skip
