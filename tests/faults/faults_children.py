@@ -21,7 +21,8 @@ class Once:
 
     act: Callable[[], object]
 
-    def __init__(self, spec: Spec) -> None:
+    def __init__(self, spec: Spec, working: Callable[[], None]) -> None:
+        self._working = working
         self._mark = Path(spec.model)
         self._fed = 0
 
@@ -32,8 +33,11 @@ class Once:
         self._fed += 1
         if self._fed > SOUND_BLOCKS and self._mark.exists():
             self._mark.unlink()
-            type(self).act()
+            self.fail()
         return []
+
+    def fail(self) -> None:
+        type(self).act()
 
 
 class Hangs(Once):
@@ -58,3 +62,20 @@ class PrintsRubbish(Once):
 
 class Raises(Once):
     act = staticmethod(lambda: 1 / 0)
+
+
+class WorksLong(Once):
+    """No fault: more work than a child may be silent for, in pieces."""
+
+    pieces = 8
+
+    def fail(self) -> None:
+        for _ in range(self.pieces):
+            end_s = time.monotonic() + 0.25
+            while time.monotonic() < end_s:
+                pass
+            self._working()
+
+
+class NeverDone(WorksLong):
+    pieces = 10**6

@@ -66,6 +66,27 @@ def test_a_recogniser_that_the_machine_holds_up_is_not_one_that_hangs(
     assert link.hangs(child.HANG_S) is hangs
 
 
+@pytest.mark.parametrize("ear", ["WorksLong"], indirect=True)
+def test_a_recogniser_with_much_work_that_tells_of_it_is_not_one_that_hangs(
+    bench: Callable[..., Bench], ear: ChildEar
+) -> None:
+    run = bench(ear=ear, speed=1)
+    run.run_s(4)
+    assert not run.noted("gap")
+    assert ear.lag_s < 1, "it is through with it"
+
+
+@pytest.mark.parametrize("ear", ["NeverDone"], indirect=True)
+def test_a_recogniser_that_only_ever_tells_that_it_works_is_given_up(
+    bench: Callable[..., Bench], ear: ChildEar
+) -> None:
+    run = bench(ear=ear, speed=1)
+    begin = run.coach.now
+    run.run_until(lambda: run.lost("ears"))
+    assert (run.coach.now - begin) / RATE_HZ > child.LATE_S
+    assert "has not answered" in run.noted("gap")[0]["why"]
+
+
 @pytest.mark.skipif(sys.platform != "linux", reason="what a process waits for is read from Linux")
 @pytest.mark.parametrize(("fetched", "silent_s", "hangs"), [(0, 1.0, True), (3, 1.0, False), (3, 6.0, True)])
 @pytest.mark.parametrize("ear", ["Hangs"], indirect=True)

@@ -22,7 +22,7 @@ HERE = Path(__file__).parent
 class Twin:
     """Stands for a recogniser: a loud block is a whole utterance of the first live command."""
 
-    def __init__(self, spec: Spec) -> None:
+    def __init__(self, spec: Spec, working: Callable[[], None]) -> None:
         self.live: tuple[str, ...] = ()
 
     def listen(self, commands: tuple[str, ...]) -> None:
@@ -91,17 +91,17 @@ class Foreign(Twin):
         return [PromptEnded(at, prompt=1, played_s=1.0, complete=True)]
 
 
-def refuses(spec: Spec) -> Twin:
+def refuses(spec: Spec, working: Callable[[], None]) -> Twin:
     raise InputError("'breach' is not in the model", where="en.yaml", expected="words that it knows")
 
 
-def breaks(spec: Spec) -> Twin:
+def breaks(spec: Spec, working: Callable[[], None]) -> Twin:
     raise RuntimeError("two\nlines")
 
 
-def sleeps(spec: Spec) -> Twin:
+def sleeps(spec: Spec, working: Callable[[], None]) -> Twin:
     time.sleep(600)
-    return Twin(spec)
+    return Twin(spec, working)
 
 
 def spec(name: str) -> Spec:

@@ -299,6 +299,31 @@ def test_a_danger_word_is_not_kept_waiting_for_a_second_opinion() -> None:
     assert second.asked == 0
 
 
+def test_a_second_opinion_is_asked_only_where_it_counts() -> None:
+    second = Counting(None)
+    ear = Hearing(Always("repeat", ENGLISH.floor("repeat") - 3.0), ENGLISH, ROLES, second=second)
+    ear.listen(LIVE)
+    assert commands(hear(ear, track((0.8, say("repeat", voice="en-us")), length_s=2.5))) == [None]
+    assert second.asked == 0
+
+
+def test_between_the_pieces_of_its_work_it_says_that_it_is_working() -> None:
+    told: list[str] = []
+
+    class Telling(Counting):
+        def hear(self, samples: Samples) -> str | None:
+            told.append("second")
+            return super().hear(samples)
+
+    short = ENGLISH.floor("repeat") - 0.5
+    ear = Hearing(
+        Always("repeat", short), ENGLISH, ROLES, second=Telling("repeat"), working=lambda: told.append("working")
+    )
+    ear.listen(LIVE)
+    assert commands(hear(ear, track((0.8, say("repeat", voice="en-us")), length_s=2.5))) == ["repeat"]
+    assert told[-3:] == ["working", "working", "second"]
+
+
 class OnlyCleaned:
     """A recogniser that hears a danger word in every second sound it is given."""
 

@@ -43,6 +43,12 @@ def test_nothing_and_silence_are_no_command(sphinx: Sphinx) -> None:
     assert sphinx.hear(np.zeros(8000, np.float32)) is None
 
 
+def test_what_is_longer_than_any_phrase_is_not_worked_on(sphinx: Sphinx) -> None:
+    """Noise of that length took it seconds, in which no danger word was heard."""
+    word = spoken("step complete")
+    assert sphinx.hear(np.pad(word, (0, 40_001 - len(word)))) is None
+
+
 def test_the_answer_does_not_depend_on_what_was_heard_before_nor_on_loudness(sphinx: Sphinx) -> None:
     forwards = [sphinx.hear(spoken(words)) for words in WORDS]
     backwards = [sphinx.hear(spoken(words)) for words in reversed(WORDS)]

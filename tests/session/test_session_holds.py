@@ -6,6 +6,7 @@ import pytest
 from session_driver import CLOCK_HZ, grammar, text
 
 from voicecoach.protocol.site import Site
+from voicecoach.session.deeds_wait import FIRST_SILENCE_S
 from voicecoach.session.effects import Close, Tone
 from voicecoach.session.events import PartBack, PartLost, SpeechStarted, TimerFired
 
@@ -164,6 +165,21 @@ def test_with_the_ears_back_an_open_question_is_asked_again(begin) -> None:
     session.said_out()
     said = session.says(session.happens(PartBack(session.at, "ears")))
     assert (said[0], said[-1]) == (grammar().say("ears-back"), grammar().say(f"ask-{asked}"))
+
+
+def test_with_the_ears_back_silence_is_borne_as_long_as_at_first(begin) -> None:
+    """Rules 19 and 20: while nobody could be heard nobody was silent."""
+    session = begin()
+    session.go_to("practice-gown-away")
+    session.pass_s(FIRST_SILENCE_S + 5)
+    assert session.state.silence == 1
+    lose(session)
+    session.said_out()
+    session.happens(PartBack(session.at, "ears"))
+    session.said_out()
+    assert session.state.silence == 0
+    session.pass_s(FIRST_SILENCE_S - 1)
+    assert session.state.question != "all-right"
 
 
 def test_silence_is_answered_by_the_prompt_then_a_question_then_an_alarm(begin) -> None:

@@ -1,7 +1,8 @@
 """The watched process in which a recogniser runs, and the ear that talks to it.
 
 Native recognisers can abort, hang or print; none of that may reach the loop. The parent sends blocks as raw bytes, the
-child answers each with the events found, as JSON (never pickle: whatever a damaged child writes stays data).
+child answers each with the events found, as JSON (never pickle: whatever a damaged child writes stays data). Between
+the pieces of work that one answer takes it says that it is working.
 """
 
 from __future__ import annotations
@@ -33,19 +34,20 @@ READY_S = 60.0
 """A child that is not ready after this (s) is given up; the largest model tried loads in about 3 s."""
 
 HANG_S = 0.8
-"""A live child that leaves what it was fed unanswered for this long (s) hangs, unless the machine is what is late."""
+"""A live child that was fed and is silent for this long (s) hangs, unless the machine is what is late."""
 
 ASLEEP_S, SPINS = 0.01, 0.75
 """It sleeps if it has worked less than this (s) meanwhile, and turns in circles after this part of `HANG_S` of work; in
-between the machine gives it too little time. A second of speech takes it 0.1 s of work."""
+between the machine gives it too little time. Its longest piece of work, a scoring of 3.8 s of sound, took 0.45 s."""
 
 LATE_S = 5.0
-"""So late (s) is of no use, whatever the reason."""
+"""An answer so late (s) is of no use, whatever the reason."""
 
 LOCKSTEP_S = 60.0
 """The same on the file clock, where nobody waits for a reply and the machine may be busy."""
 
 MAX_ANSWER = 1_000_000
+WORKING = {"working": True}
 HEARABLE: tuple[type[Event], ...] = (SpeechStarted, SpeechEnded, SpeechUnending, Heard)
 _HEADER = struct.Struct("<cqii")  # kind, first sample, frames, channels
 
@@ -65,7 +67,8 @@ class Spec:
     """What a child is made of; plain values, so that it can be sent to another process.
 
     engine: name for messages and for the record. grammar, grammar_file: text and name of the grammar. model: folder of
-    the model, or ''. roles: (channel, role) pairs. factory: 'module:function' that makes a `Hears` of this.
+    the model, or ''. roles: (channel, role) pairs. factory: 'module:function' that makes a `Hears` of this and of a
+    function for it to call between long pieces of work.
     """
 
     engine: str
@@ -172,7 +175,8 @@ class _Link:
         self._ready = False
         self._unanswered: deque[float] = deque()  # when each was sent, monotonic s
         self._answered = 0.0
-        self._used: _Used | None = None  # by the child until its last answer, or until it was fed
+        self._told = 0.0  # when it last answered or said that it is working
+        self._used: _Used | None = None  # by the child until then, or until it was fed
         self._found: list[Event] = []
         context = multiprocessing.get_context("spawn")
         self._pipe, theirs = context.Pipe()
@@ -207,7 +211,7 @@ class _Link:
         self._out.put(message)
 
     def hangs(self, hang_s: float) -> bool:
-        """Whether the child has answered nothing for `hang_s` though it was fed.
+        """Whether the child has been silent for `hang_s` though it was fed.
 
         Not if it waits for a processor or for its memory: a system that lacks room puts away what was not used for a
         while, and fetching a model back can take seconds.
@@ -215,12 +219,13 @@ class _Link:
         with self._changed:
             if not self._unanswered:
                 return False
-            silent_s = time.monotonic() - max(self._unanswered[0], self._answered)
-            before = self._used
-        if silent_s <= hang_s:
+            sent, now_s, before = self._unanswered[0], time.monotonic(), self._used
+        if now_s - max(sent, self._answered) > LATE_S:
+            return True
+        if now_s - max(sent, self._told) <= hang_s:
             return False
         now = _used(self.process.pid)
-        if now is None or before is None or silent_s > LATE_S:
+        if now is None or before is None:
             return True
         waits_for_memory = now.pages > before.pages
         return not (waits_for_memory or ASLEEP_S < now.work_s - before.work_s < SPINS * hang_s)
@@ -294,17 +299,26 @@ class _Link:
     def _answer(self, data: dict[str, Any]) -> None:
         if "error" in data:
             raise EngineError(str(data["error"]))
+        if data == WORKING:
+            self._tells()
+            return
         events = [_event(item) for item in data["events"]]
         with self._changed:
             if not self._ready:
                 self._ready = data["ready"] is True
             else:
                 self._unanswered.popleft()
-                self._answered = time.monotonic()
+                self._answered = self._told = time.monotonic()
                 if self._unanswered:
                     self._used = _used(self.process.pid)
                 self._found += events
             self._changed.notify_all()
+
+    def _tells(self) -> None:
+        """The child has come a piece further."""
+        with self._changed:
+            self._told = time.monotonic()
+            self._used = _used(self.process.pid)
 
 
 class _Used(NamedTuple):
@@ -355,9 +369,13 @@ def _run(spec: Spec, pipe: Connection) -> None:
     for stream in (1, 2):
         os.dup2(null, stream)  # recognisers print, also from native code
     threading.Thread(target=_follow_parent, name="follow-parent", daemon=True).start()
+
+    def working() -> None:
+        _tell(pipe, **WORKING)
+
     try:
         module, _, name = spec.factory.partition(":")
-        ear: Hears = getattr(import_module(module), name)(spec)
+        ear: Hears = getattr(import_module(module), name)(spec, working)
         _tell(pipe, ready=True, events=[])
         while True:
             message = pipe.recv_bytes()

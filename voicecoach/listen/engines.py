@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -106,8 +106,11 @@ def spec(
     return Spec(state.name, grammar, grammar_file, str(path or ""), tuple((roles or {}).items()))
 
 
-def build(spec: Spec) -> Hears:
+def build(spec: Spec, working: Callable[[], None] = lambda: None) -> Hears:
     """Make the ear that a child holds. Runs in the child.
+
+    Args:
+        spec: what it is made of. working: for it to call between long pieces of work.
 
     Raises:
         VoicecoachError: the engine cannot be loaded, or cannot hear this grammar.
@@ -122,4 +125,4 @@ def build(spec: Spec) -> Hears:
     recogniser: Recogniser = VoskRecogniser(Path(spec.model)) if spec.engine == "vosk" else PhonemeRecogniser()
     grammar = grammars.parse(spec.grammar, spec.grammar_file)
     asked = spec.engine == "phonemes" and grammar.language == LANGUAGE and _installed(SECOND)
-    return Hearing(recogniser, grammar, dict(spec.roles), second=Sphinx(grammar) if asked else None)
+    return Hearing(recogniser, grammar, dict(spec.roles), second=Sphinx(grammar) if asked else None, working=working)

@@ -180,6 +180,13 @@ def decide(
     return _decision(grammar, order[0], order, taken=False, near=near)
 
 
+def undecided(grammar: Grammar, ranked: Sequence[Scored], live: Collection[str], decoy: float | None) -> bool:
+    """Whether what a second recogniser heard could change what `decide` makes of the same; mostly it could not."""
+    alone = decide(grammar, ranked, live, decoy)
+    heeded = {s.command for s in ranked if grammar.floor(s.command) - s.score <= grammar.margin(s.command).agreed}
+    return any(decide(grammar, ranked, live, decoy, second=answer) != alone for answer in ("", *heeded))
+
+
 def _urgent(grammar: Grammar, name: str) -> bool:
     command = grammar.command(name)
     return command is not None and command.risk in URGENT

@@ -6,7 +6,7 @@ The same blocks give the same events. The watched child runs this for every audi
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,7 +14,7 @@ import numpy as np
 from voicecoach.audio.line import RATE_HZ, Samples
 from voicecoach.errors import EngineError
 from voicecoach.listen.echo import DELAY, EchoCanceller
-from voicecoach.listen.grammar import LOWEST, URGENT, Decision, Grammar, decide
+from voicecoach.listen.grammar import LOWEST, URGENT, Decision, Grammar, decide, undecided
 from voicecoach.listen.phonemes import Recogniser
 from voicecoach.listen.second import SecondOpinion
 from voicecoach.listen.segmenter import Found, Segment, Segmenter
@@ -41,6 +41,7 @@ class Hearing:
         roles: who speaks on which channel; a channel without an entry is 'unknown'.
         second: asked about a whole utterance that was nearly taken; None: nobody is.
         hangover_s: silence that ends an utterance (s).
+        working: called between the pieces of work that one block may take, each of a fraction of a second.
     """
 
     def __init__(
@@ -51,6 +52,7 @@ class Hearing:
         *,
         second: SecondOpinion | None = None,
         hangover_s: float = 0.30,
+        working: Callable[[], None] = lambda: None,
     ) -> None:
         self.engine = recogniser.engine
         self._recogniser = recogniser
@@ -58,6 +60,7 @@ class Hearing:
         self._grammar = grammar
         self._roles = dict(roles)
         self._hangover_s = hangover_s
+        self._working = working
         self._live: frozenset[str] = frozenset()
         self._urgent = frozenset(command.name for command in grammar.commands if command.risk in URGENT)
         self._channels: list[_Channel] = []
@@ -167,12 +170,17 @@ class Hearing:
         return other if decision.command is None and decision.near is None and other.near is not None else decision
 
     def _decide_on(self, samples: Samples, live: frozenset[str], *, part: bool) -> Decision:
+        self._working()
         ranked, decoy = self._recogniser.score(samples, live)
         if any(math.isnan(scored.score) for scored in ranked):
             raise EngineError("gave a score that is no number", where=f"engine {self.engine}")
         decision = decide(self._grammar, ranked, live, decoy)
-        if self._second is None or not ranked or part or decision.command in self._urgent:
+        if self._second is None or part or decision.command in self._urgent:
             return decision
+        # it can take longer than everything else together: asked only where its answer counts
+        if not undecided(self._grammar, ranked, live, decoy):
+            return decision
+        self._working()
         return decide(self._grammar, ranked, live, decoy, second=self._second.hear(samples) or "")
 
     def _tell(self, number: int, found: Found, decision: Decision) -> list[Event]:

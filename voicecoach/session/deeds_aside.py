@@ -142,7 +142,8 @@ def find(turn: Turn) -> None:
     turn.set(lost=tuple(part for part in turn.state.lost if part != event.part))
     turn.note("gap-over", part=event.part)
     if event.part == "ears":
-        turn.set(paced=False)
+        # nobody could answer meanwhile, so that silence is no silence
+        turn.set(paced=False, silence=0, waiting_since=None)
         turn.cancel("pace")
     if event.part in {"ears", "disk"}:
         turn.aside(f"{event.part}-back")
