@@ -178,11 +178,13 @@ class Runner:
         rules, texts = load_rules(wish.protocol, wish.grammar, wish.site)
         engine = "typed" if wish.script else engines.choose(wish.engine, wish.model).name
         folder = new_folder(sessions_folder(wish.out))
-        line = self._line(0)
+        # what is wrong with it is told before minutes of work; held meanwhile a card may fall behind for good
+        self._line(0).close()
         check_root(folder.parent)
         voice: Speaker = SilentVoice() if wish.script else prepare_voice(rules, self.console)
         if engine != "typed":
             self._overhear(rules, voice, texts, engine)
+        line = self._line(0)
         ear = self._ear(rules, texts, engine)
         independent = wish.pair and (wish.channels > 1 or engine == "typed")
         kept: AudioSetting = "none" if engine == "typed" else wish.audio

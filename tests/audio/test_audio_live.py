@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from voicecoach.audio import live, trial
+from voicecoach.audio.card import CALLS
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, Played, Sound
 from voicecoach.audio.live import LiveLine, devices
 from voicecoach.errors import AudioError
@@ -30,23 +31,27 @@ class FakeStream:
         self.wanted = wanted
         self.latency = (0.01, 0.03)
         self.closed = False
+        self.starts = 0
         self.opened.append(self)
 
     def start(self) -> None:
-        pass
+        self.starts += 1
 
     def abort(self) -> None:
-        pass
+        self.wanted["finished_callback"]()
 
     def close(self) -> None:
         self.closed = True
 
-    def call(self, level: float = 0.0, frames: int | None = None, status: str = "") -> np.ndarray:
+    def call(
+        self, level: float = 0.0, frames: int | None = None, status: str = "", late_s: float | None = None
+    ) -> np.ndarray:
         frames = frames or self.wanted["blocksize"]
         inputs, outputs = self.wanted["channels"]
         heard = np.full((frames, inputs), level, dtype=np.float32)
         out = np.full((frames, outputs), np.nan, dtype=np.float32)
-        self.wanted["callback"](heard, out, frames, None, status)
+        when = None if late_s is None else SimpleNamespace(currentTime=50.0, inputBufferAdcTime=50.0 - late_s)
+        self.wanted["callback"](heard, out, frames, when, status)
         heard[:] = np.nan  # the driver's memory is not ours to keep
         return out
 
@@ -101,6 +106,60 @@ def test_blocks_count_samples_whatever_the_size_of_the_driver_s_own(card: type[F
     assert [block.at for block in blocks] == [1000 + 320 * n for n in range(8)]
     assert all(block.heard.shape == (320, 2) and block.heard.min() == block.heard.max() == 0.5 for block in blocks)
     assert line.read(0) is None
+
+
+def fall_behind(card: FakeStream, line: LiveLine, late_s: float) -> None:
+    """A second at its best, then one in which everything is heard later."""
+    for number in range(2 * CALLS):
+        card.call(late_s=0.03 if number < CALLS else 0.03 + late_s)
+        some(line)
+
+
+def say_something(card: FakeStream, line: LiveLine, late_s: float) -> list[Block]:
+    line.play(Sound(np.full(480, 0.25, np.float32), prompt=7))
+    blocks = []
+    for _ in range(5):
+        card.call(late_s=late_s)
+        blocks.append(some(line))
+        if blocks[-1].ended:
+            break
+    return blocks
+
+
+def test_a_card_that_hears_late_for_good_is_started_anew_behind_the_next_prompt(card: type[FakeStream]) -> None:
+    line = opened()
+    stream = card.opened[0]
+    fall_behind(stream, line, 0.5)
+    assert stream.starts == 1, "not while an answer may be waited for"
+    blocks = say_something(stream, line, 0.53)
+    assert blocks[-1].ended
+    assert stream.starts == 2
+    assert line.read(0) is None
+    stream.call()
+    after = some(line)
+    lost_s = (after.at - blocks[-1].at) / RATE_HZ
+    assert 0.5 <= lost_s < 0.5 + 1.0, "the clock leaves out what was never heard"
+    assert any(flag.startswith("gap of") for flag in after.flags)
+    assert [line.read(0), line.lost] == [None, False]
+
+
+@pytest.mark.parametrize("late_s", [0.0, 0.1])
+def test_a_card_that_hears_in_time_is_left_alone(card: type[FakeStream], late_s: float) -> None:
+    line = opened()
+    fall_behind(card.opened[0], line, late_s)
+    assert say_something(card.opened[0], line, 0.03 + late_s)[-1].ended
+    assert card.opened[0].starts == 1
+
+
+def test_a_card_that_cannot_be_started_anew_is_lost(card: type[FakeStream], monkeypatch: pytest.MonkeyPatch) -> None:
+    line = opened()
+    stream = card.opened[0]
+    fall_behind(stream, line, 0.5)
+    monkeypatch.setattr(stream, "start", lambda: 1 / 0)
+    assert say_something(stream, line, 0.53)[-1].ended
+    with pytest.raises(AudioError, match="has stopped"):
+        line.read(0)
+    assert line.lost
 
 
 def test_what_is_played_is_given_out_at_the_next_call_and_reported_beside_its_echo(card: type[FakeStream]) -> None:

@@ -8,6 +8,7 @@ or not. Baseline of the same run: no echo cancelling.
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 
 import numpy as np
 from hearing_sounds import HELD_OUT, ROOT, Sound, english, noise, spoken, table, to_hand
@@ -16,6 +17,7 @@ from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ
 from voicecoach.listen.grammar import Grammar
 from voicecoach.listen.hearing import Hearing
 from voicecoach.listen.phonemes import PhonemeRecogniser
+from voicecoach.listen.second import Sphinx
 from voicecoach.protocol.load import load
 from voicecoach.session.events import Event, Heard, SpeechStarted
 from voicecoach.speak.voice import render_texts
@@ -47,9 +49,9 @@ def room(played: Sound) -> Sound:
     return echo.astype(np.float32)
 
 
-def run(grammar: Grammar, heard: Sound, played: Sound, engine: PhonemeRecogniser, *, cancel: bool) -> list[Event]:
+def run(new_ear: Callable[[], Hearing], heard: Sound, played: Sound, *, cancel: bool) -> list[Event]:
     """The events of one recording; without the played signal the ear cannot cancel."""
-    ear = Hearing(engine, grammar, {0: "wearer"})
+    ear = new_ear()
     ear.listen(LIVE.split())
     reference = played if cancel else np.zeros_like(played)
     return [
@@ -64,9 +66,7 @@ def level(sound: Sound, rms: float) -> Sound:
     return (sound * (rms / max(float(np.sqrt(np.mean(sound**2))), 1e-9))).astype(np.float32)
 
 
-def over(
-    grammar: Grammar, engine: PhonemeRecogniser, voice: Sound, prompt: Sound, seed: int, way: str
-) -> tuple[int, list[Event]]:
+def over(new_ear: Callable[[], Hearing], voice: Sound, prompt: Sound, seed: int, way: str) -> tuple[int, list[Event]]:
     """A voice 0.8 s into the second prompt of a session: the sample at which it begins, and the events."""
     first = np.pad(prompt[::-1], (round(0.4 * RATE_HZ), round(0.6 * RATE_HZ)))  # backwards: other sounds, same room
     begin = len(first) + round(0.8 * RATE_HZ)
@@ -78,16 +78,21 @@ def over(
         sound[begin : begin + len(voice)] += voice
         return sound.astype(np.float32)
 
-    events = run(grammar, heard(), played, engine, cancel=way != "as it is")
+    events = run(new_ear, heard(), played, cancel=way != "as it is")
     noticed = [event.at for event in events if isinstance(event, SpeechStarted) and event.at > len(first)]
     if way == "cancelled, prompt stops" and noticed:
         played[noticed[0] + STOPPED :] = 0.0
-        events = run(grammar, heard(), played, engine, cancel=True)
+        events = run(new_ear, heard(), played, cancel=True)
     return begin, events
 
 
 def main(*, quick: bool) -> None:
-    grammar, engine = english(), PhonemeRecogniser()
+    grammar = english()
+    engine, second = PhonemeRecogniser(), Sphinx(grammar)
+
+    def new_ear() -> Hearing:
+        return Hearing(engine, grammar, {0: "wearer"}, second=second)
+
     texts = prompts(grammar)
     sounds = dict(zip(texts, render_texts(texts), strict=True))
     long = [text for text in texts if len(sounds[text]) > 2.2 * RATE_HZ]
@@ -104,9 +109,7 @@ def main(*, quick: bool) -> None:
                 for text, word in words.items():
                     prompt = sounds[long[(7 * number + len(text)) % len(long)]]
                     voice = spoken(voices[name], text)
-                    begin, events = over(
-                        grammar, engine, voice, level(prompt, 0.06 * 10 ** (-under_db / 20)), number, way
-                    )
+                    begin, events = over(new_ear, voice, level(prompt, 0.06 * 10 ** (-under_db / 20)), number, way)
                     taken = [event for event in events if isinstance(event, Heard) and event.command]
                     right = [event for event in taken if event.command == word]
                     counts["heard"] += bool(right)
@@ -129,10 +132,10 @@ def main(*, quick: bool) -> None:
         "word end to heard s",
     )
     table(head, rows)
-    alone(grammar, engine, sounds, texts[:: 8 if quick else 1])
+    alone(new_ear, sounds, texts[:: 8 if quick else 1])
 
 
-def alone(grammar: Grammar, engine: PhonemeRecogniser, sounds: dict[str, Sound], texts: list[str]) -> None:
+def alone(new_ear: Callable[[], Hearing], sounds: dict[str, Sound], texts: list[str]) -> None:
     """Prompts with nobody speaking: nothing may be heard."""
     rows = []
     for under_db in (6, 12, 20):
@@ -142,7 +145,7 @@ def alone(grammar: Grammar, engine: PhonemeRecogniser, sounds: dict[str, Sound],
             for text in texts:
                 played = np.pad(level(sounds[text], 0.06 * 10 ** (-under_db / 20)), (6400, 16000)).astype(np.float32)
                 heard = (room(played) + noise(len(played), len(text)) * 0.0006).astype(np.float32)
-                events = run(grammar, heard, played, engine, cancel=cancel)
+                events = run(new_ear, heard, played, cancel=cancel)
                 started += any(isinstance(e, SpeechStarted) for e in events)
                 asked += any(isinstance(e, Heard) and e.near is not None for e in events)
                 taken += [f"{e.command}: {text}" for e in events if isinstance(e, Heard) and e.command]

@@ -1,6 +1,7 @@
 """The live line over a virtual sound card: real PortAudio, real time."""
 
 import contextlib
+import itertools
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -9,6 +10,7 @@ import numpy as np
 import pytest
 from virtual_card import CARD_HZ, VirtualCard
 
+from voicecoach.audio.card import BEHIND_S
 from voicecoach.audio.line import RATE_HZ, Block, Samples, Sound
 from voicecoach.audio.live import LiveLine, devices
 from voicecoach.errors import AudioError
@@ -149,6 +151,32 @@ def test_a_microphone_taken_away_is_noticed_and_comes_back(
     assert blocks[0].at >= before.end
     assert any(flag.startswith("gap of") for flag in blocks[0].flags)
     assert abs(pitch(heard(blocks)[:, 0], RATE_HZ) - 800) < 5
+
+
+def test_a_card_that_fell_behind_hears_in_time_again_after_the_next_prompt(
+    virtual_card: VirtualCard, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with open_line(virtual_card, monkeypatch) as line:
+        read(line, 2.5)
+        card = line._card
+        assert card is not None
+        take, late = card._take, [0.4, 0.4]
+        monkeypatch.setattr(card, "_take", lambda frames: (late and time.sleep(late.pop()), take(frames))[1])
+        read(line, 3.0)
+        behind_s = card.behind_s
+        line.play(Sound(tone(440, 0.3), prompt=1))
+        blocks = read(line, 3.5)
+        print(f"{behind_s:.2f} s behind before the prompt, {card.behind_s:.2f} s after it")
+        assert line._card is card
+    assert not late
+    assert behind_s > BEHIND_S
+    assert card.behind_s < BEHIND_S
+    (prompt,) = [ended for block in blocks for ended in block.ended]
+    jumps = [(one, next_) for one, next_ in itertools.pairwise(blocks) if next_.at != one.end]
+    assert len(jumps) == 1
+    (before, after) = jumps[0]
+    assert before.end >= prompt.end
+    assert (after.at - before.end) / RATE_HZ > behind_s, "the clock is that of the room again"
 
 
 def test_a_suspended_microphone_is_noticed(virtual_card: VirtualCard, monkeypatch: pytest.MonkeyPatch) -> None:

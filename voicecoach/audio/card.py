@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import math
 import queue
 import threading
 import time
@@ -26,6 +27,14 @@ after 64), and an echo canceller wants its reference early, up to 150 ms, but ne
 
 LONGEST_DELAY_S = 0.2
 """The reference is put off by no more than this (s), whatever is reported."""
+
+BEHIND_S = 0.15
+"""Heard this much later (s) than at its best a card has fallen behind. PortAudio reads and plays in step: what piles up
+at the microphone while a call is late stays there for good, and every word and echo comes that much later. Two calls
+0.3 s late left 0.55 s, and took half a processor's time from then on."""
+
+CALLS = 50
+"""It is looked at over so many calls (1 s): one late call is no backlog."""
 
 Half = Literal["speaker", "microphone"]
 Way = Literal["both", "speaker", "microphone"]
@@ -54,21 +63,17 @@ class Card:
                 sd._terminate()  # noqa: SLF001
                 sd._initialize()  # noqa: SLF001
         self._mixer = mixer
-        self._queue: queue.SimpleQueue[tuple[Samples, Samples, tuple[Played, ...], str]] = queue.SimpleQueue()
-        self._out_rest: Samples = np.zeros(0, np.float32)
         self.armed = False
         self._finished = False
         self._closing: threading.Thread | None = None
         self._ended: list[Played] = []
         self._flags: list[str] = []
+        self._channels = channels
         self._stream, self._rate_hz = self._open(sd, channels, device, way)
         delay_s = float(np.sum(self._stream.latency)) * EARLY
         self.delay = round(min(max(delay_s, 0.0), LONGEST_DELAY_S) * RATE_HZ)
         self._out_at = 0
-        self._heard: Samples = np.zeros((0, channels), np.float32)
-        self._played: Samples = np.zeros(self.delay, np.float32)
-        self._down, self._up = _resampler(self._rate_hz, RATE_HZ, channels), _resampler(RATE_HZ, self._rate_hz, 1)
-        self._called_s = time.monotonic() + START_S - LOST_S
+        self._empty()
         try:
             self._stream.start()
         except sd.PortAudioError as error:
@@ -112,8 +117,8 @@ class Card:
             return sd.Stream(device=device, channels=(channels, outputs), callback=self._callback, **same)
         if way == "speaker":
 
-            def speak(outdata: Samples, frames: int, when: object, status: Any) -> None:
-                self._callback(np.zeros((frames, channels), np.float32), outdata, frames, when, status)
+            def speak(outdata: Samples, frames: int, _when: object, status: Any) -> None:
+                self._callback(np.zeros((frames, channels), np.float32), outdata, frames, None, status)
 
             return sd.OutputStream(device=device[1], channels=outputs, callback=speak, **same)
 
@@ -122,13 +127,49 @@ class Card:
 
         return sd.InputStream(device=device[0], channels=channels, callback=hear, **same)
 
+    def _empty(self) -> None:
+        """Nothing heard or played yet."""
+        self.armed = False
+        self.behind_s = 0.0
+        """By how much later than at its best it heard in the last second (s)."""
+        self._best_s, self._least_s, self._calls = math.inf, math.inf, 0
+        self._queue: queue.SimpleQueue[tuple[Samples, Samples, tuple[Played, ...], str]] = queue.SimpleQueue()
+        self._out_rest: Samples = np.zeros(0, np.float32)
+        self._heard: Samples = np.zeros((0, self._channels), np.float32)
+        self._played: Samples = np.zeros(self.delay, np.float32)
+        self._down = _resampler(self._rate_hz, RATE_HZ, self._channels)
+        self._up = _resampler(RATE_HZ, self._rate_hz, 1)
+        self._called_s = time.monotonic() + START_S - LOST_S
+
+    def start_anew(self) -> None:
+        """Stop and start the stream (0.05-0.1 s), and drop what it is behind; then `arm` it again. Which prompts have
+        ended is still told. If that fails, or takes longer than LOST_S, the card is lost.
+        """
+        while self.fetch(0.0):
+            pass
+        self._finished = True
+        self._empty()
+        turning = threading.Thread(target=self._turn, name="restart-card", daemon=True)
+        turning.start()
+        turning.join(LOST_S)
+        if turning.is_alive():
+            _CLOSING.append(turning)
+
+    def _turn(self) -> None:
+        """Thread: a driver whose device has gone may never return."""
+        with contextlib.suppress(Exception):
+            self._stream.abort()
+            self._stream.start()
+            self._finished = False
+
     def arm(self, at: int) -> None:
         """Hear and play from now on; the first frame heard is number `at`. Until then a card only wakes up."""
         self._out_at = at + self.delay
         self.armed = True
 
-    def _callback(self, indata: Samples, outdata: Samples, frames: int, _time: object, status: Any) -> None:
+    def _callback(self, indata: Samples, outdata: Samples, frames: int, when: Any, status: Any) -> None:
         self._called_s = time.monotonic()
+        self._watch(when)
         if not self.armed:
             outdata.fill(0)
             return
@@ -144,6 +185,17 @@ class Card:
             outdata[:] = self._out_rest[:frames, None]
             self._out_rest = self._out_rest[frames:]
         self._queue.put((indata.copy(), played, ended, str(status) if status else ""))
+
+    def _watch(self, when: Any) -> None:
+        """How long what is heard lay about. when: seconds of one clock; inputBufferAdcTime is 0 where it is unknown."""
+        if not getattr(when, "inputBufferAdcTime", 0.0):
+            return
+        self._least_s = min(self._least_s, when.currentTime - when.inputBufferAdcTime)
+        self._calls += 1
+        if self._calls == CALLS:
+            self._best_s = min(self._best_s, self._least_s)
+            self.behind_s = self._least_s - self._best_s
+            self._least_s, self._calls = math.inf, 0
 
     def _take(self, frames: int) -> tuple[Samples, tuple[Played, ...]]:
         played, ended = self._mixer.take(frames, self._out_at)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from voicecoach.audio import trial
-from voicecoach.audio.card import Card, Half, Way
+from voicecoach.audio.card import BEHIND_S, Card, Half, Way
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, Sound
 from voicecoach.audio.mix import Mixer
 from voicecoach.errors import AudioError
@@ -140,6 +140,10 @@ class LiveLine:
         self._read_s = time.monotonic()
         flags = (*self._flags, *flags)
         self._flags.clear()
+        if ended and card.behind_s > BEHIND_S and not self._mixer.busy:
+            # now nobody is likely to be answering yet
+            self._read_s -= card.behind_s
+            card.start_anew()
         return Block(at, heard, played, ended, flags)
 
     def play(self, sound: Sound) -> None:

@@ -69,7 +69,7 @@ class Sphinx:
         self._decoder.activate_search("all")
 
     def hear(self, samples: Samples) -> str | None:
-        """The command that the utterance sounds like most, None for a decoy or nothing, or if it is no phrase's length."""
+        """The command that the utterance sounds like most, None for a decoy, nothing or what is no phrase's length."""
         if not _SHORTEST <= len(samples) <= _LONGEST:
             return None
         level = float(np.sqrt(np.mean(np.square(samples, dtype=np.float64))))
