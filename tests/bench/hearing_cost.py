@@ -20,7 +20,7 @@ from voicecoach.listen.echo import EchoCanceller
 from voicecoach.listen.hearing import Hearing
 from voicecoach.listen.phonemes import PhonemeRecogniser
 from voicecoach.listen.second import Sphinx
-from voicecoach.listen.segmenter import Segmenter
+from voicecoach.listen.segmenter import Segment, Segmenter
 from voicecoach.session.events import Heard
 
 
@@ -45,6 +45,23 @@ def run(ear: Hearing, heard: Sound, played: Sound | None = None) -> list[Heard]:
         for event in ear.feed(at, heard[at : at + BLOCK_FRAMES, None], silent[at : at + BLOCK_FRAMES])
         if isinstance(event, Heard)
     ]
+
+
+def decoding(engine: PhonemeRecogniser, second: Sphinx, cuts: list[Segment], live: list[str]) -> list[float]:
+    """Print what one decode costs; how long each took (s)."""
+    took = [(cpu_s(lambda s=cut: engine.score(s.samples, live)), len(cut.samples) / RATE_HZ) for cut in cuts]  # type: ignore[misc]
+    wall = []
+    for cut in cuts:
+        start = time.perf_counter()
+        engine.score(cut.samples, live)
+        wall.append(time.perf_counter() - start)
+    print(
+        f"\ndecoding: {1000 * sum(t for t, _ in took) / sum(s for _, s in took):.0f} ms a second of sound,"
+        f" {len(cuts)} utterances"
+    )
+    opinions = [cpu_s(lambda s=cut: second.hear(s.samples)) for cut in cuts]  # type: ignore[misc]
+    print(f"second opinion, where it is asked: {np.median(opinions):.2f} s an utterance, most {max(opinions):.2f} s")
+    return wall
 
 
 def main(*, quick: bool) -> None:
@@ -101,18 +118,7 @@ def main(*, quick: bool) -> None:
     table(("real-time factor of one core", ""), rows)
 
     cuts = [thing.segment for _, clip in clips for thing in Segmenter().feed(0, clip) if thing.what == "whole"]
-    took = [(cpu_s(lambda s=cut: engine.score(s.samples, live)), len(cut.samples) / RATE_HZ) for cut in cuts]  # type: ignore[misc]
-    wall = []
-    for cut in cuts:
-        start = time.perf_counter()
-        engine.score(cut.samples, live)
-        wall.append(time.perf_counter() - start)
-    print(
-        f"\ndecoding: {1000 * sum(t for t, _ in took) / sum(s for _, s in took):.0f} ms a second of sound,"
-        f" {len(cuts)} utterances"
-    )
-    opinions = [cpu_s(lambda s=cut: second.hear(s.samples)) for cut in cuts]  # type: ignore[misc]
-    print(f"second opinion, where it is asked: {np.median(opinions):.2f} s an utterance, most {max(opinions):.2f} s")
+    wall = decoding(engine, second, cuts, live)
     print(f"ready in {ready_s:.2f} s; resident {resident_mb():.0f} MB, of it {before_mb:.0f} MB before the engine")
 
     delays, waits = [], []
