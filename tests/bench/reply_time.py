@@ -2,7 +2,8 @@
 
 Sessions of the short practice protocol in real time, in a simulated room with echo and noise. Counted in samples of the
 line: from the last sample of a word to the first sample of what is played for it; for a cry of breach over a prompt,
-from its first sample and from its last to the end of that prompt, and from its last to the coach's first words.
+from its first sample and from its last to the end of that prompt, and from its last to the coach's first words behind
+that prompt (below zero: the cry was taken before it was over).
 
 Baseline of the same run: the ear made of text, which knows each word when its last sample has been said, so that what
 is left is the loop itself.
@@ -116,7 +117,7 @@ def measure(watched: Watched, times: Times) -> None:
             cut = [n.at for n in watched.played if isinstance(n, Ended) and not n.complete and n.at > first]
             times.silences += [(cut[0] - first) / RATE_HZ] if cut else []
             times.silences_end += [(cut[0] - last) / RATE_HZ] if cut else []
-            words = [n.at for n in watched.played if isinstance(n, Began) and n.prompt and n.at > last]
+            words = [n.at for n in watched.played if isinstance(n, Began) and n.prompt and cut and n.at >= cut[0]]
             times.acts += [(words[0] - last) / RATE_HZ] if words else []
         elif meant in {"dry", "done"}:
             reply = [at for at in begins if last < at < following]

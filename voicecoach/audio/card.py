@@ -63,7 +63,6 @@ class Card:
                 sd._terminate()  # noqa: SLF001
                 sd._initialize()  # noqa: SLF001
         self._mixer = mixer
-        self.armed = False
         self._finished = False
         self._closing: threading.Thread | None = None
         self._ended: list[Played] = []
@@ -148,7 +147,6 @@ class Card:
         while self.fetch(0.0):
             pass
         self._finished = True
-        self._empty()
         turning = threading.Thread(target=self._turn, name="restart-card", daemon=True)
         turning.start()
         turning.join(LOST_S)
@@ -159,6 +157,7 @@ class Card:
         """Thread: a driver whose device has gone may never return."""
         with contextlib.suppress(Exception):
             self._stream.abort()
+            self._empty()
             self._stream.start()
             self._finished = False
 
