@@ -33,7 +33,7 @@ from voicecoach.record.manifest import Manifest
 from voicecoach.record.read import Session, read
 from voicecoach.record.replay import compare
 from voicecoach.record.timeline import heard_against_said
-from voicecoach.session.events import Heard, Opened
+from voicecoach.session.events import Heard, Opened, PartLost
 from voicecoach.session.machine import Machine
 from voicecoach.session.way import Rules
 from voicecoach.speak.silent import SilentVoice
@@ -139,6 +139,9 @@ def test_a_session_in_real_time_over_a_sound_card_comes_to_its_end(virtual_card:
     assert {"repeat", "back", "breach", "start-removal", "gown-off"} <= set(heard)
     # nothing was ever taken that nobody had said
     assert not set(heard) - set(said)
+    # and a well recogniser was never taken for one that hangs
+    lost = [event.why for event in session.events if isinstance(event, PartLost) and event.part == "ears"]
+    assert not [why for why in lost if "has not answered" in why]
 
 
 def check_end(session: Session) -> None:

@@ -1,0 +1,58 @@
+"""A protocol's surfaces, numbered, and how they lie over each other. Pure."""
+
+from __future__ import annotations
+
+from voicecoach.protocol import zones
+from voicecoach.protocol.model import Protocol
+
+_FACE = frozenset({"face", "eyes", "hair"})
+_GUARDED = frozenset(zones.BODY) - {"hands", "feet"}
+
+
+class Surfaces:
+    """The surfaces of the items, the body and the room.
+
+    What is exposed follows from the order in which things were put on: `worn` is always in that order.
+    """
+
+    def __init__(self, protocol: Protocol) -> None:
+        self.protocol = protocol
+        self.items = protocol.items
+        self.number = {item.name: index for index, item in enumerate(self.items)}
+        names = [name for item in self.items for name in zones.zone_names(item)]
+        self.names = (*names, *zones.BODY, *zones.ROOM, *(f"{helper}.gloves" for helper in zones.HELPERS))
+        self.at = {name: index for index, name in enumerate(self.names)}
+        self.own = [tuple(self.at[name] for name in zones.zone_names(item)) for item in self.items]
+        self.owner = {zone: index for index, own in enumerate(self.own) for zone in own}
+        self.inside = frozenset(index for name, index in self.at.items() if name.endswith(".inside"))
+        self.holds = frozenset(index for name, index in self.at.items() if name.partition(".")[2] in zones.HOLDS)
+        self.guarded = frozenset(self.at[name] for name in _GUARDED)
+        self.face = frozenset(self.at[name] for name in _FACE)
+        self.hands, self.feet, self.wrists = self.at["hands"], self.at["feet"], self.at["wrists"]
+        self.lies: dict[int, list[tuple[int, str]]] = {}
+        for index, item in enumerate(self.items):
+            for seal, listed in (("leaky", item.covers), ("tight", item.tight), ("overlap", item.overlap)):
+                for name in listed:
+                    self.lies.setdefault(self.at[name], []).append((index, seal))
+        self.room = dict(protocol.room)
+        self.spared = frozenset(self.at[f"{item.name}.{zone}"] for item in self.items for zone in item.spared)
+        self.bare = frozenset(self.at[name] for name in protocol.exposed)
+        self._covers: dict[tuple[int, tuple[int, ...]], str] = {}
+
+    def cover(self, zone: int, worn: tuple[int, ...]) -> str:
+        """How `zone` is covered by what is worn over it: '', 'leaky', 'overlap' or 'tight' (the best of them)."""
+        key = (zone, worn)
+        known = self._covers.get(key)
+        if known is None:
+            base = worn.index(self.owner[zone]) if self.owner.get(zone) in worn else -1
+            seals = {seal for item, seal in self.lies.get(zone, ()) if item in worn and worn.index(item) > base}
+            known = next((seal for seal in ("tight", "overlap", "leaky") if seal in seals), "")
+            self._covers[key] = known
+        return known
+
+    def hand(self, role: str, worn: tuple[int, ...]) -> int:
+        """The surface that the acting hand touches with: outermost glove, bare hand, or a helper's glove."""
+        if role != "wearer":
+            return self.at[f"{role}.gloves"]
+        gloves = [item for item in worn if self.items[item].site == "hands"]
+        return self.own[gloves[-1]][0] if gloves else self.hands
