@@ -14,6 +14,7 @@ from faults_driver import Bench, driver
 from voicecoach.audio.line import RATE_HZ
 from voicecoach.listen import child
 from voicecoach.listen.child import ChildEar, Spec
+from voicecoach.listen.used import Used, used
 
 
 @pytest.fixture
@@ -60,8 +61,8 @@ def test_a_recogniser_that_the_machine_holds_up_is_not_one_that_hangs(
     ear: ChildEar, monkeypatch: pytest.MonkeyPatch, worked_s: float, silent_s: float, hangs: bool
 ) -> None:
     link = ear._link
-    monkeypatch.setattr(child, "_used", lambda _pid: child._Used(3.0 + worked_s, pages=7))
-    link._used = child._Used(3.0, pages=7)
+    monkeypatch.setattr(child, "used", lambda _pid: Used(3.0 + worked_s, pages=7))
+    link._used = Used(3.0, pages=7)
     link._unanswered.append(time.monotonic() - silent_s)
     assert link.hangs(child.HANG_S) is hangs
 
@@ -94,8 +95,8 @@ def test_a_recogniser_whose_model_is_fetched_back_from_the_disk_is_not_one_that_
     ear: ChildEar, monkeypatch: pytest.MonkeyPatch, fetched: int, silent_s: float, hangs: bool
 ) -> None:
     link = ear._link
-    monkeypatch.setattr(child, "_used", lambda _pid: child._Used(3.0, pages=7 + fetched))
-    link._used = child._Used(3.0, pages=7)
+    monkeypatch.setattr(child, "used", lambda _pid: Used(3.0, pages=7 + fetched))
+    link._used = Used(3.0, pages=7)
     link._unanswered.append(time.monotonic() - silent_s)
     assert link.hangs(child.HANG_S) is hangs
 
@@ -105,7 +106,7 @@ def test_pages_that_a_process_waited_for_are_counted_as_the_system_counts_them()
     import resource  # noqa: PLC0415 not on every system
 
     before = resource.getrusage(resource.RUSAGE_SELF).ru_majflt
-    used = child._used(os.getpid())
-    assert used is not None
-    assert before <= used.pages <= resource.getrusage(resource.RUSAGE_SELF).ru_majflt
-    assert child._used(2**22 + 1) is None
+    found = used(os.getpid())
+    assert found is not None
+    assert before <= found.pages <= resource.getrusage(resource.RUSAGE_SELF).ru_majflt
+    assert used(2**22 + 1) is None

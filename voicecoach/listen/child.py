@@ -21,13 +21,13 @@ from collections import deque
 from dataclasses import dataclass
 from importlib import import_module
 from multiprocessing.connection import Connection, wait
-from pathlib import Path
-from typing import Any, NamedTuple, Protocol
+from typing import Any, Protocol
 
 import numpy as np
 
 from voicecoach.audio.line import Block, Samples
 from voicecoach.errors import EngineError, VoicecoachError
+from voicecoach.listen.used import Used, used
 from voicecoach.session.events import Event, Heard, Role, SpeechEnded, SpeechStarted, SpeechUnending, from_json, to_json
 
 READY_S = 60.0
@@ -176,7 +176,7 @@ class _Link:
         self._unanswered: deque[float] = deque()  # when each was sent, monotonic s
         self._answered = 0.0
         self._told = 0.0  # when it last answered or said that it is working
-        self._used: _Used | None = None  # by the child until then, or until it was fed
+        self._used: Used | None = None  # by the child until then, or until it was fed
         self._found: list[Event] = []
         context = multiprocessing.get_context("spawn")
         self._pipe, theirs = context.Pipe()
@@ -206,7 +206,7 @@ class _Link:
             return
         with self._changed:
             if not self._unanswered:
-                self._used = _used(self.process.pid)
+                self._used = used(self.process.pid)
             self._unanswered.append(time.monotonic())
         self._out.put(message)
 
@@ -224,7 +224,7 @@ class _Link:
             return True
         if now_s - max(sent, self._told) <= hang_s:
             return False
-        now = _used(self.process.pid)
+        now = used(self.process.pid)
         if now is None or before is None:
             return True
         waits_for_memory = now.pages > before.pages
@@ -310,7 +310,7 @@ class _Link:
                 self._unanswered.popleft()
                 self._answered = self._told = time.monotonic()
                 if self._unanswered:
-                    self._used = _used(self.process.pid)
+                    self._used = used(self.process.pid)
                 self._found += events
             self._changed.notify_all()
 
@@ -318,25 +318,7 @@ class _Link:
         """The child has come a piece further."""
         with self._changed:
             self._told = time.monotonic()
-            self._used = _used(self.process.pid)
-
-
-class _Used(NamedTuple):
-    """What a process has used. work_s: processor time (s). pages: of memory that it waited for from the disk."""
-
-    work_s: float
-    pages: int
-
-
-def _used(pid: int | None) -> _Used | None:
-    """None where that cannot be told."""
-    if sys.platform != "linux" or pid is None:
-        return None
-    with contextlib.suppress(OSError, ValueError, IndexError):
-        work_s = time.clock_gettime(~pid << 3 | 2)  # what clock_getcpuclockid(3) gives; Python has no name for it
-        # majflt of proc_pid_stat(5), the tenth behind the name in brackets
-        return _Used(work_s, int(Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[9]))
-    return None
+            self._used = used(self.process.pid)
 
 
 def _event(data: dict[str, Any]) -> Event:
