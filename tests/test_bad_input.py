@@ -359,7 +359,7 @@ def test_without_portaudio_a_live_session_says_what_to_install_and_the_rest_stil
         "ctypes.util.find_library = lambda name: None if 'portaudio' in name.lower() else find(name)\n"
     )
     if sys.platform != "linux":
-        pytest.skip("PortAudio comes with the sounddevice package here")
+        pytest.skip(reason="PortAudio comes with the sounddevice package here")
     surroundings = {name: value for name, value in os.environ.items() if name != supervisor.KEPT}
 
     def program(*arguments: object) -> subprocess.CompletedProcess[str]:

@@ -25,7 +25,7 @@ def ran(
 ) -> tuple[subprocess.CompletedProcess[str], Path]:
     """The demo as it is called, and the folder of its record."""
     if not engines.choose("auto").can_run:
-        pytest.skip("no audio engine can run here")
+        pytest.skip(reason="no audio engine can run here")
     out = tmp_path_factory.mktemp("demo")
     done = subprocess.run(
         [sys.executable, "-m", "voicecoach", "demo", "--seed", str(request.param), "--out", str(out)],

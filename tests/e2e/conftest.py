@@ -10,7 +10,7 @@ from virtual_card import VirtualCard, card, missing
 def virtual_card() -> Iterator[VirtualCard]:
     """A virtual sound card with a one-channel microphone; the test is skipped where none can be made."""
     if reason := missing():
-        pytest.skip(reason)
+        pytest.skip(reason=reason)
     with card() as made:
         yield made
 
@@ -19,6 +19,6 @@ def virtual_card() -> Iterator[VirtualCard]:
 def stereo_card() -> Iterator[VirtualCard]:
     """The same with a two-channel microphone."""
     if reason := missing():
-        pytest.skip(reason)
+        pytest.skip(reason=reason)
     with card(channels=2) as made:
         yield made

@@ -37,7 +37,7 @@ class Whistle(SilentVoice):
 @pytest.fixture
 def card() -> Iterator[Any]:
     if reason := virtual.missing():
-        pytest.skip(reason)
+        pytest.skip(reason=reason)
     with virtual.card() as made:
         yield made
 

