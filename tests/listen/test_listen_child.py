@@ -276,6 +276,21 @@ def test_closing_twice_is_safe_and_leaves_no_process() -> None:
     assert ear.poll() == []
 
 
+def test_closing_waits_for_the_status_that_another_thread_is_just_taking() -> None:
+    ear = ChildEar(spec("Twin"))
+    process = ear._link.process
+    real, dead_s = process._popen.poll, []  # type: ignore[attr-defined]
+
+    def late(flag: int = os.WNOHANG) -> int | None:
+        if (code := real(flag)) is not None:
+            dead_s.append(time.monotonic())
+        return code if dead_s and time.monotonic() - dead_s[0] > 0.1 else None
+
+    process._popen.poll = late  # type: ignore[attr-defined]
+    ear.close()
+    assert not process.is_alive()
+
+
 SCRIPT = """
 import sys, time
 sys.path[:0] = [{here!r}]

@@ -263,10 +263,9 @@ class _Link:
         with self._changed:
             self.broken = self.broken or "is closed"
         self._out.put(None)
-        self.process.join(0.5)
-        if self.process.is_alive():
+        if self._status(0.5) is None:
             self.process.kill()
-            self.process.join(2.0)
+            self._status(2.0)
 
     def _write(self) -> None:
         """Thread: pass on what is queued. Closing the pipe is what tells the child to end."""
@@ -288,13 +287,22 @@ class _Link:
             self.fail("answered nonsense")
 
     def _end(self) -> str:
-        """How the child ended. Another thread may be reaping it just now, so its status is waited for."""
-        for _ in range(100):
-            code = self.process.exitcode
-            if code is not None:
-                return f"died (signal {-code})" if code < 0 else f"ended (exit status {code})"
+        """How the child ended."""
+        code = self._status(1.0)
+        if code is None:
+            return "closed its pipe"
+        return f"died (signal {-code})" if code < 0 else f"ended (exit status {code})"
+
+    def _status(self, within_s: float) -> int | None:
+        """The child's exit status; None if it still runs after `within_s`.
+
+        Asked for again and again: of two threads that reap it at once, one is told that there is no such child before
+        the other has written its status down, and `join` and `is_alive` then take it for running.
+        """
+        until_s = time.monotonic() + within_s
+        while (code := self.process.exitcode) is None and time.monotonic() < until_s:
             time.sleep(0.01)
-        return "closed its pipe"
+        return code
 
     def _answer(self, data: dict[str, Any]) -> None:
         if "error" in data:
