@@ -1,7 +1,8 @@
 """What hearing costs; run `python tests/bench/hearing_cost.py [--quick]`; prints, judges nothing.
 
 Real-time factor of one core by part, resident memory, time to be ready, and from the last sample of a word to its
-decision on the line's clock. Baselines of the same run: a decode that waits for the hang-over, and PocketSphinx.
+decision on the line's clock. Baselines of the same run: a decode that waits for the hang-over, the engine of the
+package whose network is computed, and PocketSphinx.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from hearing_sounds import HELD_OUT, Sound, english, noise, scene, spoken, table
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ
 from voicecoach.listen.echo import EchoCanceller
 from voicecoach.listen.hearing import Hearing
+from voicecoach.listen.network import HamaNetwork
 from voicecoach.listen.phonemes import PhonemeRecogniser
 from voicecoach.listen.second import Sphinx
 from voicecoach.listen.segmenter import Segment, Segmenter
@@ -59,9 +61,24 @@ def decoding(engine: PhonemeRecogniser, second: Sphinx, cuts: list[Segment], liv
         f"\ndecoding: {1000 * sum(t for t, _ in took) / sum(s for _, s in took):.0f} ms a second of sound,"
         f" {len(cuts)} utterances"
     )
+    network, theirs = HamaNetwork(), packages_engine()
+    for name, work in (("the network", network.log_probabilities), ("the package's own engine", theirs)):
+        spent_s = [cpu_s(lambda s=cut, w=work: w(s.samples)) for cut in cuts]  # type: ignore[misc]
+        print(f"{name} alone: {1000 * sum(spent_s) / sum(len(cut.samples) / RATE_HZ for cut in cuts):.0f} ms a second")
     opinions = [cpu_s(lambda s=cut: second.hear(s.samples)) for cut in cuts]  # type: ignore[misc]
     print(f"second opinion, where it is asked: {np.median(opinions):.2f} s an utterance, most {max(opinions):.2f} s")
     return wall
+
+
+def packages_engine() -> Callable[[Sound], object]:
+    """Log-probabilities by the engine inside `hama`, the baseline."""
+    from hama.asr import ASRModel  # noqa: PLC0415 (a native library)
+
+    session = ASRModel().session
+    return lambda sound: session.run(
+        ["log_probs", "out_lengths"],
+        {"waveform": sound[None], "waveform_lengths": np.array([len(sound)], np.int64)},
+    )
 
 
 def main(*, quick: bool) -> None:

@@ -12,7 +12,7 @@ from spoken import say
 
 from voicecoach.errors import EngineError
 from voicecoach.listen.grammar import decide, parse
-from voicecoach.listen.phonemes import FRAME, HamaNetwork, PhonemeRecogniser, forward, lay_out
+from voicecoach.listen.phonemes import PhonemeRecogniser, forward, lay_out
 
 ENGLISH = parse((Path(__file__).parents[2] / "grammars" / "en.yaml").read_text(encoding="utf-8"), "en.yaml")
 ALWAYS = ["repeat", "back", "pause", "help", "where-am-i", "no-audio", "time", "end-session"]
@@ -68,16 +68,6 @@ def max_free(stretch: np.ndarray, labels: list[int]) -> float:
         if path[0] != 0 and [label for label, _ in itertools.groupby(path) if label != 0] == labels:
             best = max(best, math.prod(float(stretch[t, label]) for t, label in enumerate(path)))
     return math.log(max(best, 1e-300)) / len(labels)
-
-
-def test_the_network_gives_log_probabilities_every_20_ms() -> None:
-    """The contract with hama 1.7, whose session object is not a documented interface."""
-    network = HamaNetwork()
-    logs = network.log_probabilities(say("repeat", voice="en-us", pads_s=0.25))
-    assert logs.shape[1] == len(network.phones) == 191
-    assert abs(logs.shape[0] - len(say("repeat", voice="en-us", pads_s=0.25)) / FRAME) <= 2
-    assert np.exp(logs).sum(axis=1) == pytest.approx(1.0, abs=1e-4)
-    assert network.phones[network.blank] == "<blank>"
 
 
 def test_every_word_of_the_english_grammar_has_its_sounds_written_down() -> None:

@@ -52,7 +52,7 @@ def _vosk(model: str | None) -> EngineState:
 
 def _phonemes() -> EngineState:
     if not _installed("hama"):
-        mend = "python -m pip install 'hama==1.7.*' (Linux and macOS only)"
+        mend = "python -m pip install 'hama==1.7.0' (Linux and macOS only)"
         return EngineState("phonemes", False, "the package hama is not installed", mend)
     second = "and PocketSphinx for a second opinion" if _installed(SECOND) else "alone, without a second opinion"
     return EngineState("phonemes", True, f"the phoneme recogniser in the hama package, {second}")

@@ -12,7 +12,7 @@ import itertools
 import math
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from voicecoach.audio.line import Samples
 from voicecoach.errors import EngineError
 from voicecoach.listen.grammar import URGENT, Grammar, Scored
+from voicecoach.listen.network import HamaNetwork
 
 FRAME = 320
 """Samples to one frame of log-probabilities (20 ms)."""
@@ -60,48 +61,8 @@ class Network(Protocol):
     phones: Sequence[str]
     blank: int
 
-    def log_probabilities(self, samples: Samples) -> Matrix:
+    def log_probabilities(self, samples: Samples) -> NDArray[np.floating]:
         """Natural logarithms, shape (frames, phones), of an utterance of shape (samples,)."""
-
-
-class HamaNetwork:
-    """The one place that knows `hama`: pinned to 1.7, as its session object is not a documented interface."""
-
-    def __init__(self) -> None:
-        try:
-            from hama.asr import ASRModel  # noqa: PLC0415
-
-            self._model: Any = ASRModel()
-        except (ImportError, OSError, RuntimeError) as error:
-            raise EngineError(
-                f"the phoneme recogniser cannot be loaded: {error}",
-                where="engine phonemes",
-                mend="pip install 'hama==1.7.*'; it runs on Linux and macOS only",
-            ) from None
-        self.phones: Sequence[str] = tuple(self._model.decoder_tokens)
-        self.blank = int(self._model.blank_id)
-
-    def log_probabilities(self, samples: Samples) -> Matrix:
-        """Natural logarithms, shape (frames, phones)."""
-        feeds = {
-            "waveform": np.ascontiguousarray(samples, np.float32)[None],
-            "waveform_lengths": np.array([len(samples)], np.int64),
-        }
-        found, lengths = self._model.session.run(["log_probs", "out_lengths"], feeds)
-        matrix = np.asarray(found, np.float64)
-        if matrix.ndim != 3 or matrix.shape[2] != len(self.phones):
-            raise EngineError(
-                f"answered with shape {matrix.shape}", where="engine phonemes", mend="hama==1.7.* is needed"
-            )
-        return matrix[0, : int(np.asarray(lengths).reshape(-1)[0])]
-
-    def spell(self, word: str) -> tuple[str, ...]:
-        """The phones of a word that no grammar gives, by the package's grapheme-to-phoneme model (40 ms a word)."""
-        from hama.inference import G2PModel  # noqa: PLC0415
-
-        if not hasattr(self, "_speller"):
-            self._speller: Any = G2PModel()
-        return tuple(found.phoneme for found in self._speller(word).alignments if found.phoneme in self.phones)
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,7 +192,7 @@ class PhonemeRecogniser:
         level = float(np.sqrt(np.mean(np.square(samples, dtype=np.float64))))
         gain = min(LEVEL / max(level, 1e-6), _LOUDEST_GAIN)
         logs = self._network.log_probabilities(np.clip(samples * np.float32(gain), -1.0, 1.0))
-        emissions: Matrix = np.exp(logs - logs.max(axis=1, keepdims=True))
+        emissions: Matrix = np.exp(logs - logs.max(axis=1, keepdims=True), dtype=np.float64)
         return emissions
 
     def _spell(self, grammar: Grammar, phrase: str) -> Iterable[tuple[int, ...]]:
