@@ -18,6 +18,7 @@ import soxr
 from numpy.typing import NDArray
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "listen"))
+from spoken import say
 
 from voicecoach.audio.line import RATE_HZ
 from voicecoach.listen.grammar import Grammar, parse
@@ -101,8 +102,6 @@ def spoken(spec: str, text: str) -> Sound:
 
 def _render(spec: Sequence[str], text: str) -> Sound:
     if spec[0] == "espeak-ng" and shutil.which("espeak-ng") is None:
-        from spoken import say  # noqa: PLC0415 (it opens a library of its own)
-
         return say(text, voice=spec[1], pitch=int(spec[2]), rate=int(spec[3]))
     with tempfile.TemporaryDirectory() as folder:
         out = f"{folder}/out.wav"

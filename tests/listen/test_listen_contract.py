@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from spoken import say
 
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, Samples
 from voicecoach.listen import grammar as grammars
@@ -40,12 +41,7 @@ def text_of(name: str) -> str:
 
 
 def voice(name: str) -> Callable[[str], Samples]:
-    def spoken(words: str) -> Samples:
-        from spoken import say  # noqa: PLC0415 needs espeakng-loader
-
-        return say(words, voice=name)
-
-    return spoken
+    return lambda words: say(words, voice=name)
 
 
 def typed() -> Kind:

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from spoken import say
 
 from voicecoach.audio.line import Samples
 from voicecoach.errors import EngineError, InputError
@@ -42,8 +43,6 @@ LIVE = tuple(command.name for command in GRAMMAR.commands)
 def taken(
     recogniser: VoskRecogniser, text: str, live: tuple[str, ...] = LIVE, rate: int = 150, pitch: int = 50
 ) -> str | None:
-    from spoken import say  # noqa: PLC0415 needs espeakng-loader, which is there where the model is
-
     ranked, decoy = recogniser.score(say(text, rate=rate, pitch=pitch, pads_s=0.25), live)
     assert {scored.command for scored in ranked} <= set(live)
     return decide(GRAMMAR, ranked, live, decoy).command
@@ -84,8 +83,6 @@ def test_two_commands_in_a_row_are_none_unless_one_is_danger(korean: VoskRecogni
 
 
 def test_a_score_does_not_depend_on_what_was_heard_before(korean: VoskRecogniser) -> None:
-    from spoken import say  # noqa: PLC0415
-
     sound = say("완료", pads_s=0.25)
     first = korean.score(sound, LIVE)
     korean.score(say("안녕하세요", pads_s=0.25), LIVE)
@@ -139,8 +136,6 @@ def test_syllable_blocks_count_as_the_letters_in_them() -> None:
 
 @pytest.mark.skipif(not ENGLISH, reason="VOICECOACH_VOSK_MODEL names no English model: not run")
 def test_english_words_are_taken_for_what_they_mean_or_refused() -> None:
-    from spoken import say  # noqa: PLC0415
-
     grammar = load("en")
     recogniser = VoskRecogniser(Path(str(ENGLISH)))
     recogniser.prepare(grammar)
