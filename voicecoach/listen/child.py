@@ -38,7 +38,7 @@ HANG_S = 0.8
 
 ASLEEP_S, SPINS = 0.01, 0.75
 """It sleeps if it has worked less than this (s) meanwhile, and turns in circles after this part of `HANG_S` of work; in
-between the machine gives it too little time. Its longest piece of work, a second opinion on 2.5 s of sound, took 0.3 s."""
+between the machine gives it too little time. Its longest piece of work, a second opinion on 2.5 s, took 0.3 s."""
 
 LATE_S = 5.0
 """An answer so late (s) is of no use, whatever the reason."""
