@@ -98,3 +98,15 @@ def test_weights_that_are_not_those_of_this_network_are_told_of_in_one_line(spoi
     assert why in message
     assert "hama==1.7.0" in message
     assert "\n" not in message
+
+
+def test_a_word_that_cannot_be_spelt_here_is_told_of_in_one_line(network: HamaNetwork, monkeypatch) -> None:
+    from hama import inference  # noqa: PLC0415 (a native library)
+
+    assert network.spell("gown")
+    other = HamaNetwork()
+    monkeypatch.setattr(inference, "G2PModel", lambda: (_ for _ in ()).throw(RuntimeError("libhama not available")))
+    with pytest.raises(EngineError) as caught:
+        other.spell("gown")
+    expected = "word 'gown': cannot be spelt: libhama not available; expected an entry under 'sounds'"
+    assert str(caught.value) == expected

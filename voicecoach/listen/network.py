@@ -66,11 +66,20 @@ class HamaNetwork:
             return self._network(np.ascontiguousarray(samples, np.float32))
 
     def spell(self, word: str) -> tuple[str, ...]:
-        """The phones of a word that no grammar gives, by the package's grapheme-to-phoneme model (40 ms a word)."""
-        from hama.inference import G2PModel  # noqa: PLC0415
+        """The phones of a word that no grammar gives, by the package's grapheme-to-phoneme model (40 ms a word).
 
-        if not hasattr(self, "_speller"):
-            self._speller: Any = G2PModel()
+        Raises:
+            EngineError: the native library of that model cannot be loaded.
+        """
+        try:
+            from hama.inference import G2PModel  # noqa: PLC0415
+
+            if not hasattr(self, "_speller"):
+                self._speller: Any = G2PModel()
+        except (ImportError, OSError, RuntimeError) as error:
+            raise EngineError(
+                f"cannot be spelt: {error}", where=f"word {word!r}", expected="an entry under 'sounds'"
+            ) from None
         return tuple(found.phoneme for found in self._speller(word).alignments if found.phoneme in self.phones)
 
 
