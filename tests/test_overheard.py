@@ -11,8 +11,8 @@ import pytest
 from voicecoach import app, library
 from voicecoach.audio.line import Block, Samples
 from voicecoach.errors import EngineError
-from voicecoach.listen.child import Spec
 from voicecoach.listen.engines import build
+from voicecoach.listen.worker import Spec
 from voicecoach.overheard import FILE, GAP_S, LEAD_S, Prompt, commands_in, find_taken
 from voicecoach.session.events import Event, Heard
 from voicecoach.session.way import Rules

@@ -22,11 +22,12 @@ from voicecoach.audio.wav import WavLine, read_wav
 from voicecoach.coach import Coach, Parts
 from voicecoach.errors import AudioError, InputError, VoicecoachError
 from voicecoach.listen import engines
-from voicecoach.listen.child import ChildEar, Spec
+from voicecoach.listen.child import ChildEar
 from voicecoach.listen.late import LateEar
 from voicecoach.listen.port import Ear
 from voicecoach.listen.typed import KeyboardEar, TypedEar
 from voicecoach.listen.typed import parse as parse_script
+from voicecoach.listen.worker import Spec
 from voicecoach.protocol.check import lint
 from voicecoach.record.clips import ClipKeeper
 from voicecoach.record.journal import Journal, check_root, new_folder

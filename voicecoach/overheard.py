@@ -16,8 +16,8 @@ from platformdirs import user_cache_path
 
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, Samples
 from voicecoach.errors import InputError
-from voicecoach.listen.child import Spec
 from voicecoach.listen.port import Ear
+from voicecoach.listen.worker import Spec
 from voicecoach.session.events import Heard
 from voicecoach.session.prompts import over_prompt
 from voicecoach.session.way import Rules, steps_named

@@ -30,7 +30,8 @@ from faults_driver import Bench, Disk, cut_off  # noqa: E402
 from voicecoach import supervisor  # noqa: E402
 from voicecoach.audio.live import LiveLine  # noqa: E402
 from voicecoach.errors import EngineError  # noqa: E402
-from voicecoach.listen.child import ChildEar, Spec  # noqa: E402
+from voicecoach.listen.child import ChildEar  # noqa: E402
+from voicecoach.listen.worker import Spec  # noqa: E402
 from voicecoach.record.lock import NAME  # noqa: E402
 from voicecoach.screen import Behind  # noqa: E402
 from voicecoach.speak.silent import SilentVoice  # noqa: E402

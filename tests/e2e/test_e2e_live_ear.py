@@ -15,7 +15,8 @@ from virtual_card import VirtualCard
 
 from voicecoach.audio.line import Block, Played, Samples, Sound
 from voicecoach.audio.live import LiveLine
-from voicecoach.listen.child import ChildEar, Spec
+from voicecoach.listen.child import ChildEar
+from voicecoach.listen.worker import Spec
 from voicecoach.session.events import Event, Heard, SpeechStarted
 
 pytestmark = [pytest.mark.own_process, pytest.mark.flaky(reruns=2)]  # real time on a machine that others use

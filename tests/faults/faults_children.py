@@ -10,7 +10,7 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 
 from voicecoach.audio.line import Samples
-from voicecoach.listen.child import Spec
+from voicecoach.listen.worker import Spec
 from voicecoach.session.events import Event
 
 SOUND_BLOCKS = 10

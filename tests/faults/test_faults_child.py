@@ -13,8 +13,9 @@ from faults_driver import Bench, driver
 
 from voicecoach.audio.line import RATE_HZ
 from voicecoach.listen import child
-from voicecoach.listen.child import ChildEar, Spec
+from voicecoach.listen.child import ChildEar
 from voicecoach.listen.used import Used, used
+from voicecoach.listen.worker import Spec
 
 
 @pytest.fixture

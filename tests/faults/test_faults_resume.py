@@ -16,7 +16,7 @@ from rich.console import Console
 from voicecoach import app, resume
 from voicecoach.audio.quiet import QuietLine
 from voicecoach.errors import AudioError, EngineError, RecordError
-from voicecoach.listen.child import Spec
+from voicecoach.listen.worker import Spec
 from voicecoach.record import manifest
 from voicecoach.record.journal import Journal
 from voicecoach.record.manifest import Manifest

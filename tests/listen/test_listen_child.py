@@ -13,7 +13,8 @@ import pytest
 
 from voicecoach.audio.line import BLOCK_FRAMES, Block, Samples
 from voicecoach.errors import EngineError, InputError
-from voicecoach.listen.child import ChildEar, Spec
+from voicecoach.listen.child import ChildEar
+from voicecoach.listen.worker import Spec
 from voicecoach.session.events import Event, Heard, PromptEnded, SpeechEnded, SpeechStarted
 
 HERE = Path(__file__).parent
@@ -296,7 +297,8 @@ import sys, time
 sys.path[:0] = [{here!r}]
 import numpy as np
 from voicecoach.audio.line import Block
-from voicecoach.listen.child import ChildEar, Spec
+from voicecoach.listen.child import ChildEar
+from voicecoach.listen.worker import Spec
 
 if __name__ == "__main__":
     ear = ChildEar(Spec("twin", "", "", factory="test_listen_child:{name}"), hang_s=600)

@@ -12,9 +12,10 @@ from spoken import say
 
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, Samples
 from voicecoach.listen import grammar as grammars
-from voicecoach.listen.child import ChildEar, Spec
+from voicecoach.listen.child import ChildEar
 from voicecoach.listen.port import Ear
 from voicecoach.listen.typed import TypedEar, parse
+from voicecoach.listen.worker import Spec
 from voicecoach.session.events import Event, Heard, SpeechEnded, SpeechStarted
 
 ROOT = Path(__file__).parents[2]

@@ -1,8 +1,7 @@
-"""The watched process in which a recogniser runs, and the ear that talks to it.
+"""The ear that talks to a watched process, and the watch on it.
 
-Native recognisers can abort, hang or print; none of that may reach the loop. The parent sends blocks as raw bytes, the
-child answers each with the events found, as JSON (never pickle: whatever a damaged child writes stays data). Between
-the pieces of work that one answer takes it says that it is working.
+Native recognisers can abort, hang or print; none of that may reach the loop. What runs in the process is in `worker`;
+whatever a damaged one writes stays data.
 """
 
 from __future__ import annotations
@@ -10,25 +9,19 @@ from __future__ import annotations
 import contextlib
 import json
 import multiprocessing
-import os
 import queue
-import signal
-import struct
-import sys
 import threading
 import time
 from collections import deque
-from dataclasses import dataclass
-from importlib import import_module
-from multiprocessing.connection import Connection, wait
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 
-from voicecoach.audio.line import Block, Samples
-from voicecoach.errors import EngineError, VoicecoachError
+from voicecoach.audio.line import Block
+from voicecoach.errors import EngineError
 from voicecoach.listen.used import Used, used
-from voicecoach.session.events import Event, Heard, Role, SpeechEnded, SpeechStarted, SpeechUnending, from_json, to_json
+from voicecoach.listen.worker import HEADER, WORKING, Spec, run
+from voicecoach.session.events import Event, Heard, SpeechEnded, SpeechStarted, SpeechUnending, from_json, to_json
 
 READY_S = 60.0
 """A child that is not ready after this (s) is given up; the largest model tried loads in about 3 s."""
@@ -47,36 +40,7 @@ LOCKSTEP_S = 60.0
 """The same on the file clock, where nobody waits for a reply and the machine may be busy."""
 
 MAX_ANSWER = 1_000_000
-WORKING = {"working": True}
 HEARABLE: tuple[type[Event], ...] = (SpeechStarted, SpeechEnded, SpeechUnending, Heard)
-_HEADER = struct.Struct("<cqii")  # kind, first sample, frames, channels
-
-
-class Hears(Protocol):
-    """What runs in the child."""
-
-    def listen(self, commands: tuple[str, ...]) -> None:
-        """From now on only these command ids can be meant."""
-
-    def feed(self, at: int, heard: Samples, played: Samples) -> list[Event]:
-        """Take in frames that begin at sample `at`; the events found."""
-
-
-@dataclass(frozen=True, slots=True)
-class Spec:
-    """What a child is made of; plain values, so that it can be sent to another process.
-
-    engine: name for messages and for the record. grammar, grammar_file: text and name of the grammar. model: folder of
-    the model, or ''. roles: (channel, role) pairs. factory: 'module:function' that makes a `Hears` of this and of a
-    function for it to call between long pieces of work.
-    """
-
-    engine: str
-    grammar: str
-    grammar_file: str
-    model: str = ""
-    roles: tuple[tuple[int, Role], ...] = ()
-    factory: str = "voicecoach.listen.engines:build"
 
 
 class ChildEar:
@@ -180,7 +144,7 @@ class _Link:
         self._found: list[Event] = []
         context = multiprocessing.get_context("spawn")
         self._pipe, theirs = context.Pipe()
-        self.process = context.Process(target=_run, args=(spec, theirs), name=f"ear-{spec.engine}", daemon=True)
+        self.process = context.Process(target=run, args=(spec, theirs), name=f"ear-{spec.engine}", daemon=True)
         self.process.start()
         theirs.close()  # or the end of the child would not be seen
         for target in (self._write, self._read):
@@ -193,12 +157,12 @@ class _Link:
             raise EngineError(self.broken, where=self._where)
 
     def listen(self, commands: tuple[str, ...]) -> None:
-        self._send(_HEADER.pack(b"L", 0, 0, 0) + json.dumps(commands).encode())
+        self._send(HEADER.pack(b"L", 0, 0, 0) + json.dumps(commands).encode())
 
     def feed(self, block: Block) -> None:
         heard = np.ascontiguousarray(block.heard, dtype=np.float32)
         played = np.ascontiguousarray(block.played, dtype=np.float32)
-        header = _HEADER.pack(b"B", block.at, heard.shape[0], heard.shape[1])
+        header = HEADER.pack(b"B", block.at, heard.shape[0], heard.shape[1])
         self._send(header + heard.tobytes() + played.tobytes())
 
     def _send(self, message: bytes) -> None:
@@ -272,7 +236,7 @@ class _Link:
         with contextlib.suppress(OSError, ValueError):
             while (message := self._out.get()) is not None:
                 self._pipe.send_bytes(message)
-            self._pipe.send_bytes(_HEADER.pack(b"E", 0, 0, 0))
+            self._pipe.send_bytes(HEADER.pack(b"E", 0, 0, 0))
 
     def _read(self) -> None:
         """Thread: take in answers until the child ends or says something that is none."""
@@ -350,54 +314,3 @@ def _event(data: dict[str, Any]) -> Event:
         if not good:
             raise TypeError(name)
     return event
-
-
-def _run(spec: Spec, pipe: Connection) -> None:
-    """The child: build the ear, say so, then answer every message until the pipe ends."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the parent's to understand
-    null = os.open(os.devnull, os.O_RDWR)
-    for stream in (1, 2):
-        os.dup2(null, stream)  # recognisers print, also from native code
-    threading.Thread(target=_follow_parent, name="follow-parent", daemon=True).start()
-
-    def working() -> None:
-        _tell(pipe, **WORKING)
-
-    try:
-        module, _, name = spec.factory.partition(":")
-        ear: Hears = getattr(import_module(module), name)(spec, working)
-        _tell(pipe, ready=True, events=[])
-        while True:
-            message = pipe.recv_bytes()
-            kind, at, frames, channels = _HEADER.unpack_from(message)
-            found: list[Event] = []
-            if kind == b"L":
-                ear.listen(tuple(json.loads(message[_HEADER.size :])))
-            elif kind == b"B":
-                data = np.frombuffer(message, dtype=np.float32, offset=_HEADER.size).copy()
-                heard = data[: frames * channels].reshape(frames, channels)
-                found = ear.feed(at, heard, data[frames * channels :])
-            else:
-                return
-            _tell(pipe, events=[to_json(event) for event in found])
-    except (EOFError, BrokenPipeError, ConnectionResetError):
-        return  # the parent is gone
-    except VoicecoachError as error:
-        line = error.line()
-    except Exception as error:  # noqa: BLE001 whatever an engine raises is passed back as one line
-        line = " ".join(f"{type(error).__name__}: {error}".split())
-    with contextlib.suppress(OSError):
-        _tell(pipe, error=line)
-    sys.exit(1)
-
-
-def _tell(pipe: Connection, **answer: object) -> None:
-    pipe.send_bytes(json.dumps(answer).encode())
-
-
-def _follow_parent() -> None:
-    """Thread: a child that hangs in native code would not see the pipe's end."""
-    parent = multiprocessing.parent_process()
-    if parent is not None:
-        wait([parent.sentinel])
-        os._exit(1)

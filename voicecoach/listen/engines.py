@@ -9,7 +9,7 @@ from pathlib import Path
 
 from voicecoach.errors import EngineError, InputError
 from voicecoach.listen import model as models
-from voicecoach.listen.child import Hears, Spec
+from voicecoach.listen.worker import Hears, Spec
 from voicecoach.session.events import Role
 
 SECOND = "pocketsphinx"

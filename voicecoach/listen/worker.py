@@ -1,0 +1,110 @@
+"""What runs in the process of a recogniser, and how it is talked to.
+
+The parent sends blocks as raw bytes, the worker answers each with the events found, as JSON (never pickle). Between the
+pieces of work that one answer takes it says that it is working.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import multiprocessing
+import os
+import signal
+import struct
+import sys
+import threading
+from dataclasses import dataclass
+from importlib import import_module
+from multiprocessing.connection import Connection, wait
+from typing import Protocol
+
+import numpy as np
+
+from voicecoach.audio.line import Samples
+from voicecoach.errors import VoicecoachError
+from voicecoach.session.events import Event, Role, to_json
+
+HEADER = struct.Struct("<cqii")
+"""Before each message to the worker: its kind, first sample, frames, channels."""
+
+WORKING = {"working": True}
+"""The answer that is none yet."""
+
+
+class Hears(Protocol):
+    """What runs in the child."""
+
+    def listen(self, commands: tuple[str, ...]) -> None:
+        """From now on only these command ids can be meant."""
+
+    def feed(self, at: int, heard: Samples, played: Samples) -> list[Event]:
+        """Take in frames that begin at sample `at`; the events found."""
+
+
+@dataclass(frozen=True, slots=True)
+class Spec:
+    """What a child is made of; plain values, so that it can be sent to another process.
+
+    engine: name for messages and for the record. grammar, grammar_file: text and name of the grammar. model: folder of
+    the model, or ''. roles: (channel, role) pairs. factory: 'module:function' that makes a `Hears` of this and of a
+    function for it to call between long pieces of work.
+    """
+
+    engine: str
+    grammar: str
+    grammar_file: str
+    model: str = ""
+    roles: tuple[tuple[int, Role], ...] = ()
+    factory: str = "voicecoach.listen.engines:build"
+
+
+def run(spec: Spec, pipe: Connection) -> None:
+    """The child: build the ear, say so, then answer every message until the pipe ends."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the parent's to understand
+    null = os.open(os.devnull, os.O_RDWR)
+    for stream in (1, 2):
+        os.dup2(null, stream)  # recognisers print, also from native code
+    threading.Thread(target=_follow_parent, name="follow-parent", daemon=True).start()
+
+    def working() -> None:
+        _tell(pipe, **WORKING)
+
+    try:
+        module, _, name = spec.factory.partition(":")
+        ear: Hears = getattr(import_module(module), name)(spec, working)
+        _tell(pipe, ready=True, events=[])
+        while True:
+            message = pipe.recv_bytes()
+            kind, at, frames, channels = HEADER.unpack_from(message)
+            found: list[Event] = []
+            if kind == b"L":
+                ear.listen(tuple(json.loads(message[HEADER.size :])))
+            elif kind == b"B":
+                data = np.frombuffer(message, dtype=np.float32, offset=HEADER.size).copy()
+                heard = data[: frames * channels].reshape(frames, channels)
+                found = ear.feed(at, heard, data[frames * channels :])
+            else:
+                return
+            _tell(pipe, events=[to_json(event) for event in found])
+    except (EOFError, BrokenPipeError, ConnectionResetError):
+        return  # the parent is gone
+    except VoicecoachError as error:
+        line = error.line()
+    except Exception as error:  # noqa: BLE001 whatever an engine raises is passed back as one line
+        line = " ".join(f"{type(error).__name__}: {error}".split())
+    with contextlib.suppress(OSError):
+        _tell(pipe, error=line)
+    sys.exit(1)
+
+
+def _tell(pipe: Connection, **answer: object) -> None:
+    pipe.send_bytes(json.dumps(answer).encode())
+
+
+def _follow_parent() -> None:
+    """Thread: a child that hangs in native code would not see the pipe's end."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        wait([parent.sentinel])
+        os._exit(1)
