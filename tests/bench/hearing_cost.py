@@ -15,6 +15,7 @@ from collections.abc import Callable
 import numpy as np
 from hearing_accuracy import states
 from hearing_sounds import HELD_OUT, Sound, english, noise, scene, spoken, table, to_hand
+from package_engine import package_log_probabilities, package_model
 
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ
 from voicecoach.listen.echo import EchoCanceller
@@ -61,24 +62,14 @@ def decoding(engine: PhonemeRecogniser, second: Sphinx, cuts: list[Segment], liv
         f"\ndecoding: {1000 * sum(t for t, _ in took) / sum(s for _, s in took):.0f} ms a second of sound,"
         f" {len(cuts)} utterances"
     )
-    network, theirs = HamaNetwork(), packages_engine()
-    for name, work in (("the network", network.log_probabilities), ("the package's own engine", theirs)):
+    works = {"the network": HamaNetwork().log_probabilities, "the package's own engine": package_log_probabilities}
+    package_model()  # loaded before it is timed
+    for name, work in works.items():
         spent_s = [cpu_s(lambda s=cut, w=work: w(s.samples)) for cut in cuts]  # type: ignore[misc]
         print(f"{name} alone: {1000 * sum(spent_s) / sum(len(cut.samples) / RATE_HZ for cut in cuts):.0f} ms a second")
     opinions = [cpu_s(lambda s=cut: second.hear(s.samples)) for cut in cuts]  # type: ignore[misc]
     print(f"second opinion, where it is asked: {np.median(opinions):.2f} s an utterance, most {max(opinions):.2f} s")
     return wall
-
-
-def packages_engine() -> Callable[[Sound], object]:
-    """Log-probabilities by the engine inside `hama`, the baseline."""
-    from hama.asr import ASRModel  # noqa: PLC0415 (a native library)
-
-    session = ASRModel().session
-    return lambda sound: session.run(
-        ["log_probs", "out_lengths"],
-        {"waveform": sound[None], "waveform_lengths": np.array([len(sound)], np.int64)},
-    )
 
 
 def main(*, quick: bool) -> None:

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from package_engine import package_log_probabilities, package_model
 from spoken import say
 
 from voicecoach.audio.line import RATE_HZ, Samples
@@ -38,12 +39,8 @@ def sounds() -> dict[str, Samples]:
 @pytest.mark.parametrize("name", sounds())
 def test_its_numbers_are_those_of_the_package_whose_weights_it_computes(network: HamaNetwork, name: str) -> None:
     """Reference: the engine inside hama 1.7.0, a general-purpose phone recogniser (Apache-2.0)."""
-    from hama.asr import ASRModel  # noqa: PLC0415 (a native library)
-
     sound = sounds()[name]
-    feeds = {"waveform": sound[None], "waveform_lengths": np.array([len(sound)], np.int64)}
-    theirs, lengths = ASRModel().session.run(["log_probs", "out_lengths"], feeds)
-    expected = np.asarray(theirs)[0, : int(np.asarray(lengths).reshape(-1)[0])]
+    expected = package_log_probabilities(sound)
     logs = network.log_probabilities(sound)
     assert logs.shape == expected.shape
     # rounding adds up, and shows most where a phone is very unlikely
@@ -52,18 +49,15 @@ def test_its_numbers_are_those_of_the_package_whose_weights_it_computes(network:
 
 
 def test_its_columns_are_the_phones_of_the_package(network: HamaNetwork) -> None:
-    from hama.asr import ASRModel  # noqa: PLC0415 (a native library)
-
-    model = ASRModel()
-    assert list(network.phones) == model.decoder_tokens
-    assert network.blank == model.blank_id
+    assert list(network.phones) == package_model().decoder_tokens
+    assert network.blank == package_model().blank_id
 
 
 @settings(deadline=None, max_examples=20)
 @given(samples=st.integers(201, 2 * RATE_HZ), loud=st.sampled_from([0.0, 1e-6, 0.1, 1.0]), seed=st.integers(0, 99))
-def test_it_gives_probabilities_every_20_ms_whatever_the_sound(samples: int, loud: float, seed: int) -> None:
+def test_it_gives_probabilities_every_20_ms_whatever_the_sound(network, samples: int, loud: float, seed: int) -> None:
     sound = np.clip(loud * np.random.default_rng(seed).standard_normal(samples), -1, 1).astype(np.float32)
-    logs = HamaNetwork().log_probabilities(sound)
+    logs = network.log_probabilities(sound)
     assert logs.shape == ((samples // (FRAME // 2) + 2) // 2, 191)
     assert np.exp(logs.astype(np.float64)).sum(axis=1) == pytest.approx(1.0, abs=1e-4)
 

@@ -185,5 +185,5 @@ def gelu(x: Array) -> Array:
     t = 1 / (1 + np.float32(0.3275911) * far)
     series = ((((1.061405429 * t - 1.453152027) * t + 1.421413741) * t - 0.284496736) * t + 0.254829592) * t
     error_function = np.copysign(1 - series * np.exp(-far * far), x)
-    made: Array = (0.5 * x * (1 + error_function)).astype(np.float32)
+    made: Array = 0.5 * x * (1 + error_function)
     return made
