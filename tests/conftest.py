@@ -42,7 +42,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 @pytest.fixture(scope="session", autouse=True)
 def ran_on() -> Iterator[dict[Path, Any]]:
     """Record's folder -> rules (None: no true machine), of every session that a coach has run in this process."""
-    from voicecoach.coach import Coach, Parts  # noqa: PLC0415 the places are set before anything is imported
+    from voicecoach.runtime.loop import Coach, Parts  # noqa: PLC0415 the places are set before anything is imported
     from voicecoach.session.machine import Machine  # noqa: PLC0415
 
     found: dict[Path, Any] = {}

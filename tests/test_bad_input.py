@@ -14,9 +14,9 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner, Result
 
-from voicecoach import library, supervisor
 from voicecoach.audio.wav import write_wav
-from voicecoach.cli import main
+from voicecoach.cli.main import main
+from voicecoach.runtime import library, supervisor
 from voicecoach.speak.voice import render_text
 
 PRACTICE = (library.folder("protocols") / "short-practice.yaml").read_text(encoding="utf-8")

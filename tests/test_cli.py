@@ -14,10 +14,11 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner, Result
 
-from voicecoach import __version__, library
+from voicecoach import __version__
 from voicecoach.audio.wav import write_wav
-from voicecoach.cli import CAUTION, main
-from voicecoach.listen import engines
+from voicecoach.cli.main import CAUTION, main
+from voicecoach.listen import registry
+from voicecoach.runtime import library
 from voicecoach.speak.voice import render_text
 
 RUB = "+1 wearer: start rubbing\n+4 wearer: hands dry\n"
@@ -110,7 +111,7 @@ def test_a_record_that_was_changed_is_told_apart(record: Path, tmp_path: Path) -
 
 
 def test_hear_prints_one_json_line_an_utterance_and_refusing_is_no_failure(tmp_path: Path) -> None:
-    if not engines.choose("auto").can_run:
+    if not registry.choose("auto").can_run:
         pytest.skip(reason="no audio engine can run here")
     silence = np.zeros(12_000, np.float32)
     words, chatter = render_text("step complete"), render_text("where did they put the blue folder")
@@ -125,7 +126,7 @@ def test_hear_prints_one_json_line_an_utterance_and_refusing_is_no_failure(tmp_p
 
 
 def test_a_recording_with_two_channels_tells_wearer_and_observer_apart(tmp_path: Path) -> None:
-    if not engines.choose("auto").can_run:
+    if not registry.choose("auto").can_run:
         pytest.skip(reason="no audio engine can run here")
     lead, words = np.zeros(22 * 16_000, np.float32), render_text("step complete")
     left = np.concatenate([lead, words, np.zeros(32_000, np.float32)])

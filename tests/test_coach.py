@@ -10,16 +10,17 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from voicecoach import app
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, Sound
 from voicecoach.audio.quiet import QuietLine
 from voicecoach.audio.wav import WavLine
-from voicecoach.coach import TICK_S, Coach, Parts
-from voicecoach.listen.typed import TypedEar, parse
+from voicecoach.listen.scripted import TypedEar, parse
+from voicecoach.session.setup import Setup
 from voicecoach.record.clips import ClipKeeper
 from voicecoach.record.journal import Journal
 from voicecoach.record.manifest import Manifest
 from voicecoach.record.read import read
+from voicecoach.runtime import app
+from voicecoach.runtime.loop import TICK_S, Coach, Parts
 from voicecoach.session.effects import (
     CancelTimer,
     Close,
@@ -34,7 +35,6 @@ from voicecoach.session.effects import (
 from voicecoach.session.events import Event, Heard, Opened, PromptEnded, SpeechStarted, TimerFired
 from voicecoach.session.machine import Machine
 from voicecoach.session.state import SessionState
-from voicecoach.session.way import Rules
 from voicecoach.speak.silent import SilentVoice, spoken_s
 
 OPENED = Opened(0, mode="solo", ear="typed", audio="none", training_only=True, independent=False)
@@ -42,21 +42,21 @@ Answers = Callable[[Event], tuple[Effect, ...]]
 
 
 @pytest.fixture(scope="module")
-def rules() -> Rules:
-    return app.load_rules("short-practice", "en")[0]
+def setup() -> Setup:
+    return app.load_setup("short-practice", "en")[0]
 
 
 @dataclass
 class Puppet:
     """A machine that does what the test says; its state is a true one."""
 
-    rules: Rules
+    setup: Setup
     answers: Answers
     seen: list[Event] = field(default_factory=list)
     status: str = "awaiting"
 
     def start(self) -> SessionState:
-        return replace(Machine(self.rules).start(), status=self.status)
+        return replace(Machine(self.setup).start(), status=self.status)
 
     def step(self, state: SessionState, event: Event) -> tuple[SessionState, tuple[Effect, ...]]:
         self.seen.append(event)
@@ -116,13 +116,13 @@ Make = Callable[..., tuple[Coach, Puppet, Loud]]
 
 
 @pytest.fixture
-def puppet(rules: Rules, journal: Journal) -> Make:
+def puppet(setup: Setup, journal: Journal) -> Make:
     """make(answers, words={block: events}, ...): a coach whose machine and ear do what the test says."""
 
     def make(
         answers: Answers, words: dict[int, list[Event]] | None = None, status: str = "awaiting", **parts: object
     ) -> tuple[Coach, Puppet, Loud]:
-        machine, line = Puppet(rules, answers, status=status), Loud()
+        machine, line = Puppet(setup, answers, status=status), Loud()
         made = Parts(machine, Lips(words), line, SilentVoice(), journal, **parts)  # type: ignore[arg-type]
         return Coach(made), machine, line
 
@@ -267,9 +267,9 @@ def test_the_last_words_run_out_before_it_ends(puppet: Make) -> None:
     assert coach.now >= spoken_s(goodbye) * RATE_HZ
 
 
-def test_it_ends_with_the_line_but_not_in_the_middle_of_a_prompt(rules: Rules, journal: Journal) -> None:
+def test_it_ends_with_the_line_but_not_in_the_middle_of_a_prompt(setup: Setup, journal: Journal) -> None:
     text = "A prompt that is longer than the whole recording."
-    machine = Puppet(rules, lambda event: (Say(1, text),) if isinstance(event, Opened) else ())
+    machine = Puppet(setup, lambda event: (Say(1, text),) if isinstance(event, Opened) else ())
     line = WavLine(np.zeros(8000, np.float32), tail_s=0.1)
     coach = Coach(Parts(machine, Lips(), line, SilentVoice(), journal))  # type: ignore[arg-type]
     coach.begin(OPENED)
@@ -291,7 +291,7 @@ def test_a_faint_tick_tells_waiting_from_dead(puppet: Make, status: str, ticks: 
     assert any(sound.text == "(tick)" for sound in line.sounds) == any_heard
 
 
-def test_a_spoken_word_is_kept_as_a_clip_and_no_audio_ends_that(rules: Rules, journal: Journal, tmp_path: Path) -> None:
+def test_a_spoken_word_is_kept_as_a_clip_and_no_audio_ends_that(setup: Setup, journal: Journal, tmp_path: Path) -> None:
     def answer(event: Event) -> tuple[Effect, ...]:
         if isinstance(event, Heard) and event.command == "no-audio":
             return (Note("no-audio"),)
@@ -302,7 +302,7 @@ def test_a_spoken_word_is_kept_as_a_clip_and_no_audio_ends_that(rules: Rules, jo
         400: [heard("done", 400)], 600: [SpeechStarted(0)],
     }  # fmt: skip
     clips = ClipKeeper(tmp_path / "record" / "audio", "clips")
-    machine = Puppet(rules, answer)
+    machine = Puppet(setup, answer)
     coach = Coach(Parts(machine, Lips(words), Loud(), SilentVoice(), journal, clips))  # type: ignore[arg-type]
     coach.begin(OPENED)
     coach.run()
@@ -321,7 +321,7 @@ def test_tones_are_played_and_end_nothing(puppet: Make) -> None:
     assert [type(event) for event in machine.seen] == [Opened, TimerFired]
 
 
-def test_a_whole_session_by_script_comes_to_its_end_with_nothing_on(rules: Rules, journal: Journal) -> None:
+def test_a_whole_session_by_script_comes_to_its_end_with_nothing_on(setup: Setup, journal: Journal) -> None:
     rub = "+1 wearer: start rubbing\n+4 wearer: hands dry\n"
     script = (
         "+1 wearer: practice run\n+1 wearer: yes\n+1 wearer: step done\n" + rub  # prepare
@@ -329,10 +329,10 @@ def test_a_whole_session_by_script_comes_to_its_end_with_nothing_on(rules: Rules
         + "+1 wearer: all clear\n" + rub + "+2 wearer: gown off\n" + rub + "+5 wearer: start rubbing\n"
         + "+4 wearer: hands dry\n+1 wearer: step done\n+1 wearer: yes\n"
     )  # fmt: skip
-    ear = TypedEar(rules.grammar, parse(script, "script.txt"))
+    ear = TypedEar(setup.grammar, parse(script, "script.txt"))
     shown: list[SessionState] = []
     parts = Parts(
-        Machine(rules), ear, QuietLine(), SilentVoice(), journal, spent=lambda: ear.finished,
+        Machine(setup), ear, QuietLine(), SilentVoice(), journal, spent=lambda: ear.finished,
         watch=lambda state, _event, _effects: shown.append(state),
     )  # fmt: skip
     coach = Coach(parts)

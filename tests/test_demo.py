@@ -9,12 +9,12 @@ from pathlib import Path
 
 import pytest
 
-from voicecoach import demo
-from voicecoach.cli_record import machine_of
-from voicecoach.listen import engines
+from voicecoach.cli.record import machine_of
+from voicecoach.listen import registry
 from voicecoach.record.read import read
 from voicecoach.record.replay import compare
 from voicecoach.session.events import CLOCK_HZ, Heard, PromptEnded
+from voicecoach.simulate import demo
 
 SEEDS = (1, 2)
 
@@ -24,7 +24,7 @@ def ran(
     request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
 ) -> tuple[subprocess.CompletedProcess[str], Path]:
     """The demo as it is called, and the folder of its record."""
-    if not engines.choose("auto").can_run:
+    if not registry.choose("auto").can_run:
         pytest.skip(reason="no audio engine can run here")
     out = tmp_path_factory.mktemp("demo")
     done = subprocess.run(

@@ -8,14 +8,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from voicecoach import app, library
 from voicecoach.audio.line import Block, Samples
 from voicecoach.errors import EngineError
-from voicecoach.listen.engines import build
+from voicecoach.listen.registry import build
 from voicecoach.listen.worker import Spec
-from voicecoach.overheard import FILE, GAP_S, LEAD_S, Prompt, commands_in, find_taken
+from voicecoach.session.setup import Setup
+from voicecoach.runtime import app, library
+from voicecoach.runtime.prompt_check import FILE, GAP_S, LEAD_S, Prompt, commands_in, find_taken
 from voicecoach.session.events import Event, Heard
-from voicecoach.session.way import Rules
 from voicecoach.speak.silent import SilentVoice
 from voicecoach.speak.voice import Voice
 
@@ -23,8 +23,8 @@ SPEC = Spec("phonemes", (library.folder("grammars") / "en.yaml").read_text(encod
 
 
 @pytest.fixture(scope="module")
-def rules() -> Rules:
-    return app.load_rules("short-practice", "en")[0]
+def setup() -> Setup:
+    return app.load_setup("short-practice", "en")[0]
 
 
 class InProcess:
@@ -119,7 +119,7 @@ def test_the_real_ear_says_the_same_of_a_prompt_alone_and_behind_others() -> Non
     assert {command for *_, command in alone} >= {"", "breach"}
 
 
-def test_every_ear_is_given_its_share_and_every_prompt_is_heard_once_with_silence_around_it(rules: Rules) -> None:
+def test_every_ear_is_given_its_share_and_every_prompt_is_heard_once_with_silence_around_it(setup: Setup) -> None:
     ears = [Sensitive(), Sensitive()]
     prompts = [("one two three", ("stop",))] * 20
     assert len(list(commands_in(prompts, SilentVoice(), ears))) == 20
@@ -135,7 +135,7 @@ def test_every_ear_is_given_its_share_and_every_prompt_is_heard_once_with_silenc
     assert len(np.concatenate(heard)) >= len(spoken) + round((LEAD_S + GAP_S) * 16_000)
 
 
-def test_a_check_that_was_cut_off_goes_on_where_it_stopped(rules: Rules, tmp_path: Path) -> None:
+def test_a_check_that_was_cut_off_goes_on_where_it_stopped(setup: Setup, tmp_path: Path) -> None:
     ears: list[Sensitive] = []
 
     def opens(lasts: int) -> None:
@@ -144,7 +144,7 @@ def test_a_check_that_was_cut_off_goes_on_where_it_stopped(rules: Rules, tmp_pat
             return ears[-1]
 
         find_taken(
-            rules, SilentVoice(), SPEC, open_ear, tell=lambda done, total: told.append((done, total)), cache=tmp_path
+            setup, SilentVoice(), SPEC, open_ear, tell=lambda done, total: told.append((done, total)), cache=tmp_path
         )
 
     told: list[tuple[int, int]] = []
@@ -163,13 +163,13 @@ def test_a_check_that_was_cut_off_goes_on_where_it_stopped(rules: Rules, tmp_pat
     assert ears == []
 
 
-def test_a_line_that_a_kill_cut_off_costs_only_its_own_verdict(rules: Rules, tmp_path: Path) -> None:
+def test_a_line_that_a_kill_cut_off_costs_only_its_own_verdict(setup: Setup, tmp_path: Path) -> None:
     told: list[int] = []
 
     def check() -> None:
         told.clear()
         find_taken(
-            rules,
+            setup,
             SilentVoice(),
             SPEC,
             lambda spec: Sensitive(),

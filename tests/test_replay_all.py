@@ -8,8 +8,8 @@ from typing import Any
 import pytest
 from typer.testing import CliRunner
 
-from voicecoach.cli import main
-from voicecoach.cli_record import machine_of
+from voicecoach.cli.main import main
+from voicecoach.cli.record import machine_of
 from voicecoach.errors import VoicecoachError
 from voicecoach.record.journal import FILE
 from voicecoach.record.read import Session, read

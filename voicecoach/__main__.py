@@ -1,6 +1,6 @@
 """`python -m voicecoach`."""
 
-from voicecoach.cli import main
+from voicecoach.cli.main import main
 
 if __name__ == "__main__":
     main()

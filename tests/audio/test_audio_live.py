@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from voicecoach.audio import live, trial
+from voicecoach.audio import live, probe
 from voicecoach.audio.card import CALLS
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, Played, Sound
 from voicecoach.audio.live import LiveLine, devices
@@ -70,7 +70,7 @@ def card(monkeypatch: pytest.MonkeyPatch) -> type[FakeStream]:
         _initialize=lambda: None,
     )
     monkeypatch.setattr(live, "_sounddevice", lambda: module)
-    monkeypatch.setattr(trial, "survive", lambda *_, **__: None)  # no process of its own for a stand-in
+    monkeypatch.setattr(probe, "survive", lambda *_, **__: None)  # no process of its own for a stand-in
     return Stream
 
 
@@ -278,7 +278,7 @@ def test_a_card_that_kills_whoever_opens_it_is_not_opened_here(
     card: type[FakeStream], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     line = opened()
-    monkeypatch.setattr(trial, "survive", aborts)
+    monkeypatch.setattr(probe, "survive", aborts)
     for call in (line.reopen, lambda: line.half("speaker", 0), LiveLine, devices):
         with pytest.raises(AudioError, match="sound library dies"):
             call()
@@ -286,7 +286,7 @@ def test_a_card_that_kills_whoever_opens_it_is_not_opened_here(
     late = LiveLine(must=False)
     with pytest.raises(AudioError, match="sound library dies"):
         late.read(0)
-    monkeypatch.setattr(trial, "survive", lambda *_, **__: None)
+    monkeypatch.setattr(probe, "survive", lambda *_, **__: None)
     late.reopen()
     card.opened[-1].call()
     assert late.read(0) is None
@@ -300,18 +300,18 @@ def test_what_happens_to_the_process_that_tries_the_card_is_told_apart(
     # what the process finds in place of the library
     found = tmp_path / "sounddevice.py"
     monkeypatch.setenv("PYTHONPATH", str(tmp_path))
-    monkeypatch.setattr(trial, "LIMIT_S", 20.0)
+    monkeypatch.setattr(probe, "LIMIT_S", 20.0)
     for text in ("def query_devices(): pass", "raise OSError('PortAudio library not found')"):
         found.write_text(text)
-        trial.survive("list")
+        probe.survive("list")
     found.write_text("import os; os.abort()")
     with pytest.raises(AudioError, match=r"sound card: the system's sound library dies \("):
-        trial.survive("list")
+        probe.survive("list")
     found.write_text("import time; time.sleep(60)")
-    monkeypatch.setattr(trial, "LIMIT_S", 0.5)
+    monkeypatch.setattr(probe, "LIMIT_S", 0.5)
     with pytest.raises(AudioError, match="sound library hangs"):
-        trial.survive("open")
-    assert not trial.gives(channels=1, device=(None, None), way="both")
+        probe.survive("open")
+    assert not probe.gives(channels=1, device=(None, None), way="both")
 
 
 def test_a_device_that_cannot_be_opened_is_one_line(card: type[FakeStream]) -> None:

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, Samples, Sound
-from voicecoach.audio.persona import AGAIN, REPLY_S, Began, Ended, Rule, ScriptedPersona, Utterance
-from voicecoach.audio.wearer import SPEECH_LEVEL, Mask, Room, RoomLine, Said, muffled
+from voicecoach.simulate.persona import AGAIN, REPLY_S, Began, Ended, Rule, ScriptedPersona, Utterance
+from voicecoach.simulate.room import SPEECH_LEVEL, Mask, Room, RoomLine, Said, muffled
 
 QUIET = Room(echo_db=-200.0, noise_db=-200.0)
 WORDS_S = 0.5

@@ -12,12 +12,12 @@ from collections import Counter
 from dataclasses import replace
 from pathlib import Path
 
-from voicecoach.protocol.explore import explore
+from voicecoach.checker.explore import explore
+from voicecoach.checker.rank import Ranking, by_kind, correlation, rank
+from voicecoach.checker.slips import Way, pairs, single
+from voicecoach.checker.verdict import prove
 from voicecoach.protocol.load import load
 from voicecoach.protocol.model import Act, Branch, BreachRule, Item, Protocol, StagePlan, Step, Timing
-from voicecoach.protocol.prove import prove
-from voicecoach.protocol.rank import Ranking, by_kind, correlation, rank
-from voicecoach.protocol.slips import Way, pairs, single
 
 HERE = Path(__file__).parents[2]
 sys.path.insert(0, str(HERE / "tests" / "protocol"))
@@ -118,7 +118,7 @@ def speed() -> None:
 
 def every_way(protocol: Protocol) -> int:
     """Walk without memory: each way to its end."""
-    from voicecoach.protocol.explore import Walk  # noqa: PLC0415
+    from voicecoach.checker.explore import Walk  # noqa: PLC0415
 
     walk = Walk(protocol, "pair", 2, 10**9)
     first = walk.start()

@@ -12,9 +12,9 @@ from pathlib import Path
 
 from rich.console import Console
 
-from voicecoach import demo
 from voicecoach.errors import VoicecoachError
-from voicecoach.listen import engines
+from voicecoach.listen import registry
+from voicecoach.simulate import demo
 
 
 def main() -> None:
@@ -25,7 +25,7 @@ def main() -> None:
     asked = parser.parse_args()
     first, _, last = asked.seeds.partition("-")
     seeds = range(int(first), int(last or first) + 1)
-    for state in engines.engines():
+    for state in registry.engines():
         if state.name == "typed" or (asked.engine and state.name != asked.engine):
             continue
         if not state.can_run:

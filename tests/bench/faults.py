@@ -30,10 +30,10 @@ from faults_driver import Bench, Disk, cut_off  # noqa: E402
 from voicecoach import supervisor  # noqa: E402
 from voicecoach.audio.live import LiveLine  # noqa: E402
 from voicecoach.errors import EngineError  # noqa: E402
-from voicecoach.listen.child import ChildEar  # noqa: E402
+from voicecoach.listen.process import ChildEar  # noqa: E402
 from voicecoach.listen.worker import Spec  # noqa: E402
 from voicecoach.record.lock import NAME  # noqa: E402
-from voicecoach.screen import Behind  # noqa: E402
+from voicecoach.runtime.screen import Behind  # noqa: E402
 from voicecoach.speak.silent import SilentVoice  # noqa: E402
 
 RUNS = int(sys.argv[1]) if sys.argv[1:] and sys.argv[1].isdecimal() else 20

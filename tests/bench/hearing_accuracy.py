@@ -28,9 +28,9 @@ from hearing_sounds import (
     upper,
 )
 
-from voicecoach.listen.grammar import URGENT, Grammar, decide
-from voicecoach.listen.phonemes import PhonemeRecogniser
-from voicecoach.listen.second import SecondOpinion, Sphinx
+from voicecoach.grammar import URGENT, Grammar, decide
+from voicecoach.listen.engines.phonemes import PhonemeRecogniser
+from voicecoach.listen.engines.sphinx import SecondOpinion, Sphinx
 from voicecoach.listen.segmenter import Segmenter
 
 ALWAYS = """repeat back pause help where-am-i breach splash needle no-air torn stop no-audio time end-session"""

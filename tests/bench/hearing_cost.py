@@ -19,10 +19,10 @@ from package_engine import package_log_probabilities, package_model
 
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ
 from voicecoach.listen.echo import EchoCanceller
-from voicecoach.listen.hearing import Hearing
-from voicecoach.listen.network import HamaNetwork
-from voicecoach.listen.phonemes import PhonemeRecogniser
-from voicecoach.listen.second import Sphinx
+from voicecoach.listen.engines.network import HamaNetwork
+from voicecoach.listen.engines.phonemes import PhonemeRecogniser
+from voicecoach.listen.engines.sphinx import Sphinx
+from voicecoach.listen.pipeline import Hearing
 from voicecoach.listen.segmenter import Segment, Segmenter
 from voicecoach.session.events import Heard
 

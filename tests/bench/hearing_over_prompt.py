@@ -14,10 +14,10 @@ import numpy as np
 from hearing_sounds import HELD_OUT, ROOT, Sound, english, noise, spoken, table, to_hand
 
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ
-from voicecoach.listen.grammar import Grammar
-from voicecoach.listen.hearing import Hearing
-from voicecoach.listen.phonemes import PhonemeRecogniser
-from voicecoach.listen.second import Sphinx
+from voicecoach.grammar import Grammar
+from voicecoach.listen.engines.phonemes import PhonemeRecogniser
+from voicecoach.listen.engines.sphinx import Sphinx
+from voicecoach.listen.pipeline import Hearing
 from voicecoach.protocol.load import load
 from voicecoach.session.events import Event, Heard, SpeechStarted
 from voicecoach.speak.voice import render_texts

@@ -21,7 +21,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "listen"))
 from spoken import say
 
 from voicecoach.audio.line import RATE_HZ
-from voicecoach.listen.grammar import Grammar, parse
+from voicecoach.grammar import Grammar, parse
 
 Sound = NDArray[np.float32]
 ROOT = Path(__file__).parents[2]

@@ -25,18 +25,19 @@ from typing import Any
 import numpy as np
 from rich.console import Console
 
-from voicecoach import app, demo, overheard
 from voicecoach.audio.line import RATE_HZ
-from voicecoach.audio.persona import Began, Ended, ScriptedPersona, Utterance
-from voicecoach.audio.wearer import Room, RoomLine
-from voicecoach.coach import Coach, Parts
 from voicecoach.errors import VoicecoachError
-from voicecoach.listen import engines
-from voicecoach.listen.child import ChildEar
+from voicecoach.listen import registry
+from voicecoach.listen.process import ChildEar
 from voicecoach.record.journal import Journal
 from voicecoach.record.manifest import Manifest
+from voicecoach.runtime import app, prompt_check
+from voicecoach.runtime.loop import Coach, Parts
 from voicecoach.session.events import Opened
 from voicecoach.session.machine import Machine
+from voicecoach.simulate import demo
+from voicecoach.simulate.persona import Began, Ended, ScriptedPersona, Utterance
+from voicecoach.simulate.room import Room, RoomLine
 
 sys.path.append(str(Path(__file__).parents[1] / "e2e"))
 TWIN = importlib.import_module("twin_ear").TwinEar
@@ -80,15 +81,15 @@ def session(engine: str, seed: int, folder: Path, times: Times) -> None:
     """One session in real time."""
     console = Console(quiet=True)
     begin_s = time.perf_counter()
-    rules, texts = app.load_rules(demo.PROTOCOL, "en")
-    voice = app.prepare_voice(rules, console)
+    setup, texts = app.load_setup(demo.PROTOCOL, "en")
+    voice = app.prepare_voice(setup, console)
     person = ScriptedPersona(
-        demo.wearer(rules.protocol), np.random.default_rng(seed), voices={0: demo.VOICES[seed % len(demo.VOICES)]}
+        demo.wearer(setup.protocol), np.random.default_rng(seed), voices={0: demo.VOICES[seed % len(demo.VOICES)]}
     )
     ear: Any = None
     if engine != "typed":
-        spec = engines.spec(engine, texts.grammar, "en.yaml", roles={0: "wearer"})
-        overheard.find_taken(rules, voice, spec, app._lockstep, tell=lambda _done, _all: None)
+        spec = registry.spec(engine, texts.grammar, "en.yaml", roles={0: "wearer"})
+        prompt_check.find_taken(setup, voice, spec, app._lockstep, tell=lambda _done, _all: None)
         ear = ChildEar(spec)
     times.ready.append(time.perf_counter() - begin_s)
     person.prepare()
@@ -96,7 +97,7 @@ def session(engine: str, seed: int, folder: Path, times: Times) -> None:
     line = RoomLine(watched, Room(), seed=seed, live=True, limit_s=demo.LIMIT_S)
     ear = TWIN(line) if ear is None else ear
     journal = Journal.create(folder, Manifest(engine, "solo", "none", "short-practice 1", "en 1"), texts.copies())
-    coach = Coach(Parts(Machine(rules), ear, line, voice, journal))
+    coach = Coach(Parts(Machine(setup), ear, line, voice, journal))
     try:
         coach.begin(Opened(0, mode="solo", ear=engine, audio="none", training_only=True, independent=False))
         times.closed += coach.run()
@@ -140,7 +141,7 @@ def main() -> None:
     parser.add_argument("--engine", default="")
     asked = parser.parse_args()
     print(f"{os.cpu_count()} cores, load {os.getloadavg()[0]:.1f}" if hasattr(os, "getloadavg") else "")
-    states = sorted(engines.engines(), key=lambda state: state.name != "typed")
+    states = sorted(registry.engines(), key=lambda state: state.name != "typed")
     with tempfile.TemporaryDirectory(prefix="voicecoach-") as folder:
         for state in states:
             if asked.engine and state.name not in {"typed", asked.engine}:

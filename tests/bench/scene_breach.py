@@ -20,7 +20,7 @@ HERE = Path(__file__).parents[1]
 sys.path += [str(HERE / "scenes"), str(HERE / "session")]
 
 from scene import load_scene  # noqa: E402
-from session_driver import rules  # noqa: E402
+from session_driver import setup  # noqa: E402
 from spoken_scene import SpokenEar, SpokenStage  # noqa: E402
 
 from voicecoach.audio.line import RATE_HZ, Block, Samples  # noqa: E402
@@ -60,7 +60,7 @@ def measured(step: str, words: str) -> float | None:
             moments = SpokenStage(load_scene(text), Path(folder)).play()
         finally:
             SpokenEar._speak, SpokenEar.feed = speak, feed  # type: ignore[method-assign]
-    first = {rule.first for rule in rules(PROTOCOL).protocol.breaches}
+    first = {rule.first for rule in setup(PROTOCOL).protocol.breaches}
     said_s = next((moment.at_s for moment in moments if moment.kind == "say" and moment.text in first), None)
     if said_s is None:
         return None
@@ -73,7 +73,7 @@ def measured(step: str, words: str) -> float | None:
 
 
 def main() -> None:
-    steps = [step.name for step in rules(PROTOCOL).protocol.steps("undress") if step.answers and not step.quiet_s]
+    steps = [step.name for step in setup(PROTOCOL).protocol.steps("undress") if step.answers and not step.quiet_s]
     print(f"{'end of breach to the first act word':<40}{'median':>8}{'95th':>8}{'longest':>8}   s, {RUNS} runs each")
     for name, words in SAID.items():
         found = [measured(steps[run % len(steps)], words) for run in range(RUNS)]

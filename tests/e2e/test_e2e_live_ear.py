@@ -15,7 +15,7 @@ from virtual_card import VirtualCard
 
 from voicecoach.audio.line import Block, Played, Samples, Sound
 from voicecoach.audio.live import LiveLine
-from voicecoach.listen.child import ChildEar
+from voicecoach.listen.process import ChildEar
 from voicecoach.listen.worker import Spec
 from voicecoach.session.events import Event, Heard, SpeechStarted
 

@@ -19,23 +19,24 @@ import pytest
 from twin_ear import TwinEar
 from virtual_card import VirtualCard
 
-from voicecoach import app, demo, resume
 from voicecoach.audio.line import RATE_HZ
-from voicecoach.audio.persona import AGAIN, Began, Ended, Rule, ScriptedPersona
-from voicecoach.audio.wearer import Room, RoomLine
-from voicecoach.cli_record import machine_of
-from voicecoach.coach import Coach, Parts
-from voicecoach.listen import engines
-from voicecoach.listen.child import ChildEar
-from voicecoach.protocol.check import all_steps
+from voicecoach.cli.record import machine_of
+from voicecoach.listen import registry
+from voicecoach.listen.process import ChildEar
+from voicecoach.protocol.lint import all_steps
+from voicecoach.session.setup import Setup
 from voicecoach.record.journal import Journal
 from voicecoach.record.manifest import Manifest
 from voicecoach.record.read import Session, read
 from voicecoach.record.replay import compare
 from voicecoach.record.timeline import heard_against_said
+from voicecoach.runtime import app, resume
+from voicecoach.runtime.loop import Coach, Parts
 from voicecoach.session.events import Heard, Opened, PartLost
 from voicecoach.session.machine import Machine
-from voicecoach.session.way import Rules
+from voicecoach.simulate import demo
+from voicecoach.simulate.persona import AGAIN, Began, Ended, Rule, ScriptedPersona
+from voicecoach.simulate.room import Room, RoomLine
 from voicecoach.speak.silent import SilentVoice
 
 pytestmark = pytest.mark.flaky(reruns=1)  # real time on a machine that others use: tried once more
@@ -46,7 +47,7 @@ PRACTICE_S = 420.0
 
 
 def needs_an_engine() -> None:
-    states = {state.name: state for state in engines.engines()}
+    states = {state.name: state for state in registry.engines()}
     if not states["phonemes"].can_run:
         pytest.skip(reason=f"the phoneme engine cannot run here: {states['phonemes'].detail}")
 
@@ -95,10 +96,10 @@ class Follower:
 
 def test_a_session_in_real_time_over_a_sound_card_comes_to_its_end(virtual_card: VirtualCard, tmp_path: Path) -> None:
     needs_an_engine()
-    rules, _ = app.load_rules("short-practice", "en")
+    setup, _ = app.load_setup("short-practice", "en")
     quick = [
         replace(rule, wait_s=(2.0, 3.0)) if rule.meant == "start-removal" else rule
-        for rule in demo.wearer(rules.protocol)
+        for rule in demo.wearer(setup.protocol)
     ]
     persona = ScriptedPersona(quick, np.random.default_rng(1), voices={0: VOICE})
     persona.prepare()
@@ -156,9 +157,9 @@ def check_end(session: Session) -> None:
     assert result.same, result.difference
 
 
-def by_the_book(rules: Rules) -> tuple[Rule, ...]:
+def by_the_book(setup: Setup) -> tuple[Rule, ...]:
     """A wearer who answers each step as the protocol wants it, and the coach's own questions."""
-    say = rules.grammar.say
+    say = setup.grammar.say
     return (
         Rule(re.escape(say("ask-reason")), "practice run", "practice-run"),
         Rule(re.escape(say("ask-mirror")), "yes", "yes"),
@@ -169,21 +170,21 @@ def by_the_book(rules: Rules) -> tuple[Rule, ...]:
             Rule(
                 f"^{re.escape(step.say)}$", "start removal", "start-removal", wait_s=(5.0, 6.0), also=True, yields=True
             )
-            for plan in rules.protocol.stages
+            for plan in setup.protocol.stages
             if plan.stage == "work"
             for step in plan.steps
         ),
         Rule("say that again|needs a different word", AGAIN),
-        *demo.answers(tuple(step for _, step in all_steps(rules.protocol))),
+        *demo.answers(tuple(step for _, step in all_steps(setup.protocol))),
     )
 
 
-def play(rules: Rules, texts: resume.Texts, folder: Path, ear: str) -> tuple[Session, Coach, RoomLine]:
+def play(setup: Setup, texts: resume.Texts, folder: Path, ear: str) -> tuple[Session, Coach, RoomLine]:
     """The whole protocol, alone, on the sample clock."""
-    persona = ScriptedPersona(by_the_book(rules), np.random.default_rng(7), voices={0: VOICE})
+    persona = ScriptedPersona(by_the_book(setup), np.random.default_rng(7), voices={0: VOICE})
     persona.prepare()
     line = RoomLine(persona, Room(mask="none"), seed=7, limit_s=2400)
-    made_with = Manifest(ear, "solo", "none", f"{rules.protocol.name} 1", "en 1", source="demo")
+    made_with = Manifest(ear, "solo", "none", f"{setup.protocol.name} 1", "en 1", source="demo")
     journal = Journal.create(folder, made_with, texts.copies())
     made: Any
     if ear == "typed":
@@ -191,9 +192,9 @@ def play(rules: Rules, texts: resume.Texts, folder: Path, ear: str) -> tuple[Ses
     else:
         from rich.console import Console  # noqa: PLC0415 beside its one use
 
-        voice = app.prepare_voice(rules, Console(quiet=True))
-        made = ChildEar(engines.spec(ear, texts.grammar, "en.yaml", roles={0: "wearer"}), lockstep=True)
-    coach = Coach(Parts(Machine(rules), made, line, voice, journal))
+        voice = app.prepare_voice(setup, Console(quiet=True))
+        made = ChildEar(registry.spec(ear, texts.grammar, "en.yaml", roles={0: "wearer"}), lockstep=True)
+    coach = Coach(Parts(Machine(setup), made, line, voice, journal))
     try:
         coach.begin(Opened(0, mode="solo", ear=ear, audio="none", training_only=True, independent=False))
         coach.run()
@@ -203,30 +204,30 @@ def play(rules: Rules, texts: resume.Texts, folder: Path, ear: str) -> tuple[Ses
     return read(folder), coach, line
 
 
-def check_said(rules: Rules, session: Session) -> None:
+def check_said(setup: Setup, session: Session) -> None:
     """Every step was begun in the protocol's order and confirmed, be it later (rule 5)."""
-    steps = [step.name for plan in rules.protocol.stages for step in plan.steps]
+    steps = [step.name for plan in setup.protocol.stages for step in plan.steps]
     notes = [effect for made in session.effects.values() for effect in made if effect["effect"] == "note"]
     begun = [dict(note["details"])["step"] for note in notes if note["what"] == "step"]
     assert [name for name in dict.fromkeys(begun) if name in steps] == [name for name in steps if name in begun]
     confirmed = {dict(note["details"])["step"] for note in notes if note["what"] == "step-confirmed"}
-    work = {step.name for plan in rules.protocol.stages if plan.stage == "work" for step in plan.steps}
+    work = {step.name for plan in setup.protocol.stages if plan.stage == "work" for step in plan.steps}
     assert set(steps) - work <= confirmed
 
 
 def test_the_full_protocol_on_the_sample_clock_comes_to_its_end(tmp_path: Path) -> None:
-    rules, texts = app.load_rules("n95-gown", "en")
-    session, coach, line = play(rules, texts, tmp_path / "record", "typed")
+    setup, texts = app.load_setup("n95-gown", "en")
+    session, coach, line = play(setup, texts, tmp_path / "record", "typed")
     assert coach.closed, (coach.state.status, coach.state.place, line.said[-3:])
     check_end(session)
-    check_said(rules, session)
+    check_said(setup, session)
     assert coach.state.ledger.on() == ()
 
 
 def test_the_full_protocol_is_heard_as_audio_to_its_end(tmp_path: Path) -> None:
     needs_an_engine()
-    rules, texts = app.load_rules("n95-gown", "en")
-    session, coach, line = play(rules, texts, tmp_path / "record", "phonemes")
+    setup, texts = app.load_setup("n95-gown", "en")
+    session, coach, line = play(setup, texts, tmp_path / "record", "phonemes")
     said = [(one.begin, one.end, one.text, one.meant) for one in line.said]
     compared = heard_against_said(session, said)
     for row in compared:
@@ -234,6 +235,6 @@ def test_the_full_protocol_is_heard_as_audio_to_its_end(tmp_path: Path) -> None:
             print(f"{row.at_s:.1f} s {row.verdict}: {row.said!r} heard as {row.heard}")
     assert coach.closed, (coach.state.status, coach.state.place, line.said[-3:])
     check_end(session)
-    check_said(rules, session)
+    check_said(setup, session)
     # what was not heard was asked for again; nothing was taken for another command
     assert [row for row in compared if row.verdict in {"wrong", "heard from nothing"}] == []

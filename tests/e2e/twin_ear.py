@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from voicecoach.audio.line import Block
-from voicecoach.audio.wearer import RoomLine
 from voicecoach.session.events import Event, Heard, SpeechStarted
+from voicecoach.simulate.room import RoomLine
 
 
 class TwinEar:

@@ -10,15 +10,15 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from voicecoach.audio import kept
+from voicecoach.audio import failover
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, Line
 from voicecoach.audio.quiet import QuietLine
-from voicecoach.coach import Coach, Parts
 from voicecoach.errors import AudioError, EngineError
 from voicecoach.listen.port import Ear
 from voicecoach.record import disk, lock
 from voicecoach.record.journal import Journal
 from voicecoach.record.manifest import Manifest
+from voicecoach.runtime.loop import Coach, Parts
 from voicecoach.session.effects import Effect, Note, Say
 from voicecoach.session.events import Event, Heard, Opened, PartBack, PartLost
 from voicecoach.session.machine import Machine
@@ -33,7 +33,7 @@ DRESSED = "practice-rub-gloves"
 class QuickLine(QuietLine):
     """A live line, `speed` times as fast as a real one, whose card can be taken away and given back."""
 
-    def __init__(self, start: int = 0, speed: float = 20.0, halves: tuple[kept.Way, ...] = ()) -> None:
+    def __init__(self, start: int = 0, speed: float = 20.0, halves: tuple[failover.Way, ...] = ()) -> None:
         super().__init__(live=True, start=start)
         self.halves = halves
         self.gone = False
@@ -58,14 +58,14 @@ class QuickLine(QuietLine):
         if self.gone:
             raise AudioError("cannot be opened", where="sound card")
 
-    def half(self, way: kept.Way, start: int) -> QuickLine:
+    def half(self, way: failover.Way, start: int) -> QuickLine:
         if way not in self.halves:
             raise AudioError("cannot be opened", where="sound card")
         made = QuickLine(start, self._speed)
         made.played = self.played
         return made
 
-    def there(self, way: kept.Way) -> bool:
+    def there(self, way: failover.Way) -> bool:
         return not self.gone
 
 
@@ -132,13 +132,13 @@ class Bench:
         folder: Path,
         step: str = DRESSED,
         speed: float = 20.0,
-        halves: tuple[kept.Way, ...] = (),
+        halves: tuple[failover.Way, ...] = (),
         card: Callable[[int], Line] | None = None,
         ear: Ear | None = None,
         **parts: Any,
     ) -> None:
         Disk.full, Disk.stall_s = False, 0.0
-        session = driver.Session(driver.rules())
+        session = driver.Session(driver.setup())
         session.go_to(step)
         self.seen: list[tuple[SessionState, Event, tuple[Effect, ...]]] = []
         self.line = QuickLine(session.at, speed, halves)
@@ -147,7 +147,7 @@ class Bench:
         self.journal = Journal.create(folder, made_with, {}, opener=Disk, retry_s=0.05)
         wanted: dict[str, Any] = {"voice": SilentVoice(), "watch": lambda *seen: self.seen.append(seen), **parts}
         line: Line = self.line if card is None else card(session.at)
-        made = Parts(Machine(driver.rules()), ear or self.ear, line, journal=self.journal, **wanted)
+        made = Parts(Machine(driver.setup()), ear or self.ear, line, journal=self.journal, **wanted)
         self.coach = Coach(made, session.state, session.at)
         # the driver's timers run on in the loop
         self.coach._timers = dict(session.due)
@@ -199,7 +199,7 @@ class Bench:
 
 def cut_off(folder: Path, step: str = DRESSED, ear: str = "typed") -> None:
     """Write the record of a live session with that ear that was cut off at that step."""
-    session = driver.Session(driver.rules())
+    session = driver.Session(driver.setup())
     session.go_to(step)
     copies = {
         "protocol.yaml": (driver.ROOT / "protocols/short-practice.yaml").read_bytes(),

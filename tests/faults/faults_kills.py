@@ -18,16 +18,17 @@ from typing import Any
 
 from faults_driver import cut_off, driver
 
-from voicecoach import resume
 from voicecoach.audio.line import RATE_HZ, Block
 from voicecoach.audio.quiet import QuietLine
-from voicecoach.coach import Coach, Parts
+from voicecoach.protocol.navigation import step_at
+from voicecoach.session.setup import Setup
 from voicecoach.record.journal import Journal, Written
 from voicecoach.record.read import Session, read
+from voicecoach.runtime import resume
+from voicecoach.runtime.loop import Coach, Parts
 from voicecoach.session.events import Event, Heard, Reopened
 from voicecoach.session.machine import Machine
 from voicecoach.session.table import OVER
-from voicecoach.session.way import Rules, step_at
 from voicecoach.speak.silent import SilentVoice
 
 REPLIES = {"reason": "practice-run", "mirror": "yes", "removal-area": "yes", "end": "yes", "right": "right"}
@@ -43,8 +44,8 @@ class Wearer:
 
     engine = "typed"
 
-    def __init__(self, rules: Rules, pipe: int) -> None:
-        self._rules, self._pipe = rules, pipe
+    def __init__(self, setup: Setup, pipe: int) -> None:
+        self._rules, self._pipe = setup, pipe
         self.coach: Coach | None = None
         self._quiet_since = 0
         self._now = 0
@@ -116,10 +117,10 @@ def piece(root: Path, pipe: int) -> None:
     if found is None:
         tell(pipe, ended=True)
         return
-    rules, now = found.rules, found.state.at
+    setup, now = found.setup, found.state.at
     journal = ToldJournal.open_existing(found.folder)
-    ear = Wearer(rules, pipe)
-    coach = Coach(Parts(Machine(rules), ear, QuietLine(start=now), SilentVoice(), journal), found.state, now)
+    ear = Wearer(setup, pipe)
+    coach = Coach(Parts(Machine(setup), ear, QuietLine(start=now), SilentVoice(), journal), found.state, now)
     ear.coach = coach
     coach.begin(Reopened(now, 0.0, "the program was started again"))
     coach.run()
@@ -178,7 +179,7 @@ def kill_and_go_on(root: Path, kills: int, rng: random.Random, each: int = 10) -
     A session begins at a random step at which something is worn.
     """
     tally = Tally()
-    steps = [step.name for stage in ("dress", "undress") for step in driver.rules().protocol.steps(stage)][1:]
+    steps = [step.name for stage in ("dress", "undress") for step in driver.setup().protocol.steps(stage)][1:]
     starts = [step for step in steps if step != "practice-mask-away"]  # quiet: not asked there
     while tally.kills < kills:
         tally.sessions += 1
@@ -194,7 +195,7 @@ def kill_and_go_on(root: Path, kills: int, rng: random.Random, each: int = 10) -
         session = read(place / "cut-off")
         count(tally, session, told)
         # a kill between the last event and its effects leaves no line that says so, but the events do
-        tally.not_ended += resume.replayed(driver.rules(), session).status not in OVER
+        tally.not_ended += resume.replayed(driver.setup(), session).status not in OVER
     return tally
 
 

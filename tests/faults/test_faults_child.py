@@ -12,9 +12,9 @@ import pytest
 from faults_driver import Bench, driver
 
 from voicecoach.audio.line import RATE_HZ
-from voicecoach.listen import child
-from voicecoach.listen.child import ChildEar
-from voicecoach.listen.used import Used, used
+from voicecoach.listen import process
+from voicecoach.listen.process import ChildEar
+from voicecoach.listen.process_usage import Used, used
 from voicecoach.listen.worker import Spec
 
 
@@ -62,10 +62,10 @@ def test_a_recogniser_that_the_machine_holds_up_is_not_one_that_hangs(
     ear: ChildEar, monkeypatch: pytest.MonkeyPatch, worked_s: float, silent_s: float, hangs: bool
 ) -> None:
     link = ear._link
-    monkeypatch.setattr(child, "used", lambda _pid: Used(3.0 + worked_s, pages=7))
+    monkeypatch.setattr(process, "used", lambda _pid: Used(3.0 + worked_s, pages=7))
     link._used = Used(3.0, pages=7)
     link._unanswered.append(time.monotonic() - silent_s)
-    assert link.hangs(child.HANG_S) is hangs
+    assert link.hangs(process.HANG_S) is hangs
 
 
 @pytest.mark.parametrize("ear", ["WorksLong"], indirect=True)
@@ -85,7 +85,7 @@ def test_a_recogniser_that_only_ever_tells_that_it_works_is_given_up(
     run = bench(ear=ear, speed=1)
     begin = run.coach.now
     run.run_until(lambda: run.lost("ears"))
-    assert (run.coach.now - begin) / RATE_HZ > child.LATE_S
+    assert (run.coach.now - begin) / RATE_HZ > process.LATE_S
     assert "has not answered" in run.noted("gap")[0]["why"]
 
 
@@ -96,10 +96,10 @@ def test_a_recogniser_whose_model_is_fetched_back_from_the_disk_is_not_one_that_
     ear: ChildEar, monkeypatch: pytest.MonkeyPatch, fetched: int, silent_s: float, hangs: bool
 ) -> None:
     link = ear._link
-    monkeypatch.setattr(child, "used", lambda _pid: Used(3.0, pages=7 + fetched))
+    monkeypatch.setattr(process, "used", lambda _pid: Used(3.0, pages=7 + fetched))
     link._used = Used(3.0, pages=7)
     link._unanswered.append(time.monotonic() - silent_s)
-    assert link.hangs(child.HANG_S) is hangs
+    assert link.hangs(process.HANG_S) is hangs
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="what a process waits for is read from Linux")

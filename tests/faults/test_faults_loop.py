@@ -11,11 +11,11 @@ from typing import Any
 import pytest
 from faults_driver import Bench, Disk, driver
 
-from voicecoach.audio import kept
+from voicecoach.audio import failover
 from voicecoach.audio.line import RATE_HZ, Samples
 from voicecoach.audio.quiet import QuietLine
 from voicecoach.errors import EngineError
-from voicecoach.listen.typed import KeyboardEar
+from voicecoach.listen.scripted import KeyboardEar
 from voicecoach.record.read import read
 from voicecoach.session.events import Heard, Reopened
 from voicecoach.speak.silent import SilentVoice
@@ -260,7 +260,7 @@ def test_what_was_queued_for_a_lost_line_still_runs_out_in_its_time(bench: Make)
 def test_a_line_on_the_file_clock_passes_its_error_on() -> None:
     class Ends(QuietLine):
         def read(self, timeout_s: float) -> Any:
-            raise kept.AudioError("is cut off", where="a.wav")
+            raise failover.AudioError("is cut off", where="a.wav")
 
-    with pytest.raises(kept.AudioError, match="is cut off"):
-        kept.KeptLine(Ends()).read(0.1)
+    with pytest.raises(failover.AudioError, match="is cut off"):
+        failover.KeptLine(Ends()).read(0.1)

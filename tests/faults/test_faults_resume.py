@@ -13,7 +13,6 @@ import pytest
 from faults_driver import WordEar, cut_off, driver
 from rich.console import Console
 
-from voicecoach import app, resume
 from voicecoach.audio.quiet import QuietLine
 from voicecoach.errors import AudioError, EngineError, RecordError
 from voicecoach.listen.worker import Spec
@@ -21,6 +20,7 @@ from voicecoach.record import manifest
 from voicecoach.record.journal import Journal
 from voicecoach.record.manifest import Manifest
 from voicecoach.record.read import read
+from voicecoach.runtime import app, resume
 from voicecoach.session.events import Opened
 from voicecoach.session.table import OVER
 from voicecoach.speak.silent import SilentVoice

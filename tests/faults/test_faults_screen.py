@@ -9,7 +9,7 @@ from typing import Any
 
 from faults_driver import Bench
 
-from voicecoach.screen import Behind
+from voicecoach.runtime.screen import Behind
 
 
 def gone(*_: Any) -> None:

@@ -18,9 +18,9 @@ import pytest
 from faults_driver import cut_off
 from rich.console import Console
 
-from voicecoach import supervisor
 from voicecoach.record.lock import NAME
 from voicecoach.record.read import Session, read
+from voicecoach.runtime import supervisor
 from voicecoach.session.events import Heard, Reopened
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="is about POSIX signals")
@@ -89,7 +89,7 @@ time.sleep(20)
     keeper = f"""
 import sys
 from rich.console import Console
-from voicecoach import supervisor
+from voicecoach.runtime import supervisor
 sys.exit(supervisor.keep((sys.executable, "-c", {kept!r}), Console(quiet=True)))
 """
     with subprocess.Popen(script(keeper), stdout=subprocess.PIPE) as process:

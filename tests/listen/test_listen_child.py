@@ -13,7 +13,7 @@ import pytest
 
 from voicecoach.audio.line import BLOCK_FRAMES, Block, Samples
 from voicecoach.errors import EngineError, InputError
-from voicecoach.listen.child import ChildEar
+from voicecoach.listen.process import ChildEar
 from voicecoach.listen.worker import Spec
 from voicecoach.session.events import Event, Heard, PromptEnded, SpeechEnded, SpeechStarted
 
@@ -297,7 +297,7 @@ import sys, time
 sys.path[:0] = [{here!r}]
 import numpy as np
 from voicecoach.audio.line import Block
-from voicecoach.listen.child import ChildEar
+from voicecoach.listen.process import ChildEar
 from voicecoach.listen.worker import Spec
 
 if __name__ == "__main__":

@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 from spoken import say
 
+from voicecoach import grammar as grammars
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, Samples
-from voicecoach.listen import grammar as grammars
-from voicecoach.listen.child import ChildEar
 from voicecoach.listen.port import Ear
-from voicecoach.listen.typed import TypedEar, parse
+from voicecoach.listen.process import ChildEar
+from voicecoach.listen.scripted import TypedEar, parse
 from voicecoach.listen.worker import Spec
 from voicecoach.session.events import Event, Heard, SpeechEnded, SpeechStarted
 

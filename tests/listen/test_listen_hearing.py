@@ -9,10 +9,10 @@ from spoken import say
 
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Samples
 from voicecoach.errors import EngineError
+from voicecoach.grammar import Grammar, Scored, parse
 from voicecoach.listen.echo import EchoCanceller
-from voicecoach.listen.grammar import Grammar, Scored, parse
-from voicecoach.listen.hearing import Hearing
-from voicecoach.listen.phonemes import PhonemeRecogniser
+from voicecoach.listen.engines.phonemes import PhonemeRecogniser
+from voicecoach.listen.pipeline import Hearing
 from voicecoach.session.events import Event, Heard, Role, SpeechEnded, SpeechStarted, SpeechUnending
 
 ENGLISH = parse((Path(__file__).parents[2] / "grammars" / "en.yaml").read_text(encoding="utf-8"), "en.yaml")

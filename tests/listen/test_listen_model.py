@@ -9,17 +9,17 @@ from pathlib import Path
 import pytest
 
 from voicecoach.errors import InputError, VoicecoachError
-from voicecoach.listen import engines, model
-from voicecoach.listen.engines import EngineState, choose
-from voicecoach.listen.model import NAME, Fetcher, Progress
+from voicecoach.listen import registry, vosk_model
+from voicecoach.listen.registry import EngineState, choose
+from voicecoach.listen.vosk_model import NAME, Fetcher, Progress
 
 FILES = {"am/final.mdl": b"a" * 5000, "conf/mfcc.conf": b"c", "graph/HCLr.fst": b"g" * 100, "README": b"small"}
 
 
 @pytest.fixture(autouse=True)
 def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    monkeypatch.setattr(model, "folder", lambda: tmp_path / "models")
-    monkeypatch.delenv(model.VARIABLE, raising=False)
+    monkeypatch.setattr(vosk_model, "folder", lambda: tmp_path / "models")
+    monkeypatch.delenv(vosk_model.VARIABLE, raising=False)
     return tmp_path / "models"
 
 
@@ -48,25 +48,25 @@ def never(part: Path, progress: Progress | None) -> Path:
 
 def test_the_figures_of_the_publisher_s_file_are_the_known_ones() -> None:
     # name, size and digest as in independent public copies of the file's checksum
-    assert model.URL == "https://alphacephei.com/vosk/models/vosk-model-small-en-us-0.15.zip"
-    assert model.SIZE == 41_205_931
-    assert model.SHA256 == "30f26242c4eb449f948e42cb302dd7a686cb29a3423a8367f99ff41780942498"
+    assert vosk_model.URL == "https://alphacephei.com/vosk/models/vosk-model-small-en-us-0.15.zip"
+    assert vosk_model.SIZE == 41_205_931
+    assert vosk_model.SHA256 == "30f26242c4eb449f948e42cb302dd7a686cb29a3423a8367f99ff41780942498"
 
 
 def test_the_model_is_unpacked_in_one_step_and_found_again(home: Path, tmp_path: Path) -> None:
-    assert model.find() is None
-    found = model.get(fetch=from_file(pack(tmp_path / "m.zip")))
-    assert found == model.where() == model.find() == home / NAME
+    assert vosk_model.find() is None
+    found = vosk_model.get(fetch=from_file(pack(tmp_path / "m.zip")))
+    assert found == vosk_model.where() == vosk_model.find() == home / NAME
     assert {name: (found / name).read_bytes() for name in FILES} == FILES
     assert [path.name for path in home.iterdir()] == [NAME]
-    assert model.verify() == []
-    assert model.get(fetch=never) == found
+    assert vosk_model.verify() == []
+    assert vosk_model.get(fetch=never) == found
 
 
 def test_what_an_interrupted_attempt_left_is_swept(home: Path, tmp_path: Path) -> None:
     (home / ".part-abc" / "unpacked").mkdir(parents=True)
     (home / ".part-abc" / "tmpfile").write_bytes(b"half")
-    model.get(fetch=from_file(pack(tmp_path / "m.zip")))
+    vosk_model.get(fetch=from_file(pack(tmp_path / "m.zip")))
     assert [path.name for path in home.iterdir()] == [NAME]
 
 
@@ -76,25 +76,25 @@ def test_nothing_is_left_when_the_fetching_fails(home: Path) -> None:
         raise OSError(28, "No space left on device")
 
     with pytest.raises(InputError, match="cannot be written: No space left on device"):
-        model.get(fetch=fails)
+        vosk_model.get(fetch=fails)
     assert list(home.iterdir()) == []
-    assert model.find() is None
+    assert vosk_model.find() is None
 
 
 def test_a_damaged_model_is_named_by_file_and_fetched_again(home: Path, tmp_path: Path) -> None:
     source = from_file(pack(tmp_path / "m.zip"))
-    model.get(fetch=source)
+    vosk_model.get(fetch=source)
     (home / NAME / "README").write_bytes(b"other")
     (home / NAME / "graph" / "HCLr.fst").unlink()
-    assert model.verify() == ["graph/HCLr.fst: No such file or directory", "README: is not what was fetched"]
-    model.get(fetch=source)
-    assert model.verify() == []
+    assert vosk_model.verify() == ["graph/HCLr.fst: No such file or directory", "README: is not what was fetched"]
+    vosk_model.get(fetch=source)
+    assert vosk_model.verify() == []
     assert [path.name for path in home.iterdir()] == [NAME]
 
 
 def test_verifying_what_is_not_there_says_how_to_get_it() -> None:
     with pytest.raises(InputError, match=r"there is no model \(voicecoach model get\)"):
-        model.verify()
+        vosk_model.verify()
 
 
 @pytest.mark.parametrize(
@@ -115,7 +115,7 @@ def test_a_file_that_would_land_elsewhere_is_refused(home: Path, tmp_path: Path,
     with zipfile.ZipFile(path, "a") as made:
         made.writestr(name, b"evil")
     with pytest.raises(InputError, match="has a file that may not be unpacked"):
-        model.get(fetch=from_file(path))
+        vosk_model.get(fetch=from_file(path))
     assert list(home.iterdir()) == []
     assert not list(tmp_path.rglob("*evil*"))
 
@@ -127,7 +127,7 @@ def test_a_link_in_the_zip_is_refused(tmp_path: Path) -> None:
         link.external_attr = 0o120777 << 16
         made.writestr(link, "/etc/passwd")
     with pytest.raises(InputError, match="may not be unpacked"):
-        model.get(fetch=from_file(path))
+        vosk_model.get(fetch=from_file(path))
 
 
 def test_a_file_named_twice_is_refused(tmp_path: Path) -> None:
@@ -135,7 +135,7 @@ def test_a_file_named_twice_is_refused(tmp_path: Path) -> None:
     with zipfile.ZipFile(path, "a") as made, pytest.warns(UserWarning, match="Duplicate"):
         made.writestr(f"{NAME}/README", b"again")
     with pytest.raises(InputError, match="has 'README' twice"):
-        model.get(fetch=from_file(path))
+        vosk_model.get(fetch=from_file(path))
 
 
 def test_a_damaged_zip_is_refused(tmp_path: Path) -> None:
@@ -144,22 +144,22 @@ def test_a_damaged_zip_is_refused(tmp_path: Path) -> None:
     data[data.index(b"am/final.mdl") + 20] ^= 0xFF
     path.write_bytes(data)
     with pytest.raises(InputError, match="is damaged"):
-        model.get(fetch=from_file(path))
+        vosk_model.get(fetch=from_file(path))
     path.write_bytes(b"<html>not here</html>")
     with pytest.raises(InputError, match="is damaged"):
-        model.get(fetch=from_file(path))
+        vosk_model.get(fetch=from_file(path))
 
 
 def test_a_zip_without_a_model_is_refused(tmp_path: Path) -> None:
     path = pack(tmp_path / "m.zip", {"README": b"only"})
     with pytest.raises(InputError, match="holds no Vosk model"):
-        model.get(fetch=from_file(path))
+        vosk_model.get(fetch=from_file(path))
 
 
 def test_a_zip_that_unpacks_to_too_much_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(model, "MAX_UNPACKED", 1000)
+    monkeypatch.setattr(vosk_model, "MAX_UNPACKED", 1000)
     with pytest.raises(InputError, match="unpacks to too much"):
-        model.get(fetch=from_file(pack(tmp_path / "m.zip")))
+        vosk_model.get(fetch=from_file(pack(tmp_path / "m.zip")))
 
 
 class Quiet(http.server.SimpleHTTPRequestHandler):
@@ -176,16 +176,16 @@ def served(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
     handler = functools.partial(Quiet, directory=str(site))
     with http.server.ThreadingHTTPServer(("127.0.0.1", 0), handler) as server:
         threading.Thread(target=server.serve_forever, daemon=True).start()
-        monkeypatch.setattr(model, "URL", f"http://127.0.0.1:{server.server_port}/{NAME}.zip")
-        monkeypatch.setattr(model, "SIZE", zipped.stat().st_size)
-        monkeypatch.setattr(model, "SHA256", hashlib.sha256(zipped.read_bytes()).hexdigest())
+        monkeypatch.setattr(vosk_model, "URL", f"http://127.0.0.1:{server.server_port}/{NAME}.zip")
+        monkeypatch.setattr(vosk_model, "SIZE", zipped.stat().st_size)
+        monkeypatch.setattr(vosk_model, "SHA256", hashlib.sha256(zipped.read_bytes()).hexdigest())
         yield zipped
         server.shutdown()
 
 
 def test_the_file_is_fetched_checked_and_told_of(served: Path, home: Path, capfd: pytest.CaptureFixture[str]) -> None:
     told: list[tuple[int, int]] = []
-    assert model.get(progress=lambda done, total: told.append((done, total))) == home / NAME
+    assert vosk_model.get(progress=lambda done, total: told.append((done, total))) == home / NAME
     size = served.stat().st_size
     assert told[-1] == (size, size)
     assert all(0 <= done <= total for done, total in told)
@@ -196,14 +196,14 @@ def test_the_file_is_fetched_checked_and_told_of(served: Path, home: Path, capfd
 def test_another_file_under_that_name_is_refused(served: Path, home: Path) -> None:
     pack(served, {**FILES, "README": b"other"})
     with pytest.raises(InputError, match="is not the expected file"):
-        model.get()
+        vosk_model.get()
     assert list(home.iterdir()) == []
 
 
 def test_a_file_that_is_not_there_is_one_line_with_the_way_out(served: Path, home: Path) -> None:
     served.unlink()
     with pytest.raises(InputError, match=r"cannot be fetched: 404.*name the folder with --model") as caught:
-        model.get()
+        vosk_model.get()
     assert "\n" not in str(caught.value)
     assert list(home.iterdir()) == []
 
@@ -218,23 +218,23 @@ def make_model(path: Path) -> Path:
 def test_a_named_folder_wins_over_the_variable_and_that_over_the_fetched_one(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    model.get(fetch=from_file(pack(tmp_path / "m.zip")))
+    vosk_model.get(fetch=from_file(pack(tmp_path / "m.zip")))
     one, two = make_model(tmp_path / "one"), make_model(tmp_path / "two")
-    assert model.find() == model.where()
-    monkeypatch.setenv(model.VARIABLE, str(one))
-    assert model.find() == one
-    assert model.find(str(two)) == two
+    assert vosk_model.find() == vosk_model.where()
+    monkeypatch.setenv(vosk_model.VARIABLE, str(one))
+    assert vosk_model.find() == one
+    assert vosk_model.find(str(two)) == two
 
 
 @pytest.mark.parametrize("option", ["--model", "VOICECOACH_VOSK_MODEL"])
 def test_a_named_folder_that_is_no_model_is_refused_even_if_another_is_there(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, option: str
 ) -> None:
-    model.get(fetch=from_file(pack(tmp_path / "m.zip")))
+    vosk_model.get(fetch=from_file(pack(tmp_path / "m.zip")))
     if option != "--model":
         monkeypatch.setenv(option, str(tmp_path))
     with pytest.raises(InputError) as caught:
-        model.find(str(tmp_path) if option == "--model" else None)
+        vosk_model.find(str(tmp_path) if option == "--model" else None)
     assert str(caught.value) == (
         f"{option} {tmp_path}: is not a Vosk model; expected a folder with am/final.mdl, conf/mfcc.conf, graph/HCLr.fst"
     )
@@ -262,9 +262,9 @@ def has(*packages: str) -> Callable[[str], bool]:
 def test_an_engine_is_chosen_as_asked_or_refused_with_what_would_mend_it(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, here: str, asked: str, got: str
 ) -> None:
-    monkeypatch.setattr(engines, "_installed", has(*here.split()))
+    monkeypatch.setattr(registry, "_installed", has(*here.split()))
     if "model" in here:
-        model.get(fetch=from_file(pack(tmp_path / "m.zip")))
+        vosk_model.get(fetch=from_file(pack(tmp_path / "m.zip")))
     try:
         answer = choose(asked).name
     except VoicecoachError as error:
@@ -273,8 +273,8 @@ def test_an_engine_is_chosen_as_asked_or_refused_with_what_would_mend_it(
 
 
 def test_every_engine_is_listed_with_its_state_and_cure(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(engines, "_installed", has("vosk"))
-    states = engines.engines()
+    monkeypatch.setattr(registry, "_installed", has("vosk"))
+    states = registry.engines()
     assert [(state.name, state.can_run, bool(state.mend)) for state in states] == [
         ("vosk", False, True),
         ("phonemes", False, True),
@@ -284,10 +284,10 @@ def test_every_engine_is_listed_with_its_state_and_cure(monkeypatch: pytest.Monk
 
 
 def test_a_child_is_told_which_model_to_load(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(engines, "_installed", has("vosk", "hama"))
+    monkeypatch.setattr(registry, "_installed", has("vosk", "hama"))
     named = make_model(tmp_path / "named")
-    spec = engines.spec("auto", "text", "en.yaml", model=str(named), roles={0: "wearer", 1: "observer"})
+    spec = registry.spec("auto", "text", "en.yaml", model=str(named), roles={0: "wearer", 1: "observer"})
     assert (spec.engine, spec.model, spec.roles) == ("vosk", str(named), ((0, "wearer"), (1, "observer")))
-    assert engines.spec("phonemes", "text", "en.yaml").model == ""
+    assert registry.spec("phonemes", "text", "en.yaml").model == ""
     with pytest.raises(InputError, match="'typed' has no sound to listen to"):
-        engines.spec("typed", "text", "en.yaml")
+        registry.spec("typed", "text", "en.yaml")

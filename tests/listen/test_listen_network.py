@@ -11,10 +11,10 @@ from spoken import say
 
 from voicecoach.audio.line import RATE_HZ, Samples
 from voicecoach.errors import EngineError
-from voicecoach.listen import network as network_module
-from voicecoach.listen.conformer import gelu, sigmoid
-from voicecoach.listen.network import HamaNetwork
-from voicecoach.listen.phonemes import FRAME
+from voicecoach.listen.engines import network as network_module
+from voicecoach.listen.engines.conformer import gelu, sigmoid
+from voicecoach.listen.engines.network import HamaNetwork
+from voicecoach.listen.engines.phonemes import FRAME
 
 
 @pytest.fixture(scope="module")

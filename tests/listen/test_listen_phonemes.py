@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from spoken import say
 
 from voicecoach.errors import EngineError
-from voicecoach.listen.grammar import decide, parse
-from voicecoach.listen.phonemes import PhonemeRecogniser, forward, lay_out
+from voicecoach.grammar import decide, parse
+from voicecoach.listen.engines.phonemes import PhonemeRecogniser, forward, lay_out
 
 ENGLISH = parse((Path(__file__).parents[2] / "grammars" / "en.yaml").read_text(encoding="utf-8"), "en.yaml")
 ALWAYS = ["repeat", "back", "pause", "help", "where-am-i", "no-audio", "time", "end-session"]

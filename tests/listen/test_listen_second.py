@@ -8,9 +8,9 @@ import pytest
 from spoken import say
 
 from voicecoach.errors import EngineError
-from voicecoach.listen import engines
-from voicecoach.listen.grammar import Grammar, parse
-from voicecoach.listen.second import Sphinx
+from voicecoach.grammar import Grammar, parse
+from voicecoach.listen import registry
+from voicecoach.listen.engines.sphinx import Sphinx
 
 GRAMMARS = Path(__file__).parents[2] / "grammars"
 WORDS = {"not finished": "not-finished", "step complete": "done", "previous step": "back", "where am i": "where-am-i"}
@@ -72,12 +72,12 @@ def test_without_the_package_the_error_says_what_to_install(monkeypatch: pytest.
 def test_the_phoneme_engine_has_it_in_english_only_and_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
     def built(name: str) -> object:
         text = (GRAMMARS / f"{name}.yaml").read_text(encoding="utf-8")
-        return engines.build(engines.spec("phonemes", text, f"{name}.yaml"))._second  # type: ignore[attr-defined]
+        return registry.build(registry.spec("phonemes", text, f"{name}.yaml"))._second  # type: ignore[attr-defined]
 
     assert isinstance(built("en"), Sphinx)
     assert built("ko") is None
-    assert "second opinion" in engines.choose("phonemes").detail
-    installed = engines._installed
-    monkeypatch.setattr(engines, "_installed", lambda package: package != engines.SECOND and installed(package))
+    assert "second opinion" in registry.choose("phonemes").detail
+    installed = registry._installed
+    monkeypatch.setattr(registry, "_installed", lambda package: package != registry.SECOND and installed(package))
     assert built("en") is None
-    assert "without a second opinion" in engines.choose("phonemes").detail
+    assert "without a second opinion" in registry.choose("phonemes").detail

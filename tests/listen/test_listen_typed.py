@@ -7,11 +7,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from voicecoach import grammar as grammars
 from voicecoach.audio.line import RATE_HZ, Block, Sound
 from voicecoach.audio.quiet import QuietLine
 from voicecoach.errors import InputError
-from voicecoach.listen import grammar as grammars
-from voicecoach.listen.typed import WORD_S, KeyboardEar, TypedEar, parse
+from voicecoach.listen.scripted import WORD_S, KeyboardEar, TypedEar, parse
 from voicecoach.session.events import Event, Heard, SpeechEnded, SpeechStarted
 
 GRAMMAR = grammars.parse(

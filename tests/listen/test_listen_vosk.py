@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 from spoken import say
 
+from voicecoach import grammar as grammars
 from voicecoach.audio.line import Samples
 from voicecoach.errors import EngineError, InputError
-from voicecoach.listen import grammar as grammars
-from voicecoach.listen.grammar import Grammar, decide
-from voicecoach.listen.vosk import VoskRecogniser, _letters
+from voicecoach.grammar import Grammar, decide
+from voicecoach.listen.engines.vosk import VoskRecogniser, _letters
 
 ROOT = Path(__file__).parents[2]
 VOICES = [(rate, pitch) for rate in (130, 170) for pitch in (30, 50, 70)]

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
-from voicecoach.protocol import orders, zones
-from voicecoach.protocol.asks import asks
-from voicecoach.protocol.explore import explore
+from voicecoach.checker import orders
+from voicecoach.checker.explore import explore
+from voicecoach.checker.requirements import asks
+from voicecoach.checker.rules import LEVELS
+from voicecoach.checker.slips import Way
+from voicecoach.protocol import zones
 from voicecoach.protocol.model import Act, Protocol, StagePlan, Step
-from voicecoach.protocol.rules import LEVELS
-from voicecoach.protocol.slips import Way
 
 RUBS = {"disinfect", "hygiene", "wipe"}
 LOOKS = {"inspect", "verify"}

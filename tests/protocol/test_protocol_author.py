@@ -9,15 +9,15 @@ import pytest
 import yaml
 from typer.testing import CliRunner
 
-from voicecoach.cli_protocol import app
+from voicecoach.checker import difference, verdict
+from voicecoach.checker.rules import TABLE, table_text
+from voicecoach.cli.protocol import app
 from voicecoach.errors import InputError
-from voicecoach.listen.grammar import parse
-from voicecoach.protocol import author, prove
+from voicecoach.grammar import parse
 from voicecoach.protocol.card import card
-from voicecoach.protocol.check import lint
+from voicecoach.protocol.lint import lint
 from voicecoach.protocol.load import FIELDS, load
 from voicecoach.protocol.model import Protocol, StagePlan
-from voicecoach.protocol.rules import TABLE, table_text
 from voicecoach.protocol.schema import schema
 from voicecoach.protocol.steps import STEP_FIELDS
 
@@ -108,14 +108,14 @@ def test_a_new_protocol_loads_lints_and_checks_as_it_stands(tmp_path: Path) -> N
     mine = load(file.read_text(encoding="utf-8"), "mine.yaml")
     assert (mine.name, mine.title) == ("my-ward", "Our ward: first try")
     assert lint(mine, GRAMMAR) == []
-    assert prove.prove(mine).good
+    assert verdict.prove(mine).good
     assert run("new", "my-ward", "--out", str(file))[0] == 2, "an existing file is never overwritten"
 
 
 @pytest.mark.parametrize("name", ["", "My Ward", "../x", "a--b", "a:b"])
 def test_a_name_that_is_none_is_refused(name: str) -> None:
     with pytest.raises(InputError, match="is no name"):
-        author.skeleton(TEMPLATE, name)
+        difference.skeleton(TEMPLATE, name)
 
 
 # diff
@@ -136,24 +136,24 @@ def test_a_protocol_does_not_differ_from_itself() -> None:
 
 
 def test_diff_says_what_is_gone_moved_and_changed_and_what_comes_of_it() -> None:
-    one = prove.prove(SHORT)
-    gone = author.difference(one, prove.prove(changed(SHORT, "undress", [0, 2, 3, 4, 5])))
+    one = verdict.prove(SHORT)
+    gone = difference.difference(one, verdict.prove(changed(SHORT, "undress", [0, 2, 3, 4, 5])))
     assert "- undress: practice-rub-gloves" in gone
     assert any(line.startswith("+ found: hygiene-missing in practice-gown-away") for line in gone)
     assert gone[-1] == "= the check: good, then not good"
-    moved = author.difference(one, prove.prove(changed(SHORT, "dress", [1, 0, 2])))
+    moved = difference.difference(one, verdict.prove(changed(SHORT, "dress", [1, 0, 2])))
     assert [line for line in moved if line.startswith(">")] == ["> dress: practice-mask-on moved (now first)"]
     steps = SHORT.steps("close")
     said = replace(steps[0], say="Go home.")
     plans = tuple(StagePlan(p.stage, (said,)) if p.stage == "close" else p for p in SHORT.stages)
-    lines = author.difference(one, prove.prove(replace(SHORT, stages=plans)))
+    lines = difference.difference(one, verdict.prove(replace(SHORT, stages=plans)))
     assert lines == [f"~ close: practice-leave: say {steps[0].say!r} becomes 'Go home.'"]
 
 
 def test_diff_is_the_same_backwards_with_its_signs_changed() -> None:
     other = changed(SHORT, "undress", [0, 2, 3, 4, 5])
-    there = author.difference(prove.prove(SHORT), prove.prove(other))
-    back = author.difference(prove.prove(other), prove.prove(SHORT))
+    there = difference.difference(verdict.prove(SHORT), verdict.prove(other))
+    back = difference.difference(verdict.prove(other), verdict.prove(SHORT))
     assert (
         sum(line.startswith("- undress") for line in there) == sum(line.startswith("+ undress") for line in back) == 1
     )

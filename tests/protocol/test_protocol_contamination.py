@@ -7,11 +7,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from voicecoach.protocol.contamination import Model
+from voicecoach.checker.contamination import Model
+from voicecoach.checker.rules import CLEAN, DIRTY, SUSPECT, TREATED
+from voicecoach.checker.world import LEVEL, SOIL, Contact, World
 from voicecoach.protocol.load import load
 from voicecoach.protocol.model import Act, Item, Protocol, Step, Timing
-from voicecoach.protocol.rules import CLEAN, DIRTY, SUSPECT, TREATED
-from voicecoach.protocol.world import LEVEL, SOIL, Contact, World
 
 HERE = Path(__file__).parents[2]
 N95 = load((HERE / "protocols" / "n95-gown.yaml").read_text(encoding="utf-8"), "n95-gown.yaml")

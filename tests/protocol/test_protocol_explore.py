@@ -7,13 +7,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from voicecoach.protocol import prove
-from voicecoach.protocol.contamination import Model
-from voicecoach.protocol.explore import explore
+from voicecoach.checker import verdict
+from voicecoach.checker.contamination import Model
+from voicecoach.checker.counterexample import happening
+from voicecoach.checker.explore import explore
+from voicecoach.checker.world import World
 from voicecoach.protocol.load import load
 from voicecoach.protocol.model import Act, Branch, BreachRule, Item, Protocol, StagePlan, Step, Timing
-from voicecoach.protocol.story import happening
-from voicecoach.protocol.world import World
 
 HERE = Path(__file__).parents[2]
 FILES = sorted((HERE / "protocols").glob("*.yaml"))
@@ -23,10 +23,10 @@ RUB = Timing("hand-rub", 20, "rubbing")
 
 @pytest.mark.parametrize("file", FILES, ids=lambda file: file.stem)
 def test_no_contact_route_is_found_in_a_protocol_of_the_library(file: Path) -> None:
-    report = prove.prove(load(file.read_text(encoding="utf-8"), file.name))
-    assert report.good, prove.text(report)
+    report = verdict.prove(load(file.read_text(encoding="utf-8"), file.name))
+    assert report.good, verdict.text(report)
     assert not [note for note in report.notes if "called from nowhere" in note]
-    assert "no contact route found under rules v1; paths" in prove.text(report)
+    assert "no contact route found under rules v1; paths" in verdict.text(report)
 
 
 def without(protocol: Protocol, name: str) -> Protocol:
@@ -36,9 +36,9 @@ def without(protocol: Protocol, name: str) -> Protocol:
 
 
 def test_a_missing_rub_is_told_as_the_shortest_story_with_what_carried_it_and_where_it_arrived() -> None:
-    report = prove.prove(without(N95, "rub-inner-4"))
+    report = verdict.prove(without(N95, "rub-inner-4"))
     assert not report.good
-    told = prove.text(report)
+    told = verdict.text(report)
     first = report.explored.counters[0]
     assert (first.used, first.found.rule, first.found.step) == (0, "hygiene-missing", "inner-gloves-away")
     assert "the ties of the gown became dirty (work, from the patient)" in told
@@ -49,33 +49,33 @@ def test_a_missing_rub_is_told_as_the_shortest_story_with_what_carried_it_and_wh
 
 def test_a_branch_that_nothing_calls_is_named() -> None:
     lost = replace(N95, branches=(*N95.branches, Branch("lost", N95.branches[0].steps)))
-    assert "branch 'lost' is called from nowhere" in prove.prove(lost, 0).notes
+    assert "branch 'lost' is called from nowhere" in verdict.prove(lost, 0).notes
 
 
 def test_a_hole_that_only_a_branch_has_is_found_with_one_deviation() -> None:
-    report = prove.prove(without(N95, "torn-hands"))
+    report = verdict.prove(without(N95, "torn-hands"))
     first = report.explored.counters[0]
     assert first.used == 1
     assert first.found.rule == "gloves-on-unclean-hands"
-    assert "'torn' at look-at-inner-gloves" in prove.text(report)
+    assert "'torn' at look-at-inner-gloves" in verdict.text(report)
 
 
 def test_a_hole_that_only_two_things_together_open_is_found_with_two_deviations() -> None:
     # a breach while gloves are being changed drops that branch; without this step the shield meets bare hands
-    report = prove.prove(without(N95, "touched-fresh"))
+    report = verdict.prove(without(N95, "touched-fresh"))
     assert {counter.used for counter in report.explored.counters} == {2}
     assert any(counter.found.rule == "dirty-at-hand" for counter in report.explored.counters)
 
 
 def test_explain_says_what_is_believed_before_and_after_a_step() -> None:
-    told = prove.explain(N95, "gown-away")
+    told = verdict.explain(N95, "gown-away")
     assert told is not None
     before, after = told.split("after:")
     assert "the front of the gown" in before
     assert "the front of the gown" not in after
     assert "treated: the outside of the inner gloves" in before
-    assert prove.explain(N95, "no-such-step") is None
-    in_branch = str(prove.explain(N95, "torn-hands"))
+    assert verdict.explain(N95, "no-such-step") is None
+    in_branch = str(verdict.explain(N95, "torn-hands"))
     assert in_branch.startswith("torn-hands (branch inner-glove-torn, after 'torn' at look-at-inner-gloves)")
     assert "suspect: the hands" in in_branch.split("after:", maxsplit=1)[0]
 
@@ -84,9 +84,9 @@ def test_a_bound_that_is_met_is_said_and_is_not_called_good() -> None:
     cut = explore(N95, max_states=500)
     assert cut.bounded
     assert cut.states <= 1000
-    report = replace(prove.prove(N95), explored=replace(cut, counters=()))
+    report = replace(verdict.prove(N95), explored=replace(cut, counters=()))
     assert not report.good
-    assert "stopped at its bound" in prove.text(report)
+    assert "stopped at its bound" in verdict.text(report)
 
 
 # brute force, on small protocols, with a way of walking of its own

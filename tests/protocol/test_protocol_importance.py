@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from voicecoach.checker.importance import groups, measures, minimal, top
 from voicecoach.errors import InputError
-from voicecoach.protocol.importance import groups, measures, minimal, top
 
 NAMES = "abcdef"
 

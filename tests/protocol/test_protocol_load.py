@@ -7,8 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from voicecoach.errors import InputError
-from voicecoach.listen.grammar import parse
-from voicecoach.protocol.check import all_steps, lint, spoken
+from voicecoach.grammar import parse
+from voicecoach.protocol.lint import all_steps, lint, spoken
 from voicecoach.protocol.load import load
 
 HERE = Path(__file__).parents[2]

@@ -6,13 +6,13 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
+from voicecoach.checker import rank, slip_chart, slips_text, verdict
+from voicecoach.checker.rank import Chance, correlation
+from voicecoach.checker.requirements import asks
+from voicecoach.checker.slips import Way, pairs, single
 from voicecoach.errors import InputError
-from voicecoach.protocol import picture, prove, rank, slipstext
-from voicecoach.protocol.asks import asks
 from voicecoach.protocol.load import load
 from voicecoach.protocol.model import Protocol, StagePlan
-from voicecoach.protocol.rank import Chance, correlation
-from voicecoach.protocol.slips import Way, pairs, single
 
 HERE = Path(__file__).parents[2]
 N95 = load((HERE / "protocols" / "n95-gown.yaml").read_text(encoding="utf-8"), "n95-gown.yaml")
@@ -87,17 +87,17 @@ def test_importance_is_nought_exactly_for_slips_that_lead_nowhere(ranking: rank.
 
 
 def test_the_table_names_its_assumptions(ranking: rank.Ranking) -> None:
-    text = slipstext.text(ranking)
+    text = slips_text.text(ranking)
     for kind, chance in {**rank.SLIP, **rank.TRANSFER}.items():
         assert f"{kind}: {chance.value} ({chance.low} to {chance.high}; {chance.basis})" in text
-    data = slipstext.as_json(ranking)
+    data = slips_text.as_json(ranking)
     assert len(data["slips"]) == len(ranking.slips)
 
 
 def test_the_picture_is_xml_with_a_bar_for_each_step_and_an_arc_or_a_dot_for_each_slip_that_arrives(
     ranking: rank.Ranking,
 ) -> None:
-    root = ET.fromstring(picture.svg(N95, ranking))  # noqa: S314
+    root = ET.fromstring(slip_chart.svg(N95, ranking))  # noqa: S314
     space = "{http://www.w3.org/2000/svg}"
     bars = root.findall(f"{space}rect")
     steps = sum(len(plan.steps) for plan in N95.stages if plan.stage != "work")
@@ -133,19 +133,19 @@ def weakened(protocol: Protocol, name: str, **changes: object) -> Protocol:
 
 def test_a_respirator_put_on_with_a_routine_answer_asks_for_too_little() -> None:
     weak = weakened(N95, "respirator-on", answers=("done",), matters=False)
-    report = prove.prove(weak)
+    report = verdict.prove(weak)
     assert [(ask.step, ask.kind) for ask in report.short] == [("respirator-on", "named")]
     assert not report.good
-    assert "asks for less than computed: respirator-on needs named" in prove.text(report)
+    assert "asks for less than computed: respirator-on needs named" in verdict.text(report)
 
 
 def test_a_protocol_may_ask_for_less_with_a_reason_and_the_check_prints_it() -> None:
     weak = weakened(N95, "hood-away", warn="", weaker="it is part of the gown")
-    report = prove.prove(weak)
+    report = verdict.prove(weak)
     assert report.good
     assert (
         "hood-away has no warning though hood-away grip reaches hood.front at hood-away: it is part of the gown"
-        in prove.text(report)
+        in verdict.text(report)
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from voicecoach.protocol.explore import modes
+from voicecoach.checker.explore import modes
 from voicecoach.protocol.load import load
 from voicecoach.protocol.model import Protocol
 

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from voicecoach.protocol import orders
+from voicecoach.checker import orders
 from voicecoach.protocol.load import load
 from voicecoach.protocol.model import Act, Protocol, StagePlan
 

@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
+from voicecoach.checker.rank import by_kind, rank
+from voicecoach.checker.slips import single
 from voicecoach.protocol.load import load
 from voicecoach.protocol.model import Protocol
-from voicecoach.protocol.rank import by_kind, rank
-from voicecoach.protocol.slips import single
 
 HERE = Path(__file__).parents[2]
 

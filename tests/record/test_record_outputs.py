@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 
 from voicecoach.errors import InputError, RecordError
 from voicecoach.record.archive import pack, verify
+from voicecoach.record.drawing import picture
 from voicecoach.record.export import to_csv
-from voicecoach.record.picture import picture
 from voicecoach.record.read import Session, read
 from voicecoach.record.report import html, report, text
 from voicecoach.record.timeline import heard_against_said, rows

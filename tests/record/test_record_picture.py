@@ -8,7 +8,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from voicecoach.record.axis import axis
-from voicecoach.record.picture import picture
+from voicecoach.record.drawing import picture
 from voicecoach.record.read import Session
 from voicecoach.session.events import Heard
 

@@ -33,21 +33,22 @@ from pathlib import Path
 from typing import NamedTuple, get_args
 
 import numpy as np
-from session_driver import Session, grammar, rules
+from session_driver import Session, grammar, setup
 
 from voicecoach.audio.line import Samples
 from voicecoach.audio.quiet import QuietLine
-from voicecoach.audio.wearer import Mask
-from voicecoach.coach import Coach, Parts
-from voicecoach.listen.typed import TypedEar, parse
+from voicecoach.listen.scripted import TypedEar, parse
+from voicecoach.protocol.navigation import step_at
+from voicecoach.session.setup import Setup
 from voicecoach.record.journal import UNHURRIED_S, Journal
 from voicecoach.record.manifest import Manifest
 from voicecoach.record.read import read
+from voicecoach.runtime.loop import Coach, Parts
 from voicecoach.session.effects import Effect, Note, Say, StopSpeaking, Tone
 from voicecoach.session.events import CLOCK_HZ, Event, Heard, Opened, PartBack, PartLost, Reopened
 from voicecoach.session.machine import Machine
 from voicecoach.session.state import SessionState
-from voicecoach.session.way import Rules, step_at
+from voicecoach.simulate.room import Mask
 from voicecoach.speak.silent import SilentVoice
 
 PEOPLE = {
@@ -176,7 +177,7 @@ class Stage:
 
     def __init__(self, scene: Scene, folder: Path) -> None:
         self.scene = scene
-        self.rules: Rules = rules(scene.protocol)
+        self.setup: Setup = setup(scene.protocol)
         mode, independent = PEOPLE[scene.people]
         self.moments: list[Moment] = []
         self.begun = 0
@@ -185,12 +186,12 @@ class Stage:
         self._room = Room()
         self._coach = self._new_coach(None)
         self._coach.begin(opened)
-        self._play(lead_up(scene, self.rules), 0.3)
+        self._play(lead_up(scene, self.setup), 0.3)
         self.begun = len(self.moments)
 
     def _new_coach(self, state: SessionState | None) -> Coach:
         ear = TypedEar(grammar(), ())
-        parts = Parts(Machine(self.rules), ear, self._room, SilentVoice(), self._journal, watch=self._watch)
+        parts = Parts(Machine(self.setup), ear, self._room, SilentVoice(), self._journal, watch=self._watch)
         parts.spent = lambda: False
         return Coach(parts, state, self._coach.now if state else 0)
 
@@ -246,7 +247,7 @@ class Stage:
             self._coach.begin(PartBack(now, part) if back else PartLost(now, part, what))  # type: ignore[arg-type]
             return
         self._journal.close()
-        machine = Machine(self.rules)
+        machine = Machine(self.setup)
         state = machine.start()
         for event in read(self._journal.folder).events:
             state, _ = machine.step(state, event)
@@ -260,10 +261,10 @@ def _manifest(mode: str) -> Manifest:
     return Manifest(engine="typed", mode=mode, audio="none", protocol="", grammar="en")
 
 
-def lead_up(scene: Scene, the_rules: Rules) -> str:
+def lead_up(scene: Scene, the_setup: Setup) -> str:
     """What is said, as written in the protocol, until the scene begins."""
     mode, independent = PEOPLE[scene.people]
-    session = Session(the_rules, mode, independent=independent)  # type: ignore[arg-type]
+    session = Session(the_setup, mode, independent=independent)  # type: ignore[arg-type]
     session.said_out()
     if scene.begins_at == "work":
         session.go_to_work()
@@ -348,5 +349,5 @@ def _check_state(scene: Scene, line: Line, state: SessionState, where: str) -> N
     if line.kind == "on":
         assert ", ".join(state.ledger.on()) == line.text, f"{where}: {state.ledger.on()}"
         return
-    step = step_at(rules(scene.protocol).protocol, state.place)
+    step = step_at(setup(scene.protocol).protocol, state.place)
     assert (step.name if step else state.status) == line.text, f"{where}: {step.name if step else state.status}"

@@ -10,16 +10,16 @@ from scene import Moment, Scene, Stage
 from session_driver import grammar
 
 from voicecoach.audio.line import RATE_HZ, Block, Samples
-from voicecoach.audio.wearer import Room, muffled, room_noise
-from voicecoach.library import load_grammar
-from voicecoach.listen import engines
-from voicecoach.listen.child import ChildEar
-from voicecoach.listen.grammar import match
-from voicecoach.listen.typed import TypedEar, Utterance, parse
+from voicecoach.grammar import match
+from voicecoach.listen import registry
+from voicecoach.listen.process import ChildEar
+from voicecoach.listen.scripted import TypedEar, Utterance, parse
+from voicecoach.runtime.library import load_grammar
 from voicecoach.session.effects import Effect
 from voicecoach.session.events import Event, Heard, SpeechStarted
 from voicecoach.session.prompts import every_prompt
 from voicecoach.session.state import SessionState
+from voicecoach.simulate.room import Room, muffled, room_noise
 from voicecoach.speak.voice import Voice, render_text
 
 CHANNELS = {"wearer": 0, "observer": 1, "assistant": 1}
@@ -125,10 +125,10 @@ class SpokenStage(Stage):
         self._channels = 2 if "observer" in scene.people else 1
         _, text = load_grammar("en")
         roles = {0: "wearer", 1: "observer"} if self._channels == 2 else {0: "wearer"}
-        spec = engines.spec("phonemes", text, "en.yaml", roles=roles)  # type: ignore[arg-type]
+        spec = registry.spec("phonemes", text, "en.yaml", roles=roles)  # type: ignore[arg-type]
         self._ear = ChildEar(spec, lockstep=True)
         self._voice = Voice()
-        self._voice.prepare(every_prompt(self.rules))
+        self._voice.prepare(every_prompt(self.setup))
         self._aloud = True
 
     def play(self) -> list[Moment]:

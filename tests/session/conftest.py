@@ -4,10 +4,10 @@ from collections.abc import Callable
 from typing import Literal
 
 import pytest
-from session_driver import Session, rules
+from session_driver import Session, setup
 
+from voicecoach.session.setup import Setup
 from voicecoach.protocol.site import NO_SITE, Site
-from voicecoach.session.way import Rules
 
 Begin = Callable[..., Session]
 
@@ -22,9 +22,9 @@ def begin() -> Begin:
         *,
         independent: bool = True,
         site: Site = NO_SITE,
-        the_rules: Rules | None = None,
+        the_setup: Setup | None = None,
     ) -> Session:
-        session = Session(the_rules or rules(protocol, site), mode, independent=independent and mode == "pair")
+        session = Session(the_setup or setup(protocol, site), mode, independent=independent and mode == "pair")
         session.said_out()
         return session
 

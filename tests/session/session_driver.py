@@ -6,14 +6,15 @@ from functools import cache
 from pathlib import Path
 from typing import Literal
 
-from voicecoach.listen.grammar import Grammar, parse
+from voicecoach.grammar import Grammar, parse
 from voicecoach.protocol.load import load
+from voicecoach.protocol.navigation import step_at, steps_named
+from voicecoach.session.setup import Setup
 from voicecoach.protocol.site import NO_SITE, Site
 from voicecoach.session.effects import CancelTimer, Effect, Note, Say, SetTimer
 from voicecoach.session.events import CLOCK_HZ, Event, Heard, Opened, PromptEnded, Role, SpeechStarted, TimerFired
 from voicecoach.session.machine import Machine
 from voicecoach.session.state import SessionState
-from voicecoach.session.way import Rules, step_at, steps_named
 
 ROOT = Path(__file__).parents[2]
 SAY_S = 1.5
@@ -26,21 +27,21 @@ def grammar() -> Grammar:
 
 
 @cache
-def rules(name: str = "short-practice", site: Site = NO_SITE) -> Rules:
-    return Rules(load((ROOT / f"protocols/{name}.yaml").read_text(encoding="utf-8"), f"{name}.yaml"), grammar(), site)
+def setup(name: str = "short-practice", site: Site = NO_SITE) -> Setup:
+    return Setup(load((ROOT / f"protocols/{name}.yaml").read_text(encoding="utf-8"), f"{name}.yaml"), grammar(), site)
 
 
 def text(step: str, protocol: str = "short-practice") -> str:
     """The prompt of a step."""
-    return steps_named(rules(protocol).protocol)[step].say
+    return steps_named(setup(protocol).protocol)[step].say
 
 
 class Session:
     """One session: what is said to it, what it says, and what it puts on record."""
 
-    def __init__(self, the_rules: Rules, mode: Literal["solo", "pair"] = "solo", *, independent: bool = False) -> None:
-        self.rules = the_rules
-        self.machine = Machine(the_rules)
+    def __init__(self, the_setup: Setup, mode: Literal["solo", "pair"] = "solo", *, independent: bool = False) -> None:
+        self.setup = the_setup
+        self.machine = Machine(the_setup)
         self.state: SessionState = self.machine.start()
         self.at = 0
         self.due: dict[str, int] = {}
@@ -123,7 +124,7 @@ class Session:
     @property
     def step(self) -> str:
         """The name of the step that it is about."""
-        found = step_at(self.rules.protocol, self.state.place)
+        found = step_at(self.setup.protocol, self.state.place)
         return found.name if found else ""
 
     def noted(self, what: str) -> list[dict[str, str]]:
@@ -136,7 +137,7 @@ class Session:
 
     def answer_step(self) -> None:
         """Answer the step as its own role would, and the observer's part."""
-        step = step_at(self.rules.protocol, self.state.place)
+        step = step_at(self.setup.protocol, self.state.place)
         assert step is not None, self.state
         roles: tuple[Role, ...] = (step.role, *step.also)  # type: ignore[assignment]
         if step.quiet_s:

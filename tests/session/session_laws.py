@@ -5,16 +5,18 @@ from __future__ import annotations
 from functools import cache
 from typing import Literal
 
-from session_driver import rules
+from session_driver import setup
 
 from voicecoach.protocol.model import STAGES
+from voicecoach.protocol.navigation import step_at, steps_named
+from voicecoach.session.setup import Setup
 from voicecoach.session.effects import CancelTimer, Effect, Listen, Note, Say, SetTimer, StopSpeaking
 from voicecoach.session.events import CLOCK_HZ, Event, Heard, Opened, PromptEnded, TimerFired
-from voicecoach.session.live import live
+from voicecoach.session.interpret.live import live
 from voicecoach.session.machine import Machine
 from voicecoach.session.prompts import every_prompt
-from voicecoach.session.state import Place, SessionState
-from voicecoach.session.way import Rules, step_at, steps_named
+from voicecoach.protocol.place import Place
+from voicecoach.session.state import SessionState
 
 CLOSED = {"closed", "abandoned"}
 DANGER = {"breach", "splash", "needle", "no-air", "torn"}
@@ -22,7 +24,7 @@ DANGER = {"breach", "splash", "needle", "no-air", "torn"}
 
 @cache
 def sayable(name: str) -> frozenset[str]:
-    return frozenset(every_prompt(rules(name)))
+    return frozenset(every_prompt(setup(name)))
 
 
 class Walk:
@@ -30,8 +32,8 @@ class Walk:
 
     def __init__(self, name: str, mode: Literal["solo", "pair"], *, independent: bool = True) -> None:
         self.name = name
-        self.rules: Rules = rules(name)
-        self.machine = Machine(self.rules)
+        self.setup: Setup = setup(name)
+        self.machine = Machine(self.setup)
         self.state: SessionState = self.machine.start()
         self.at = 0
         self.due: dict[str, int] = {}
@@ -39,7 +41,7 @@ class Walk:
         self.dropped: list[int] = []
         self.accounted: set[str] = set()
         self.started_at = 0
-        self.steps = steps_named(self.rules.protocol)
+        self.steps = steps_named(self.setup.protocol)
         self.history: list[Event] = []
         self.happens(
             Opened(0, mode=mode, ear="typed", audio="clips", training_only=True, independent=independent)
@@ -50,7 +52,7 @@ class Walk:
     def right_word(self) -> tuple[str, str] | None:
         """The word and the role that move things as written; None when nobody's word does."""
         state = self.state
-        step = step_at(self.rules.protocol, state.place)
+        step = step_at(self.setup.protocol, state.place)
         fixed = {
             "working": ("start-removal", "wearer"),
             "confirming": ("confirm", "observer"),
@@ -71,7 +73,7 @@ class Walk:
         if state.question == "end" and state.place.stage != "close":
             return "no", "wearer"
         for word in ("yes", "right", "practice-run", "go-on", "confirm", "neck", "loose"):
-            if word in live(self.rules, state):
+            if word in live(self.setup, state):
                 observer = state.question in {"all-clear", "piece", "fault", "return"}
                 return word, "observer" if observer else "wearer"
         return None
@@ -136,9 +138,9 @@ class Walk:
         if isinstance(event, Heard) and event.command == "breach":
             self._breach_law(effects)
         if before.status == "timing" and after.status == "drying":
-            step = step_at(self.rules.protocol, before.place)
+            step = step_at(self.setup.protocol, before.place)
             assert step is not None
-            assert self.at - self.started_at >= round(self.rules.contact_s(step) * CLOCK_HZ), "a rub was shortened"
+            assert self.at - self.started_at >= round(self.setup.contact_s(step) * CLOCK_HZ), "a rub was shortened"
         self._forwards_law(before, notes)
         self._nothing_off_law(notes)
         assert after.status != "abandoned" or before.question == "end", "it ended by itself"
@@ -151,7 +153,7 @@ class Walk:
             assert one.text in sayable(self.name), f"{one.text!r} is not rendered ahead"
             assert len(one.text.split()) <= 12 or one.text in helps, "rule 1"
         listened = [effect.commands for effect in effects if isinstance(effect, Listen)]
-        assert self.state.listening == live(self.rules, self.state)
+        assert self.state.listening == live(self.setup, self.state)
         assert all(one == self.state.listening for one in listened[-1:])
 
     def _breach_law(self, effects: tuple[Effect, ...]) -> None:
@@ -168,11 +170,11 @@ class Walk:
         self.accounted |= names
         here, there = _main(before.place), _main(self.state.place)
         if there < here:
-            for plan in self.rules.protocol.stages:
+            for plan in self.setup.protocol.stages:
                 for index, step in enumerate(plan.steps):
                     if (STAGES.index(plan.stage), index) >= there:
                         self.accounted.discard(step.name)
-        for plan in self.rules.protocol.stages:
+        for plan in self.setup.protocol.stages:
             for index, step in enumerate(plan.steps):
                 if here <= (STAGES.index(plan.stage), index) < there and plan.stage != "work":
                     led = before.place.stage in {"prepare", "dress"} and self.state.place.stage == "undress"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from session_driver import CLOCK_HZ, SAY_S, Session, grammar, rules, text
+from session_driver import CLOCK_HZ, SAY_S, Session, grammar, setup, text
 
 from voicecoach.session.effects import Say, StopSpeaking, Tone
 from voicecoach.session.events import Heard, PromptEnded, Reopened, SpeechUnending, TimerFired
@@ -22,7 +22,7 @@ def first_words(effects) -> str:
 
 @pytest.mark.parametrize("place", PLACES)
 def test_a_breach_over_a_prompt_stops_it_and_begins_with_an_act(begin, place: str) -> None:
-    """Rules 7 and 11."""
+    """Setup 7 and 11."""
     session = begin()
     while session.step != place:
         session.go_one()
@@ -308,9 +308,9 @@ def test_another_kind_of_breach_in_a_breach_is_not_nested_either(begin) -> None:
 
 
 def test_a_protocol_without_a_rule_for_it_still_has_a_breach_acted_on(begin) -> None:
-    """Rules 7 and 11: in words of the coach's own, and on with the step."""
-    bare = replace(rules(), protocol=replace(rules().protocol, breaches=()))
-    session = begin(the_rules=bare)
+    """Setup 7 and 11: in words of the coach's own, and on with the step."""
+    bare = replace(setup(), protocol=replace(setup().protocol, breaches=()))
+    session = begin(the_setup=bare)
     session.go_to("practice-gown-on")
     assert "breach" in session.state.listening
     effects = session.hear("breach", quiet=False)
@@ -343,13 +343,13 @@ def test_a_breach_is_acted_on_out_of_a_stop_a_pause_and_a_question(begin, word: 
 
 
 def test_a_breach_in_the_introduction_leads_back_to_the_questions_of_the_start(begin) -> None:
-    session = Session(rules())
+    session = Session(setup())
     session.hear("breach")
     assert (session.state.status, session.state.question) == ("asking", "reason")
 
 
 def test_a_breach_at_work_leads_to_removal_and_its_questions_come_after_the_first_acts(begin) -> None:
-    """Rules 11 and 12."""
+    """Setup 11 and 12."""
     session = begin()
     session.go_to_work()
     effects = session.hear("splash")
@@ -437,7 +437,7 @@ def test_a_clear_moves_the_date(begin) -> None:
 
 
 def test_soil_found_by_the_observer_is_dated_back_too(begin) -> None:
-    """Rules 14 and 16."""
+    """Setup 14 and 16."""
     session = begin("n95-gown", "pair")
     session.go_to("look-all-over")
     session.hear("clear")
@@ -447,7 +447,7 @@ def test_soil_found_by_the_observer_is_dated_back_too(begin) -> None:
 
 
 def test_a_key_stops_even_while_a_sentence_sounds_that_says_the_word() -> None:
-    session = Session(rules("short-practice"), "solo")
+    session = Session(setup("short-practice"), "solo")
     session.go_to("practice-rub-gloves")
     session.happens(Reopened(session.state.at, 2.0, "killed"))
     assert "stop" not in session.state.listening

@@ -6,7 +6,7 @@ import pytest
 from session_driver import CLOCK_HZ, grammar, text
 
 from voicecoach.protocol.site import Site
-from voicecoach.session.deeds_wait import FIRST_SILENCE_S
+from voicecoach.session.actions.wait import FIRST_SILENCE_S
 from voicecoach.session.effects import Close, Tone
 from voicecoach.session.events import PartBack, PartLost, SpeechStarted, TimerFired
 
@@ -168,7 +168,7 @@ def test_with_the_ears_back_an_open_question_is_asked_again(begin) -> None:
 
 
 def test_with_the_ears_back_silence_is_borne_as_long_as_at_first(begin) -> None:
-    """Rules 19 and 20: while nobody could be heard nobody was silent."""
+    """Setup 19 and 20: while nobody could be heard nobody was silent."""
     session = begin()
     session.go_to("practice-gown-away")
     session.pass_s(FIRST_SILENCE_S + 5)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from session_driver import Session, grammar, rules, text
+from session_driver import Session, grammar, setup, text
 
 from voicecoach.session.effects import Say
 from voicecoach.session.events import Heard, Reopened
@@ -12,7 +12,7 @@ from voicecoach.session.events import Heard, Reopened
 def test_only_the_role_of_an_act_answers_it(begin) -> None:
     """Rule 15, scene S3: the hose is the assistant's."""
     session = begin("papr-gown", "pair")
-    step = next(s for s in session.rules.protocol.steps("undress") if s.role == "assistant" and not s.timing)
+    step = next(s for s in session.setup.protocol.steps("undress") if s.role == "assistant" and not s.timing)
     session.go_to(step.name)
     if session.state.status == "acknowledging":
         session.hear("understood", role="assistant")
@@ -26,7 +26,7 @@ def test_only_the_role_of_an_act_answers_it(begin) -> None:
 
 
 def test_another_roles_word_over_the_prompt_does_not_cut_it(begin) -> None:
-    """Rules 7 and 15."""
+    """Setup 7 and 15."""
     session = begin(mode="pair")
     session.go_to("practice-rub-hands")
     session.hear("repeat", quiet=False)
@@ -79,7 +79,7 @@ def test_the_wearer_cannot_confirm_for_the_observer(begin) -> None:
 
 
 def test_a_confirm_said_before_the_act_was_answered_is_early(begin) -> None:
-    """Rules 4 and 16: a reflex is no observation."""
+    """Setup 4 and 16: a reflex is no observation."""
     session = begin(mode="pair")
     session.go_to("practice-look")
     session.hear("clear", quiet=False)
@@ -142,7 +142,7 @@ def test_the_wearer_does_not_name_the_observers_fault(begin) -> None:
 
 
 def both(session):
-    return next(s for s in session.rules.protocol.steps("undress") if s.also)
+    return next(s for s in session.setup.protocol.steps("undress") if s.also)
 
 
 def test_both_answer_where_both_rub(begin) -> None:
@@ -174,7 +174,7 @@ def test_on_one_microphone_two_answers_count_for_two(begin) -> None:
 def test_an_assistant_who_does_not_answer_is_told_of_and_nothing_moves(begin) -> None:
     """Scene S3: the deviation is the assistant's."""
     session = begin("papr-gown", "pair")
-    step = next(s for s in session.rules.protocol.steps("undress") if s.role == "assistant" and not s.timing)
+    step = next(s for s in session.setup.protocol.steps("undress") if s.role == "assistant" and not s.timing)
     session.go_to(step.name)
     began = session.at
     while not session.noted("deviation"):
@@ -197,9 +197,9 @@ def test_alone_the_reason_and_the_mirror_are_asked_for(begin) -> None:
 
 def test_alone_it_says_that_an_observer_is_the_rule() -> None:
     """Rule 17."""
-    session = Session(rules())
+    session = Session(setup())
     assert "A trained observer is the rule. I am only a fallback." in session.says()
-    assert "A trained observer is the rule. I am only a fallback." not in Session(rules(), "pair").says()
+    assert "A trained observer is the rule. I am only a fallback." not in Session(setup(), "pair").says()
 
 
 def test_removal_is_asked_about_before_it_begins(begin) -> None:
@@ -237,7 +237,7 @@ def test_an_observers_step_is_passed_over_alone(begin) -> None:
 
 
 def test_with_one_microphone_left_of_two_a_word_counts_for_anybody_and_is_marked(begin) -> None:
-    """Rules 15 and 19: the session goes on in what is left, and says so."""
+    """Setup 15 and 19: the session goes on in what is left, and says so."""
     session = begin(mode="pair")
     session.go_to("practice-look")
     session.happens(Reopened(session.at, 1.0, "killed", shared=True))

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import pytest
-from session_driver import ROOT, Session, grammar, rules
+from session_driver import ROOT, Session, grammar, setup
 
-from voicecoach.listen.grammar import parse
+from voicecoach.grammar import parse
+from voicecoach.session.setup import Setup
 from voicecoach.protocol.site import NO_SITE, Site, load
 from voicecoach.session.effects import Say
 from voicecoach.session.events import Opened
 from voicecoach.session.machine import Machine
 from voicecoach.session.prompts import SAYS, every_prompt, lint
-from voicecoach.session.way import Rules
 
 SITE = Site(
     name="North ward", eyewash="The eye shower is by the east door.", tell="Call the ward on seven.",
@@ -20,7 +20,7 @@ SITE = Site(
 
 
 def opening(site: Site = NO_SITE, *, training_only: bool = False, mode="solo", audio="clips", independent=True):
-    machine = Machine(rules(site=site))
+    machine = Machine(setup(site=site))
     opened = Opened(0, mode, "typed", audio, training_only=training_only, independent=independent)
     _, effects = machine.step(machine.start(), opened)
     return [effect.text for effect in effects if isinstance(effect, Say)]
@@ -36,7 +36,7 @@ def test_training_only_unless_the_site_has_approved_and_the_ear_is_good_enough(s
 
 @pytest.mark.parametrize("audio", ["clips", "full", "none"])
 def test_it_says_what_is_recorded_and_which_ear_it_uses(audio: str) -> None:
-    """Rules 24 and 25."""
+    """Setup 24 and 25."""
     said = opening(audio=audio)
     assert grammar().say(f"intro-audio-{audio}") in said
     assert grammar().say("intro-ear-typed") in said
@@ -79,13 +79,13 @@ def test_a_touch_of_the_arm_needs_no_eyewash(begin) -> None:
 
 
 def test_all_that_a_site_has_to_say_is_rendered_ahead() -> None:
-    assert {SITE.eyewash, SITE.tell, SITE.waste, SITE.reusable} <= set(every_prompt(rules(site=SITE)))
+    assert {SITE.eyewash, SITE.tell, SITE.waste, SITE.reusable} <= set(every_prompt(setup(site=SITE)))
 
 
 @pytest.mark.parametrize("language", ["en", "ko"])
 def test_each_grammar_has_all_of_the_coachs_sentences(language: str) -> None:
     words = parse((ROOT / f"grammars/{language}.yaml").read_text(encoding="utf-8"), f"{language}.yaml")
-    assert [error.line() for error in lint(Rules(rules().protocol, words))] == []
+    assert [error.line() for error in lint(Setup(setup().protocol, words))] == []
 
 
 def test_the_list_of_sentences_has_no_key_too_many() -> None:
@@ -97,7 +97,7 @@ def test_the_list_of_sentences_has_no_key_too_many() -> None:
 def test_a_sentence_that_says_a_danger_word_or_is_missing_is_told_with_its_key() -> None:
     text = (ROOT / "grammars/en.yaml").read_text(encoding="utf-8")
     broken = text.replace("  noted: Noted. We continue.\n", "").replace("  paused: I wait.", "  paused: I stop.")
-    found = [error.line() for error in lint(Rules(rules().protocol, parse(broken, "en.yaml")))]
+    found = [error.line() for error in lint(Setup(setup().protocol, parse(broken, "en.yaml")))]
     assert len(found) == 2
     assert "'noted'" in found[0]
     assert "says.paused" in found[1]
@@ -107,7 +107,7 @@ def test_a_session_is_the_same_word_for_word_from_the_same_events(begin) -> None
     session = begin("n95-gown", "pair")
     session.go_to("rub-inner-1")
     session.hear("breach", "rubbing")
-    machine = Machine(rules("n95-gown"))
+    machine = Machine(setup("n95-gown"))
     state, again = machine.start(), []
     for event in session.events:
         state, effects = machine.step(state, event)
@@ -119,4 +119,4 @@ def test_a_session_is_the_same_word_for_word_from_the_same_events(begin) -> None
 def test_a_site_file_is_read_with_its_figures() -> None:
     site = load("name: North\ncontact-times: {hand-rub: 30}\nwear-limit-min: 45\ncheck-every-min: 5\n", "site.yaml")
     assert (site.contact_s("hand-rub", 20), site.wear_limit_s, site.check_s) == (30, 2700, 300)
-    assert isinstance(Session(rules(site=site)).state.place.step, int)
+    assert isinstance(Session(setup(site=site)).state.place.step, int)

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import pytest
-from session_driver import grammar, rules
+from session_driver import grammar, setup
 
+from voicecoach.protocol.navigation import steps_named
 from voicecoach.protocol.site import Site
 from voicecoach.session.effects import Note, Say, SetTimer, Tone
 from voicecoach.session.events import Heard, TimerFired
-from voicecoach.session.live import OVER_PROMPT
+from voicecoach.session.interpret.live import OVER_PROMPT
 from voicecoach.session.prompts import every_prompt, lint, over_prompt, own_sentences
-from voicecoach.session.way import steps_named
 
 PROTOCOLS = ("short-practice", "n95-gown", "papr-gown", "who-coverall", "ambulance-bay")
 
@@ -22,8 +22,8 @@ def tones(effects) -> list[str]:
 @pytest.mark.parametrize("name", PROTOCOLS)
 def test_no_prompt_is_longer_than_12_words(name: str) -> None:
     """Rule 1; help is asked for and may be longer."""
-    helps = {step.help for step in steps_named(rules(name).protocol).values()}
-    assert [text for text in every_prompt(rules(name)) if len(text.split()) > 12 and text not in helps] == []
+    helps = {step.help for step in steps_named(setup(name).protocol).values()}
+    assert [text for text in every_prompt(setup(name)) if len(text.split()) > 12 and text not in helps] == []
 
 
 def test_the_warning_comes_before_the_act(begin) -> None:
@@ -33,13 +33,13 @@ def test_the_warning_comes_before_the_act(begin) -> None:
     session.hear("rubbing")
     session.fire("rub")
     effects = session.hear("dry", quiet=False)
-    step = steps_named(session.rules.protocol)["practice-gown-away"]
+    step = steps_named(session.setup.protocol)["practice-gown-away"]
     assert session.says(effects) == [step.warn, step.say]
 
 
 def test_the_coachs_own_sentences_hold_no_word_that_is_always_listened_for() -> None:
     """Rule 2, as text; what a recogniser makes of them is tested where one is."""
-    assert [error.line() for error in lint(rules())] == []
+    assert [error.line() for error in lint(setup())] == []
 
 
 @pytest.mark.parametrize("name", PROTOCOLS)
@@ -47,7 +47,7 @@ def test_no_prompt_says_a_word_that_may_be_live_while_it_sounds(name: str) -> No
     """Rule 2, as text. Ordinary uses of a way (tie back your hair) are for a recogniser to judge."""
     phrases = {command.name: command.phrases for command in grammar().commands if command.name not in OVER_PROMPT}
     said = []
-    for text, words in over_prompt(rules(name)):
+    for text, words in over_prompt(setup(name)):
         plain = f" {text.lower().replace('.', '').replace('?', '').replace(',', '')} "
         said += [(text, word) for word in words for phrase in phrases.get(word, ()) if f" {phrase} " in plain]
     assert said == []
@@ -66,7 +66,7 @@ def test_an_inspection_has_no_answer_that_looking_was_not_needed_for(begin) -> N
 
 
 def test_a_step_that_matters_is_answered_by_name_and_read_back(begin) -> None:
-    """Rules 3 and 4."""
+    """Setup 3 and 4."""
     session = begin()
     session.go_to("practice-gown-away")
     session.hear("done")
@@ -100,7 +100,7 @@ def test_a_timer_that_does_not_run_ends_no_rub(begin) -> None:
 
 
 def test_a_dry_begun_before_the_end_was_called_is_early(begin) -> None:
-    """Rules 3 and 4: it is about the wet hands of before."""
+    """Setup 3 and 4: it is about the wet hands of before."""
     session = begin()
     session.go_to("practice-first-rub")
     session.hear("rubbing")
@@ -169,9 +169,9 @@ def test_the_number_of_the_step_is_told_only_when_asked(begin) -> None:
     """Rule 6: 9 steps, the gown is the third."""
     session = begin()
     session.go_to("practice-gown-on")
-    assert not [s for s in own_sentences(rules()) if s.startswith("Number") and s in session.says()]
+    assert not [s for s in own_sentences(setup()) if s.startswith("Number") and s in session.says()]
     effects = session.hear("where-am-i", quiet=False)
-    steps = [len(rules().protocol.steps(stage)) for stage in ("prepare", "dress", "undress", "close")]
+    steps = [len(setup().protocol.steps(stage)) for stage in ("prepare", "dress", "undress", "close")]
     assert session.says(effects) == [f"Number 3 of {sum(steps)}."]
 
 

@@ -6,18 +6,18 @@ from pathlib import Path
 
 import pytest
 
-from voicecoach.session import answers, meaning, outcome, replies
-from voicecoach.session.deeds import DEEDS
+from voicecoach.session.actions.registry import DEEDS
 from voicecoach.session.diagram import mermaid
 from voicecoach.session.guards import GUARDS
+from voicecoach.session.interpret import answers, dispatch, intent, replies
 from voicecoach.session.table import OPEN, OVER, STATES, TABLE
-from voicecoach.session.words import ASKED_OF_OBSERVER, REPLIES
+from voicecoach.session.vocabulary import ASKED_OF_OBSERVER, REPLIES
 
 
 def triggers_given() -> set[str]:
     """The first argument of every Meaning(...) in the code that finds meanings."""
     found = set()
-    for module in (meaning, answers, replies, outcome):
+    for module in (dispatch, answers, replies, intent):
         for node in ast.walk(ast.parse(inspect.getsource(module))):
             if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "Meaning":
                 first = node.args[0]
@@ -47,7 +47,7 @@ def test_no_row_leads_out_of_a_session_that_is_over() -> None:
 
 
 def test_danger_has_a_row_in_every_open_state() -> None:
-    """Rules 7 and 8."""
+    """Setup 7 and 8."""
     for trigger in ("breach", "stopped"):
         assert {state for row in TABLE if row.trigger == trigger for state in row.sources} == set(OPEN)
 

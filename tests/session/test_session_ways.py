@@ -83,7 +83,7 @@ def test_what_is_still_on_after_all_is_asked_off_and_recorded(begin) -> None:
 
 
 def test_back_never_leads_from_removal_to_dressing(begin) -> None:
-    """Rules 9 and 12: nothing dirty is put back on."""
+    """Setup 9 and 12: nothing dirty is put back on."""
     session = begin()
     session.go_to("practice-look")
     effects = session.hear("back", quiet=False)
@@ -92,7 +92,7 @@ def test_back_never_leads_from_removal_to_dressing(begin) -> None:
 
 
 def test_back_while_the_observer_is_due_is_about_the_act_just_done(begin) -> None:
-    """Rules 9 and 16."""
+    """Setup 9 and 16."""
     session = begin(mode="pair")
     session.go_to("practice-gown-away")
     session.hear("understood", "gown-off")
@@ -146,7 +146,7 @@ def test_wrong_leads_item_by_item_and_the_list_follows_the_wearer(begin) -> None
 
 
 def test_an_item_that_came_off_at_work_is_a_breach(begin) -> None:
-    """Rules 10 and 12."""
+    """Setup 10 and 12."""
     session = begin()
     session.go_to_work()
     session.hear("pause", "resume", "wrong", "yes", "no")
@@ -207,7 +207,7 @@ def test_what_is_said_after_a_cut_takes_less_than_10_s(begin) -> None:
 
 
 def test_the_observer_is_asked_again_after_a_cut_not_the_wearer(begin) -> None:
-    """Rules 16 and 21: an act that is done is not asked for twice."""
+    """Setup 16 and 21: an act that is done is not asked for twice."""
     session = begin(mode="pair")
     session.go_to("practice-gown-away")
     session.hear("understood", "gown-off")

@@ -6,7 +6,7 @@ import time
 from dataclasses import dataclass
 from typing import Any
 
-from voicecoach.audio import trial
+from voicecoach.audio import probe
 from voicecoach.audio.card import BEHIND_S, Card, Half, Way
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, Sound
 from voicecoach.audio.mix import Mixer
@@ -36,7 +36,7 @@ def devices() -> list[Device]:
     Raises:
         AudioError: PortAudio is missing or does not start.
     """
-    trial.survive("list")
+    probe.survive("list")
     sd = _sounddevice()
     try:
         listed = list(sd.query_devices())
@@ -185,10 +185,10 @@ class LiveLine:
         """Whether that half gives frames again, asked by a process of its own: PortAudio finds new devices only when
         it is started anew, which would end the half in use. Takes about a second.
         """
-        return trial.gives(channels=self.channels, device=self._device, way=way)
+        return probe.gives(channels=self.channels, device=self._device, way=way)
 
     def _opened(self, mixer: Mixer, *, again: bool) -> Card:
-        trial.survive("open", channels=self.channels, device=self._device, way=self._way)
+        probe.survive("open", channels=self.channels, device=self._device, way=self._way)
         return Card(_sounddevice(), mixer, self.channels, self._device, self._way, again=again)
 
     def _let_go(self) -> None:

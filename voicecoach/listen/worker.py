@@ -56,7 +56,7 @@ class Spec:
     grammar_file: str
     model: str = ""
     roles: tuple[tuple[int, Role], ...] = ()
-    factory: str = "voicecoach.listen.engines:build"
+    factory: str = "voicecoach.listen.registry:build"
 
 
 def run(spec: Spec, pipe: Connection) -> None:

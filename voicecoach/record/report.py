@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from html import escape
 
-from voicecoach.record.picture import picture
+from voicecoach.record.drawing import picture
 from voicecoach.record.read import Session
 from voicecoach.record.story import (
     Remark,

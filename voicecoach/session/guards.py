@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+
 from voicecoach.session.turn import Turn
-from voicecoach.session.way import behind
 
 SPOKEN_THROUGH = 2
 """After so many voices for nothing a prompt is spoken through (rule 7)."""
@@ -80,8 +80,8 @@ GUARDS: dict[str, Callable[[Turn], bool]] = {
     "over_question": lambda turn: turn.state.question != "",
     "may_say_again": may_say_again,
     "not_babbled": lambda turn: not turn.state.babbled,
-    "has_step_behind": lambda turn: behind(turn.state) is not None,
-    "no_step_behind": lambda turn: behind(turn.state) is None,
+    "has_step_behind": lambda turn: turn.state.behind is not None,
+    "no_step_behind": lambda turn: turn.state.behind is None,
     "held_frozen": lambda turn: turn.state.held == "frozen",
     "held_paused": lambda turn: turn.state.held == "paused",
     "nothing_on": lambda turn: not turn.state.ledger.on(),

@@ -6,17 +6,19 @@ from dataclasses import replace
 
 from transitions import Machine as TransitionTable
 
-from voicecoach.session.deeds import DEEDS
+from voicecoach.session.setup import Setup
+from voicecoach.session.actions.registry import DEEDS
 from voicecoach.session.effects import Effect, Listen
 from voicecoach.session.events import Event, PromptEnded, TimerFired
 from voicecoach.session.guards import GUARDS
-from voicecoach.session.live import live
-from voicecoach.session.meaning import meaning
-from voicecoach.session.outcome import NOTHING, Meaning
+from voicecoach.session.interpret.dispatch import meaning
+from voicecoach.session.interpret.intent import NOTHING, Meaning
+from voicecoach.session.interpret.live import live
+from voicecoach.protocol.ledger import Ledger
+from voicecoach.protocol.place import Place
 from voicecoach.session.state import SessionState
 from voicecoach.session.table import STATES, TABLE, Row
 from voicecoach.session.turn import Turn
-from voicecoach.session.way import Rules, start
 
 
 class _Figure:
@@ -26,14 +28,14 @@ class _Figure:
 
 
 class Machine:
-    """Steps a session by its rules.
+    """Steps a session by its setup.
 
     Args:
-        rules: protocol, grammar and site. They do not change while a session lasts.
+        setup: protocol, grammar and site. They do not change while a session lasts.
     """
 
-    def __init__(self, rules: Rules) -> None:
-        self.rules = rules
+    def __init__(self, setup: Setup) -> None:
+        self.setup = setup
         self._figure = _Figure()
         self._table = TransitionTable(
             model=self._figure, states=list(STATES), initial="opening", auto_transitions=False, model_override=False
@@ -43,7 +45,8 @@ class Machine:
 
     def start(self) -> SessionState:
         """The state before the first event."""
-        return start(self.rules.protocol)
+        ledger = Ledger(tuple((item.name, "never") for item in self.setup.protocol.items))
+        return SessionState("opening", Place("prepare", -1), ledger)
 
     def step(self, state: SessionState, event: Event) -> tuple[SessionState, tuple[Effect, ...]]:
         """Act on one event. Any event is possible in any state; one that means nothing changes nothing."""
@@ -52,12 +55,12 @@ class Machine:
         found = self._meaning(before, state, event)
         if isinstance(event, TimerFired):
             state = replace(state, timers=tuple(name for name in state.timers if name != event.timer))
-        turn = Turn(self.rules, state, event, found)
+        turn = Turn(self.setup, state, event, found)
         if found.trigger:
             self._figure.state = state.status
             if found.trigger in self._table.get_triggers(state.status):
                 getattr(self._figure, found.trigger)(turn)
-        wanted = live(self.rules, turn.state)
+        wanted = live(self.setup, turn.state)
         if wanted != turn.state.listening:
             turn.set(listening=wanted)
             turn.effects.append(Listen(wanted))
@@ -66,7 +69,7 @@ class Machine:
     def fitting(self, state: SessionState, event: Event) -> tuple[Row, ...]:
         """The rows of the table that fit; tests show that there is at most one."""
         drained = _drained(state, event)
-        turn = Turn(self.rules, drained, event, self._meaning(state, drained, event))
+        turn = Turn(self.setup, drained, event, self._meaning(state, drained, event))
         return tuple(
             row
             for row in TABLE
@@ -79,7 +82,7 @@ class Machine:
         """Only the prompt that leaves nothing more to be said means something."""
         if isinstance(event, PromptEnded) and not (before.speech and not state.speech):
             return NOTHING
-        return meaning(self.rules, state, event)
+        return meaning(self.setup, state, event)
 
     def _add(self, row: Row) -> None:
         def done(turn: Turn) -> None:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from voicecoach.errors import InputError
-from voicecoach.listen.grammar import normalise
+from voicecoach.grammar import normalise
 from voicecoach.protocol.model import STAGES, Step
-from voicecoach.session.deeds_aside import WEAR_MOST_MIN, WEAR_STEP_MIN
-from voicecoach.session.deeds_step import read_back
-from voicecoach.session.live import OVER_PROMPT, expected, said_itself
-from voicecoach.session.way import Rules, steps_named
-from voicecoach.session.words import DANGERS, REPLIES, SAYS_ITSELF
+from voicecoach.protocol.navigation import steps_named
+from voicecoach.session.setup import Setup
+from voicecoach.session.actions.aside import WEAR_MOST_MIN, WEAR_STEP_MIN
+from voicecoach.session.actions.stepping import read_back
+from voicecoach.session.interpret.live import OVER_PROMPT, expected, said_itself
+from voicecoach.session.vocabulary import DANGERS, REPLIES, SAYS_ITSELF
 
 MAX_WORDS = 12
 """Rule 1."""
@@ -31,9 +32,9 @@ SAYS = (
 """The keys of the sentences that a grammar must have."""
 
 
-def own_sentences(rules: Rules) -> list[str]:
+def own_sentences(setup: Setup) -> list[str]:
     """The coach's own sentences, with all that can stand in their gaps."""
-    grammar, protocol = rules.grammar, rules.protocol
+    grammar, protocol = setup.grammar, setup.protocol
     found: list[str] = []
     for key, sentence in grammar.says:
         if key in LABELLED:
@@ -54,37 +55,37 @@ def _capital(sentence: str) -> str:
     return sentence[:1].upper() + sentence[1:]
 
 
-def all_steps(rules: Rules) -> list[Step]:
+def all_steps(setup: Setup) -> list[Step]:
     """The steps of all stages and branches."""
-    return list(steps_named(rules.protocol).values())
+    return list(steps_named(setup.protocol).values())
 
 
-def every_prompt(rules: Rules) -> tuple[str, ...]:
+def every_prompt(setup: Setup) -> tuple[str, ...]:
     """All sentences that can be said, each once, the protocol's first."""
-    steps = all_steps(rules)
-    site = rules.site
+    steps = all_steps(setup)
+    site = setup.site
     said = [text for step in steps for text in (step.warn, step.say, step.help) if text]
-    said += [rule.first for rule in rules.protocol.breaches]
-    said += [read_back(rules, answer) for step in steps if step.matters for answer in step.answers]
+    said += [rule.first for rule in setup.protocol.breaches]
+    said += [read_back(setup, answer) for step in steps if step.matters for answer in step.answers]
     said += [text for text in (site.eyewash, site.tell, site.waste, site.reusable) if text]
-    return tuple(dict.fromkeys([*said, *own_sentences(rules)]))
+    return tuple(dict.fromkeys([*said, *own_sentences(setup)]))
 
 
-def over_prompt(rules: Rules) -> tuple[tuple[str, tuple[str, ...]], ...]:
+def over_prompt(setup: Setup) -> tuple[tuple[str, tuple[str, ...]], ...]:
     """Each sentence with the command ids that may be live while it sounds (rule 2)."""
     always = (*DANGERS, "stop", "false-alarm")
-    found: dict[str, set[str]] = {text: set(always) for text in every_prompt(rules)}
-    for step in all_steps(rules):
+    found: dict[str, set[str]] = {text: set(always) for text in every_prompt(setup)}
+    for step in all_steps(setup):
         for text in (step.warn, step.say):
             if text:
                 found[text] |= {*OVER_PROMPT, *expected(step, "prompting"), *step.answers}
-    known = {command.name for command in rules.grammar.commands}
-    return tuple((text, tuple(sorted(words & known - said_itself(rules, text)))) for text, words in found.items())
+    known = {command.name for command in setup.grammar.commands}
+    return tuple((text, tuple(sorted(words & known - said_itself(setup, text)))) for text, words in found.items())
 
 
-def lint(rules: Rules) -> list[InputError]:
+def lint(setup: Setup) -> list[InputError]:
     """What keeps the coach from talking: a sentence that is missing, too long, or that says what is always heard."""
-    grammar = rules.grammar
+    grammar = setup.grammar
     where = f"{grammar.file}: says"
     keys = dict(grammar.says)
     found = [

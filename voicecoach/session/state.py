@@ -2,107 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
-from voicecoach.protocol.model import Act
-
-Worn = Literal["never", "on", "off"]
-Hands = Literal["bare", "clean", "rubbed", "not-rubbed"]
-
-
-@dataclass(frozen=True, slots=True)
-class Detour:
-    """A branch that is being read. then: where it leads when done; cause: why it was taken; due: as in Place."""
-
-    branch: str
-    step: int
-    then: str
-    cause: str
-    due: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Place:
-    """A position in a protocol: stage, index of the step on the main way, and the branches entered from there.
-
-    Step -1 of 'prepare' stands for the questions before the first step. due: the step's own role has answered and the
-    observer has not yet; whatever comes in between leads back to the observer, never to the act again.
-    """
-
-    stage: str
-    step: int
-    detours: tuple[Detour, ...] = ()
-    due: bool = False
-
-    @property
-    def observer_due(self) -> bool:
-        """Whether the innermost step, in the last detour or on the main way, waits for the observer alone."""
-        return self.detours[-1].due if self.detours else self.due
-
-    def with_due(self, due: bool) -> Place:
-        """This place with that set for the innermost step."""
-        if not self.detours:
-            return replace(self, due=due)
-        return replace(self, detours=(*self.detours[:-1], replace(self.detours[-1], due=due)))
-
-
-@dataclass(frozen=True, slots=True)
-class Ledger:
-    """What is worn, the state of the hands, and when each item was last found whole.
-
-    items: (item, 'never' | 'on' | 'off') in the protocol's order. clear_at: (item, sample) of the last 'clear' or,
-    before one, of putting it on.
-    """
-
-    items: tuple[tuple[str, Worn], ...]
-    hands: Hands = "bare"
-    clear_at: tuple[tuple[str, int], ...] = ()
-
-    def worn(self, item: str) -> Worn:
-        """How the item stands; 'never' for one that is unknown."""
-        return dict(self.items).get(item, "never")
-
-    def on(self) -> tuple[str, ...]:
-        """Items that are worn, in the protocol's order."""
-        return tuple(item for item, worn in self.items if worn == "on")
-
-    def put(self, item: str, worn: Worn) -> Ledger:
-        """The ledger with one item set."""
-        return replace(self, items=tuple((name, worn if name == item else old) for name, old in self.items))
-
-    def found_clear(self, item: str, at: int) -> Ledger:
-        """The ledger with `item` known to be whole at sample `at`."""
-        rest = tuple(pair for pair in self.clear_at if pair[0] != item)
-        return replace(self, clear_at=(*rest, (item, at)))
-
-    def corrected(self, item: str, worn: Worn) -> Ledger:
-        """The ledger as a person says it is; if it said otherwise, the hands are not trusted either."""
-        return self if self.worn(item) == worn else replace(self.put(item, worn), hands="not-rubbed")
-
-    def unsure(self) -> Ledger:
-        """The ledger without what nobody has seen: used where an act is only assumed to be done."""
-        return replace(self, hands="not-rubbed")
-
-    def after(self, acts: tuple[Act, ...], at: int) -> Ledger:
-        """The ledger when all these acts are done at sample `at`."""
-        ledger = self
-        for act in acts:
-            if act.kind == "don":
-                ledger = ledger.put(act.target, "on").found_clear(act.target, at)
-            elif act.kind == "doff":
-                ledger = replace(ledger.put(act.target, "off"), hands="not-rubbed")
-            elif act.kind == "change":
-                ledger = ledger.put(act.target, "on").found_clear(act.target, at)
-            elif act.kind == "inspect":
-                ledger = ledger.found_clear(act.target, at)
-            elif act.kind == "hygiene":
-                ledger = replace(ledger, hands="clean")
-            elif act.kind == "disinfect":
-                ledger = replace(ledger, hands="rubbed")
-            elif act.kind in {"touch", "wipe", "sit"}:
-                ledger = replace(ledger, hands="not-rubbed")
-        return ledger
+from voicecoach.protocol.ledger import Ledger
+from voicecoach.protocol.navigation import Position
+from voicecoach.protocol.place import Place
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,3 +73,15 @@ class SessionState:
     def window(self) -> bool:
         """True while a voice that cut a prompt is being waited for."""
         return "window" in self.timers
+
+    @property
+    def position(self) -> Position:
+        """Where the person is on the way, with what on and with whom: what navigation asks for."""
+        return Position(self.place, self.ledger, self.mode)
+
+    @property
+    def behind(self) -> Place | None:
+        """The step that 'back' is about: the one whose answer was taken last; None if there is none."""
+        if self.place.observer_due:
+            return self.place.with_due(False)
+        return self.trail[-1] if self.trail else None

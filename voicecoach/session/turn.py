@@ -6,11 +6,12 @@ from dataclasses import replace
 from typing import Any
 
 from voicecoach.protocol.model import Step
+from voicecoach.protocol.navigation import step_at
+from voicecoach.session.setup import Setup
 from voicecoach.session.effects import CancelTimer, Effect, Note, Say, SetTimer, StopSpeaking, Tone
 from voicecoach.session.events import Event
-from voicecoach.session.outcome import Meaning
+from voicecoach.session.interpret.intent import Meaning
 from voicecoach.session.state import SessionState, Speech
-from voicecoach.session.way import Rules, step_at
 
 STEP_TIMERS = ("silence", "rub", "quiet", "pace", "near", "window", "hold", "check")
 REWIND_S = 0.3
@@ -20,8 +21,8 @@ REWIND_S = 0.3
 class Turn:
     """What guards look at and deeds change."""
 
-    def __init__(self, rules: Rules, state: SessionState, event: Event, meaning: Meaning) -> None:
-        self.rules = rules
+    def __init__(self, setup: Setup, state: SessionState, event: Event, meaning: Meaning) -> None:
+        self.setup = setup
         self.state = state
         self.before = state
         self.event = event
@@ -31,7 +32,7 @@ class Turn:
     @property
     def step(self) -> Step | None:
         """The step at the state's place."""
-        return step_at(self.rules.protocol, self.state.place)
+        return step_at(self.setup.protocol, self.state.place)
 
     def set(self, **changes: Any) -> None:
         """Change fields of the state."""
@@ -64,7 +65,7 @@ class Turn:
 
     def own_inside(self, key: str, **parts: object) -> str:
         """The same, as the further part of a sentence."""
-        return self.rules.grammar.say(key).format(**parts)
+        return self.setup.grammar.say(key).format(**parts)
 
     def aside(self, *keys: str, **parts: object) -> None:
         """Say sentences of the coach's own between other things; while a voice is waited for, after it."""

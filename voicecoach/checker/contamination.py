@@ -1,0 +1,106 @@
+"""What touches what: what a step does to a protocol's surfaces. Pure.
+
+A surface is clean, treated (disinfected), suspect or dirty, and may have visible soil on it.
+"""
+
+from __future__ import annotations
+
+from voicecoach.checker.rules import CLEAN, DIRTY, SUSPECT, TREATED
+from voicecoach.checker.surfaces import Surfaces
+from voicecoach.checker.transfer import Run
+from voicecoach.checker.world import ENTERED, LEVEL, RUBBED, TOUCHED, Contact, Found, Slip, World
+from voicecoach.protocol import zones
+from voicecoach.protocol.model import Step
+
+_ENTRY = ("hands", "wrists", "face", "eyes", "hair", "neck", "arms", "uniform", "legs", "feet")
+
+
+class Model(Surfaces):
+    """A protocol's surfaces, and the meaning of its acts on them."""
+
+    def start(self) -> World:
+        """Before anything: hands not yet rubbed, the room as the protocol has it, all items fresh."""
+        levels = bytearray(len(self.names))
+        levels[self.hands] = SUSPECT
+        for name in zones.ROOM:
+            state = self.room.get(name, "dirty" if name in {"floor", "bin", "seat"} else "clean")
+            levels[self.at[name]] = DIRTY if state == "dirty" else CLEAN
+        return World(bytes(levels), (), (0,) * len(self.items), 0)
+
+    def skipped(self, step: Step, worn: tuple[int, ...], mode: str) -> bool:
+        """True when the step is passed over as things stand; the session's own rule."""
+        on = {self.items[item].name for item in worn}
+        if any(item not in on for item in step.when_on) or any(item in on for item in step.when_off):
+            return True
+        doffs = [act.target for act in step.acts if act.kind == "doff"]
+        if doffs and not any(item in on for item in doffs):
+            return True
+        dons = [act.target for act in step.acts if act.kind == "don"]
+        if dons and len(dons) == len(step.acts) and all(item in on for item in dons):
+            return True
+        return mode == "solo" and step.role == "observer"
+
+    def do(
+        self, step: Step, world: World, log: list[Contact] | None = None, slip: Slip | None = None
+    ) -> tuple[World, tuple[Found, ...]]:
+        """The world after the step's acts, and the rules broken by them."""
+        run = Run(self, world, step, log, slip)
+        joined = frozenset(act.target for act in step.acts if act.kind == "doff")
+        rubbed = bool(world.flags & RUBBED)
+        for act in step.acts:
+            run.act(act, joined, rubbed)
+        if slip is not None and slip.kind == "face":
+            run.touch(self.hand(step.role, tuple(run.worn)), self.at["face"])
+        return run.world(), tuple(run.found)
+
+    def enter(self, world: World, log: list[Contact] | None = None) -> tuple[World, tuple[Found, ...]]:
+        """Work begins: what is exposed becomes dirty."""
+        run = Run(self, world, Step("work", "work begins"), log, None)
+        for item in world.worn:
+            for zone in self.own[item]:
+                if (
+                    zone not in self.inside
+                    and zone not in self.spared
+                    and self.cover(zone, world.worn) in {"", "leaky"}
+                ):
+                    run.put(zone, DIRTY, "work", "the patient")
+        for name in _ENTRY:
+            zone = self.at[name]
+            if zone not in self.bare and self.cover(zone, world.worn) in {"", "leaky"}:
+                run.broken("bare-at-entry", zone, "the patient")
+        for helper, touched in TOUCHED.items():
+            if self.room.get(helper) == "dirty":
+                run.put(self.at[f"{helper}.gloves"], DIRTY, "work", "the patient")
+                run.flags |= touched
+        run.flags = (run.flags | ENTERED) & ~RUBBED
+        return run.world(), tuple(run.found)
+
+    def leave(self, world: World) -> tuple[World, tuple[Found, ...]]:
+        """The end: what must hold of hands, shoes and items."""
+        run = Run(self, world, Step("end", "the end"), None, None)
+        if world.levels[self.hands] & LEVEL != CLEAN:
+            run.broken("hands-not-clean", self.hands, "the last gloves")
+        elif world.flags & ENTERED and not world.flags & RUBBED:
+            run.broken("hands-not-clean", self.hands, "the last thing taken off")
+        if self.feet not in self.bare and world.levels[self.feet] & LEVEL > TREATED:
+            run.broken("shoes-untreated", self.feet, "floor")
+        for helper, touched in TOUCHED.items():
+            if world.flags & touched:
+                run.broken("helper-not-rubbed", self.at[f"{helper}.gloves"], helper)
+        for item in world.worn:
+            run.broken("never-off", self.own[item][0], self.items[item].name)
+        return run.world(), tuple(run.found)
+
+    def happen(self, what: str, step: Step, world: World, log: list[Contact] | None = None) -> World:
+        """Something that is nobody's act: 'torn' or 'soiled' found, 'dirty' hands (a breach), 'doubt' (a pause)."""
+        run = Run(self, world, step, log, None)
+        hand = self.hand("wearer", world.worn)
+        if what in {"torn", "soiled"}:
+            seen = [act.target for act in step.acts if act.kind == "inspect" and act.target in self.number]
+            for name in seen or ([self.items[self.owner[hand]].name] if hand in self.owner else []):
+                if self.number[name] in world.worn:
+                    run.date_back(self.number[name], what)
+        elif world.flags & ENTERED:
+            run.put(hand, DIRTY if what == "dirty" else SUSPECT, what, "something touched")
+        run.flags &= ~RUBBED
+        return run.world()

@@ -1,0 +1,248 @@
+"""Which steps matter most: chances of slips, what they end in, and how far the ranking can be trusted. Pure.
+
+The chances are judgements with wide ranges; only the order that they give is used, and `spread` says how far it stands.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from voicecoach.checker import importance
+from voicecoach.checker.slips import ARRIVALS, Event, Outcome, Way, pairs, single
+from voicecoach.errors import InputError
+from voicecoach.protocol.model import Protocol, Step
+
+
+@dataclass(frozen=True, slots=True)
+class Chance:
+    """A probability with the range it may lie in, and where it comes from."""
+
+    value: float
+    low: float
+    high: float
+    basis: str
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.low <= self.value <= self.high <= 1:
+            raise InputError(f"{self.low}, {self.value}, {self.high} is no range of probabilities", expected="0 to 1")
+
+
+# of one step going wrong in this way, once
+SLIP: dict[str, Chance] = {
+    "omitted": Chance(0.01, 0.001, 0.05, "judgement: a read list leaves few steps out"),
+    "swapped": Chance(0.005, 0.0005, 0.03, "judgement"),
+    "grip": Chance(0.10, 0.02, 0.40, "judgement; improper technique in 39.5 % of removals, Tomas 2015, read"),
+    "short": Chance(0.10, 0.02, 0.40, "judgement; hygiene or glove errors in 67 % of workers, Kwon 2017, read"),
+    "face": Chance(0.01, 0.001, 0.05, "judgement"),
+    "role": Chance(0.02, 0.002, 0.10, "judgement: the wearer does what is the helper's to do"),
+    "missed": Chance(0.05, 0.01, 0.30, "judgement: soil is there and is not seen"),
+}
+# that a contact carries something, by the state of what carries it
+TRANSFER: dict[str, Chance] = {
+    "dirty": Chance(0.30, 0.05, 0.80, "judgement; removal contaminates in 46 %, Tomas 2015, read"),
+    "treated": Chance(0.02, 0.002, 0.10, "judgement: what a full disinfection leaves"),
+    "bare": Chance(0.50, 0.10, 0.90, "judgement: uncovered for the whole of work"),
+}
+# how bad it is where it arrives; the worst is 1
+WEIGHT: dict[str, float] = {
+    "face": 1.0, "eyes": 1.0, "respirator.front": 1.0, "hands": 0.6, "wrists": 0.5, "neck": 0.4, "hair": 0.4,
+    "arms": 0.3, "trunk": 0.3, "legs": 0.2, "feet": 0.2, "uniform": 0.2,
+}  # fmt: skip
+LOST_BARRIER = 0.02
+"""Weight of a slip that takes a barrier away and does not arrive."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ranked:
+    """One slip in the ranking. criticality: chance times weight, pairs counted in full; spread: lowest and highest of
+    nine in ten ranks (1 is first) when all chances are drawn from their ranges.
+    """
+
+    event: Event
+    step_kind: str
+    outcome: Outcome
+    chance: float
+    criticality: float
+    birnbaum: float
+    fussell_vesely: float
+    rank: int
+    spread: tuple[int, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Ranking:
+    """All slips by criticality, the pairs that matter, and the chance that anything arrives at all. steadiness: how far
+    the order of the kinds of step agrees with itself over the draws (mean rank correlation, 1 is the same order).
+    cut: not all pairs were tried.
+    """
+
+    slips: tuple[Ranked, ...]
+    pairs: tuple[Outcome, ...]
+    top: float
+    steadiness: float
+    draws: int
+    cut: bool = False
+
+
+def step_kind(step: Step, protocol: Protocol) -> str:
+    """The class of a step as the studies have them: hand hygiene, gloves, garment, boot covers, hood ..."""
+    says = {item.name: item.say for item in protocol.items}
+    kinds = {
+        "gloves": "gloves", "gown": "garment", "coverall": "garment", "apron": "garment", "boots": "boot covers",
+        "mask": "face", "shield": "face", "goggles": "face", "hood": "hood", "helmet": "hood", "hose": "hood",
+        "belt": "hood",
+    }  # fmt: skip
+    for act in step.acts:
+        if act.kind in {"doff", "don", "change"}:
+            return kinds.get(says.get(act.target, ""), "other")
+    acts = {act.kind for act in step.acts}
+    if acts & {"disinfect", "hygiene"}:
+        return "hand hygiene"
+    if "wipe" in acts:
+        return "shoes"
+    return "looking" if acts & {"inspect", "verify"} else "other"
+
+
+def rank(protocol: Protocol, draws: int = 100, way: Way | None = None) -> Ranking:
+    """Rank every single slip, counting in the pairs that it is part of."""
+    way = way or Way(protocol)
+    alone, together = single(protocol, way), pairs(protocol, way)
+    chances = {outcome.events[0].name: SLIP[outcome.events[0].kind].value for outcome in alone}
+    carried = {kind: chance.value for kind, chance in TRANSFER.items()}
+    score = _scores(alone, together, chances, carried)
+    order = sorted(score, key=lambda name: (-score[name], name))
+    kinds = {o.events[0].name: step_kind(way.steps[o.events[0].place][1], protocol) for o in alone}
+    ranks, steadiness = _draw(alone, together, kinds, draws)
+    whole, measured = importance.measures(*_cuts(alone, together, chances, carried))
+    by_name = {outcome.events[0].name: outcome for outcome in alone}
+    ranked = []
+    for place, name in enumerate(order, 1):
+        outcome = by_name[name]
+        seen = sorted(ranks[name]) or [place]
+        ranked.append(
+            Ranked(
+                event=outcome.events[0],
+                step_kind=kinds[name],
+                outcome=outcome,
+                chance=chances[name],
+                criticality=score[name],
+                birnbaum=measured[name].birnbaum,
+                fussell_vesely=measured[name].fussell_vesely,
+                rank=place,
+                spread=(seen[len(seen) // 20], seen[-1 - len(seen) // 20]),
+            )
+        )
+    return Ranking(tuple(ranked), tuple(together), whole, steadiness, draws, way.cut)
+
+
+def by_kind(ranking: Ranking) -> list[tuple[str, float]]:
+    """Criticality summed by class of step, greatest first."""
+    kinds = {slip.event.name: slip.step_kind for slip in ranking.slips}
+    sums = _sums({slip.event.name: slip.criticality for slip in ranking.slips}, kinds)
+    return sorted(sums.items(), key=lambda pair: (-pair[1], pair[0]))
+
+
+def carrier_state(outcome: Outcome) -> str:
+    """The state of what arrives, as TRANSFER has it: the worst of the arrivals."""
+    rules = {one.rule for one in outcome.found if one.rule in ARRIVALS}
+    if "bare-at-entry" in rules:
+        return "bare"
+    return "treated" if rules == {"treated-at-face"} else "dirty"
+
+
+def weight(outcome: Outcome) -> float:
+    """How bad the outcome is, by the worst place at which it arrives; 0 when it takes nothing away either."""
+    if outcome.arrives:
+        return max(WEIGHT.get(site, 0.2) for site in outcome.sites)
+    return LOST_BARRIER if outcome.found else 0.0
+
+
+def _scores(
+    alone: Sequence[Outcome], together: Sequence[Outcome], chances: Mapping[str, float], carried: Mapping[str, float]
+) -> dict[str, float]:
+    score = {}
+    for outcome in alone:
+        name = outcome.events[0].name
+        passed = carried[carrier_state(outcome)] if outcome.arrives else 1.0
+        score[name] = chances[name] * passed * weight(outcome)
+    for outcome in together:
+        first, second = (event.name for event in outcome.events)
+        risk = chances[first] * chances[second] * carried[carrier_state(outcome)] * weight(outcome)
+        score[first] += risk
+        score[second] += risk
+    return score
+
+
+def _cuts(
+    alone: Sequence[Outcome], together: Sequence[Outcome], chances: Mapping[str, float], carried: Mapping[str, float]
+) -> tuple[importance.Cuts, dict[str, float]]:
+    """Cut sets of 'contamination arrives': the slips and, as an event of its own, the transfer."""
+    every = dict(chances)
+    sets = []
+    for outcome in (*alone, *together):
+        if outcome.arrives:
+            transfer = "carried: " + " and ".join(event.name for event in outcome.events)
+            every[transfer] = carried[carrier_state(outcome)]
+            sets.append(frozenset({*(event.name for event in outcome.events), transfer}))
+    return importance.minimal(sets), every
+
+
+def _draw(
+    alone: Sequence[Outcome], together: Sequence[Outcome], kinds: Mapping[str, str], draws: int
+) -> tuple[dict[str, list[int]], float]:
+    """Ranks of every slip over draws from the ranges (log-uniform, one draw a kind), and the mean rank correlation."""
+    rng = random.Random(1)  # noqa: S311
+    ranks: dict[str, list[int]] = {outcome.events[0].name: [] for outcome in alone}
+
+    def scores(slip: Mapping[str, float], carried: Mapping[str, float]) -> dict[str, float]:
+        chances = {outcome.events[0].name: slip[outcome.events[0].kind] for outcome in alone}
+        return _scores(alone, together, chances, carried)
+
+    middle = scores({k: c.value for k, c in SLIP.items()}, {k: c.value for k, c in TRANSFER.items()})
+    usual, agree = _sums(middle, kinds), []
+    for _ in range(draws):
+        drawn = scores(
+            {kind: _between(rng, chance) for kind, chance in SLIP.items()},
+            {kind: _between(rng, chance) for kind, chance in TRANSFER.items()},
+        )
+        for place, name in enumerate(sorted(drawn, key=lambda name: (-drawn[name], name)), 1):
+            ranks[name].append(place)
+        agree.append(correlation(usual, _sums(drawn, kinds)))
+    return ranks, sum(agree) / len(agree) if agree else 1.0
+
+
+def _between(rng: random.Random, chance: Chance) -> float:
+    return float(chance.low * (chance.high / chance.low) ** rng.random())
+
+
+def _sums(score: Mapping[str, float], kinds: Mapping[str, str]) -> dict[str, float]:
+    sums: dict[str, float] = {}
+    for name, value in score.items():
+        sums[kinds[name]] = sums.get(kinds[name], 0.0) + value
+    return sums
+
+
+def correlation(one: Mapping[str, float], other: Mapping[str, float]) -> float:
+    """Spearman's rank correlation over the keys of both; ties share their mean rank."""
+    keys = sorted(set(one) & set(other))
+    a, b = _mean_ranks([one[key] for key in keys]), _mean_ranks([other[key] for key in keys])
+    mean = (len(keys) + 1) / 2
+    top = sum((x - mean) * (y - mean) for x, y in zip(a, b, strict=True))
+    spread = (sum((x - mean) ** 2 for x in a) * sum((y - mean) ** 2 for y in b)) ** 0.5
+    return top / spread if spread else 1.0
+
+
+def _mean_ranks(values: Sequence[float]) -> list[float]:
+    order = sorted(range(len(values)), key=lambda n: values[n])
+    ranks = [0.0] * len(values)
+    start = 0
+    while start < len(order):
+        end = start
+        while end + 1 < len(order) and values[order[end + 1]] == values[order[start]]:
+            end += 1
+        for n in range(start, end + 1):
+            ranks[order[n]] = (start + end) / 2 + 1
+        start = end + 1
+    return ranks

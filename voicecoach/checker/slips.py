@@ -1,0 +1,233 @@
+"""What one slip costs, and which two together cost more than each alone. Pure.
+
+A slip is one thing done wrong once on the list as written: a step left out, changed about with the next, held at the
+wrong zone, a time cut short, a hand at the face, something missed by the one who looks, or the wearer doing what is the
+helper's to do.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+from voicecoach.checker.contamination import Model
+from voicecoach.checker.explore import modes
+from voicecoach.checker.world import ENTERED, Found, Slip, World
+from voicecoach.protocol.model import STAGES, Protocol, Step
+
+KINDS = ("omitted", "swapped", "grip", "short", "face", "missed", "role")
+# Rules whose breaking is an arrival: contamination where it may not be. The others take a barrier away.
+ARRIVALS = frozenset(
+    {
+        "dirty-at-body", "treated-at-face", "dirty-at-hand", "hands-not-clean", "bare-at-entry", "dirty-seat",
+        "respirator-too-early", "dirty-on-skin-agent", "front-held",
+    }
+)  # fmt: skip
+
+
+MAX_TRIED = 120_000
+"""Most steps tried while pairs are looked for; behind it the search stops and says so (about 200 MB)."""
+
+
+class Event(NamedTuple):
+    """One slip: the place of its step on the list, the step's name, and its kind."""
+
+    place: int
+    step: str
+    kind: str
+
+    @property
+    def name(self) -> str:
+        """'step: kind', the name of the basic event."""
+        return f"{self.step}: {self.kind}"
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What one or two slips lead to.
+
+    events: the slips. found: rules broken because of them, in order. arrival: step at which contamination first
+    arrives where it may not ('' if it does not). later: steps from the (last) slip to the arrival. catch: the last step
+    before the arrival at which somebody looks or the hands are disinfected ('' if there is none), and catch_later how
+    many steps after the slip that is.
+    """
+
+    events: tuple[Event, ...]
+    found: tuple[Found, ...]
+    arrival: str
+    later: int
+    catch: str
+    catch_later: int
+
+    @property
+    def arrives(self) -> bool:
+        """True when contamination arrives where it may not."""
+        return bool(self.arrival)
+
+    @property
+    def sites(self) -> tuple[str, ...]:
+        """The places at which it arrives."""
+        return tuple(dict.fromkeys(one.at for one in self.found if one.rule in ARRIVALS))
+
+
+class Way:
+    """The list as written, with a memory of how it ends from every point and state."""
+
+    def __init__(self, protocol: Protocol) -> None:
+        self.protocol, self.model, self.mode = protocol, Model(protocol), modes(protocol)[-1]
+        self.steps: list[tuple[str, Step]] = []
+        for stage in STAGES:
+            self.steps += [(stage, step) for step in protocol.steps(stage) if stage != "work"]
+            if stage == "work":
+                self.steps.append(("work", Step("work", "work begins")))
+        self.place = {step.name: n for n, (_, step) in enumerate(self.steps)}
+        self.cut = False
+        self._ends: dict[tuple[int, World], tuple[Found, ...]] = {}
+        self._did: dict[tuple[int, str, World], tuple[World, tuple[Found, ...]]] = {}
+        self.worlds = [self.model.start()]
+        self.nominal: list[tuple[Found, ...]] = []
+        for n in range(len(self.steps)):
+            world, found = self.do(n, self.worlds[-1])
+            self.worlds.append(world)
+            self.nominal.append(found)
+        self.usual = set(self.end(0, self.worlds[0]))
+
+    def do(self, place: int, world: World, kind: str = "") -> tuple[World, tuple[Found, ...]]:
+        """One step as written, or with a slip in it."""
+        key = (place, kind, world)
+        known = self._did.get(key)
+        if known is None:
+            known = self._did[key] = self._do(place, world, kind)
+        return known
+
+    def _do(self, place: int, world: World, kind: str) -> tuple[World, tuple[Found, ...]]:
+        stage, step = self.steps[place]
+        if stage == "work":
+            return self.model.enter(world)
+        if self.model.skipped(step, world.worn, self.mode):
+            return world, ()
+        if kind == "missed":
+            return self.model.do(step, self.model.happen("soiled", step, world))
+        if kind == "role":
+            return self.model.do(replace(step, role="wearer"), world)
+        return self.model.do(step, world, slip=Slip(kind) if kind else None)
+
+    def end(self, place: int, world: World) -> tuple[Found, ...]:
+        """All rules broken from `place` to the end, starting with `world`."""
+        passed: list[tuple[tuple[int, World], tuple[Found, ...]]] = []
+        while (place, world) not in self._ends:
+            if place == len(self.steps):
+                self._ends[place, world] = self.model.leave(world)[1]
+                break
+            after, found = self.do(place, world)
+            passed.append(((place, world), found))
+            place, world = place + 1, after
+        rest = self._ends[place, world]
+        for key, found in reversed(passed):
+            rest = found + rest
+            self._ends[key] = rest
+        return rest
+
+    @property
+    def tried(self) -> int:
+        """How many steps have been tried, each in each state once."""
+        return len(self._did)
+
+    def slip(self, event: Event, world: World) -> tuple[int, World, tuple[Found, ...]]:
+        """The place, the world and what was broken when the slip has happened."""
+        place = event.place
+        if event.kind == "omitted":
+            return place + 1, world, ()
+        if event.kind == "swapped":
+            world, first = self.do(place + 1, world)
+            world, second = self.do(place, world)
+            return place + 2, world, first + second
+        world, found = self.do(place, world, event.kind)
+        return place + 1, world, found
+
+    def events(self) -> list[Event]:
+        """Every single slip that this list has room for."""
+        found: list[Event] = []
+        for place, (stage, step) in enumerate(self.steps):
+            if stage == "work" or not step.acts:
+                continue
+            kinds = ["omitted"]
+            after = self.steps[place + 1] if place + 1 < len(self.steps) else ("", Step("", ""))
+            if after[0] == stage and after[1].acts:
+                kinds.append("swapped")
+            if any(act.kind == "doff" for act in step.acts):
+                kinds.append("grip")
+            if step.timing:
+                kinds.append("short")
+            if self.worlds[place].flags & ENTERED:
+                kinds.append("face")
+            if any(act.kind == "inspect" and act.target in self.model.number for act in step.acts):
+                kinds.append("missed")
+            if step.role != "wearer" and any(act.kind in {"doff", "touch"} for act in step.acts):
+                kinds.append("role")
+            found += [Event(place, step.name, kind) for kind in kinds]
+        return found
+
+    def outcome(self, events: tuple[Event, ...], found: tuple[Found, ...]) -> Outcome:
+        """What the slips lead to, without what the list as written breaks anyhow."""
+        new = tuple(one for one in dict.fromkeys(found) if one not in self.usual)
+        arrived = next((one for one in new if one.rule in ARRIVALS), None)
+        if arrived is None:
+            return Outcome(events, new, "", 0, "", 0)
+        slip = events[-1].place
+        place = self.place.get(arrived.step, len(self.steps))
+        between = [n for n in range(slip + 1, min(place, len(self.steps))) if self._catches(n)]
+        catch = between[-1] if between else -1
+        name = self.steps[catch][1].name if between else ""
+        return Outcome(events, new, arrived.step, max(0, place - slip), name, catch - slip if between else 0)
+
+    def _catches(self, place: int) -> bool:
+        stage, step = self.steps[place]
+        if step.observer or any(act.kind == "inspect" for act in step.acts):
+            return True
+        if stage not in {"prepare", "dress"} and any(act.kind in {"disinfect", "hygiene"} for act in step.acts):
+            return True
+        return any(act.kind == "verify" and act.target in {"set", "seal", "fit", "exposed-skin"} for act in step.acts)
+
+
+def single(protocol: Protocol, way: Way | None = None) -> list[Outcome]:
+    """Every single slip and what it leads to, in the order of the list."""
+    way = way or Way(protocol)
+    outcomes = []
+    for event in way.events():
+        place, world, found = way.slip(event, way.worlds[event.place])
+        outcomes.append(way.outcome((event,), found + way.end(place, world)))
+    return outcomes
+
+
+def pairs(protocol: Protocol, way: Way | None = None) -> list[Outcome]:
+    """Pairs of slips that arrive where neither does alone.
+
+    A second slip matters only while the first one's trace is not gone; so only those are tried. `way.cut` is True when
+    the search stopped at its bound.
+    """
+    way = way or Way(protocol)
+    events = way.events()
+    alone = {outcome.events[0]: outcome for outcome in single(protocol, way)}
+    at: dict[int, list[Event]] = {}
+    for event in events:
+        at.setdefault(event.place, []).append(event)
+    found: list[Outcome] = []
+    for first in events:
+        if alone[first].arrives:
+            continue
+        if way.tried > MAX_TRIED:
+            way.cut = True
+            break
+        place, world, broken = way.slip(first, way.worlds[first.place])
+        while place < len(way.steps) and world != way.worlds[place]:
+            for second in at.get(place, ()):
+                if not alone[second].arrives:
+                    onward, after, more = way.slip(second, world)
+                    outcome = way.outcome((first, second), broken + more + way.end(onward, after))
+                    if outcome.arrives:
+                        found.append(outcome)
+            world, more = way.do(place, world)
+            broken += more
+            place += 1
+    return found

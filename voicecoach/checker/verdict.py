@@ -1,0 +1,197 @@
+"""The whole check of a protocol, its text and its JSON. Pure."""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass
+from typing import Any
+
+from voicecoach.checker import orders
+from voicecoach.checker.contamination import Model
+from voicecoach.checker.counterexample import surface, tell
+from voicecoach.checker.explore import Explored, Walk, explore, modes
+from voicecoach.checker.requirements import Ask, asks
+from voicecoach.checker.rules import LEVELS, NOT_COVERED, RULES
+from voicecoach.checker.world import LEVEL, SOIL, World
+from voicecoach.protocol.lint import all_steps
+from voicecoach.protocol.model import STAGES, Protocol
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """What the check found. broken: published orders that apply and are not kept. asked: what steps need, as computed.
+    notes: judgements to be read.
+    """
+
+    protocol: Protocol
+    explored: Explored
+    broken: tuple[orders.Order, ...]
+    checked: tuple[orders.Order, ...]
+    asked: tuple[Ask, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def short(self) -> tuple[Ask, ...]:
+        """Needs that a step does not meet and gives no reason for; none is held against a practice protocol."""
+        weaker = {step.name for plan in self.protocol.stages for step in plan.steps if step.weaker}
+        return tuple(ask for ask in self.asked if not ask.met and ask.step not in weaker and not self.protocol.practice)
+
+    @property
+    def good(self) -> bool:
+        """True when nothing was found and nothing was cut short."""
+        return not self.explored.counters and not self.broken and not self.short and not self.explored.bounded
+
+
+def prove(protocol: Protocol, most: int = 2) -> Report:
+    """Check a protocol on every way with at most `most` deviations, and against the published orders."""
+    checked = tuple(order for order in orders.TABLE if orders.applies(order, protocol))
+    asked = tuple(asks(protocol))
+    return Report(protocol, explore(protocol, most), orders.broken(protocol), checked, asked, _notes(protocol, asked))
+
+
+def _notes(protocol: Protocol, asked: tuple[Ask, ...]) -> tuple[str, ...]:
+    notes = [
+        f"{item.label}: {', '.join(item.spared)} counted as clean after work though nothing covers it"
+        for item in protocol.items
+        if item.spared
+    ]
+    if protocol.exposed:
+        notes.append("left bare on purpose: " + ", ".join(protocol.exposed))
+    unknown = [name for name in protocol.orders if name not in {order.name for order in orders.TABLE}]
+    notes += [f"declares the order {name!r}, which is not in the table" for name in unknown]
+    notes += [f"branch {name!r} is called from nowhere" for name in _uncalled(protocol)]
+    reasons = {step.name: step.weaker for plan in protocol.stages for step in plan.steps}
+    if protocol.practice:
+        notes.append("for practice only; what its steps would need for use is not held against it")
+    else:
+        notes += [
+            f"{ask.step} has no {ask.kind} though {ask.why}: {reasons[ask.step]}"
+            for ask in asked
+            if not ask.met and reasons[ask.step]
+        ]
+    return tuple(notes)
+
+
+def _uncalled(protocol: Protocol) -> list[str]:
+    steps = [step for _, step in all_steps(protocol)]
+    called = {protocol.rejoin, protocol.touched, protocol.wearer_down}
+    called |= {branch for step in steps for _, branch in step.branches} | {step.repair for step in steps}
+    called |= {branch.exposed for branch in protocol.branches} | {rule.branch for rule in protocol.breaches}
+    return [branch.name for branch in protocol.branches if branch.name not in called]
+
+
+def text(report: Report, most: int = 3) -> str:
+    """The report for people: at most `most` stories, then the counts, then the last line."""
+    protocol, explored = report.protocol, report.explored
+    lines = [f"{protocol.name} {protocol.version}: {protocol.title}"]
+    lines.append(f"published orders checked: {len(report.checked)}, broken: {len(report.broken)}")
+    lines += [f"  {order.name} ({order.use}): {order.says} [{order.sources}]" for order in report.broken]
+    lines += [f"asks for less than computed: {ask.step} needs {ask.kind}: {ask.why}" for ask in report.short]
+    lines += [f"note: {note}" for note in report.notes]
+    for counter in explored.counters[:most]:
+        lines += ["", tell(protocol, counter)]
+    if len(explored.counters) > most:
+        lines += ["", f"and {len(explored.counters) - most} more (--json lists them all)"]
+    counts = f"rules v{RULES}; paths {explored.paths:,}, states {explored.states:,}"
+    if explored.bounded:
+        lines += ["", f"stopped at its bound; {counts}"]
+    elif not report.good:
+        held = f"{len(explored.counters)} found, {len(report.broken)} orders broken, {len(report.short)} asks too weak"
+        lines += ["", f"{held} under {counts}"]
+    else:
+        lines.append(f"no contact route found under {counts}; not covered: {', '.join(NOT_COVERED)}")
+    return "\n".join(lines)
+
+
+def as_json(report: Report) -> dict[str, Any]:
+    """The report as plain values for json.dumps."""
+    explored = report.explored
+    return {
+        "protocol": report.protocol.name,
+        "version": report.protocol.version,
+        "rules": RULES,
+        "good": report.good,
+        "modes": list(explored.modes),
+        "paths": explored.paths,
+        "states": explored.states,
+        "cut_short": explored.bounded,
+        "orders_checked": [order.name for order in report.checked],
+        "orders_broken": [
+            {"order": order.name, "says": order.says, "sources": order.sources} for order in report.broken
+        ],
+        "asks": [dataclasses.asdict(ask) for ask in report.asked],
+        "notes": list(report.notes),
+        "not_covered": list(NOT_COVERED),
+        "found": [
+            {
+                "rule": counter.found.rule,
+                "severity": counter.severity,
+                "step": counter.found.step,
+                "at": counter.found.at,
+                "carrier": counter.found.carrier,
+                "mode": counter.mode,
+                "deviations": counter.used,
+                "way": [list(pair) for pair in counter.way if pair[1]],
+            }
+            for counter in explored.counters
+        ],
+    }
+
+
+def explain(protocol: Protocol, name: str) -> str | None:
+    """What the model believes before and after a step of the list as written; None when there is no such step."""
+    model, mode = Model(protocol), modes(protocol)[-1]
+    world = model.start()
+    for stage in STAGES:
+        for step in protocol.steps(stage):
+            if model.skipped(step, world.worn, mode):
+                continue
+            after, found = model.do(step, world)
+            if step.name == name:
+                return "\n".join(
+                    [f"{step.name} ({stage}): {step.say}", "before:", *_beliefs(protocol, model, world), "after:"]
+                    + _beliefs(protocol, model, after)
+                    + [f"breaks {one.rule} at {one.at}, carried by {one.carrier}" for one in found]
+                )
+            world = after
+        if stage == "work":
+            world, _ = model.enter(world)
+    return _in_branch(protocol, name)
+
+
+def _in_branch(protocol: Protocol, name: str) -> str | None:
+    """As `explain`, for a step of a branch: on the shortest way that reads it."""
+    home = next((b for b in protocol.branches if any(step.name == name for step in b.steps)), None)
+    if home is None:
+        return None
+    walk = Walk(protocol, modes(protocol)[-1], 2)
+    walk.run()
+    number, step = next((n, step) for n, step in enumerate(home.steps) if step.name == name)
+    for node in walk.moves:
+        here = node.detours[-1] if node.detours else None
+        if here is None or (here.branch, here.step) != (home.name, number):
+            continue
+        if walk.model.skipped(step, node.world.worn, walk.mode):
+            continue
+        after, found = walk.model.do(step, node.world)
+        way = [f"{event!r} at {at}" for at, event in walk.way_to(node) if at and event]
+        return "\n".join(
+            [f"{name} (branch {home.name}, after {', then '.join(way)}): {step.say}", "before:"]
+            + [*_beliefs(protocol, walk.model, node.world), "after:", *_beliefs(protocol, walk.model, after)]
+            + [f"breaks {one.rule} at {one.at}, carried by {one.carrier}" for one in found]
+        )
+    return f"{name} (branch {home.name}): no way with two things going wrong, or fewer, reads it"
+
+
+def _beliefs(protocol: Protocol, model: Model, world: World) -> list[str]:
+    worn = ", ".join(protocol.items[item].label for item in world.worn) or "nothing"
+    lines = [f"  worn: {worn}; hands touch with {surface(protocol, model.names[model.hand('wearer', world.worn)])}"]
+    for level in range(len(LEVELS) - 1, 0, -1):
+        named = [
+            surface(protocol, model.names[zone]) + (" (soil)" if value & SOIL else "")
+            for zone, value in enumerate(world.levels)
+            if value & LEVEL == level and (zone not in model.owner or model.owner[zone] in world.worn)
+        ]
+        if named:
+            lines.append(f"  {LEVELS[level]}: " + ", ".join(named))
+    return lines

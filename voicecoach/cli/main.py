@@ -1,0 +1,295 @@
+"""Arguments in, exit codes out; nothing else."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import signal
+import sys
+from collections.abc import Iterator
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from rich.console import Console
+from rich.markup import escape
+from rich.table import Table
+
+from voicecoach import __version__
+from voicecoach.audio import live
+from voicecoach.cli import protocol as cli_protocol
+from voicecoach.cli import record
+from voicecoach.errors import AudioError, InputError, VoicecoachError
+from voicecoach.listen import registry
+from voicecoach.listen import vosk_model as models
+from voicecoach.listen.process import ChildEar
+from voicecoach.runtime import app, hear, library, supervisor
+from voicecoach.runtime.screen import Outlet
+from voicecoach.simulate import demo
+
+CAUTION = (
+    "An aid, not a medical device. A trained observer, your local protocol and licensed practice come first. "
+    "Training only."
+)
+UNUSABLE = 2
+
+main = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    help=f"Reads the steps of dressing and undressing aloud and listens for spoken answers. {CAUTION}",
+)
+model_app = typer.Typer(no_args_is_help=True, help="The larger recogniser's model: fetch it, find it, verify it.")
+main.add_typer(model_app, name="model")
+for group in (cli_protocol.app, record.app):
+    main.registered_commands += group.registered_commands
+
+Json = Annotated[bool, typer.Option("--json", help="Print JSON.")]
+ModelOption = Annotated[str | None, typer.Option(help="Folder of a Vosk model.")]
+GrammarOption = Annotated[str, typer.Option(help="A grammar by name or file.")]
+
+
+class Engine(StrEnum):
+    """Which ear."""
+
+    AUTO = "auto"
+    VOSK = "vosk"
+    PHONEMES = "phonemes"
+    TYPED = "typed"
+
+
+class Audio(StrEnum):
+    """What is kept of the sound."""
+
+    CLIPS = "clips"
+    FULL = "full"
+    NONE = "none"
+
+
+@contextlib.contextmanager
+def _for_people() -> Iterator[None]:
+    """One line for an error, never a traceback."""
+    try:
+        yield
+    except VoicecoachError as error:
+        _say_error(error.line())
+        raise typer.Exit(UNUSABLE) from None
+    except KeyboardInterrupt:
+        _say_error("interrupted; nothing recorded is lost")
+        raise typer.Exit(130) from None
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # the reader has gone: nobody to tell
+        raise typer.Exit(0) from None
+
+
+def _say_error(text: str) -> None:
+    Console(stderr=True).print(f"[bold red]error[/] {escape(text)}", soft_wrap=True, highlight=False)
+
+
+@main.callback(invoke_without_command=True)
+def start(version: Annotated[bool, typer.Option("--version", help="Print the version.")] = False) -> None:
+    """Common options."""
+    if version:
+        typer.echo(f"voicecoach {__version__}")
+        raise typer.Exit
+
+
+@main.command()
+def run(
+    protocol: Annotated[str, typer.Argument(help="A protocol by name or file.")],
+    pair: Annotated[bool, typer.Option("--pair", help="A second person confirms.")] = False,
+    recording: Annotated[Path | None, typer.Option("--input", help="Play a WAV file instead of a microphone.")] = None,
+    typed: Annotated[bool, typer.Option("--typed", help="Words from SCRIPT, or from the keyboard.")] = False,
+    script: Annotated[str, typer.Argument(help="With --typed: a script of words, times and roles.")] = "",
+    engine: Annotated[Engine, typer.Option(help="Which ear.")] = Engine.AUTO,
+    grammar: GrammarOption = "en",
+    site: Annotated[str, typer.Option(help="A site file.")] = "",
+    model: ModelOption = None,
+    out: Annotated[Path | None, typer.Option(help="Where records are kept.")] = None,
+    audio: Annotated[Audio, typer.Option(help="What is kept of the sound.")] = Audio.CLIPS,
+    device: Annotated[str | None, typer.Option(help="Microphone: number or part of its name.")] = None,
+    speaker: Annotated[str | None, typer.Option(help="Speaker: number or part of its name.")] = None,
+    channels: Annotated[int, typer.Option(min=1, max=2, help="2: wearer left, observer right.")] = 1,
+) -> None:
+    """Run a session: by voice, over a recording, or typed."""
+    with _for_people():
+        if script and not typed:
+            raise InputError("a script needs --typed", where=script)
+        if typed and recording is not None:
+            raise InputError("--typed and --input exclude each other")
+        is_typed = typed or engine is Engine.TYPED
+        wish = app.Wish(
+            protocol=protocol,
+            pair=pair,
+            recording=recording,
+            script=(script or "-") if is_typed else "",
+            engine=engine.value,
+            grammar=grammar,
+            site=site,
+            model=model,
+            out=out,
+            audio=audio.value,
+            microphone=device,
+            speaker=speaker,
+            channels=channels,
+        )
+        needs_keys = recording is None and not script
+        console = Console(file=Outlet(sys.stdout)) if needs_keys else Console()  # type: ignore[arg-type]
+        runner = app.Runner(wish, console, sys.stdin if needs_keys else None)
+        if runner.live and supervisor.wanted():
+            raise typer.Exit(supervisor.keep(supervisor.command(), console))
+        if not supervisor.again():
+            console.print(f"[dim]{CAUTION}[/]")
+        with _signals(runner):
+            status = runner.run(only_go_on=supervisor.again())
+    raise typer.Exit(status)
+
+
+@contextlib.contextmanager
+def _signals(runner: app.Runner) -> Iterator[None]:
+    """Once the first item is on, a signal ends nothing: it is said, recorded, and the guidance goes on (rule 19)."""
+
+    def handle(number: int, _frame: object) -> None:
+        coach = runner.coach
+        if coach is not None and runner.live and coach.state.worn_since is not None:
+            coach.signalled(signal.Signals(number).name)
+            return
+        raise KeyboardInterrupt
+
+    numbers = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    before = {number: signal.signal(number, handle) for number in numbers}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+@main.command(name="demo")
+def demo_command(
+    seed: Annotated[int, typer.Option(help="Another seed, another wearer.")] = 1,
+    out: Annotated[Path | None, typer.Option(help="Where the record is kept.")] = None,
+    engine: Annotated[Engine, typer.Option(help="Which ear.")] = Engine.AUTO,
+    model: ModelOption = None,
+) -> None:
+    """A short whole session with a simulated wearer, heard by the real recogniser."""
+    with _for_people():
+        console = Console()
+        console.print(f"[dim]{CAUTION}[/]")
+        good = demo.run(seed=seed, out=out, engine=engine.value, model=model, console=console)
+    raise typer.Exit(0 if good else 1)
+
+
+@main.command(name="hear")
+def hear_command(
+    files: Annotated[list[Path], typer.Argument(help="WAV files.")],
+    engine: Annotated[Engine, typer.Option(help="Which ear.")] = Engine.AUTO,
+    grammar: GrammarOption = "en",
+    model: ModelOption = None,
+    as_json: Json = False,
+) -> None:
+    """What the recogniser makes of recordings, all phrases live."""
+    failed = False
+    with _for_people():
+        words, text = library.load_grammar(grammar)
+        chosen = registry.choose(engine.value, model)
+        spec = registry.spec(chosen.name, text, f"{words.name}.yaml", model=model, roles={0: "wearer"})
+        ear = ChildEar(spec, lockstep=True)
+        try:
+            ear.listen(tuple(command.name for command in words.commands))
+            recordings = hear.Recordings(ear)
+            for file in files:
+                try:
+                    for utterance in recordings.hear(file):
+                        typer.echo(_utterance(utterance, as_json))
+                except InputError as error:
+                    failed = True
+                    _say_error(error.line())
+        finally:
+            ear.close()
+    raise typer.Exit(UNUSABLE if failed else 0)
+
+
+def _utterance(utterance: hear.Utterance, as_json: bool) -> str:
+    data = utterance.to_json()
+    if as_json:
+        return json.dumps(data, ensure_ascii=False)
+    taken = data["command"] or f"refused (nearest: {data['phrase'] or 'nothing'})"
+    where = f"{data['file']}  {data['begin_s']:.2f}-{data['end_s']:.2f} s"
+    return f"{where}  {taken}  score {data['score']:.2f}, floor {data['floor']:.2f}"
+
+
+@main.command()
+def protocols(as_json: Json = False) -> None:
+    """The protocols that come with the program."""
+    with _for_people():
+        rows = []
+        for file in library.names("protocols"):
+            protocol, _ = library.load_protocol(str(file))
+            rows.append({"name": protocol.name, "title": protocol.title, "file": str(file)})
+        _show(rows, as_json)
+
+
+@main.command(name="engines")
+def engines_command(model: ModelOption = None, as_json: Json = False) -> None:
+    """Which ears can run here, and what would make the others run."""
+    with _for_people():
+        states = registry.engines(model)
+        rows = [{"name": s.name, "runs": s.can_run, "detail": s.detail, "mend": s.mend} for s in states]
+        _show(rows, as_json)
+
+
+@main.command()
+def devices(as_json: Json = False) -> None:
+    """Microphones and speakers."""
+    with _for_people():
+        rows = [
+            {"number": d.index, "name": d.name, "inputs": d.inputs, "outputs": d.outputs, "default": d.default}
+            for d in live.devices()
+        ]
+        if not rows:
+            raise AudioError("there is no sound device", mend="plug in a headset, or run with --input or --typed")
+        _show(rows, as_json)
+
+
+def _show(rows: list[dict[str, Any]], as_json: bool) -> None:
+    if as_json:
+        typer.echo(json.dumps(rows, ensure_ascii=False, indent=1))
+        return
+    table = Table(box=None, pad_edge=False)
+    for key in rows[0] if rows else ():
+        table.add_column(key, overflow="fold")
+    for row in rows:
+        table.add_row(*(escape("yes" if v is True else "no" if v is False else str(v)) for v in row.values()))
+    Console().print(table)
+
+
+@model_app.command()
+def get() -> None:
+    """Fetch the publisher's small US English model (41 MB), verified."""
+    with _for_people():
+        console = Console()
+        with app.progress(console, "fetching the model") as tell:
+            path = models.get(tell)
+        console.print(f"{path}")
+
+
+@model_app.command()
+def where() -> None:
+    """Where the model is, or would be."""
+    with _for_people():
+        typer.echo(str(models.find() or models.where()))
+
+
+@model_app.command()
+def verify() -> None:
+    """Compare the fetched model with its published digest."""
+    with _for_people():
+        faults = models.verify()
+        for fault in faults:
+            _say_error(fault)
+        if faults:
+            raise typer.Exit(UNUSABLE)
+        typer.echo("the model is as it was published")

@@ -1,0 +1,147 @@
+"""Commands about protocols: check, new, diff, card, schema. Arguments in, exit codes out."""
+
+from __future__ import annotations
+
+import json
+import sys
+from importlib import resources
+from pathlib import Path
+from typing import Annotated, NoReturn
+
+import typer
+
+from voicecoach.checker import difference, rank, requirements, slip_chart, slips_text, verdict
+from voicecoach.checker.rules import table_text
+from voicecoach.errors import InputError, VoicecoachError
+from voicecoach.protocol import card as page
+from voicecoach.protocol import schema as schemas
+from voicecoach.protocol.model import Protocol
+from voicecoach.runtime import library
+
+FOUND = 1
+UNREADABLE = 2
+
+app = typer.Typer(add_completion=False, no_args_is_help=True, pretty_exceptions_enable=False)
+
+
+def read_protocol(name: str) -> Protocol:
+    """The protocol in the file `name`, or the library's protocol of that name.
+
+    Raises:
+        InputError: when there is none, or when it cannot be read as a protocol.
+    """
+    return library.load_protocol(name)[0]
+
+
+def refuse(error: VoicecoachError) -> NoReturn:
+    """One line for an error, and the exit status for what cannot be read."""
+    typer.echo(error.line(), err=True)
+    raise typer.Exit(UNREADABLE)
+
+
+@app.command()
+def check(
+    protocol: Annotated[str, typer.Argument(help="A protocol file, or a name from the library.")],
+    explain: Annotated[str, typer.Option(help="Say what the model believes before and after this step.")] = "",
+    slips: Annotated[bool, typer.Option("--slips", help="Rank what single slips and pairs of them cost.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Everything that was found, as JSON.")] = False,
+    svg: Annotated[Path | None, typer.Option(help="Draw what slips cost into this file.")] = None,
+) -> None:
+    """Look for ways on which contamination arrives where it may not; exit 1 with the shortest of them told."""
+    try:
+        read = read_protocol(protocol)
+    except VoicecoachError as error:
+        refuse(error)
+    if explain:
+        told = verdict.explain(read, explain)
+        if told is None:
+            refuse(InputError(f"has no step {explain!r}", where=read.file, expected="the name of a step"))
+        typer.echo(told)
+        return
+    report = verdict.prove(read)
+    ranking = rank.rank(read) if slips or as_json or svg else None
+    if as_json and ranking:
+        typer.echo(json.dumps({**verdict.as_json(report), "ranking": slips_text.as_json(ranking)}, indent=1))
+    elif slips and ranking:
+        typer.echo("\n\n".join([slips_text.text(ranking), requirements.text(report.asked), verdict.text(report)]))
+    else:
+        typer.echo(verdict.text(report))
+    if svg and ranking:
+        try:
+            svg.write_text(slip_chart.svg(read, ranking), encoding="utf-8")
+        except OSError as error:
+            refuse(InputError(f"cannot be written: {error.strerror}", where=str(svg)))
+    sys.exit(0 if report.good else FOUND)
+
+
+@app.command()
+def new(
+    name: Annotated[str, typer.Argument(help="Its name: lower-case words joined by '-'.")],
+    title: Annotated[str, typer.Option(help="Its title, as people say it.")] = "",
+    out: Annotated[Path | None, typer.Option(help="The file to write; without it, the text is printed.")] = None,
+) -> None:
+    """Write a protocol to begin from; it loads and checks as it stands."""
+    template = resources.files("voicecoach.protocol").joinpath("skeleton.yaml").read_text(encoding="utf-8")
+    try:
+        text = difference.skeleton(template, name, title)
+        _write(text, out)
+    except VoicecoachError as error:
+        refuse(error)
+
+
+@app.command()
+def diff(
+    one: Annotated[str, typer.Argument(help="A protocol file, or a name from the library.")],
+    other: Annotated[str, typer.Argument(help="The one to compare it with.")],
+) -> None:
+    """Say what differs between two protocols in steps, order and outcome; exit 1 when anything does."""
+    try:
+        reports = verdict.prove(read_protocol(one)), verdict.prove(read_protocol(other))
+    except VoicecoachError as error:
+        refuse(error)
+    typer.echo(difference.difference_text(*reports))
+    sys.exit(FOUND if difference.difference(*reports) else 0)
+
+
+@app.command()
+def card(
+    protocol: Annotated[str, typer.Argument(help="A protocol file, or a name from the library.")],
+    out: Annotated[Path | None, typer.Option(help="The file to write; without it, the page is printed.")] = None,
+) -> None:
+    """Print a protocol as one page of paper (HTML), for when the machine is dead."""
+    try:
+        _write(page.card(read_protocol(protocol)), out)
+    except VoicecoachError as error:
+        refuse(error)
+
+
+@app.command()
+def schema(
+    out: Annotated[Path | None, typer.Option(help="The file to write; without it, the text is printed.")] = None,
+) -> None:
+    """Print a JSON Schema of protocol files for editors."""
+    try:
+        _write(json.dumps(schemas.schema(), indent=1), out)
+    except VoicecoachError as error:
+        refuse(error)
+
+
+@app.command()
+def rules() -> None:
+    """Print the checker's rules, each with its source and what is assumed."""
+    typer.echo(table_text())
+
+
+def _write(text: str, out: Path | None) -> None:
+    if out is None:
+        typer.echo(text)
+        return
+    try:
+        with out.open("x", encoding="utf-8") as file:
+            file.write(text + "\n")
+    except OSError as error:
+        raise InputError(f"cannot be written: {error.strerror}", where=str(out), expected="a new file") from None
+
+
+if __name__ == "__main__":
+    app()

@@ -1,0 +1,95 @@
+"""Commands about records, for a trainer: timeline, replay, report, pack. Arguments in, exit codes out."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+
+from voicecoach.cli.protocol import refuse
+from voicecoach.errors import VoicecoachError
+from voicecoach.record import archive, drawing, export, report
+from voicecoach.record.read import Session, read
+from voicecoach.record.replay import compare
+from voicecoach.runtime.resume import recorded_texts
+from voicecoach.runtime.screen import show_timeline
+from voicecoach.session.machine import Machine
+
+DIFFERS = 1
+
+app = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
+Folder = Annotated[Path, typer.Argument(help="A session's folder.")]
+
+
+def machine_of(session: Session) -> Machine:
+    """The machine that a session ran on, from the copies in its record."""
+    return Machine(recorded_texts(session).setup())
+
+
+@app.command()
+def timeline(
+    folder: Folder,
+    svg: Annotated[Path | None, typer.Option(help="Draw it into this file.")] = None,
+    csv: Annotated[Path | None, typer.Option(help="Write it as a table.")] = None,
+) -> None:
+    """Who said what, what was heard and decided, when."""
+    session = _read(folder)
+    show_timeline(session, Console())
+    _write(svg, drawing.picture(session) if svg else "")
+    _write(csv, export.to_csv(session) if csv else "")
+
+
+@app.command(name="replay")
+def replay_command(folder: Folder) -> None:
+    """Run the recorded events again and compare every effect, word for word."""
+    session = _read(folder)
+    try:
+        result = compare(session, machine_of)
+    except VoicecoachError as error:
+        refuse(error)
+    typer.echo(f"{result.events} events, {result.effects} effects: " + ("the same" if result.same else "different"))
+    if not result.same:
+        typer.echo(str(result.difference))
+        raise typer.Exit(DIFFERS)
+
+
+@app.command(name="report")
+def report_command(
+    folder: Folder, html: Annotated[Path | None, typer.Option(help="Write it as a page.")] = None
+) -> None:
+    """One page for a trainer: order, waits, deviations, breaches, what was not independently confirmed."""
+    session = _read(folder)
+    typer.echo(report.text(session))
+    _write(html, report.html(session) if html else "")
+
+
+@app.command()
+def pack(folder: Folder, target: Annotated[Path, typer.Argument(help="A zip file to make.")]) -> None:
+    """Put a record, without its sound, into one file with digests."""
+    try:
+        archive.pack(folder, target)
+    except VoicecoachError as error:
+        refuse(error)
+    typer.echo(str(target))
+
+
+def _read(folder: Path) -> Session:
+    try:
+        session = read(folder)
+    except VoicecoachError as error:
+        refuse(error)
+    for remark in session.remarks:
+        typer.echo(f"note: {remark}", err=True)
+    return session
+
+
+def _write(path: Path | None, text: str) -> None:
+    if path is None:
+        return
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        refuse(VoicecoachError(f"cannot be written: {error.strerror}", where=str(path)))
+    typer.echo(str(path))

@@ -1,0 +1,231 @@
+"""The embedded engine: a closed grammar scored over the log-probabilities of a phoneme recogniser.
+
+The network (PyPI `hama`, its weights in the wheel) gives log-probabilities over its phones every 20 ms. Each phrase
+that can be meant is scored by the CTC forward algorithm against the best free path, per phone: 0 is as good as anything
+can be, and longer phrases do not lose for being long. Danger words are scored a second time with free paths before and
+after them, so that they are found inside a sentence (rule 7).
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from voicecoach.audio.line import Samples
+from voicecoach.errors import EngineError
+from voicecoach.grammar import URGENT, Grammar, Scored
+from voicecoach.listen.engines.network import HamaNetwork
+
+FRAME = 320
+"""Samples to one frame of log-probabilities (20 ms)."""
+
+INSIDE = 1.0
+"""What a danger word inside a sentence loses (log-odds a phone): free paths make it easier to find by chance."""
+
+SENTENCE = 70
+"""Frames that an utterance has, with its pads, before it is looked at as a sentence (1.4 s). In shorter ones the free
+paths found danger words in other words four times as often, and no danger word more."""
+
+LEVEL = 0.08
+"""RMS to which an utterance is brought before decoding; a quarter of it cost 5 of 100 commands."""
+
+_LOUDEST_GAIN = 20.0
+_SHORTEST = 5 * FRAME
+_SPELLINGS = 6
+_TINY = 1e-300
+
+Matrix = NDArray[np.float64]
+
+
+class Scorer(Protocol):
+    """What turns one utterance into scored phrases."""
+
+    engine: str
+
+    def prepare(self, grammar: Grammar) -> None:
+        """Get ready for a grammar; called once, before anything is scored."""
+
+    def score(self, samples: Samples, live: Collection[str]) -> tuple[list[Scored], float | None]:
+        """Score one utterance, shape (frames,), against the live commands; also the best decoy's score, if any."""
+
+
+class Network(Protocol):
+    """Phone probabilities. phones: names by column; blank: the column that stands for no phone."""
+
+    phones: Sequence[str]
+    blank: int
+
+    def log_probabilities(self, samples: Samples) -> NDArray[np.floating]:
+        """Natural logarithms, shape (frames, phones), of an utterance of shape (samples,)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Paths:
+    """Phone sequences laid out for the forward algorithm, one a row.
+
+    columns: shape (rows, states), the network's column of each state (blanks between the phones). skip: 1 where a state
+    may be reached from the phone before, over the blank. final: 1 for the two states a row may end in.
+    lengths: phones a row.
+    """
+
+    columns: NDArray[np.intp]
+    skip: Matrix
+    final: Matrix
+    lengths: Matrix
+
+
+def lay_out(sequences: Sequence[Sequence[int]], blank: int) -> Paths:
+    """Lay out phone sequences, given as columns of the network."""
+    longest = max((len(sequence) for sequence in sequences), default=0)
+    shape = (len(sequences), 2 * longest + 1)
+    columns, skip, final = np.full(shape, blank, np.intp), np.zeros(shape), np.zeros(shape)
+    for row, sequence in enumerate(sequences):
+        columns[row, 1 : 2 * len(sequence) : 2] = sequence
+        for place in range(1, len(sequence)):
+            skip[row, 2 * place + 1] = float(sequence[place] != sequence[place - 1])
+        final[row, 2 * len(sequence) - 1 : 2 * len(sequence) + 1] = 1.0
+    return Paths(columns, skip, final, np.array([float(len(sequence)) for sequence in sequences]))
+
+
+def forward(emissions: Matrix, paths: Paths, *, inside: bool = False) -> Matrix:
+    """Log-odds of each row against the best free path, per phone; shape (rows,).
+
+    Args:
+        emissions: shape (frames, phones), probabilities divided by the frame's greatest.
+        inside: the row may begin and end anywhere, the rest being the free path; else it is the whole utterance.
+    """
+    rows, states = paths.columns.shape
+    # two columns of zeros in front, so that a state's forerunners are plain shifts
+    reach = np.zeros((rows, states + 2))
+    best = np.zeros(rows)
+    for number, frame in enumerate(emissions):
+        ahead = reach[:, 2:] + reach[:, 1:-1] + paths.skip * reach[:, :-2]
+        if number == 0 or inside:
+            ahead[:, 1] += 1.0
+            ahead[:, 0] = 0.0 if inside else 1.0
+        reach[:, 2:] = ahead * frame[paths.columns]
+        if inside:
+            np.maximum(best, (reach[:, 2:] * paths.final).sum(axis=1), out=best)
+    if not inside:
+        best = (reach[:, 2:] * paths.final).sum(axis=1)
+    scores: Matrix = np.log(np.maximum(best, _TINY)) / np.maximum(paths.lengths, 1.0)
+    return scores
+
+
+class PhonemeRecogniser:
+    """Scores utterances against the phrases of a grammar.
+
+    Args:
+        network: the source of phone probabilities; the one in the `hama` wheel if not given.
+
+    Raises:
+        EngineError: the network cannot be loaded, or a word has no phones.
+    """
+
+    engine = "phonemes"
+
+    def __init__(self, network: Network | None = None) -> None:
+        self._network: Network = network if network is not None else HamaNetwork()
+        # glide and vowel in one ('wa', 'ju') are Korean phones; English has them as two
+        self._columns = {
+            phone: column
+            for column, phone in enumerate(self._network.phones)
+            if not (len(phone) == 2 and phone[0] in "jw\u026f" and phone[1].isalpha())
+        }
+        self._longest = max(len(phone) for phone in self._columns)
+        self._phrases: list[tuple[str, str]] = []
+        self._urgent: list[int] = []
+        self._all = self._inside = lay_out([], self._network.blank)
+
+    def prepare(self, grammar: Grammar) -> None:
+        """Spell and lay out every phrase and decoy."""
+        self._phrases, sequences = [], []
+        for command in grammar.commands:
+            for phrase in command.phrases:
+                for sequence in self._spell(grammar, phrase):
+                    self._phrases.append((command.name, phrase))
+                    sequences.append(sequence)
+        urgent = {command.name for command in grammar.commands if command.risk in URGENT}
+        self._urgent = [row for row, (name, _) in enumerate(self._phrases) if name in urgent]
+        decoys = [sequence for decoy in grammar.decoys for sequence in self._spell(grammar, decoy)]
+        self._all = lay_out([*sequences, *decoys], self._network.blank)
+        self._inside = lay_out([sequences[row] for row in self._urgent], self._network.blank)
+        extra = [grammar.inside(self._phrases[row][0]) for row in self._urgent]
+        self._inside_loss = INSIDE + np.array(extra, dtype=np.float64)
+
+    def score(self, samples: Samples, live: Collection[str]) -> tuple[list[Scored], float | None]:
+        """Score one utterance.
+
+        Phrases of commands that are not live are decoys too: an answer to another question is no answer.
+
+        Returns:
+            the live commands, best first, each with its best phrase; and the best decoy's score.
+        """
+        if len(samples) < _SHORTEST:
+            return [], None
+        emissions = self._emissions(samples)
+        scores = forward(emissions, self._all)
+        known = len(self._phrases)
+        best: dict[str, Scored] = {}
+        decoy = max(scores[known:], default=None)
+        within: dict[int, float] = {}
+        if len(emissions) >= SENTENCE:
+            urgent = forward(emissions, self._inside, inside=True) - self._inside_loss
+            within = dict(zip(self._urgent, urgent.tolist(), strict=True))
+        for row, (name, phrase) in enumerate(self._phrases):
+            if name not in live:
+                decoy = float(scores[row]) if decoy is None else max(decoy, float(scores[row]))
+                continue
+            score = float(max(scores[row], within.get(row, -math.inf)))
+            if name not in best or score > best[name].score:
+                best[name] = Scored(name, phrase, score)
+        ranked = sorted(best.values(), key=lambda scored: (-scored.score, scored.command))
+        return ranked, None if decoy is None else float(decoy)
+
+    def _emissions(self, samples: Samples) -> Matrix:
+        level = float(np.sqrt(np.mean(np.square(samples, dtype=np.float64))))
+        gain = min(LEVEL / max(level, 1e-6), _LOUDEST_GAIN)
+        logs = self._network.log_probabilities(np.clip(samples * np.float32(gain), -1.0, 1.0))
+        emissions: Matrix = np.exp(logs - logs.max(axis=1, keepdims=True), dtype=np.float64)
+        return emissions
+
+    def _spell(self, grammar: Grammar, phrase: str) -> Iterable[tuple[int, ...]]:
+        """The ways a phrase may be spoken, as columns of the network."""
+        sounds = dict(grammar.sounds)
+        whole = sounds.get(phrase)
+        ways = [whole] if whole else [sounds.get(word) or self._guess(word) for word in phrase.split()]
+        for choice in itertools.islice(itertools.product(*ways), _SPELLINGS):
+            yield tuple(column for spelling in choice for column in self._split(spelling, phrase))
+
+    def _split(self, spelling: str, phrase: str) -> list[int]:
+        """Columns of a spelling such as 'bɹit͡ʃ', the longest phone first."""
+        columns: list[int] = []
+        place = 0
+        while place < len(spelling):
+            for size in range(min(self._longest, len(spelling) - place), 0, -1):
+                column = self._columns.get(spelling[place : place + size])
+                if column is not None:
+                    columns.append(column)
+                    place += size
+                    break
+            else:
+                raise EngineError(
+                    f"{spelling!r} has a sound that the engine does not know at {spelling[place:]!r}",
+                    where=f"sounds of {phrase!r}",
+                    expected="phones of the engine: " + " ".join(p for p in self._columns if p.isalpha()),
+                )
+        return columns
+
+    def _guess(self, word: str) -> tuple[str, ...]:
+        if not isinstance(self._network, HamaNetwork):
+            raise EngineError("has no spelling", where=f"word {word!r}", expected="an entry under 'sounds'")
+        phones = self._network.spell(word)
+        if not phones:
+            raise EngineError("cannot be spelt in phones", where=f"word {word!r}", expected="an entry under 'sounds'")
+        return ("".join(phones),)

@@ -1,0 +1,316 @@
+"""The ear that talks to a watched process, and the watch on it.
+
+Native recognisers can abort, hang or print; none of that may reach the loop. What runs in the process is in `worker`;
+whatever a damaged one writes stays data.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import multiprocessing
+import queue
+import threading
+import time
+from collections import deque
+from typing import Any
+
+import numpy as np
+
+from voicecoach.audio.line import Block
+from voicecoach.errors import EngineError
+from voicecoach.listen.process_usage import Used, used
+from voicecoach.listen.worker import HEADER, WORKING, Spec, run
+from voicecoach.session.events import Event, Heard, SpeechEnded, SpeechStarted, SpeechUnending, from_json, to_json
+
+READY_S = 60.0
+"""A child that is not ready after this (s) is given up; the largest model tried loads in about 3 s."""
+
+HANG_S = 0.8
+"""A live child that was fed and is silent for this long (s) hangs, unless the machine is what is late."""
+
+ASLEEP_S, SPINS = 0.01, 0.75
+"""It sleeps if it has worked less than this (s) meanwhile, and turns in circles after this part of `HANG_S` of work; in
+between the machine gives it too little time. Its longest piece of work, a second opinion on 2.5 s, took 0.3 s."""
+
+LATE_S = 5.0
+"""An answer so late (s) is of no use, whatever the reason."""
+
+LOCKSTEP_S = 60.0
+"""The same on the file clock, where nobody waits for a reply and the machine may be busy."""
+
+MAX_ANSWER = 1_000_000
+HEARABLE: tuple[type[Event], ...] = (SpeechStarted, SpeechEnded, SpeechUnending, Heard)
+
+
+class ChildEar:
+    """An audio ear: one engine in one watched process.
+
+    Args:
+        spec: what the child is made of.
+        lockstep: `poll` waits until everything fed is answered, so that a session on the file clock is the same every
+            time; otherwise nothing here ever waits, except the constructor and `restart`.
+        hang_s: how long a child may leave something unanswered (s); default by `lockstep`.
+        ready_s: how long it may take to start (s).
+
+    Raises:
+        EngineError: the child cannot start; its reason is the message.
+    """
+
+    def __init__(
+        self, spec: Spec, *, lockstep: bool = False, hang_s: float | None = None, ready_s: float = READY_S
+    ) -> None:
+        self.engine = spec.engine
+        self._spec = spec
+        self._lockstep = lockstep
+        self._hang_s = hang_s if hang_s is not None else LOCKSTEP_S if lockstep else HANG_S
+        self._ready_s = ready_s
+        self._live: tuple[str, ...] = ()
+        self._swap = threading.Lock()
+        self._closed = False
+        self._link = _Link(spec, ready_s)
+
+    @property
+    def pid(self) -> int | None:
+        """Process id of the child, for the record."""
+        return self._link.process.pid
+
+    @property
+    def lag_s(self) -> float:
+        """How far the child is behind what it was fed (s); on a machine that is too slow this grows."""
+        return self._link.lag_s()
+
+    def listen(self, commands: tuple[str, ...]) -> None:
+        """From now on only these command ids can be meant."""
+        with self._swap:
+            self._live = commands
+            self._link.listen(commands)
+
+    def feed(self, block: Block) -> None:
+        """Hand the block to the child; what a dead child was fed is lost."""
+        self._link.feed(block)
+
+    def poll(self) -> list[Event]:
+        """Events found since the last call, by time.
+
+        Raises:
+            EngineError: the child is dead, hangs or answered nonsense. It goes on being raised until `restart`.
+        """
+        link = self._link
+        if self._lockstep:
+            link.settle(self._hang_s)
+        elif link.hangs(self._hang_s):
+            link.fail(f"has not answered for {self._hang_s:g} s")
+        found = link.take()
+        if not found and link.broken and not self._closed:
+            raise EngineError(link.broken, where=f"ear {self.engine}")
+        return found
+
+    def restart(self) -> None:
+        """Start a new child in place of the old one.
+
+        Raises:
+            EngineError: it cannot start either.
+        """
+        self._link.close()
+        link = _Link(self._spec, self._ready_s)
+        with self._swap:
+            if self._closed:
+                link.close()
+                return
+            link.listen(self._live)
+            self._link = link
+
+    def close(self) -> None:
+        """End the child; safe to call twice."""
+        with self._swap:
+            self._closed = True
+        self._link.close()
+
+
+class _Link:
+    """One child and its pipe. A thread each way: neither a full pipe nor half an answer can hold the loop up."""
+
+    def __init__(self, spec: Spec, ready_s: float) -> None:
+        self.broken = ""
+        self._where = f"ear {spec.engine}"
+        self._out: queue.SimpleQueue[bytes | None] = queue.SimpleQueue()
+        self._changed = threading.Condition()
+        self._ready = False
+        self._unanswered: deque[float] = deque()  # when each was sent, monotonic s
+        self._answered = 0.0
+        self._told = 0.0  # when it last answered or said that it is working
+        self._used: Used | None = None  # by the child until then, or until it was fed
+        self._found: list[Event] = []
+        context = multiprocessing.get_context("spawn")
+        self._pipe, theirs = context.Pipe()
+        self.process = context.Process(target=run, args=(spec, theirs), name=f"ear-{spec.engine}", daemon=True)
+        self.process.start()
+        theirs.close()  # or the end of the child would not be seen
+        for target in (self._write, self._read):
+            threading.Thread(target=target, name=f"ear-{target.__name__}", daemon=True).start()
+        with self._changed:
+            if not self._changed.wait_for(lambda: self._ready or self.broken, ready_s):
+                self.broken = f"was not ready within {ready_s:g} s"
+        if self.broken:
+            self.close()
+            raise EngineError(self.broken, where=self._where)
+
+    def listen(self, commands: tuple[str, ...]) -> None:
+        self._send(HEADER.pack(b"L", 0, 0, 0) + json.dumps(commands).encode())
+
+    def feed(self, block: Block) -> None:
+        heard = np.ascontiguousarray(block.heard, dtype=np.float32)
+        played = np.ascontiguousarray(block.played, dtype=np.float32)
+        header = HEADER.pack(b"B", block.at, heard.shape[0], heard.shape[1])
+        self._send(header + heard.tobytes() + played.tobytes())
+
+    def _send(self, message: bytes) -> None:
+        if self.broken:
+            return
+        with self._changed:
+            if not self._unanswered:
+                self._used = used(self.process.pid)
+            self._unanswered.append(time.monotonic())
+        self._out.put(message)
+
+    def hangs(self, hang_s: float) -> bool:
+        """Whether the child has been silent for `hang_s` though it was fed.
+
+        Not if it waits for a processor or for its memory: a system that lacks room puts away what was not used for a
+        while, and fetching a model back can take seconds.
+        """
+        with self._changed:
+            if not self._unanswered:
+                return False
+            sent, now_s, before = self._unanswered[0], time.monotonic(), self._used
+        if now_s - max(sent, self._answered) > LATE_S:
+            return True
+        if now_s - max(sent, self._told) <= hang_s:
+            return False
+        now = used(self.process.pid)
+        if now is None or before is None:
+            return True
+        waits_for_memory = now.pages > before.pages
+        return not (waits_for_memory or ASLEEP_S < now.work_s - before.work_s < SPINS * hang_s)
+
+    def lag_s(self) -> float:
+        """How long ago the oldest message without an answer was sent (s)."""
+        with self._changed:
+            return time.monotonic() - self._unanswered[0] if self._unanswered else 0.0
+
+    def settle(self, hang_s: float) -> None:
+        """Wait until everything sent is answered; each answer may take `hang_s`."""
+        with self._changed:
+            while self._unanswered and not self.broken:
+                left = len(self._unanswered)
+                if not self._changed.wait_for(lambda left=left: len(self._unanswered) < left or self.broken, hang_s):  # type: ignore[misc]
+                    break
+            stuck = bool(self._unanswered) and not self.broken
+        if stuck:
+            self.fail(f"has not answered for {hang_s:g} s")
+
+    def take(self) -> list[Event]:
+        with self._changed:
+            found, self._found = self._found, []
+        return found
+
+    def fail(self, why: str) -> None:
+        """Give this child up."""
+        with self._changed:
+            self.broken = self.broken or why
+            self._changed.notify_all()
+        self.process.kill()
+        self._out.put(None)
+
+    def close(self) -> None:
+        with self._changed:
+            self.broken = self.broken or "is closed"
+        self._out.put(None)
+        if self._status(0.5) is None:
+            self.process.kill()
+            self._status(2.0)
+
+    def _write(self) -> None:
+        """Thread: pass on what is queued. Closing the pipe is what tells the child to end."""
+        with contextlib.suppress(OSError, ValueError):
+            while (message := self._out.get()) is not None:
+                self._pipe.send_bytes(message)
+            self._pipe.send_bytes(HEADER.pack(b"E", 0, 0, 0))
+
+    def _read(self) -> None:
+        """Thread: take in answers until the child ends or says something that is none."""
+        try:
+            while True:
+                self._answer(json.loads(self._pipe.recv_bytes(MAX_ANSWER)))
+        except (EOFError, ConnectionError):
+            self.fail(self._end())
+        except EngineError as error:
+            self.fail(error.what)
+        except Exception:  # noqa: BLE001 whatever reading it runs into, it is no answer
+            self.fail("answered nonsense")
+
+    def _end(self) -> str:
+        """How the child ended."""
+        code = self._status(1.0)
+        if code is None:
+            return "closed its pipe"
+        return f"died (signal {-code})" if code < 0 else f"ended (exit status {code})"
+
+    def _status(self, within_s: float) -> int | None:
+        """The child's exit status; None if it still runs after `within_s`.
+
+        Asked for again and again: of two threads that reap it at once, one is told that there is no such child before
+        the other has written its status down, and `join` and `is_alive` then take it for running.
+        """
+        until_s = time.monotonic() + within_s
+        while (code := self.process.exitcode) is None and time.monotonic() < until_s:
+            time.sleep(0.01)
+        return code
+
+    def _answer(self, data: dict[str, Any]) -> None:
+        if "error" in data:
+            raise EngineError(str(data["error"]))
+        if data == WORKING:
+            self._tells()
+            return
+        events = [_event(item) for item in data["events"]]
+        with self._changed:
+            if not self._ready:
+                self._ready = data["ready"] is True
+            else:
+                self._unanswered.popleft()
+                self._answered = self._told = time.monotonic()
+                if self._unanswered:
+                    self._used = used(self.process.pid)
+                self._found += events
+            self._changed.notify_all()
+
+    def _tells(self) -> None:
+        """The child has come a piece further."""
+        with self._changed:
+            self._told = time.monotonic()
+            self._used = used(self.process.pid)
+
+
+def _event(data: dict[str, Any]) -> Event:
+    """An event that an ear may find, its types checked.
+
+    Raises:
+        Exception: of several kinds, when it is none.
+    """
+    event = from_json(data)
+    if not isinstance(event, HEARABLE):
+        raise TypeError(event.kind)
+    for name, value in to_json(event).items():
+        if name in {"at", "begin", "end", "channel"}:
+            good = type(value) is int and value >= 0
+        elif name in {"score", "floor"}:
+            good = type(value) in {int, float}
+        elif name in {"command", "near", "runner_up"}:
+            good = value is None or isinstance(value, str)
+        else:
+            good = isinstance(value, str)
+        if not good:
+            raise TypeError(name)
+    return event

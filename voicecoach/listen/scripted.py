@@ -1,0 +1,318 @@
+"""The ear made of text: a script of words with times and roles, or a keyboard and a foot-switch."""
+
+from __future__ import annotations
+
+import queue
+import re
+import threading
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal, TextIO, cast
+
+import numpy as np
+
+from voicecoach.audio.line import RATE_HZ, Block
+from voicecoach.errors import InputError
+from voicecoach.grammar import Grammar, match
+from voicecoach.session.events import Event, Heard, Role, SpeechEnded, SpeechStarted
+
+WORD_S = 0.35
+"""How long one typed word lasts (s); ordinary speech has about 170 words a minute."""
+
+PAUSE_S = 0.6
+"""A gap in the coach's sound of up to this (s) is a pause inside a prompt, not its end."""
+
+TICK_BLOCKS = 4
+"""Sounds of fewer blocks than this are ticks, which are not waited for."""
+
+CHANNELS: Mapping[str, int] = {"wearer": 0, "observer": 1, "assistant": 1, "unknown": 0}
+
+When = Literal["at", "after", "over"]
+LINE = re.compile(r"(?P<sign>[+@]?)(?P<time>\S+)\s+(?P<role>[^\s:]+)\s*:(?P<words>.*)")
+FORM = "'TIME ROLE: words', such as '12.5 wearer: done', '+1.5 observer: confirm' or '@0.4 wearer: breach'"
+
+
+@dataclass(frozen=True, slots=True)
+class Utterance:
+    """One line of a script.
+
+    when: 'at' `time_s` on the session clock; 'after' that many seconds of quiet; 'over' the coach's next sound, that
+    many seconds behind its begin. near: a danger command that these words only just miss. line: 1-based.
+    """
+
+    when: When
+    time_s: float
+    role: Role
+    words: str
+    near: str | None = None
+    line: int = 0
+
+
+def parse(text: str, file: str) -> tuple[Utterance, ...]:
+    """Read a script: one utterance a line, '#' begins a comment.
+
+    `12.5 wearer: done` is said 12.5 s into the session. `+1.5 wearer: done` is said 1.5 s after the coach's last prompt
+    ended, or after the line before if the coach has said nothing since; a prompt that begins before then puts it off.
+    `@0.4 wearer: breach` is said over the coach, 0.4 s after its next prompt begins (a tone that is over by then does
+    not count). `~breach` at the end of a line makes it a near miss of "breach".
+
+    Raises:
+        InputError: with file and line, for a line of any other form.
+    """
+    found: list[Utterance] = []
+    latest_s = 0.0
+    for number, raw in enumerate(text.splitlines(), start=1):
+        line = raw.partition("#")[0].strip()
+        if not line:
+            continue
+        said = _utterance(line, f"{file}:{number}", number)
+        if said.when == "at":
+            if said.time_s < latest_s:
+                raise InputError(
+                    f"{said.time_s:g} comes after {latest_s:g}", where=f"{file}:{number}", expected="times that rise"
+                )
+            latest_s = said.time_s
+        found.append(said)
+    return tuple(found)
+
+
+def _utterance(line: str, where: str, number: int) -> Utterance:
+    parts = LINE.match(line)
+    if parts is None:
+        raise InputError(f"{line!r} cannot be read", where=where, expected=FORM)
+    if not re.fullmatch(r"\d{1,6}(\.\d{1,6})?", parts["time"]):
+        raise InputError(f"{parts['time']!r} is not a time", where=where, expected="seconds: 12.5, +1.5 or @0.4")
+    role = parts["role"].lower()
+    if role not in CHANNELS:
+        raise InputError(f"{parts['role']!r} is not a role", where=where, expected="one of " + ", ".join(CHANNELS))
+    words, missed, near = (part.strip() for part in parts["words"].partition("~"))
+    if not words or (missed and not near):
+        raise InputError(f"{line!r} says no words", where=where, expected=FORM)
+    when: When = {"+": "after", "@": "over"}.get(parts["sign"], "at")  # type: ignore[assignment]
+    return Utterance(when, float(parts["time"]), cast(Role, role), words, near or None, number)
+
+
+class _Coach:
+    """What can be told from the line about the coach's own voice: whether it sounds, since when, and quiet since when.
+
+    begin: first sample of the prompt that sounds, or None. quiet: sample behind the last sound.
+    """
+
+    def __init__(self) -> None:
+        self.begin: int | None = None
+        self.quiet = 0
+        self.sounds = False
+        self._length = 0
+        self._last = 0
+
+    def hear(self, block: Block) -> None:
+        """Take in one block."""
+        start = block.at
+        for played in block.ended:
+            # whatever sounds behind a prompt's end is a new one
+            self.quiet = max(self.quiet, played.end)
+            self.begin, self._length = None, 0
+            start = max(start, played.end)
+        self.sounds = bool(np.any(block.played[start - block.at :]))
+        if self.sounds:
+            self.begin = start if self.begin is None else self.begin
+            self._length += 1
+            self._last = block.end
+            if self._length >= TICK_BLOCKS:
+                self.quiet = block.end
+        else:
+            self._length = 0
+            if self.begin is not None and block.end - self._last > PAUSE_S * RATE_HZ:
+                self.begin = None
+
+
+class TypedEar:
+    """The text twin of the audio ears: says a script on the line's sample clock. Always in lockstep.
+
+    Args:
+        grammar: whose phrases the words are matched with.
+        script: what `parse` made. file: the script's name, for messages.
+
+    Raises:
+        InputError: for a near miss of a command that the grammar does not have.
+    """
+
+    engine = "typed"
+
+    def __init__(self, grammar: Grammar, script: tuple[Utterance, ...], file: str = "script") -> None:
+        for said in script:
+            if said.near is not None and grammar.command(said.near) is None:
+                raise InputError(
+                    f"{said.near!r} is not a command", where=f"{file}:{said.line}", expected="a command of the grammar"
+                )
+        self._grammar = grammar
+        self._script = script
+        self._next = 0
+        self._live: tuple[str, ...] = ()
+        self._coach = _Coach()
+        self._begin: int | None = None
+        self._started = False
+        self._last_end = 0
+        self._events: list[Event] = []
+
+    @property
+    def finished(self) -> bool:
+        """True when every line of the script has been said to its end."""
+        return self._next == len(self._script)
+
+    def listen(self, commands: tuple[str, ...]) -> None:
+        """From now on only these command ids can be meant."""
+        self._live = commands
+
+    def feed(self, block: Block) -> None:
+        """Say whatever falls into this block."""
+        if not self._started:
+            self._started = True
+            self._last_end = self._coach.quiet = block.at  # a session that goes on does not begin at 0
+        self._coach.hear(block)
+        while not self.finished:
+            said = self._script[self._next]
+            if self._begin is None:
+                begin = self._due(said, block)
+                if begin is None or begin >= block.end:
+                    return
+                self._begin = begin
+                self._events.append(SpeechStarted(begin, channel=CHANNELS[said.role]))
+            end = self._begin + round(WORD_S * RATE_HZ) * len(said.words.split())
+            if end > block.end:
+                return
+            self._say(said, self._begin, end)
+            self._begin, self._last_end = None, end
+            self._next += 1
+
+    def _due(self, said: Utterance, block: Block) -> int | None:
+        """The sample at which `said` begins, as far as that can be known by the end of this block."""
+        wait = round(said.time_s * RATE_HZ)
+        earliest = max(block.at, self._last_end)
+        if said.when == "at":
+            return max(wait, earliest)
+        if said.when == "after":
+            return None if self._coach.sounds else max(max(self._coach.quiet, self._last_end) + wait, earliest)
+        begin = self._coach.begin
+        if begin is None or begin < self._last_end or not self._coach.sounds:
+            return None
+        return max(begin + wait, earliest)
+
+    def _say(self, said: Utterance, begin: int, end: int) -> None:
+        channel = CHANNELS[said.role]
+        near = said.near if said.near in self._live else None
+        command = None if said.near else match(self._grammar, said.words, self._live)
+        self._events.append(SpeechEnded(end, channel=channel))
+        self._events.append(
+            Heard(
+                end,
+                command=command,
+                phrase=said.words,
+                begin=begin,
+                end=end,
+                channel=channel,
+                role=said.role,
+                source="typed",
+                engine=self.engine,
+                near=near,
+            )
+        )
+
+    def poll(self) -> list[Event]:
+        """Events found since the last call, by time."""
+        found, self._events = self._events, []
+        return found
+
+    def restart(self) -> None:
+        """Nothing can die here."""
+
+    def close(self) -> None:
+        """Nothing is held."""
+
+
+ROLE_KEYS: Mapping[str, Role] = {"w": "wearer", "o": "observer", "a": "assistant"}
+PEDAL = ("done", "rubbing", "wiping", "dry")
+"""What a foot-switch may answer for the wearer. Not "clear": a press does not show that somebody looked."""
+
+
+class KeyboardEar:
+    """Lines from a keyboard or a foot-switch, beside or instead of an audio ear.
+
+    `done` or `w: done` is the wearer's word, `o: confirm` the observer's, `a: hose off` the assistant's. An empty line
+    is the foot-switch: the wearer's one routine answer that is live, if there is exactly one.
+
+    Args:
+        grammar: whose phrases the words are matched with.
+        stream: where lines come from; read in a thread of its own, which ends with the stream.
+    """
+
+    engine = "keys"
+
+    def __init__(self, grammar: Grammar, stream: TextIO) -> None:
+        self._grammar = grammar
+        self._live: tuple[str, ...] = ()
+        self._lines: queue.SimpleQueue[str | None] = queue.SimpleQueue()
+        self._events: list[Event] = []
+        self._closed = False
+        self.finished = False
+        """True when the stream has ended and everything read from it was given out by `feed`."""
+        threading.Thread(target=self._read, args=(stream,), name="keys", daemon=True).start()
+
+    def _read(self, stream: TextIO) -> None:
+        try:
+            for line in stream:
+                self._lines.put(line)
+        except (OSError, ValueError):
+            pass  # a terminal that goes away is an end like any other
+        self._lines.put(None)
+
+    def listen(self, commands: tuple[str, ...]) -> None:
+        """From now on only these command ids can be meant."""
+        self._live = commands
+
+    def feed(self, block: Block) -> None:
+        """Date what was typed meanwhile to the end of this block."""
+        while not self._closed:
+            try:
+                line = self._lines.get_nowait()
+            except queue.Empty:
+                return
+            if line is None:
+                self.finished = True
+                return
+            self._events.append(self._key(line.strip(), block.end))
+
+    def _key(self, line: str, at: int) -> Heard:
+        prefix = re.match(r"([woa])\s*:\s*", line.lower())
+        role = ROLE_KEYS[prefix[1]] if prefix else "wearer"
+        words = line[prefix.end() :] if prefix else line
+        command = match(self._grammar, words, self._live) if words else None
+        if not line:
+            words = "foot-switch"
+            answers = [name for name in PEDAL if name in self._live]
+            if len(answers) > 1:  # "done" is also live where it is only heard in order to be refused with a hint
+                answers = [name for name in answers if name != "done"]
+            command = answers[0] if len(answers) == 1 else None
+        return Heard(
+            at,
+            command=command,
+            phrase=words,
+            begin=at,
+            end=at,
+            channel=CHANNELS[role],
+            role=role,
+            source="key",
+            engine=self.engine,
+        )
+
+    def poll(self) -> list[Event]:
+        """Events found since the last call, by time."""
+        found, self._events = self._events, []
+        return found
+
+    def restart(self) -> None:
+        """A closed stream stays closed."""
+
+    def close(self) -> None:
+        """Give out nothing more; the thread ends with its stream."""
+        self._closed = True

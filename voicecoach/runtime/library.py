@@ -1,0 +1,80 @@
+"""Finding grammars and protocols: by name among those that come with the program, or by path."""
+
+from __future__ import annotations
+
+from importlib import resources
+from pathlib import Path
+
+from voicecoach import grammar as grammars
+from voicecoach.errors import InputError
+from voicecoach.protocol import load as protocols
+from voicecoach.protocol import site as sites
+from voicecoach.protocol.model import Protocol
+
+MAX_BYTES = 2_000_000
+
+
+def folder(kind: str) -> Path:
+    """The folder of 'grammars' or 'protocols': inside an installed package, beside it in an editable one."""
+    inside = Path(str(resources.files("voicecoach"))) / "data" / kind
+    return inside if inside.is_dir() else Path(__file__).parents[2] / kind
+
+
+def names(kind: str) -> list[Path]:
+    """The YAML files that come with the program, by name."""
+    return sorted(folder(kind).glob("*.yaml"))
+
+
+def find(kind: str, name: str) -> Path:
+    """The file that `name` means: a path that exists, or the name of one that comes with the program.
+
+    Raises:
+        InputError: neither.
+    """
+    path = Path(name)
+    if path.is_file():
+        return path
+    bundled = folder(kind) / f"{name}.yaml"
+    if bundled.is_file() and path.name == name:
+        return bundled
+    known = ", ".join(file.stem for file in names(kind))
+    raise InputError(f"there is no {kind[:-1]} {name!r}", expected=f"a file, or one of {known}")
+
+
+def read_text(path: Path) -> str:
+    """The file as text.
+
+    Raises:
+        InputError: it cannot be read, is too large, or is not UTF-8.
+    """
+    try:
+        if path.stat().st_size > MAX_BYTES:
+            raise InputError("is too large", where=str(path), expected=f"at most {MAX_BYTES:,} bytes")
+        return path.read_text(encoding="utf-8")
+    except OSError as error:
+        raise InputError(f"cannot be read: {error.strerror}", where=str(path)) from None
+    except UnicodeDecodeError:
+        raise InputError("is not UTF-8 text", where=str(path), expected="a YAML file") from None
+
+
+def load_grammar(name: str) -> tuple[grammars.Grammar, str]:
+    """A grammar and its text."""
+    path = find("grammars", name)
+    text = read_text(path)
+    return grammars.parse(text, path.name), text
+
+
+def load_protocol(name: str) -> tuple[Protocol, str]:
+    """A protocol and its text."""
+    path = find("protocols", name)
+    text = read_text(path)
+    return protocols.load(text, path.name), text
+
+
+def load_site(name: str) -> tuple[sites.Site, str]:
+    """A site file and its text; the empty site for ''."""
+    if not name:
+        return sites.NO_SITE, ""
+    path = Path(name)
+    text = read_text(path)
+    return sites.load(text, path.name), text

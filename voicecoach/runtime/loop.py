@@ -1,0 +1,280 @@
+"""The loop: one thread, one queue, one clock. Sound and words in, journal first, then the machine, then its effects.
+
+Once something is worn on a line that keeps real time, no part that fails ends it: see `_spared`, and `mending`.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+
+from voicecoach.audio.failover import KeptLine
+from voicecoach.audio.line import RATE_HZ, Block, Line, Samples, Sound
+from voicecoach.errors import EngineError
+from voicecoach.listen.port import Ear
+from voicecoach.record.clips import ClipKeeper
+from voicecoach.record.journal import Journal
+from voicecoach.runtime.faults import Faults, Mender, Reason, told, within
+from voicecoach.session.effects import CancelTimer, Close, Effect, Listen, Note, Say, SetTimer, StopSpeaking, Tone
+from voicecoach.session.events import Event, Heard, Part, PartLost, PromptEnded, Reopened, TimerFired
+from voicecoach.session.machine import Machine
+from voicecoach.session.state import SessionState
+from voicecoach.session.vocabulary import DANGERS
+from voicecoach.speak import tones
+from voicecoach.speak.port import Speaker
+
+READ_S = 0.25
+"""How long the loop waits for a block before it looks at keys and faults."""
+TAIL_S = 5.0
+"""So long after the last word of a script the session is left (s)."""
+SLEPT_S = 5.0
+"""The wall clock this far ahead of the samples: the computer slept."""
+DRIFT = 0.01
+"""Clocks that differ by less than this part run apart; they have not slept."""
+VOICE_S = 0.5
+"""A prompt that was not rendered ahead and takes longer than this is replaced by its tones (s)."""
+TICK_S = 4.0
+"""A faint tick while it listens (rule 22); the interval is common practice, no source."""
+LISTENING = ("awaiting", "acknowledging", "drying", "confirming", "asking")
+
+Watch = Callable[[SessionState, Event, tuple[Effect, ...]], None]
+
+
+@dataclass
+class Parts:
+    """What a coach is put together from. watch is told of every step; it must be quick.
+
+    troubles: for further parts, what is wrong with each at the moment (None: nothing).
+    """
+
+    machine: Machine
+    ear: Ear
+    line: Line
+    voice: Speaker
+    journal: Journal
+    clips: ClipKeeper | None = None
+    keys: Ear | None = None
+    watch: Watch = field(default=lambda _state, _event, _effects: None)
+    ticks: bool = False
+    spent: Callable[[], bool] = field(default=lambda: False)
+    """True when an ear that has an end (a script) has no more to give; the session then ends soon after."""
+    troubles: Mapping[Part, Callable[[], Reason]] = field(default_factory=dict)
+
+
+class Coach:
+    """Runs one session until it is closed, or until a line that has an end has no more to give.
+
+    Args:
+        parts: what it is made of. state: where it begins; default the machine's start.
+        now: session clock to begin at (samples).
+    """
+
+    def __init__(self, parts: Parts, state: SessionState | None = None, now: int = 0) -> None:
+        self.parts = parts
+        self.state = parts.machine.start() if state is None else state
+        self.now = now
+        self.closed = False
+        self.line = KeptLine(parts.line, start=now)
+        self._timers: dict[str, int] = {}
+        self._sounding: set[int] = set()
+        self._faults = Faults()
+        self._ears = Mender(parts.ear.restart, live=parts.line.live)
+        self._signals: list[str] = []
+        self._ticked = self._heard_last = now
+        self._wall_ahead_s = time.time() - now / RATE_HZ
+        if self.state.listening:
+            self._listen(self.state.listening)
+
+    def begin(self, event: Event) -> None:
+        """Hand in the first event: Opened, or Reopened."""
+        self._handle(event)
+
+    def signalled(self, name: str) -> None:
+        """Note a signal (safe in a handler); it is dealt with in the loop."""
+        self._signals.append(name)
+
+    def run(self) -> bool:
+        """Run; True when the session was closed, False when the line came to its end before."""
+        try:
+            while not self.closed:
+                block = self.line.read(READ_S)
+                if block is None:
+                    self._look_around([])
+                    continue
+                self._take(block)
+                if not self.parts.spent():
+                    self._heard_last = self.now
+                if (block.last or self.now - self._heard_last > TAIL_S * RATE_HZ) and not self._sounding:
+                    return False
+            self._say_goodbye()
+            return True
+        finally:
+            self._ears.close()
+
+    def _take(self, block: Block) -> None:
+        """One block: what ended, what was heard, what is due."""
+        slept_s = self._slept_s(block)
+        self.now = max(self.now, block.end)  # another line's clock may lie a little behind
+        found: list[Event] = []
+        if slept_s:
+            found += [Reopened(self.now, slept_s, "the computer slept"), *self._faults.still(self.now)]
+        for ended in block.ended:
+            if ended.prompt in self._sounding:
+                self._sounding.discard(ended.prompt)
+                played_s = (ended.end - ended.begin) / RATE_HZ
+                found.append(PromptEnded(max(ended.end, 0), ended.prompt, played_s, ended.complete))
+        if self.parts.clips is not None:
+            with self._spared("clips"):
+                self.parts.clips.feed(block)
+        found += self._hear(block)
+        self._look_around(found)
+        self._tick()
+
+    def _look_around(self, found: list[Event]) -> None:
+        """Faults, keys and timers; then everything in order, danger first."""
+        found += self._faults.look(self.now, self._reasons())
+        if self._ears.mended():
+            self._listen(self.state.listening)
+        while self._signals:
+            found.append(PartLost(self.now, "signal", self._signals.pop(0)))
+        found += [TimerFired(self.now, name) for name, due in self._timers.items() if due <= self.now]
+        for event in sorted(found, key=lambda event: (not _urgent(event), event.at)):
+            if isinstance(event, TimerFired) and self._timers.get(event.timer, self.now + 1) > self.now:
+                continue  # an event before it has set it anew or cancelled it
+            if isinstance(event, TimerFired):
+                del self._timers[event.timer]
+            self._handle(event)
+
+    def _reasons(self) -> dict[Part, Reason]:
+        """What is wrong with each part at this moment."""
+        line, voice = self.line, self.parts.voice
+        reasons: dict[Part, Reason] = {
+            "line": None if line.speaks else line.why,
+            "ears": self._ears.why or (None if line.hears else line.why),
+            "disk": self.parts.journal.trouble,
+            "voice": None if voice.ok else voice.why or "some prompts cannot be spoken",
+            "clips": self.parts.clips.trouble if self.parts.clips is not None else None,
+        }
+        return reasons | {part: trouble() for part, trouble in self.parts.troubles.items()}
+
+    @contextmanager
+    def _spared(self, part: Part) -> Iterator[None]:
+        """Whatever a part raises: once something is worn, a live session goes on without it (rule 19)."""
+        try:
+            yield
+        except Exception as error:
+            if not self._must_go_on:
+                raise
+            self._faults.raised(part, error, self.now)
+
+    @property
+    def _must_go_on(self) -> bool:
+        return self.line.live and self.state.worn_since is not None
+
+    def _handle(self, event: Event) -> None:
+        """Journal first, then the machine, then its effects."""
+        written = self.parts.journal.write(event)
+        self.state, effects = self.parts.machine.step(self.state, event)
+        for effect in effects:
+            self._carry_out(effect)
+        self.parts.journal.write_effects(written.seq, effects)
+        if self.parts.clips is not None:
+            with self._spared("clips"):
+                if isinstance(event, Heard) and event.source == "voice":
+                    self.parts.clips.utterance(event.begin, event.end)
+                self.parts.clips.work(self.state.place.stage == "work")
+        with self._spared("screen"):
+            self.parts.watch(self.state, event, effects)
+
+    def _carry_out(self, effect: Effect) -> None:
+        if isinstance(effect, Say):
+            samples = self._voiced(effect.text)[round(effect.skip_s * RATE_HZ) :]
+            self._sounding.add(effect.prompt)
+            self.line.play(Sound(samples, effect.prompt, effect.text))
+        elif isinstance(effect, Tone):
+            self.line.play(Sound(tones.sound(effect.tone), 0, f"({effect.tone})"))
+        elif isinstance(effect, StopSpeaking):
+            self.line.silence()
+        elif isinstance(effect, Listen):
+            self._listen(effect.commands)
+        elif isinstance(effect, SetTimer):
+            self._timers[effect.timer] = self.now + round(effect.after_s * RATE_HZ)
+        elif isinstance(effect, CancelTimer):
+            self._timers.pop(effect.timer, None)
+        elif isinstance(effect, Close):
+            self.closed = True
+        elif isinstance(effect, Note) and effect.what == "no-audio" and self.parts.clips is not None:
+            with self._spared("clips"):
+                self.parts.clips.no_audio()
+
+    def _voiced(self, text: str) -> Samples:
+        with self._spared("voice"):
+            if not self.line.live:
+                return self.parts.voice.sound(text)
+            return within(VOICE_S, lambda: self.parts.voice.sound(text))
+        return tones.sound("unspoken")
+
+    def _listen(self, commands: tuple[str, ...]) -> None:
+        if self._ears.why is None:
+            with self._ears_spared():
+                self.parts.ear.listen(commands)
+        if self.parts.keys is not None:
+            with self._spared("keys"):
+                always = (*DANGERS, "stop") if commands else ()
+                self.parts.keys.listen(tuple(sorted({*commands, *always})))
+
+    def _hear(self, block: Block) -> list[Event]:
+        found: list[Event] = []
+        if self._ears.why is None and self.line.hears:
+            with self._ears_spared():
+                self.parts.ear.feed(block)
+                found += self.parts.ear.poll()
+        if self.parts.keys is not None:
+            with self._spared("keys"):
+                self.parts.keys.feed(block)
+                found += self.parts.keys.poll()
+        return found
+
+    @contextmanager
+    def _ears_spared(self) -> Iterator[None]:
+        """An ear that fails is started again; meanwhile the guidance is paced."""
+        try:
+            yield
+        except Exception as error:
+            if not isinstance(error, EngineError) and not self._must_go_on:
+                raise
+            self._ears.broke(told(error))
+
+    def _slept_s(self, block: Block) -> float:
+        """Seconds that the samples know nothing of, on a line that keeps real time."""
+        if not self.line.live:
+            return 0.0
+        ahead_s = time.time() - block.end / RATE_HZ
+        gap_s = ahead_s - self._wall_ahead_s
+        slow_s = self._wall_ahead_s + DRIFT * (block.end - block.at) / RATE_HZ
+        self._wall_ahead_s = ahead_s if gap_s > SLEPT_S else min(ahead_s, slow_s)
+        return round(gap_s, 1) if gap_s > SLEPT_S else 0.0
+
+    def _tick(self) -> None:
+        busy = bool(self._sounding) or self.state.status not in LISTENING or "ears" in self._faults.lost
+        if busy or not self.parts.ticks:
+            self._ticked = self.now
+        elif self.now - self._ticked > TICK_S * RATE_HZ:
+            self._ticked = self.now
+            self.line.play(Sound(tones.sound("tick"), 0, "(tick)"))
+
+    def _say_goodbye(self) -> None:
+        """Let the last words run out; nothing is listened for any more."""
+        limit = self.now + 6 * RATE_HZ
+        while self._sounding and self.now < limit:
+            block = self.line.read(READ_S)
+            if block is not None:
+                self.now = max(self.now, block.end)
+                self._sounding -= {ended.prompt for ended in block.ended}
+
+
+def _urgent(event: Event) -> bool:
+    """Danger is never queued: it goes before everything that waits."""
+    return isinstance(event, Heard) and (event.command in {*DANGERS, "stop"} or event.near is not None)

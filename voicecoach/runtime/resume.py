@@ -1,0 +1,105 @@
+"""The session that is gone on with after it was cut off: found, read, and led to where it stood. Rule 21."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from voicecoach import grammar as grammars
+from voicecoach.errors import VoicecoachError
+from voicecoach.protocol import load as protocols
+from voicecoach.protocol import site as sites
+from voicecoach.session.setup import Setup
+from voicecoach.record.journal import now_utc
+from voicecoach.record.read import Session, find_open, read
+from voicecoach.record.replay import read_copy
+from voicecoach.session.machine import Machine
+from voicecoach.session.state import SessionState
+from voicecoach.session.table import OVER
+
+RESUME_WITHIN_S = 12 * 3600.0
+"""A session cut off longer ago than this is not gone on with; longer than any shift, common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class Texts:
+    """The files of a session as they are copied into its record."""
+
+    protocol: str
+    grammar: str
+    site: str = ""
+
+    def copies(self) -> dict[str, bytes]:
+        """File name -> bytes."""
+        named = {"protocol.yaml": self.protocol, "grammar.yaml": self.grammar, "site.yaml": self.site}
+        return {name: text.encode() for name, text in named.items() if text}
+
+    def setup(self) -> Setup:
+        """The setup that these texts make."""
+        return Setup(
+            protocols.load(self.protocol, "protocol.yaml"),
+            grammars.parse(self.grammar, "grammar.yaml"),
+            sites.load(self.site, "site.yaml") if self.site else sites.NO_SITE,
+        )
+
+
+def recorded_texts(session: Session) -> Texts:
+    """The files that a session ran on, from the copies in its record.
+
+    Raises:
+        RecordError: a copy is not what the manifest says.
+    """
+    return Texts(*(read_copy(session, name) or "" for name in ("protocol.yaml", "grammar.yaml", "site.yaml")))
+
+
+def replayed(setup: Setup, session: Session) -> SessionState:
+    """The state that a record's events lead to."""
+    machine = Machine(setup)
+    state = machine.start()
+    for event in session.events:
+        try:
+            state, _ = machine.step(state, event)
+        except Exception:  # noqa: BLE001, S112 what ended the session must not end it again and again
+            continue
+    return state
+
+
+def wall_s(iso: str) -> float:
+    """A wall time of a record as seconds since 1970; now, for one that cannot be read."""
+    try:
+        return datetime.fromisoformat(iso).timestamp()
+    except ValueError:
+        return time.time()
+
+
+@dataclass(frozen=True, slots=True)
+class Open:
+    """A session that was cut off, and where it stood."""
+
+    folder: Path
+    session: Session
+    texts: Texts
+    setup: Setup
+    state: SessionState
+
+
+def worth_going_on(root: Path) -> Open | None:
+    """The newest session below `root` that was cut off while something was worn; None if none that can be read."""
+    return next((found for folder in find_open(root) if (found := _cut_off(folder)) is not None), None)
+
+
+def _cut_off(folder: Path) -> Open | None:
+    """Where that session stood; None if there is nothing to go on with."""
+    try:
+        session = read(folder)
+        if now_utc().timestamp() - wall_s(session.last_wall) > RESUME_WITHIN_S:
+            return None
+        texts = recorded_texts(session)
+        setup = texts.setup()
+    except VoicecoachError:
+        return None
+    state = replayed(setup, session)
+    worn = any(worn != "never" for _, worn in state.ledger.items)
+    return Open(folder, session, texts, setup, state) if worn and state.status not in OVER else None

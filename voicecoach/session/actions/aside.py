@@ -1,0 +1,176 @@
+"""Deeds beside the steps: stop and pause, information, parts that fail and come back. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from voicecoach.protocol.model import STAGES
+from voicecoach.session.actions.ask import keep_question
+from voicecoach.session.actions.stepping import say_step, set_wear_timer
+from voicecoach.session.actions.wait import wait
+from voicecoach.session.events import CLOCK_HZ, PartBack, PartLost, Reopened
+from voicecoach.session.turn import STEP_TIMERS, Turn
+
+STOPPED_S = 6.0
+"""How long 'stop' keeps quiet before the coach asks what happened; common practice, no source."""
+WEAR_AGAIN_S = 300.0
+"""The wear limit is told again so often; common practice, no source."""
+WEAR_STEP_MIN = 5
+WEAR_MOST_MIN = 240
+SAID_WHEN_LOST = ("ears", "disk", "signal")
+
+
+def freeze(turn: Turn) -> None:
+    """Rule 8: silence and nothing moves."""
+    keep_question(turn, near_too=True)
+    turn.cancel(*STEP_TIMERS)
+    turn.hush()
+    turn.note("stopped", step=turn.step.name if turn.step else "")
+    turn.set(question="", about="", held="", silence=0, waiting_since=None, hinted=False)
+    turn.timer("hold", STOPPED_S)
+
+
+def ask_what_happened(turn: Turn) -> None:
+    """After a while of silence: what happened?"""
+    turn.aside("frozen-ask")
+
+
+def note_went_on(turn: Turn) -> None:
+    """The step goes on from its beginning."""
+    turn.note("went-on", step=turn.step.name if turn.step else "", cause="went on after stop")
+    turn.tone("taken")
+
+
+def note_touched(turn: Turn) -> None:
+    """On record at once; the place follows."""
+    turn.note("touched", step=turn.step.name if turn.step else "")
+    turn.tone("taken")
+
+
+def pause(turn: Turn) -> None:
+    """Everything waits."""
+    turn.cancel(*STEP_TIMERS)
+    turn.hush()
+    turn.set(question="", about="", pending=None, held="", silence=0, waiting_since=None, hinted=False)
+    turn.note("paused", step=turn.step.name if turn.step else "")
+    turn.aside("paused")
+
+
+def note_paced_on(turn: Turn) -> None:
+    """Without ears no word can end a stop or a pause: it ends by itself, as after a pause."""
+    turn.note("not-confirmed", step=turn.step.name if turn.step else "", why="no ears: goes on by itself")
+
+
+def tell(turn: Turn) -> None:
+    """Help, where am I, time: nothing moves."""
+    state, protocol = turn.state, turn.setup.protocol
+    turn.hush()
+    if turn.meaning.word == "help":
+        help_text = turn.step.help if turn.step else ""
+        turn.say(help_text or turn.own("no-help"))
+    elif turn.meaning.word == "where-am-i":
+        counted = [(s, i) for s in STAGES for i in range(len(protocol.steps(s))) if s != "work"]
+        here = (state.place.stage, state.place.step)
+        number = counted.index(here) + 1 if here in counted else sum(STAGES.index(s) < 2 for s, _ in counted)
+        turn.aside("step-of", number=number, total=len(counted))
+    else:
+        worn_s = 0 if state.worn_since is None else (state.at - state.worn_since) / CLOCK_HZ
+        minutes = min(WEAR_MOST_MIN, int(worn_s // 60 // WEAR_STEP_MIN) * WEAR_STEP_MIN)
+        key = "worn-for" if minutes else "nothing-on" if state.worn_since is None else "worn-briefly"
+        turn.aside(key, minutes=minutes)
+
+
+def note_back(turn: Turn) -> None:
+    """Rule 9: the step before is read, and the question follows."""
+    turn.note("back", step=turn.step.name if turn.step else "")
+    turn.tone("taken")
+
+
+def tell_none_behind(turn: Turn) -> None:
+    """There is no step before."""
+    turn.hush()
+    turn.aside("nothing-before")
+    if turn.state.status == "prompting":
+        say_step(turn)
+
+
+def refuse_sound(turn: Turn) -> None:
+    """Rule 25: no sound is kept from now on; the edge stops keeping it on this note."""
+    turn.set(audio="none")
+    turn.note("no-audio")
+    turn.hush()
+    turn.aside("intro-audio-none")
+
+
+def tell_wear(turn: Turn) -> None:
+    """The site's wear limit."""
+    turn.note("wear-limit")
+    turn.aside("wear-limit")
+    turn.timer("wear", WEAR_AGAIN_S)
+
+
+def tell_key(turn: Turn) -> None:
+    """Without ears only a key leads from work to the removal: said at each check."""
+    turn.aside("ears-lost-work")
+    turn.timer("check", turn.setup.site.check_s)
+
+
+def lose(turn: Turn) -> None:
+    """Rule 19: a part is gone; said, shown, recorded, and the guidance goes on in what is left."""
+    event = turn.event
+    assert isinstance(event, PartLost)
+    if event.part in turn.state.lost:
+        return
+    if event.part != "signal":
+        turn.set(lost=(*turn.state.lost, event.part))
+    turn.note("gap", part=event.part, why=event.why)
+    if event.part == "ears":
+        turn.set(paced=True)
+        turn.cancel("silence")
+    if event.part in SAID_WHEN_LOST:
+        turn.aside(f"{event.part}-lost")
+    if event.part == "ears" and turn.state.status == "working":
+        turn.aside("ears-lost-work")
+
+
+def find(turn: Turn) -> None:
+    """A part is back."""
+    event = turn.event
+    assert isinstance(event, PartBack)
+    if event.part not in turn.state.lost:
+        return
+    turn.set(lost=tuple(part for part in turn.state.lost if part != event.part))
+    turn.note("gap-over", part=event.part)
+    if event.part == "ears":
+        # nobody could answer meanwhile, so that silence is no silence
+        turn.set(paced=False, silence=0, waiting_since=None)
+        turn.cancel("pace")
+    if event.part in {"ears", "disk"}:
+        turn.aside(f"{event.part}-back")
+    wait(turn)
+
+
+def note_gap(turn: Turn) -> None:
+    """Rule 21: the session goes on after it was cut off."""
+    event = turn.event
+    gap_s = event.gap_s if isinstance(event, Reopened) else 0.0
+    turn.note("gap", part="session", gap_s=round(gap_s, 1), why=event.why if isinstance(event, Reopened) else "")
+    turn.cancel(*STEP_TIMERS, "wear")
+    turn.hush()
+    turn.set(held="", pending=None, lost=(), paced=False)
+    turn.aside("stopped")
+    if isinstance(event, Reopened) and event.shared:
+        turn.set(independent=False)
+        turn.aside("intro-one-microphone")
+        turn.note("not-independent", why="one microphone is left: roles are told apart by word only")
+    if turn.state.worn_since is not None:
+        set_wear_timer(turn, worn_s=(turn.state.at - turn.state.worn_since) / CLOCK_HZ)
+
+
+DEEDS: dict[str, Callable[[Turn], None]] = {
+    deed.__name__: deed
+    for deed in (
+        freeze, ask_what_happened, note_went_on, note_touched, pause, note_paced_on, tell, note_back, tell_none_behind,
+        refuse_sound, tell_wear, tell_key, lose, find, note_gap,
+    )
+}  # fmt: skip

@@ -1,0 +1,170 @@
+"""Deeds about the coach's own questions: asking, what is open meanwhile, and what was answered. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+from voicecoach.protocol.navigation import step_at, steps_named
+from voicecoach.session.actions.stepping import correct, note_suspects
+from voicecoach.session.events import Heard
+from voicecoach.protocol.ledger import Worn
+from voicecoach.session.turn import STEP_TIMERS, Turn
+from voicecoach.session.vocabulary import FAULTS, PLACES
+
+IN_PASSING = ("all-right", "down", "near-breach", "end", "removal-area", "all-clear", "return", "back", "still-on")
+"""Questions that are not asked again when something else came in between."""
+
+
+def ask(turn: Turn) -> None:
+    """Ask the question that the meaning carries, at once."""
+    turn.hush()
+    ask_on(turn)
+
+
+def ask_on(turn: Turn) -> None:
+    """Ask it behind what is being said."""
+    turn.cancel(*STEP_TIMERS)
+    question, about = turn.meaning.question, turn.meaning.about
+    turn.set(question=question, about=about, vain=0, hinted=False, silence=0, waiting_since=None)
+    if turn.state.pending == (question, about):
+        turn.set(pending=None)
+    say_question(turn)
+
+
+def say_question(turn: Turn) -> None:
+    """Say the question that is open."""
+    state, protocol, site = turn.state, turn.setup.protocol, turn.setup.site
+    question = state.question
+    if question in {"item", "still-on"}:
+        turn.aside("ask-item", label=protocol.item(state.about).label)
+    elif question == "end" and state.ledger.on():
+        turn.aside("ask-end-on")
+    elif question == "end":
+        if state.place.stage == "close" and state.place.step >= len(protocol.steps("close")):
+            turn.aside("all-done")
+            turn.say(site.waste, site.reusable, site.tell)
+        turn.aside("ask-end")
+    elif question == "touched":
+        turn.aside("keep-still", "ask-where")
+    elif question == "right":
+        say_worn(turn)
+        turn.aside("ask-right")
+    elif question == "back":
+        before = state.behind
+        step = step_at(protocol, before) if before is not None else None
+        turn.say(step.say if step else "")
+        turn.aside("ask-back")
+    else:
+        turn.aside(f"ask-{question}")
+
+
+def say_worn(turn: Turn) -> None:
+    """Rule 10: what came off last, what is on, and the hands. What is not named is off."""
+    state, protocol = turn.state, turn.setup.protocol
+    _say_list(turn, _last_off(turn), "off")
+    _say_list(turn, tuple(reversed(state.ledger.on())), "on")
+    if not state.ledger.on():
+        turn.aside("nothing-on")
+    step = step_at(protocol, state.place)
+    if step is not None and step.timing and not state.place.observer_due:
+        turn.aside("wipe-unfinished" if step.timing.start == "wiping" else "rub-unfinished")
+    elif state.ledger.hands == "not-rubbed":
+        turn.aside("hands-unrubbed")
+    elif state.ledger.hands != "bare":
+        turn.aside("hands-rubbed")
+
+
+def _last_off(turn: Turn) -> tuple[str, ...]:
+    """The items of the last step that took something off, of those that are still off."""
+    state, protocol = turn.state, turn.setup.protocol
+    steps = steps_named(protocol)
+    for _, name in reversed(state.since):
+        off = tuple(a.target for a in steps[name].acts if a.kind == "doff" and state.ledger.worn(a.target) == "off")
+        if off:
+            return off
+    return tuple(item for item, worn in state.ledger.items if worn == "off")[-1:]
+
+
+def _say_list(turn: Turn, items: tuple[str, ...], how: str) -> None:
+    """'Respirator and' 'inner gloves on.': parts that are rendered ahead, heard as one sentence."""
+    labels = [turn.setup.protocol.item(item).label for item in items]
+    for number, label in enumerate(labels, start=1):
+        left = len(labels) - number
+        key = f"item-{how}" if left == 0 else "item-and" if left == 1 else "item-comma"
+        turn.say(turn.own(key, label=label) if number == 1 else turn.own_inside(key, label=label))
+
+
+def tell_worn(turn: Turn) -> None:
+    """What is on and the hands, on record; said with the question that follows."""
+    turn.note("status", on=",".join(turn.state.ledger.on()), hands=turn.state.ledger.hands)
+
+
+def hold(turn: Turn) -> None:
+    """A question comes in between: remember what it interrupts."""
+    keep_question(turn)
+    if turn.before.status in {"frozen", "paused"}:
+        turn.set(held=turn.before.status)
+
+
+def keep_question(turn: Turn, *, near_too: bool = False) -> None:
+    """Remember an open question that would be lost otherwise; what is on is asked from its beginning."""
+    state = turn.state
+    question = "right" if state.question == "item" else state.question
+    if question and (question not in IN_PASSING or (near_too and question == "near-breach")):
+        turn.set(pending=(question, "" if question == "right" else state.about))
+
+
+def hold_on(turn: Turn) -> None:
+    """Back to frozen or paused."""
+    turn.cancel(*STEP_TIMERS)
+    held = turn.state.held
+    turn.hush()
+    turn.set(question="", about="", held="", pending=None, silence=0, waiting_since=None)
+    turn.aside("frozen-ask" if held == "frozen" else "paused")
+
+
+def note_reply(turn: Turn) -> None:
+    """What was answered to which question, by whom; and what follows for the ledger and the record."""
+    state, word = turn.state, turn.meaning.word
+    by = turn.event.role if isinstance(turn.event, Heard) else ""
+    turn.note("reply", question=state.question, about=state.about, answer=word, by=by)
+    if isinstance(turn.event, Heard):
+        turn.tone("taken")
+    if state.question == "all-clear" and state.mode == "pair" and by != "observer":
+        turn.note("not-independent", step="all-clear", why="said on a shared microphone or not at all")
+    if state.question in {"where", "touched"} and word in PLACES:
+        _exposed(turn, word)
+    elif state.question == "skin" and word in {"yes", "not answered"}:
+        _exposed(turn, "skin")
+    elif state.question in {"item", "still-on"} and word in {"yes", "no"}:
+        worn: Worn = "on" if word == "yes" else "off"
+        correct(turn, state.about, worn)
+    elif state.question == "mirror" and word == "no":
+        turn.aside("mirror-missing")
+        turn.note("deviation", what="no mirror")
+    elif state.question == "removal-area" and word == "no":
+        turn.aside("not-yet")
+    elif state.question in {"piece", "fault"} and word in FAULTS:
+        _fault(turn, word, by)
+
+
+def _exposed(turn: Turn, place: str) -> None:
+    """A contact, with its place and time; the site's own words where it has some (setup 12 and 14)."""
+    state, site = turn.state, turn.setup.site
+    turn.note("exposure", place=place, cause=state.question, step=turn.step.name if turn.step else "")
+    turn.set(ledger=replace(state.ledger, hands="not-rubbed"))
+    turn.say(site.eyewash if place in {"eyes", "face"} else "", site.tell)
+
+
+def _fault(turn: Turn, fault: str, by: str) -> None:
+    """What the observer saw (rule 16); a tear or soil is dated back (rule 14)."""
+    step, item = turn.step, turn.state.about
+    targets = (item,) if item else tuple(act.target for act in step.acts) if step else ()
+    turn.note("deviation", step=step.name if step else "", item=",".join(targets), fault=fault, by=by)
+    note_suspects(turn, fault, tuple(name for name in targets if turn.state.ledger.worn(name) == "on"))
+
+
+DEEDS: dict[str, Callable[[Turn], None]] = {
+    deed.__name__: deed for deed in (ask, ask_on, tell_worn, hold, hold_on, note_reply)
+}

@@ -1,0 +1,149 @@
+"""What the rows of the table do, by name: each deed changes a turn. Here those that lead somewhere. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+from voicecoach.protocol.navigation import breach_rule, steps_here
+from voicecoach.session.actions import aside, ask, stepping, wait
+from voicecoach.session.actions.ask import say_question
+from voicecoach.session.effects import Close, StopSpeaking
+from voicecoach.session.events import Heard, Opened
+from voicecoach.session.interpret.live import in_breach
+from voicecoach.protocol.place import Place
+from voicecoach.session.turn import STEP_TIMERS, Turn
+
+
+def introduce(turn: Turn) -> None:
+    """Rule 24: what this is, what is recorded, which ear, and whether it is training only."""
+    event = turn.event
+    if isinstance(event, Opened):
+        turn.set(
+            mode=event.mode,
+            ear=event.ear,
+            audio=event.audio,
+            # a place that has approved nothing can only train with it
+            training_only=event.training_only or not turn.setup.site.approved,
+            independent=event.independent,
+        )
+    state = turn.state
+    turn.note("opened", mode=state.mode, ear=state.ear, audio=state.audio, training_only=state.training_only)
+    turn.hush()
+    if state.training_only:
+        turn.aside("intro-training")
+    turn.aside("intro-order")
+    if f"intro-ear-{state.ear}" in dict(turn.setup.grammar.says):
+        turn.aside(f"intro-ear-{state.ear}")
+    turn.aside(f"intro-audio-{state.audio}")
+    if state.mode == "solo":
+        turn.aside("intro-solo")
+    elif not state.independent:
+        turn.aside("intro-one-microphone")
+        turn.note("not-independent", why="one microphone: roles are told apart by word only")
+
+
+def arrive(turn: Turn) -> None:
+    """Go where the meaning leads and say what stands there."""
+    arrival = turn.meaning.arrival
+    assert arrival is not None
+    turn.cancel(*STEP_TIMERS)
+    for name, reason in arrival.passed:
+        turn.note("jump", step=name, cause=reason)
+    stepping.keep_books(turn, arrival.ledger)
+    left_breach = in_breach(replace(turn.state, status="prompting"))
+    stepping.go_to(turn, arrival.place)
+    turn.set(question="", about="", held="", pending=None, silence=0, waiting_since=None)
+    turn.set(vain=0, hinted=False, babbled=False, answered=(), answers_from=turn.state.at)
+    if left_breach and not in_breach(turn.state):
+        turn.set(before=None)
+    if arrival.kind == "question":
+        turn.set(question=arrival.question, about=arrival.about)
+        say_question(turn)
+    elif arrival.kind == "confirm":
+        turn.aside("ask-observer")
+    elif arrival.kind == "work":
+        _work(turn)
+    else:
+        stepping.read_step(turn)
+
+
+def _work(turn: Turn) -> None:
+    turn.note("work")
+    turn.timer("check", turn.setup.site.check_s)
+    was = turn.before.place
+    if was.stage != "work" or was.detours:
+        turn.aside("work-begins")
+        turn.say(*(step.say for step in steps_here(turn.setup.protocol, turn.state.place)))
+        if turn.state.paced:
+            turn.aside("ears-lost-work")
+
+
+def sound_breach(turn: Turn) -> None:
+    """Rule 11: the first words are an act. Everything else waits."""
+    arrival, kind = turn.meaning.arrival, turn.meaning.word
+    assert arrival is not None
+    state = turn.state
+    rule = breach_rule(turn.setup.protocol, kind, state.place.stage)
+    turn.effects.append(StopSpeaking())
+    turn.cancel(*STEP_TIMERS)
+    turn.set(speech=())
+    turn.say(rule.first if rule else turn.own("breach-default"))
+    step = turn.step.name if turn.step else ""
+    by = turn.event.role if isinstance(turn.event, Heard) else "nobody: not answered in time"
+    asked = state.question == "near-breach"
+    turn.note("breach", kind=kind, stage=state.place.stage, step=step, by=by, asked_first="yes" if asked else "")
+    if step and _leaves(state.place, arrival.place):
+        turn.note("jump", step=step, cause=f"breach: {kind}")
+    for name, reason in arrival.passed:
+        turn.note("jump", step=name, cause=reason)
+    stepping.note_suspects(turn, kind, ())
+    still = in_breach(replace(state, status="prompting")) and state.before is not None
+    if state.question == "item" and isinstance(turn.event, Heard) and turn.event.command in {"yes", "no"}:
+        stepping.correct(turn, state.about, "on" if turn.event.command == "yes" else "off")
+    stepping.keep_books(turn, replace(arrival.ledger, hands="not-rubbed"))
+    turn.set(before=state.before if still else state.place)
+    stepping.go_to(turn, arrival.place)
+    turn.set(question="", about="", held="", pending=None, silence=0, waiting_since=None, vain=0)
+
+
+def _leaves(here: Place, there: Place) -> bool:
+    """Whether going there leaves the step that is here, instead of coming back to it behind a detour."""
+    same_step = (here.stage, here.step) == (there.stage, there.step)
+    return not same_step or there.detours[: len(here.detours)] != here.detours
+
+
+def note_false_alarm(turn: Turn) -> None:
+    """It was none: on record, and back to the same step; a timed one starts from zero (rule 13)."""
+    by = turn.event.role if isinstance(turn.event, Heard) else ""
+    turn.note("false-alarm", step=turn.step.name if turn.step else "", by=by, returned="yes")
+    turn.tone("taken")
+    turn.aside("noted")
+    turn.set(before=None)
+
+
+def note_no_return(turn: Turn) -> None:
+    """Rule 12: back to the patient only on a second person's word, and alone there is none."""
+    turn.note("false-alarm", step=turn.step.name if turn.step else "", returned="no, there is no second person")
+    turn.aside("no-return")
+
+
+def close(turn: Turn) -> None:
+    """The end, confirmed."""
+    turn.cancel(*STEP_TIMERS, "wear")
+    turn.hush()
+    turn.set(question="", about="", held="", pending=None)
+    turn.aside("closed")
+    on = ",".join(turn.state.ledger.on())
+    turn.note("end", still_on=on, training_only=turn.state.training_only)
+    turn.effects.append(Close("abandoned with items on" if on else "ended"))
+
+
+DEEDS: dict[str, Callable[[Turn], None]] = {
+    **stepping.DEEDS,
+    **ask.DEEDS,
+    **wait.DEEDS,
+    **aside.DEEDS,
+    "hush": Turn.hush,
+    **{deed.__name__: deed for deed in (introduce, arrive, sound_breach, note_false_alarm, note_no_return, close)},
+}

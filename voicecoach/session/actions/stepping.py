@@ -1,0 +1,275 @@
+"""Deeds about one step: reading it, taking its answer, timing it, and keeping the ledger. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from voicecoach.protocol.navigation import steps_named
+from voicecoach.session.setup import Setup
+from voicecoach.session.events import CLOCK_HZ, Heard
+from voicecoach.protocol.ledger import Ledger, Worn
+from voicecoach.protocol.place import Place
+from voicecoach.session.turn import STEP_TIMERS, Turn
+
+TRAIL = 30
+"""How many steps 'back' can go."""
+
+
+def say_step(turn: Turn) -> None:
+    """The warning first, then the prompt (rule 1)."""
+    step = turn.step
+    assert step is not None
+    turn.say(step.warn, step.say)
+
+
+def read_step(turn: Turn) -> None:
+    """Read the step at the place."""
+    step, place = turn.step, turn.state.place
+    assert step is not None
+    turn.note("step", step=step.name, stage=place.stage, branch=place.detours[-1].branch if place.detours else "")
+    say_step(turn)
+
+
+def acknowledge(turn: Turn) -> None:
+    """The step that matters is understood; the act follows (rule 16)."""
+    turn.note("acknowledged", step=turn.step.name if turn.step else "")
+    _taken(turn)
+
+
+def take_half(turn: Turn) -> None:
+    """One of the roles has answered; the other is still due."""
+    turn.set(answered=(*turn.state.answered, turn.meaning.word))
+    turn.note("answered", step=turn.step.name if turn.step else "", role=turn.meaning.word)
+    _note_shared(turn)
+    _taken(turn)
+
+
+def _taken(turn: Turn) -> None:
+    """A short tone; the ladder of silence begins anew."""
+    turn.hush()
+    turn.tone("taken")
+    turn.cancel("silence", "pace")
+    turn.set(silence=0, waiting_since=turn.state.at, hinted=False)
+    turn.timer("silence" if not turn.state.paced else "pace", AGAIN_S)
+
+
+AGAIN_S = 45.0
+"""After a tone that leaves the step where it is; as the ladder's first rung."""
+
+
+def early(turn: Turn) -> None:
+    """Rule 4: an answer over the prompt, or before the time is up, gets its sound and does not count."""
+    turn.tone("early")
+    turn.note("early-answer", step=turn.step.name if turn.step else "", word=turn.meaning.word)
+
+
+def start_time(turn: Turn) -> None:
+    """The rub or wipe runs from now."""
+    step = turn.step
+    assert step is not None
+    turn.cancel(*STEP_TIMERS)
+    turn.hush()
+    turn.tone("taken")
+    turn.note("time-started", step=step.name, role=turn.meaning.word)
+    turn.timer("rub", turn.setup.contact_s(step))
+
+
+def call_time(turn: Turn) -> None:
+    """The coach calls the end of the time."""
+    step = turn.step
+    assert step is not None
+    turn.note("time-up", step=step.name, seconds=turn.setup.contact_s(step))
+    turn.set(answers_from=turn.state.at, vain=0, hinted=False, silence=0, waiting_since=None)
+    turn.hush()
+    turn.tone("time-up")
+    turn.aside("time-up")
+
+
+def hint(turn: Turn) -> None:
+    """A word that is no answer to this step gets the reason, and nothing moves."""
+    turn.note("step-refused", step=turn.step.name if turn.step else "", why="not the word this step needs")
+    turn.cancel("silence")
+    turn.set(silence=0, waiting_since=None)
+    turn.hush()
+    turn.aside(turn.meaning.word)
+
+
+def note_refused(turn: Turn) -> None:
+    """Another role's answer does not count (rule 15)."""
+    why = f"only the {turn.meaning.word} answers this"
+    by = turn.event.role if isinstance(turn.event, Heard) else ""
+    turn.note("step-refused", step=turn.step.name if turn.step else "", why=why, by=by)
+
+
+def refuse(turn: Turn) -> None:
+    """And is told so."""
+    turn.hush()
+    turn.aside(f"{turn.meaning.word}-must")
+
+
+def note_acted(turn: Turn) -> None:
+    """The acting role has answered: what came off is off. The second person is due."""
+    event, step = turn.event, turn.step
+    assert step is not None
+    turn.note("answered", step=step.name, role=turn.meaning.word)
+    _note_shared(turn)
+    turn.tone("taken")
+    if step.matters and isinstance(event, Heard) and event.command:
+        turn.say(read_back(turn.setup, event.command))
+    turn.set(since=(*turn.state.since, (turn.state.at, step.name)))
+
+
+def confirm_step(turn: Turn) -> None:
+    """The step is done: on record by whom and how surely, read back if it matters."""
+    step, state, event = turn.step, turn.state, turn.event
+    assert step is not None
+    confirmed = turn.meaning.trigger == "confirmed"
+    command = event.command or "" if isinstance(event, Heard) else ""
+    turn.note(
+        "step-confirmed", step=step.name, stage=state.place.stage, role=turn.meaning.word, answer=command, by=_by(turn)
+    )
+    _note_shared(turn)
+    if state.mode == "solo" and (step.observer or step.role != "wearer"):
+        turn.note("not-independent", step=step.name, why="no observer")
+    if step.asks_for:
+        turn.note("step-confirmed", step=step.asks_for, stage=state.place.stage, role=turn.meaning.word, later="yes")
+    _left(turn, again=not confirmed)
+    if any(act.kind == "inspect" for act in step.acts):
+        turn.note("found-clear", step=step.name)
+    if step.matters and not confirmed and command:
+        turn.say(read_back(turn.setup, command))
+    else:
+        turn.tone("taken")
+
+
+def _by(turn: Turn) -> str:
+    return turn.event.source if isinstance(turn.event, Heard) else ""
+
+
+def _note_shared(turn: Turn) -> None:
+    """Rule 15: on one microphone nobody can be told apart."""
+    step = turn.step
+    event = turn.event
+    if turn.state.mode == "pair" and isinstance(event, Heard) and event.role == "unknown" and step is not None:
+        turn.note("not-independent", step=step.name, why="said on a shared microphone")
+
+
+def read_back(setup: Setup, command: str) -> str:
+    """The words of an answer, as the coach gives them back."""
+    known = setup.grammar.command(command)
+    words = setup.grammar.say("read-back").format(words=known.phrases[0] if known else command)
+    return words[:1].upper() + words[1:]
+
+
+def note_unasked(turn: Turn) -> None:
+    """Rule 5: left without a word, since none may be asked for now; a later step asks."""
+    step = turn.step
+    assert step is not None
+    turn.note("jump", step=step.name, cause="no speech is asked for during this act; asked later")
+    _left(turn)
+
+
+def note_unconfirmed(turn: Turn) -> None:
+    """Rule 19: read on at a set pace; not confirmed."""
+    step = turn.step
+    assert step is not None
+    turn.note("jump", step=step.name, cause="no ears: read on at a set pace")
+    turn.note("not-confirmed", step=step.name, why="no ears: read at a set pace")
+    _left(turn)
+
+
+def _left(turn: Turn, *, again: bool = True) -> None:
+    step, state = turn.step, turn.state
+    assert step is not None
+    turn.set(trail=(*state.trail, state.place.with_due(False))[-TRAIL:])
+    if again:
+        turn.set(since=(*state.since, (state.at, step.name)))
+
+
+def note_branch(turn: Turn) -> None:
+    """An answer that calls a detour."""
+    step = turn.step
+    assert step is not None
+    word = turn.meaning.word
+    turn.note("branch", step=step.name, cause=word, role=turn.event.role if isinstance(turn.event, Heard) else "")
+    turn.note("jump", step=step.name, cause=f"answered {word.replace('-', ' ')}")
+    turn.tone("taken")
+    note_suspects(turn, word, tuple(act.target for act in step.acts if act.kind == "inspect"))
+    turn.set(since=(*turn.state.since, (turn.state.at, step.name)))
+
+
+def note_suspects(turn: Turn, kind: str, items: tuple[str, ...]) -> None:
+    """Rule 14: a tear or soil is dated back to the last 'clear' of the item; what was touched since is suspect."""
+    state = turn.state
+    if kind not in {"torn", "soiled"}:
+        return
+    steps = steps_named(turn.setup.protocol)
+    for item in items or state.ledger.on():
+        since = dict(state.ledger.clear_at).get(item)
+        if since is None:
+            continue
+        done = [name for at, name in state.since if at > since]
+        touched = [act.target for name in done for act in steps[name].acts if act.kind not in {"inspect", "verify"}]
+        turn.note(
+            "suspect",
+            item=item,
+            kind=kind,
+            since_s=round(since / CLOCK_HZ, 1),
+            touched=",".join(dict.fromkeys(touched)),
+            steps=",".join(done),
+        )
+
+
+def note_not_clear(turn: Turn) -> None:
+    """The observer does not agree."""
+    turn.note("not-clear", step=turn.step.name if turn.step else "")
+    turn.tone("taken")
+
+
+def keep_books(turn: Turn, after: Ledger) -> None:
+    """Put a changed ledger on record; the wear clock starts with the first item and ends with the last."""
+    state = turn.state
+    if after.items != state.ledger.items:
+        turn.note("ledger", on=",".join(after.on()), hands=after.hands)
+    turn.set(ledger=after)
+    if after.on() and state.worn_since is None:
+        turn.set(worn_since=state.at)
+        set_wear_timer(turn, worn_s=0.0)
+    elif not after.on() and state.worn_since is not None:
+        turn.note("wear-time", seconds=round((state.at - state.worn_since) / CLOCK_HZ, 1))
+        turn.cancel("wear")
+        turn.set(worn_since=None)
+
+
+def set_wear_timer(turn: Turn, worn_s: float) -> None:
+    """Set the timer of the site's wear limit, if it has one."""
+    limit_s = turn.setup.site.wear_limit_s
+    if limit_s:
+        turn.timer("wear", max(1.0, limit_s - worn_s))
+
+
+def correct(turn: Turn, item: str, worn: Worn) -> None:
+    """The wearer knows better what is on: the ledger follows, as a deviation."""
+    ledger = turn.state.ledger
+    if (ledger.worn(item) == "on") != (worn == "on"):
+        turn.note("deviation", item=item, ledger_said=ledger.worn(item), wearer_says=worn)
+        keep_books(turn, ledger.corrected(item, worn))
+
+
+def go_to(turn: Turn, place: Place) -> None:
+    """Be there; 'back' never leads past a place that is come to anew, nor back to a stage that is over."""
+    trail = turn.state.trail
+    if place.stage in {"work", "undress"} and place.stage != turn.state.place.stage:
+        trail = ()
+    elif place in trail:
+        trail = trail[: trail.index(place)]
+    turn.set(place=place, trail=trail)
+
+
+DEEDS: dict[str, Callable[[Turn], None]] = {
+    deed.__name__: deed
+    for deed in (
+        acknowledge, take_half, early, start_time, call_time, hint, note_refused, refuse, note_acted, confirm_step,
+        note_unasked, note_unconfirmed, note_branch, note_not_clear,
+    )
+}  # fmt: skip

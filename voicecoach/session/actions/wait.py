@@ -1,0 +1,189 @@
+"""Deeds between a prompt and its answer: waiting, voices that come over a prompt, silence and its ladder. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from voicecoach.session.actions.ask import say_question
+from voicecoach.session.actions.stepping import say_step
+from voicecoach.session.effects import StopSpeaking
+from voicecoach.session.events import CLOCK_HZ
+from voicecoach.session.guards import WELL
+from voicecoach.session.turn import Turn
+
+WINDOW_S = 3.0
+"""How long a voice over a prompt is waited for before the prompt goes on."""
+NEAR_MISS_S = 3.0
+"""Silence after 'Breach?' for so long counts as yes (rule 13)."""
+FIRST_SILENCE_S, SECOND_SILENCE_S, THIRD_SILENCE_S = 45.0, 90.0, 10.0
+"""The ladder of rule 20: the prompt again; 90 s in all, 'Are you all right?'; 10 s after that, the alarm (scene S1)."""
+ALARM_AGAIN_S = 15.0
+HELPER_AGAIN_S = 45.0
+PAUSED_SILENCE_S = 120.0
+"""A pause was asked for: its silence is longer; common practice, no source."""
+NOTHING_ON_S = 300.0
+"""With nothing on, nobody is in danger from silence: said again so often, and no alarm; common practice, no source."""
+PACE_S = 20.0
+"""Without ears: the time given for an act; slow, common practice, no source."""
+PACED_QUESTION_S = 12.0
+"""Without ears a question is left after so long; longer than its words, common practice, no source."""
+PACED_HOLD_S = 30.0
+"""Without ears a stop or a pause ends after so long: no word can end it; common practice, no source."""
+
+
+def take_answers(turn: Turn) -> None:
+    """The prompt has been said to its end: what is said from now on is an answer."""
+    turn.cancel("window")
+    turn.set(answers_from=turn.state.at)
+    wait(turn)
+
+
+def wait(turn: Turn) -> None:
+    """Everything has been said: see to it that a timer runs, the one that fits what is waited for."""
+    state, step = turn.state, turn.step
+    if state.window or state.sounding or state.status in {"opening", "timing", "breached", "working"}:
+        return
+    if state.status == "frozen" and "hold" in state.timers:
+        return
+    name, after_s = "silence", _patience_s(turn)
+    if state.status == "asking" and state.question == "near-breach":
+        name, after_s = "near", NEAR_MISS_S
+    elif state.status == "awaiting" and step is not None and step.quiet_s:
+        name, after_s = "quiet", step.quiet_s
+    elif state.paced:
+        name, after_s = "pace", _pace_s(turn)
+    if name in state.timers:
+        return
+    if name == "silence" and state.waiting_since is None:
+        turn.set(waiting_since=state.at)
+    turn.timer(name, after_s)
+
+
+def _patience_s(turn: Turn) -> float:
+    """How long silence is borne on this rung."""
+    state = turn.state
+    if state.question in WELL:
+        return THIRD_SILENCE_S if state.ledger.on() else NOTHING_ON_S
+    if state.status == "paused":
+        return PAUSED_SILENCE_S
+    if state.silence == 0:
+        return FIRST_SILENCE_S
+    if state.question == "end" and not state.ledger.on():
+        return NOTHING_ON_S
+    waited_s = 0.0 if state.waiting_since is None else (state.at - state.waiting_since) / CLOCK_HZ
+    return HELPER_AGAIN_S if state.silence > 1 else max(1.0, SECOND_SILENCE_S - waited_s)
+
+
+def _pace_s(turn: Turn) -> float:
+    """How long a coach without ears waits before it goes on."""
+    state, step = turn.state, turn.step
+    if state.status in {"frozen", "paused"}:
+        return PACED_HOLD_S
+    if state.status == "asking":
+        return NOTHING_ON_S if state.question == "end" and not state.ledger.on() else PACED_QUESTION_S
+    if step is None or state.status in {"confirming", "drying"}:
+        return PACE_S
+    return PACE_S + turn.setup.contact_s(step)
+
+
+def duck(turn: Turn) -> None:
+    """Rule 7: a voice over a prompt stops it and opens a window."""
+    turn.effects.append(StopSpeaking())
+    turn.cancel("near")
+    turn.set(vain=turn.state.vain + 1)
+    turn.timer("window", WINDOW_S)
+
+
+def speak_on(turn: Turn) -> None:
+    """Nothing came: the prompt goes on where it was cut."""
+    turn.cancel("window")
+    turn.speak_on()
+    wait(turn)
+
+
+def speak_through(turn: Turn) -> None:
+    """A room full of voices: the prompt goes on and is not stopped again (rule 7)."""
+    turn.set(vain=99)
+    if turn.before.window:
+        speak_on(turn)
+
+
+def note_babble(turn: Turn) -> None:
+    """Speech that never stops is said and shown once a step."""
+    first = not turn.state.babbled
+    turn.set(babbled=True)
+    if not first:
+        return
+    turn.note("babble")
+    if not turn.state.sounding and turn.state.status not in {"frozen", "timing"}:
+        turn.aside("babble")
+
+
+def say_again(turn: Turn) -> None:
+    """One request a step at most; the next ones are left to the repeated prompt."""
+    quiet = turn.step is not None and turn.step.quiet_s and not turn.state.question
+    if turn.state.status in {"frozen", "paused"} or quiet:
+        return
+    turn.set(hinted=True)
+    turn.tone("again")
+    turn.aside("say-again")
+
+
+def read_again(turn: Turn) -> None:
+    """The same prompt again: on 'repeat', or on the first rung of silence."""
+    silent = turn.meaning.trigger == "silent"
+    turn.cancel("silence", "window")
+    turn.set(silence=turn.state.silence + 1 if silent else 0)
+    if not silent:
+        turn.set(waiting_since=None)
+    turn.hush()
+    read_on(turn)
+
+
+def read_on(turn: Turn) -> None:
+    """Say what is waited for."""
+    state = turn.state
+    fixed = {"confirming": "ask-observer", "frozen": "frozen-ask", "paused": "paused", "drying": "time-up"}
+    if state.question:
+        say_question(turn)
+    elif state.status in fixed:
+        turn.aside(fixed[state.status])
+    elif state.status == "working":
+        turn.aside("work-begins")
+    elif turn.step is not None:
+        if turn.meaning.trigger == "silent" and turn.step.role == "assistant":
+            turn.aside("assistant-please")
+        say_step(turn)
+
+
+def tell_observer(turn: Turn) -> None:
+    """Another's silence is told to the observer and is that role's deviation (scene S3)."""
+    step = turn.step
+    assert step is not None
+    turn.note("deviation", step=step.name, by=step.role, what="went on without answering")
+    turn.set(silence=turn.state.silence + 1)
+    turn.hush()
+    turn.aside("role-silent")
+
+
+def alarm(turn: Turn) -> None:
+    """Rule 20: a loud outward alarm with words for bystanders; the step does not move."""
+    turn.hush()
+    call_out(turn)
+    turn.timer("silence", ALARM_AGAIN_S)
+
+
+def call_out(turn: Turn) -> None:
+    """The alarm and its words."""
+    turn.note("alarm", step=turn.step.name if turn.step else "")
+    turn.tone("outward-alarm")
+    turn.aside("alarm-words")
+
+
+DEEDS: dict[str, Callable[[Turn], None]] = {
+    deed.__name__: deed
+    for deed in (
+        take_answers, wait, duck, speak_on, speak_through, note_babble, say_again, read_again, read_on, tell_observer,
+        alarm, call_out,
+    )
+}  # fmt: skip

@@ -1,0 +1,101 @@
+"""What can be meant in a state and step: only this is listened for. Pure."""
+
+from __future__ import annotations
+
+from voicecoach.protocol.model import Step
+from voicecoach.protocol.navigation import breach_rule, step_at
+from voicecoach.session.setup import Setup
+from voicecoach.session.state import SessionState
+from voicecoach.session.vocabulary import DANGERS, INFORMATION, REPLIES, SAYS_ITSELF
+
+CLOSED = ("closed", "abandoned")
+WAYS = ("repeat", "back", "pause", *INFORMATION, "no-audio", "end-session")
+OVER_PROMPT = ("repeat", "back", "pause")
+ON_ITS_PROMPT = ("prompting", "ducked", "acknowledging", "awaiting")
+_FIXED = {
+    "confirming": (*WAYS, "confirm", "not-clear"),
+    "frozen": ("go-on", "touched", "pause", "repeat", "end-session"),
+    "paused": ("resume", "time", "end-session"),
+    "working": ("start-removal", "pause", "repeat", "time", "help", "no-audio", "end-session"),
+}
+
+
+def live(setup: Setup, state: SessionState) -> tuple[str, ...]:
+    """The command ids that can be meant now, sorted; only such as the grammar has."""
+    if state.status in CLOSED:
+        return ()
+    names = {*danger(setup, state), "stop", *_of_status(setup, state)}
+    if in_breach(state):
+        names.add("false-alarm")
+    if state.sounding and not state.window:
+        names -= said_itself(setup, state.speech[0].text)
+    return tuple(sorted(name for name in names if setup.grammar.command(name) is not None))
+
+
+def danger(setup: Setup, state: SessionState) -> frozenset[str]:
+    """The breach words that apply: always 'breach', and the kinds that the protocol has for this stage.
+
+    A kind that the step or the question waits for as an answer is that answer.
+    """
+    kinds = {
+        kind for kind in DANGERS if (rule := breach_rule(setup.protocol, kind, state.place.stage)) and rule.kind == kind
+    }
+    if asking(state):
+        answers = set(replies(setup, state))
+    elif state.status in {*ON_ITS_PROMPT, "timing", "drying"}:
+        answers = set(expected(step_at(setup.protocol, state.place), state.status))
+    else:
+        answers = set()
+    return frozenset({"breach"} | (kinds - answers))
+
+
+def said_itself(setup: Setup, sentence: str) -> frozenset[str]:
+    """What is not listened for while the coach says this sentence."""
+    return frozenset(
+        name for key, names in SAYS_ITSELF.items() if setup.grammar.say(key) == sentence for name in names
+    )
+
+
+def asking(state: SessionState) -> bool:
+    """Whether a question is open, also while a voice is over it."""
+    return bool(state.question) and state.status in {"asking", "ducked"}
+
+
+def replies(setup: Setup, state: SessionState) -> tuple[str, ...]:
+    """What may be answered to the question that is open."""
+    known = REPLIES.get(state.question, ())
+    if state.question == "piece":
+        return (*known, *(f"{item.say}-{how}" for item in setup.protocol.items for how in ("on", "off")))
+    return known
+
+
+def in_breach(state: SessionState) -> bool:
+    """True while a breach is being handled."""
+    return state.status == "breached" or any(d.cause.startswith("breach") for d in state.place.detours)
+
+
+def expected(step: Step | None, status: str) -> tuple[str, ...]:
+    """The words that this step waits for in this status (its own role's)."""
+    if step is None:
+        return ()
+    branches = tuple(command for command, _ in step.branches)
+    if step.timing and status in ON_ITS_PROMPT:
+        return (step.timing.start, *branches)
+    return (*step.answers, *branches)
+
+
+def _of_status(setup: Setup, state: SessionState) -> tuple[str, ...]:
+    step = step_at(setup.protocol, state.place)
+    status = state.status
+    if asking(state):
+        closed = state.sounding and status == "asking"
+        return () if closed else (*replies(setup, state), "repeat", "pause")
+    if status in {"prompting", "ducked"}:
+        return (*OVER_PROMPT, *expected(step, status))
+    if status in {"awaiting", "drying", "acknowledging", "timing"}:
+        asked = () if step is None or step.quiet_s or status == "timing" else ("done",)
+        understood = ("understood",) if status == "acknowledging" else ()
+        return (*WAYS, *understood, *expected(step, status), *asked)
+    if status == "working" and state.paced:
+        return (*_FIXED[status], "done")  # a foot-switch alone can then begin the removal
+    return _FIXED.get(status, ())

@@ -1,0 +1,22 @@
+"""What stays the same through a session. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from voicecoach.grammar import Grammar
+from voicecoach.protocol.model import Protocol, Step
+from voicecoach.protocol.site import NO_SITE, Site
+
+
+@dataclass(frozen=True, slots=True)
+class Setup:
+    """The protocol that is read, the grammar it is spoken with, and the figures of the site."""
+
+    protocol: Protocol
+    grammar: Grammar
+    site: Site = NO_SITE
+
+    def contact_s(self, step: Step) -> float:
+        """How long the timed step must last (s); 0 for one that is not timed."""
+        return self.site.contact_s(step.timing.agent, step.timing.seconds) if step.timing else 0.0

@@ -1,0 +1,224 @@
+"""A short whole session with a simulated wearer: a closed loop through real rendering, mixing and recognising."""
+
+from __future__ import annotations
+
+import re
+import tempfile
+import time
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Self
+
+import numpy as np
+from rich.console import Console
+from rich.markup import escape
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.table import Table
+
+from voicecoach.audio.line import RATE_HZ
+from voicecoach.listen import registry
+from voicecoach.listen.process import ChildEar
+from voicecoach.protocol.lint import all_steps
+from voicecoach.protocol.model import Protocol, Step
+from voicecoach.record.clips import ClipKeeper
+from voicecoach.record.journal import Journal, check_root, new_folder
+from voicecoach.record.read import Session, read
+from voicecoach.record.timeline import Compared, heard_against_said
+from voicecoach.runtime import app
+from voicecoach.runtime.loop import Coach, Parts
+from voicecoach.runtime.screen import show_timeline
+from voicecoach.session.effects import Effect
+from voicecoach.session.events import Event, Opened
+from voicecoach.session.machine import Machine
+from voicecoach.session.state import SessionState
+from voicecoach.simulate.persona import AGAIN, Rule, ScriptedPersona
+from voicecoach.simulate.room import Room, RoomLine
+
+PROTOCOL = "short-practice"
+VOICES = ("en-gb", "en-us+f3", "en-gb-scotland", "en-us+m3", "en-us+f2", "en-gb-x-rp")
+LIMIT_S = 600.0
+GOOD = ("as meant", "ignored as it should be")
+
+WORDS = {
+    "done": "step complete",
+    "clear": "all clear",
+    "rubbing": "start rubbing",
+    "wiping": "start wiping",
+    "dry": "hands dry",
+    "understood": "i understand",
+}
+"""How the wearer says what is heard better in a longer form than in its plain word."""
+
+
+def wearer(protocol: Protocol) -> tuple[Rule, ...]:
+    """What the wearer answers. The scenario is our own: a repeat, a step back, a sleeve that brushed an arm."""
+    steps = {step.name: step for _, step in all_steps(protocol)}
+
+    def over(step: str) -> str:
+        return f"^{re.escape(steps[step].say)}$"
+
+    return (
+        Rule("partner busy, or practice run", "practice run", "practice-run"),
+        Rule("in a mirror", "yes", "yes"),
+        Rule("time is up", WORDS["dry"], "dry"),
+        Rule(over("practice-gown-on"), "repeat", "repeat", nth=1),
+        Rule(over("practice-mask-on"), "", nth=2),  # read again only because the wearer asked what came before
+        Rule(over("practice-gloves-on"), "previous step", "back", nth=1),
+        Rule("not finished, or went wrong", "not finished", "not-finished"),
+        Rule(over("practice-work"), "start removal", "start-removal", wait_s=(19.0, 20.0), also=True, yields=True),
+        Rule("removal area, and", "yes", "yes"),
+        Rule(f"^{re.escape(steps['practice-gown-away'].warn)}$", "oh no, breach, breach", "breach", over_s=0.9, nth=1),
+        Rule("breach. yes or no", "false alarm", "false-alarm"),
+        Rule("which place was it", "my arm", "arm"),
+        Rule("shall i end here", "yes", "yes"),
+        Rule("say that again|needs a different word", AGAIN),
+        *answers(tuple(steps.values())),
+    )
+
+
+def answers(steps: tuple[Step, ...]) -> tuple[Rule, ...]:
+    """For each step what it waits for first: the start of its time, or its answer."""
+    found = []
+    for step in steps:
+        meant = step.timing.start if step.timing else step.answers[0] if step.answers else None
+        if meant is not None:
+            words = WORDS.get(meant, meant.replace("-off", "-removed").replace("-on", "-in-place").replace("-", " "))
+            found.append(Rule(f"^{re.escape(step.say)}$", words, meant, wait_s=(1.0, 2.0)))
+    return tuple(found)
+
+
+ROOM = tuple(
+    Rule("with the patient", words, over_s=after_s, nth=1, channel=1, gain_db=10.0, also=True, yields=True)
+    for after_s, words in (
+        (4.0, "the monitor is beeping again"),
+        (8.5, "could somebody bring more water"),
+        (12.5, "is the lift working today"),
+        (16.5, "we are nearly ready in here"),
+    )
+)
+"""What others say, 10 dB below the wearer: to be ignored."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What a demo came to. session_s: its length on the session clock; took_s: on the wall."""
+
+    session: Session
+    compared: tuple[Compared, ...]
+    closed: bool
+    engine: str
+    voice: str
+    session_s: float
+    took_s: float
+
+    @property
+    def wrong(self) -> tuple[Compared, ...]:
+        """What was not taken as meant, and chatter that was taken."""
+        return tuple(row for row in self.compared if row.verdict not in GOOD)
+
+    @property
+    def good(self) -> bool:
+        """True when every command was taken as meant, no chatter was, and the session came to its end."""
+        return self.closed and not self.wrong
+
+
+def run(*, seed: int, out: Path | None, engine: str, model: str | None, console: Console) -> bool:
+    """Play the demo and show what came of it; True when all was as it should be.
+
+    Args:
+        as for `play`.
+
+    Raises:
+        VoicecoachError: it cannot begin.
+    """
+    outcome = play(seed=seed, out=out, engine=engine, model=model, console=console)
+    show_timeline(outcome.session, console)
+    _show(outcome.compared, console)
+    console.print(f"ear {outcome.engine}, wearer {outcome.voice}, seed {seed}")
+    console.print(
+        f"{outcome.session_s:.0f} s of session in {outcome.took_s:.0f} s; "
+        f"{len(outcome.compared)} utterances, {len(outcome.wrong)} not as meant"
+    )
+    if not outcome.closed:
+        console.print("[bold red]The session did not come to its end.[/]")
+    console.print(f"record: {outcome.session.folder}", soft_wrap=True)
+    return outcome.good
+
+
+def play(*, seed: int, out: Path | None, engine: str, model: str | None, console: Console) -> Outcome:
+    """Play the demo.
+
+    Args:
+        seed: voice, waiting times and noise. out: where the record goes; a temporary folder by default.
+        engine, model: the ear, as for `voicecoach run`. console: where progress is shown.
+
+    Raises:
+        VoicecoachError: it cannot begin.
+    """
+    setup, texts = app.load_setup(PROTOCOL, "en")
+    chosen = registry.choose(engine, model).name
+    root = out if out is not None else Path(tempfile.mkdtemp(prefix="voicecoach-"))
+    check_root(root)
+    voice = app.prepare_voice(setup, console)
+    rng = np.random.default_rng(seed)
+    speaking = VOICES[seed % len(VOICES)]
+    persona = ScriptedPersona(
+        (*wearer(setup.protocol), *ROOM), rng, voices={0: speaking, 1: VOICES[(seed + 1) % len(VOICES)]}
+    )
+    with console.status("giving the wearer a voice"):
+        persona.prepare()
+    line = RoomLine(persona, Room(mask="none"), seed=seed, limit_s=LIMIT_S)
+    made_with = app.manifest(setup, engine=chosen, mode="solo", audio="clips", source="demo")
+    journal = Journal.create(new_folder(root), made_with, texts.copies())
+    with console.status(f"starting the ear ({chosen})"):
+        spec = registry.spec(chosen, texts.grammar, "en.yaml", model=model, roles={0: "wearer"})
+        ear = ChildEar(spec, lockstep=True)
+    clips = ClipKeeper(journal.folder / "audio", "clips")
+    began_s = time.monotonic()
+    try:
+        with _Shown(console, sum(1 for _ in all_steps(setup.protocol))) as shown:
+            parts = Parts(Machine(setup), ear, line, voice, journal, clips, watch=shown)
+            coach = Coach(parts)
+            coach.begin(Opened(0, mode="solo", ear=chosen, audio="clips", training_only=True, independent=False))
+            closed = coach.run()
+    finally:
+        ear.close()
+        clips.close()
+        journal.close()
+    took_s = time.monotonic() - began_s
+    session = read(journal.folder)
+    said = [(one.begin, one.end, one.text, one.meant) for one in line.said]
+    compared = heard_against_said(session, said)
+    return Outcome(session, compared, closed, chosen, speaking, coach.now / RATE_HZ, took_s)
+
+
+class _Shown:
+    """Progress while the demo runs: where the session is."""
+
+    def __init__(self, console: Console, steps: int) -> None:
+        self._bar = Progress(
+            TextColumn("session"), BarColumn(), TextColumn("{task.description}"), TimeElapsedColumn(),
+            console=console, transient=True,
+        )  # fmt: skip
+        self._task = self._bar.add_task("", total=steps)
+
+    def __enter__(self) -> Self:
+        self._bar.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._bar.stop()
+
+    def __call__(self, state: SessionState, _event: Event, _effects: tuple[Effect, ...]) -> None:
+        self._bar.update(self._task, completed=len(state.since), description=f"{state.place.stage}, {state.status}")
+
+
+def _show(compared: tuple[Compared, ...], console: Console) -> None:
+    table = Table(title="heard against said", title_justify="left", box=None, pad_edge=False)
+    for column in ("s", "said", "meant", "heard", "verdict"):
+        table.add_column(column)
+    for row in compared:
+        style = "" if row.verdict in GOOD else "bold red"
+        cells = (f"{row.at_s:.1f}", row.said, row.meant or "", row.heard, row.verdict)
+        table.add_row(*map(escape, cells), style=style)
+    console.print(table)
