@@ -50,7 +50,7 @@ def ran_on() -> Iterator[dict[Path, Any]]:
 
     def remember(self: Coach, parts: Parts, *state: Any, **others: Any) -> None:
         begin(self, parts, *state, **others)
-        found[parts.journal.folder] = parts.machine.rules if isinstance(parts.machine, Machine) else None
+        found[parts.journal.folder] = parts.machine.setup if isinstance(parts.machine, Machine) else None
 
     Coach.__init__ = remember  # type: ignore[method-assign]
     yield found

@@ -14,7 +14,7 @@ from pathlib import Path
 
 from voicecoach.checker.explore import explore
 from voicecoach.checker.rank import Ranking, by_kind, correlation, rank
-from voicecoach.checker.slips import Way, pairs, single
+from voicecoach.checker.slips import SlipPaths, pairs, single
 from voicecoach.checker.verdict import prove
 from voicecoach.protocol.load import load
 from voicecoach.protocol.model import Act, Branch, BreachRule, Item, Protocol, StagePlan, Step, Timing
@@ -86,7 +86,7 @@ def full(protocol: Protocol) -> tuple[float, float, float, int, int]:
     start = time.perf_counter()
     walked = explore(protocol, 2)
     explored = time.perf_counter()
-    way = Way(protocol)
+    way = SlipPaths(protocol)
     single(protocol, way)
     pairs(protocol, way)
     slipped = time.perf_counter()
@@ -177,7 +177,7 @@ def per_step(ranking: Ranking) -> dict[str, float]:
 
 def mutants_of_the_library() -> None:
     """How many wrong versions are noticed, and why the others are not."""
-    from protocol_mutants import mutants, noticed, reason  # noqa: PLC0415
+    from checker_mutants import mutants, noticed, reason  # noqa: PLC0415
 
     print("\nmutants: each rub, look, neighbour and grip changed, one at a time")
     for protocol in library():

@@ -30,7 +30,7 @@ from faults_driver import Bench, Disk, cut_off  # noqa: E402
 from voicecoach import supervisor  # noqa: E402
 from voicecoach.audio.live import LiveLine  # noqa: E402
 from voicecoach.errors import EngineError  # noqa: E402
-from voicecoach.listen.process import ChildEar  # noqa: E402
+from voicecoach.listen.process import RecogniserProcess  # noqa: E402
 from voicecoach.listen.worker import Spec  # noqa: E402
 from voicecoach.record.lock import NAME  # noqa: E402
 from voicecoach.runtime.screen import Behind  # noqa: E402
@@ -134,7 +134,7 @@ def stuck_voice(folder: Path) -> tuple[Bench, Callable[[], object]]:
 def child(name: str) -> Callable[[Path], tuple[Bench, Callable[[], object]]]:
     def make(folder: Path) -> tuple[Bench, Callable[[], object]]:
         mark = folder.parent / "mark"
-        ear = ChildEar(Spec("twin", "", "en.yaml", model=str(mark), factory=f"faults_children:{name}"))
+        ear = RecogniserProcess(Spec("twin", "", "en.yaml", model=str(mark), factory=f"faults_children:{name}"))
         run = Bench(folder, speed=1, ear=ear)
         let_go = run.close
 

@@ -29,7 +29,7 @@ from hearing_sounds import (
 )
 
 from voicecoach.grammar import URGENT, Grammar, decide
-from voicecoach.listen.engines.phonemes import PhonemeRecogniser
+from voicecoach.listen.engines.phonemes import PhonemeScorer
 from voicecoach.listen.engines.sphinx import SecondOpinion, Sphinx
 from voicecoach.listen.segmenter import Segmenter
 
@@ -64,7 +64,7 @@ def cut(sound: Sound) -> Sound | None:
 
 def phoneme_engine(grammar: Grammar, second: SecondOpinion | None) -> Take:
     """The product's own rule, with a second opinion or without."""
-    engine = PhonemeRecogniser()
+    engine = PhonemeScorer()
     engine.prepare(grammar)
     risk = {command.name: command.risk for command in grammar.commands}
 

@@ -20,9 +20,9 @@ from package_engine import package_log_probabilities, package_model
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ
 from voicecoach.listen.echo import EchoCanceller
 from voicecoach.listen.engines.network import HamaNetwork
-from voicecoach.listen.engines.phonemes import PhonemeRecogniser
+from voicecoach.listen.engines.phonemes import PhonemeScorer
 from voicecoach.listen.engines.sphinx import Sphinx
-from voicecoach.listen.pipeline import Hearing
+from voicecoach.listen.pipeline import Pipeline
 from voicecoach.listen.segmenter import Segment, Segmenter
 from voicecoach.session.events import Heard
 
@@ -39,7 +39,7 @@ def resident_mb() -> float:
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 
-def run(ear: Hearing, heard: Sound, played: Sound | None = None) -> list[Heard]:
+def run(ear: Pipeline, heard: Sound, played: Sound | None = None) -> list[Heard]:
     """Feed a recording as a line would."""
     silent = np.zeros(len(heard), np.float32) if played is None else played
     return [
@@ -50,7 +50,7 @@ def run(ear: Hearing, heard: Sound, played: Sound | None = None) -> list[Heard]:
     ]
 
 
-def decoding(engine: PhonemeRecogniser, second: Sphinx, cuts: list[Segment], live: list[str]) -> list[float]:
+def decoding(engine: PhonemeScorer, second: Sphinx, cuts: list[Segment], live: list[str]) -> list[float]:
     """Print what one decode costs; how long each took (s)."""
     took = [(cpu_s(lambda s=cut: engine.score(s.samples, live)), len(cut.samples) / RATE_HZ) for cut in cuts]  # type: ignore[misc]
     wall = []
@@ -76,10 +76,10 @@ def main(*, quick: bool) -> None:
     before_mb = resident_mb()
     begin = time.perf_counter()
     grammar = english()
-    engine, second = PhonemeRecogniser(), Sphinx(grammar)
+    engine, second = PhonemeScorer(), Sphinx(grammar)
 
-    def new_ear() -> Hearing:
-        return Hearing(engine, grammar, {0: "wearer"}, second=second)
+    def new_ear() -> Pipeline:
+        return Pipeline(engine, grammar, {0: "wearer"}, second=second)
 
     ear = new_ear()
     ready_s = time.perf_counter() - begin

@@ -15,9 +15,9 @@ from hearing_sounds import HELD_OUT, ROOT, Sound, english, noise, spoken, table,
 
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ
 from voicecoach.grammar import Grammar
-from voicecoach.listen.engines.phonemes import PhonemeRecogniser
+from voicecoach.listen.engines.phonemes import PhonemeScorer
 from voicecoach.listen.engines.sphinx import Sphinx
-from voicecoach.listen.pipeline import Hearing
+from voicecoach.listen.pipeline import Pipeline
 from voicecoach.protocol.load import load
 from voicecoach.session.events import Event, Heard, SpeechStarted
 from voicecoach.speak.voice import render_texts
@@ -49,7 +49,7 @@ def room(played: Sound) -> Sound:
     return echo.astype(np.float32)
 
 
-def run(new_ear: Callable[[], Hearing], heard: Sound, played: Sound, *, cancel: bool) -> list[Event]:
+def run(new_ear: Callable[[], Pipeline], heard: Sound, played: Sound, *, cancel: bool) -> list[Event]:
     """The events of one recording; without the played signal the ear cannot cancel."""
     ear = new_ear()
     ear.listen(LIVE.split())
@@ -66,7 +66,7 @@ def level(sound: Sound, rms: float) -> Sound:
     return (sound * (rms / max(float(np.sqrt(np.mean(sound**2))), 1e-9))).astype(np.float32)
 
 
-def over(new_ear: Callable[[], Hearing], voice: Sound, prompt: Sound, seed: int, way: str) -> tuple[int, list[Event]]:
+def over(new_ear: Callable[[], Pipeline], voice: Sound, prompt: Sound, seed: int, way: str) -> tuple[int, list[Event]]:
     """A voice 0.8 s into the second prompt of a session: the sample at which it begins, and the events."""
     first = np.pad(prompt[::-1], (round(0.4 * RATE_HZ), round(0.6 * RATE_HZ)))  # backwards: other sounds, same room
     begin = len(first) + round(0.8 * RATE_HZ)
@@ -88,10 +88,10 @@ def over(new_ear: Callable[[], Hearing], voice: Sound, prompt: Sound, seed: int,
 
 def main(*, quick: bool) -> None:
     grammar = english()
-    engine, second = PhonemeRecogniser(), Sphinx(grammar)
+    engine, second = PhonemeScorer(), Sphinx(grammar)
 
-    def new_ear() -> Hearing:
-        return Hearing(engine, grammar, {0: "wearer"}, second=second)
+    def new_ear() -> Pipeline:
+        return Pipeline(engine, grammar, {0: "wearer"}, second=second)
 
     texts = prompts(grammar)
     sounds = dict(zip(texts, render_texts(texts), strict=True))
@@ -135,7 +135,7 @@ def main(*, quick: bool) -> None:
     alone(new_ear, sounds, texts[:: 8 if quick else 1])
 
 
-def alone(new_ear: Callable[[], Hearing], sounds: dict[str, Sound], texts: list[str]) -> None:
+def alone(new_ear: Callable[[], Pipeline], sounds: dict[str, Sound], texts: list[str]) -> None:
     """Prompts with nobody speaking: nothing may be heard."""
     rows = []
     for under_db in (6, 12, 20):

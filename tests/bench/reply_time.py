@@ -28,7 +28,7 @@ from rich.console import Console
 from voicecoach.audio.line import RATE_HZ
 from voicecoach.errors import VoicecoachError
 from voicecoach.listen import registry
-from voicecoach.listen.process import ChildEar
+from voicecoach.listen.process import RecogniserProcess
 from voicecoach.record.journal import Journal
 from voicecoach.record.manifest import Manifest
 from voicecoach.runtime import app, prompt_check
@@ -36,7 +36,7 @@ from voicecoach.runtime.loop import Coach, Parts
 from voicecoach.session.events import Opened
 from voicecoach.session.machine import Machine
 from voicecoach.simulate import demo
-from voicecoach.simulate.persona import Began, Ended, ScriptedPersona, Utterance
+from voicecoach.simulate.persona import Began, Ended, ScriptedPersona, SpokenLine
 from voicecoach.simulate.room import Room, RoomLine
 
 sys.path.append(str(Path(__file__).parents[1] / "e2e"))
@@ -53,7 +53,7 @@ class Watched:
     played: list[Began | Ended] = field(default_factory=list)
     words: list[tuple[str, int, int]] = field(default_factory=list)  # meant, first and last sample
 
-    def hear(self, until: int, news: Sequence[Began | Ended]) -> list[Utterance]:
+    def hear(self, until: int, news: Sequence[Began | Ended]) -> list[SpokenLine]:
         """Pass everything on."""
         self.played += news
         said = self.persona.hear(until, news)
@@ -90,7 +90,7 @@ def session(engine: str, seed: int, folder: Path, times: Times) -> None:
     if engine != "typed":
         spec = registry.spec(engine, texts.grammar, "en.yaml", roles={0: "wearer"})
         prompt_check.find_taken(setup, voice, spec, app._lockstep, tell=lambda _done, _all: None)
-        ear = ChildEar(spec)
+        ear = RecogniserProcess(spec)
     times.ready.append(time.perf_counter() - begin_s)
     person.prepare()
     watched = Watched(person)

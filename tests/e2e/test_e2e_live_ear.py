@@ -15,7 +15,7 @@ from virtual_card import VirtualCard
 
 from voicecoach.audio.line import Block, Played, Samples, Sound
 from voicecoach.audio.live import LiveLine
-from voicecoach.listen.process import ChildEar
+from voicecoach.listen.process import RecogniserProcess
 from voicecoach.listen.worker import Spec
 from voicecoach.session.events import Event, Heard, SpeechStarted
 
@@ -37,7 +37,7 @@ def say() -> Callable[[str], NDArray[np.float32]]:
 class Bench:
     """A line and an ear, run as the loop runs them."""
 
-    def __init__(self, line: LiveLine, ear: ChildEar) -> None:
+    def __init__(self, line: LiveLine, ear: RecogniserProcess) -> None:
         self.line, self.ear = line, ear
 
     def run(self, seconds: float, until: type[Event] | None = None) -> list[Event]:
@@ -61,7 +61,7 @@ def bench(virtual_card: VirtualCard, monkeypatch: pytest.MonkeyPatch) -> Iterato
     sounddevice._terminate()
     sounddevice._initialize()
     grammar = (ROOT / "grammars" / "en.yaml").read_text(encoding="utf-8")
-    ear = ChildEar(Spec("phonemes", grammar, "en.yaml", roles=((0, "wearer"),)), hang_s=10)
+    ear = RecogniserProcess(Spec("phonemes", grammar, "en.yaml", roles=((0, "wearer"),)), hang_s=10)
     ear.listen(LIVE)
     line = LiveLine(microphone="coach_card", speaker="coach_card")
     made = Bench(line, ear)

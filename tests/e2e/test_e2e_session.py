@@ -22,9 +22,8 @@ from virtual_card import VirtualCard
 from voicecoach.audio.line import RATE_HZ
 from voicecoach.cli.record import machine_of
 from voicecoach.listen import registry
-from voicecoach.listen.process import ChildEar
+from voicecoach.listen.process import RecogniserProcess
 from voicecoach.protocol.lint import all_steps
-from voicecoach.session.setup import Setup
 from voicecoach.record.journal import Journal
 from voicecoach.record.manifest import Manifest
 from voicecoach.record.read import Session, read
@@ -34,8 +33,9 @@ from voicecoach.runtime import app, resume
 from voicecoach.runtime.loop import Coach, Parts
 from voicecoach.session.events import Heard, Opened, PartLost
 from voicecoach.session.machine import Machine
+from voicecoach.session.setup import Setup
 from voicecoach.simulate import demo
-from voicecoach.simulate.persona import AGAIN, Began, Ended, Rule, ScriptedPersona
+from voicecoach.simulate.persona import AGAIN, Began, Ended, Reaction, ScriptedPersona
 from voicecoach.simulate.room import Room, RoomLine
 from voicecoach.speak.silent import SilentVoice
 
@@ -157,24 +157,24 @@ def check_end(session: Session) -> None:
     assert result.same, result.difference
 
 
-def by_the_book(setup: Setup) -> tuple[Rule, ...]:
+def by_the_book(setup: Setup) -> tuple[Reaction, ...]:
     """A wearer who answers each step as the protocol wants it, and the coach's own questions."""
     say = setup.grammar.say
     return (
-        Rule(re.escape(say("ask-reason")), "practice run", "practice-run"),
-        Rule(re.escape(say("ask-mirror")), "yes", "yes"),
-        Rule(re.escape(say("time-up")), "hands dry", "dry"),
-        Rule(re.escape(say("ask-removal-area")), "yes", "yes"),
-        Rule(re.escape(say("ask-end")), "yes", "yes"),
+        Reaction(re.escape(say("ask-reason")), "practice run", "practice-run"),
+        Reaction(re.escape(say("ask-mirror")), "yes", "yes"),
+        Reaction(re.escape(say("time-up")), "hands dry", "dry"),
+        Reaction(re.escape(say("ask-removal-area")), "yes", "yes"),
+        Reaction(re.escape(say("ask-end")), "yes", "yes"),
         *(
-            Rule(
+            Reaction(
                 f"^{re.escape(step.say)}$", "start removal", "start-removal", wait_s=(5.0, 6.0), also=True, yields=True
             )
             for plan in setup.protocol.stages
             if plan.stage == "work"
             for step in plan.steps
         ),
-        Rule("say that again|needs a different word", AGAIN),
+        Reaction("say that again|needs a different word", AGAIN),
         *demo.answers(tuple(step for _, step in all_steps(setup.protocol))),
     )
 
@@ -193,7 +193,7 @@ def play(setup: Setup, texts: resume.Texts, folder: Path, ear: str) -> tuple[Ses
         from rich.console import Console  # noqa: PLC0415 beside its one use
 
         voice = app.prepare_voice(setup, Console(quiet=True))
-        made = ChildEar(registry.spec(ear, texts.grammar, "en.yaml", roles={0: "wearer"}), lockstep=True)
+        made = RecogniserProcess(registry.spec(ear, texts.grammar, "en.yaml", roles={0: "wearer"}), lockstep=True)
     coach = Coach(Parts(Machine(setup), made, line, voice, journal))
     try:
         coach.begin(Opened(0, mode="solo", ear=ear, audio="none", training_only=True, independent=False))

@@ -14,7 +14,7 @@ from voicecoach.audio import failover
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, Line
 from voicecoach.audio.quiet import QuietLine
 from voicecoach.errors import AudioError, EngineError
-from voicecoach.listen.port import Ear
+from voicecoach.listen.port import Recogniser
 from voicecoach.record import disk, lock
 from voicecoach.record.journal import Journal
 from voicecoach.record.manifest import Manifest
@@ -134,7 +134,7 @@ class Bench:
         speed: float = 20.0,
         halves: tuple[failover.Way, ...] = (),
         card: Callable[[int], Line] | None = None,
-        ear: Ear | None = None,
+        ear: Recogniser | None = None,
         **parts: Any,
     ) -> None:
         Disk.full, Disk.stall_s = False, 0.0

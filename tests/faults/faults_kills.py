@@ -21,13 +21,13 @@ from faults_driver import cut_off, driver
 from voicecoach.audio.line import RATE_HZ, Block
 from voicecoach.audio.quiet import QuietLine
 from voicecoach.protocol.navigation import step_at
-from voicecoach.session.setup import Setup
 from voicecoach.record.journal import Journal, Written
 from voicecoach.record.read import Session, read
 from voicecoach.runtime import resume
 from voicecoach.runtime.loop import Coach, Parts
 from voicecoach.session.events import Event, Heard, Reopened
 from voicecoach.session.machine import Machine
+from voicecoach.session.setup import Setup
 from voicecoach.session.table import OVER
 from voicecoach.speak.silent import SilentVoice
 

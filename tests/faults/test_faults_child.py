@@ -13,16 +13,16 @@ from faults_driver import Bench, driver
 
 from voicecoach.audio.line import RATE_HZ
 from voicecoach.listen import process
-from voicecoach.listen.process import ChildEar
-from voicecoach.listen.process_usage import Used, used
+from voicecoach.listen.process import RecogniserProcess
+from voicecoach.listen.process_usage import ProcessUsage, used
 from voicecoach.listen.worker import Spec
 
 
 @pytest.fixture
-def ear(tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[ChildEar]:
+def ear(tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[RecogniserProcess]:
     mark = tmp_path / "mark"
     mark.touch()
-    made = ChildEar(Spec("twin", "", "en.yaml", model=str(mark), factory=f"faults_children:{request.param}"))
+    made = RecogniserProcess(Spec("twin", "", "en.yaml", model=str(mark), factory=f"faults_children:{request.param}"))
     yield made
     made.close()
 
@@ -38,7 +38,9 @@ def ear(tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[ChildEar]:
     ],
     indirect=["ear"],
 )
-def test_a_recogniser_that_fails_is_told_and_replaced(bench: Callable[..., Bench], ear: ChildEar, why: str) -> None:
+def test_a_recogniser_that_fails_is_told_and_replaced(
+    bench: Callable[..., Bench], ear: RecogniserProcess, why: str
+) -> None:
     run = bench(ear=ear, speed=1)
     begin = run.coach.now
     run.run_until(lambda: run.lost("ears"))
@@ -59,18 +61,18 @@ def test_a_recogniser_that_fails_is_told_and_replaced(bench: Callable[..., Bench
 )
 @pytest.mark.parametrize("ear", ["Hangs"], indirect=True)
 def test_a_recogniser_that_the_machine_holds_up_is_not_one_that_hangs(
-    ear: ChildEar, monkeypatch: pytest.MonkeyPatch, worked_s: float, silent_s: float, hangs: bool
+    ear: RecogniserProcess, monkeypatch: pytest.MonkeyPatch, worked_s: float, silent_s: float, hangs: bool
 ) -> None:
     link = ear._link
-    monkeypatch.setattr(process, "used", lambda _pid: Used(3.0 + worked_s, pages=7))
-    link._used = Used(3.0, pages=7)
+    monkeypatch.setattr(process, "used", lambda _pid: ProcessUsage(3.0 + worked_s, pages=7))
+    link._used = ProcessUsage(3.0, pages=7)
     link._unanswered.append(time.monotonic() - silent_s)
     assert link.hangs(process.HANG_S) is hangs
 
 
 @pytest.mark.parametrize("ear", ["WorksLong"], indirect=True)
 def test_a_recogniser_with_much_work_that_tells_of_it_is_not_one_that_hangs(
-    bench: Callable[..., Bench], ear: ChildEar
+    bench: Callable[..., Bench], ear: RecogniserProcess
 ) -> None:
     run = bench(ear=ear, speed=1)
     run.run_s(4)
@@ -80,7 +82,7 @@ def test_a_recogniser_with_much_work_that_tells_of_it_is_not_one_that_hangs(
 
 @pytest.mark.parametrize("ear", ["NeverDone"], indirect=True)
 def test_a_recogniser_that_only_ever_tells_that_it_works_is_given_up(
-    bench: Callable[..., Bench], ear: ChildEar
+    bench: Callable[..., Bench], ear: RecogniserProcess
 ) -> None:
     run = bench(ear=ear, speed=1)
     begin = run.coach.now
@@ -93,11 +95,11 @@ def test_a_recogniser_that_only_ever_tells_that_it_works_is_given_up(
 @pytest.mark.parametrize(("fetched", "silent_s", "hangs"), [(0, 1.0, True), (3, 1.0, False), (3, 6.0, True)])
 @pytest.mark.parametrize("ear", ["Hangs"], indirect=True)
 def test_a_recogniser_whose_model_is_fetched_back_from_the_disk_is_not_one_that_hangs(
-    ear: ChildEar, monkeypatch: pytest.MonkeyPatch, fetched: int, silent_s: float, hangs: bool
+    ear: RecogniserProcess, monkeypatch: pytest.MonkeyPatch, fetched: int, silent_s: float, hangs: bool
 ) -> None:
     link = ear._link
-    monkeypatch.setattr(process, "used", lambda _pid: Used(3.0, pages=7 + fetched))
-    link._used = Used(3.0, pages=7)
+    monkeypatch.setattr(process, "used", lambda _pid: ProcessUsage(3.0, pages=7 + fetched))
+    link._used = ProcessUsage(3.0, pages=7)
     link._unanswered.append(time.monotonic() - silent_s)
     assert link.hangs(process.HANG_S) is hangs
 

@@ -15,7 +15,7 @@ from voicecoach.audio import failover
 from voicecoach.audio.line import RATE_HZ, Samples
 from voicecoach.audio.quiet import QuietLine
 from voicecoach.errors import EngineError
-from voicecoach.listen.scripted import KeyboardEar
+from voicecoach.listen.scripted import KeyboardRecogniser
 from voicecoach.record.read import read
 from voicecoach.session.events import Heard, Reopened
 from voicecoach.speak.silent import SilentVoice
@@ -98,7 +98,7 @@ def test_an_ear_that_breaks_is_started_again_until_it_hears(bench: Make, error: 
 @pytest.mark.parametrize("lost", ["ear", "line"])
 def test_keys_and_foot_switch_go_on_working_without_ears(bench: Make, lost: str) -> None:
     wire = Wire()
-    run = bench(keys=KeyboardEar(driver.grammar(), wire))  # type: ignore[arg-type]
+    run = bench(keys=KeyboardRecogniser(driver.grammar(), wire))  # type: ignore[arg-type]
     run.ear.refuses_restart = True
     if lost == "ear":
         run.ear.broken = EngineError("died")
@@ -263,4 +263,4 @@ def test_a_line_on_the_file_clock_passes_its_error_on() -> None:
             raise failover.AudioError("is cut off", where="a.wav")
 
     with pytest.raises(failover.AudioError, match="is cut off"):
-        failover.KeptLine(Ends()).read(0.1)
+        failover.FailoverLine(Ends()).read(0.1)

@@ -40,7 +40,7 @@ def put_down(folder: Path, session: Any, ear: str = "typed", **known: Any) -> No
 
 def for_two(folder: Path, **known: Any) -> resume.Open:
     """A session for two with a microphone each that was cut off while something was worn."""
-    session = driver.Session(driver.rules(), "pair", independent=True)
+    session = driver.Session(driver.setup(), "pair", independent=True)
     session.go_to("practice-look")
     put_down(folder / "session", session, "phonemes", **known)
     found = resume.worth_going_on(folder)
@@ -51,12 +51,12 @@ def for_two(folder: Path, **known: Any) -> resume.Open:
 def test_a_session_killed_between_its_end_and_the_line_of_it_does_not_hide_an_older_one(tmp_path: Path) -> None:
     cut_off(tmp_path / "older")
     time.sleep(0.01)  # when it began is told to the millisecond
-    session = driver.Session(driver.rules())
+    session = driver.Session(driver.setup())
     session.go_to_end()
     assert session.state.status in OVER
     put_down(tmp_path / "newer", session)
     time.sleep(0.01)
-    put_down(tmp_path / "newest-nothing-worn", driver.Session(driver.rules()))
+    put_down(tmp_path / "newest-nothing-worn", driver.Session(driver.setup()))
     found = resume.worth_going_on(tmp_path)
     assert found is not None
     assert found.folder.name == "older"

@@ -12,9 +12,9 @@ from spoken import say
 
 from voicecoach import grammar as grammars
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, Samples
-from voicecoach.listen.port import Ear
-from voicecoach.listen.process import ChildEar
-from voicecoach.listen.scripted import TypedEar, parse
+from voicecoach.listen.port import Recogniser
+from voicecoach.listen.process import RecogniserProcess
+from voicecoach.listen.scripted import ScriptedRecogniser, parse
 from voicecoach.listen.worker import Spec
 from voicecoach.session.events import Event, Heard, SpeechEnded, SpeechStarted
 
@@ -31,7 +31,7 @@ class Kind:
     them, as this ear hears it well. chatter: what is no command.
     """
 
-    make: Callable[[Sequence[str]], Ear]
+    make: Callable[[Sequence[str]], Recogniser]
     words: dict[str, str]
     chatter: str
     say: Callable[[str], Samples] | None
@@ -48,14 +48,14 @@ def voice(name: str) -> Callable[[str], Samples]:
 def typed() -> Kind:
     grammar = grammars.parse(text_of("en"), "en.yaml")
 
-    def make(script: Sequence[str]) -> Ear:
-        return TypedEar(grammar, parse("\n".join(f"+{GAP_S} wearer: {words}" for words in script), "script"))
+    def make(script: Sequence[str]) -> Recogniser:
+        return ScriptedRecogniser(grammar, parse("\n".join(f"+{GAP_S} wearer: {words}" for words in script), "script"))
 
     return Kind(make, ENGLISH, "lovely weather", None)
 
 
-def in_child(spec: Spec) -> Callable[[Sequence[str]], Ear]:
-    return lambda _: ChildEar(spec, lockstep=True)
+def in_child(spec: Spec) -> Callable[[Sequence[str]], Recogniser]:
+    return lambda _: RecogniserProcess(spec, lockstep=True)
 
 
 def phonemes() -> Kind:

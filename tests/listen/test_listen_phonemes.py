@@ -12,7 +12,7 @@ from spoken import say
 
 from voicecoach.errors import EngineError
 from voicecoach.grammar import decide, parse
-from voicecoach.listen.engines.phonemes import PhonemeRecogniser, forward, lay_out
+from voicecoach.listen.engines.phonemes import PhonemeScorer, forward, lay_out
 
 ENGLISH = parse((Path(__file__).parents[2] / "grammars" / "en.yaml").read_text(encoding="utf-8"), "en.yaml")
 ALWAYS = ["repeat", "back", "pause", "help", "where-am-i", "no-audio", "time", "end-session"]
@@ -20,13 +20,13 @@ ALWAYS += ["breach", "splash", "needle", "no-air", "torn", "stop"]
 
 
 @pytest.fixture(scope="module")
-def engine() -> PhonemeRecogniser:
-    recogniser = PhonemeRecogniser()
+def engine() -> PhonemeScorer:
+    recogniser = PhonemeScorer()
     recogniser.prepare(ENGLISH)
     return recogniser
 
 
-def taken(engine: PhonemeRecogniser, text: str, live: list[str], voice: str = "en-us") -> str | None:
+def taken(engine: PhonemeScorer, text: str, live: list[str], voice: str = "en-us") -> str | None:
     ranked, decoy = engine.score(say(text, voice=voice, pads_s=0.25), live)
     return decide(ENGLISH, ranked, live, decoy).command
 
@@ -81,7 +81,7 @@ def test_every_word_of_the_english_grammar_has_its_sounds_written_down() -> None
 def test_a_sound_that_the_engine_does_not_know_is_named() -> None:
     text = 'grammar: x\nlanguage: en\nversion: "1"\nrisks: {routine: {floor: -2}}\ncommands: {routine: {done: done}}\n'
     with pytest.raises(EngineError, match="Ж"):
-        PhonemeRecogniser().prepare(parse(text + "sounds: {done: dЖn}\n", "x.yaml"))
+        PhonemeScorer().prepare(parse(text + "sounds: {done: dЖn}\n", "x.yaml"))
 
 
 @pytest.mark.parametrize("voice", ["en-us", "en-gb", "en-us+f3"])
@@ -89,7 +89,7 @@ def test_a_sound_that_the_engine_does_not_know_is_named() -> None:
     ("text", "command"),
     [("step done", "done"), ("repeat", "repeat"), ("previous step", "back"), ("shield in place", "shield-on")],
 )
-def test_a_clearly_spoken_command_is_taken(engine: PhonemeRecogniser, text: str, command: str, voice: str) -> None:
+def test_a_clearly_spoken_command_is_taken(engine: PhonemeScorer, text: str, command: str, voice: str) -> None:
     assert taken(engine, text, [*ALWAYS, command], voice) == command
 
 
@@ -97,28 +97,28 @@ def test_a_clearly_spoken_command_is_taken(engine: PhonemeRecogniser, text: str,
     "text",
     ["the patient is stable", "pass me the scissors", "hello there", "coffee break", "two milligrams", "gown off"],
 )
-def test_what_is_no_live_command_advances_nothing(engine: PhonemeRecogniser, text: str) -> None:
+def test_what_is_no_live_command_advances_nothing(engine: PhonemeScorer, text: str) -> None:
     assert taken(engine, text, [*ALWAYS, "done", "gloves-off"]) not in {"done", "gloves-off"}
 
 
-def test_an_answer_to_another_question_is_refused(engine: PhonemeRecogniser) -> None:
+def test_an_answer_to_another_question_is_refused(engine: PhonemeScorer) -> None:
     """Rule 3: answers depend on the step."""
     assert taken(engine, "shield in place", [*ALWAYS, "shield-on"]) == "shield-on"
     assert taken(engine, "shield in place", [*ALWAYS, "gown-on"]) is None
 
 
-def test_a_danger_word_is_found_inside_a_sentence(engine: PhonemeRecogniser) -> None:
+def test_a_danger_word_is_found_inside_a_sentence(engine: PhonemeScorer) -> None:
     """Rule 7 and scene S5: "oh no, breach, breach"."""
     assert taken(engine, "oh no, breach, breach", [*ALWAYS, "done"]) == "breach"
     assert taken(engine, "careful, splash, splash", [*ALWAYS, "done"]) == "splash"
 
 
-def test_only_danger_words_are_found_inside_a_sentence(engine: PhonemeRecogniser) -> None:
+def test_only_danger_words_are_found_inside_a_sentence(engine: PhonemeScorer) -> None:
     assert taken(engine, "i think that this step done and then some more", ["step", "done"]) is None
 
 
 @pytest.mark.parametrize("gain", [0.02, 0.3, 4.0])
-def test_loudness_does_not_matter(engine: PhonemeRecogniser, gain: float) -> None:
+def test_loudness_does_not_matter(engine: PhonemeScorer, gain: float) -> None:
     ranked, _ = engine.score(say("repeat", voice="en-us", pads_s=0.25), ["repeat", "done"])
     other, _ = engine.score(say("repeat", voice="en-us", pads_s=0.25) * np.float32(gain), ["repeat", "done"])
     assert other[0].command == ranked[0].command == "repeat"
@@ -135,12 +135,12 @@ def test_loudness_does_not_matter(engine: PhonemeRecogniser, gain: float) -> Non
     ],
     ids=["nothing", "a moment", "silence", "a constant", "noise"],
 )
-def test_no_command_is_taken_from_a_sound_without_a_voice(engine: PhonemeRecogniser, sound: np.ndarray) -> None:
+def test_no_command_is_taken_from_a_sound_without_a_voice(engine: PhonemeScorer, sound: np.ndarray) -> None:
     live = [command.name for command in ENGLISH.commands]
     ranked, decoy = engine.score(sound, live)
     assert decide(ENGLISH, ranked, live, decoy).command is None
 
 
-def test_the_same_sound_scores_the_same(engine: PhonemeRecogniser) -> None:
+def test_the_same_sound_scores_the_same(engine: PhonemeScorer) -> None:
     sound = say("gown off", voice="en-us", pads_s=0.25)
     assert engine.score(sound, ALWAYS) == engine.score(sound, ALWAYS)

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from spoken import say
 
 from voicecoach.audio.line import RATE_HZ
-from voicecoach.listen.segmenter import CHUNK, PAD_AFTER_S, PAD_BEFORE_S, Found, Segmenter
+from voicecoach.listen.segmenter import CHUNK, PAD_AFTER_S, PAD_BEFORE_S, Segmenter, SegmentEvent
 
 SECOND = RATE_HZ
 
@@ -34,7 +34,7 @@ def bursts(*spans: tuple[float, float], length_s: float) -> np.ndarray:
     return sound
 
 
-def found(sound: np.ndarray, **settings_: float) -> list[Found]:
+def found(sound: np.ndarray, **settings_: float) -> list[SegmentEvent]:
     return Segmenter(detector=Loud(), **settings_).feed(0, sound)
 
 
@@ -118,7 +118,7 @@ def test_a_segment_says_whether_the_coach_was_sounding() -> None:
 def test_the_same_sound_in_other_blocks_gives_the_same_utterances(sizes: list[int]) -> None:
     sound = bursts((0.3, 0.7), (1.3, 1.5), length_s=2.2)
     segmenter = Segmenter(detector=Loud())
-    things: list[Found] = []
+    things: list[SegmentEvent] = []
     at = 0
     for size in [*sizes, len(sound)]:
         things += segmenter.feed(at, sound[at : at + size])

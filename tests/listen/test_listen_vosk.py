@@ -11,7 +11,7 @@ from voicecoach import grammar as grammars
 from voicecoach.audio.line import Samples
 from voicecoach.errors import EngineError, InputError
 from voicecoach.grammar import Grammar, decide
-from voicecoach.listen.engines.vosk import VoskRecogniser, _letters
+from voicecoach.listen.engines.vosk import VoskScorer, _letters
 
 ROOT = Path(__file__).parents[2]
 VOICES = [(rate, pitch) for rate in (130, 170) for pitch in (30, 50, 70)]
@@ -30,8 +30,8 @@ def korean_model() -> Path:
 
 
 @pytest.fixture(scope="module")
-def korean() -> VoskRecogniser:
-    made = VoskRecogniser(korean_model())
+def korean() -> VoskScorer:
+    made = VoskScorer(korean_model())
     made.prepare(load("ko"))
     return made
 
@@ -41,14 +41,14 @@ LIVE = tuple(command.name for command in GRAMMAR.commands)
 
 
 def taken(
-    recogniser: VoskRecogniser, text: str, live: tuple[str, ...] = LIVE, rate: int = 150, pitch: int = 50
+    recogniser: VoskScorer, text: str, live: tuple[str, ...] = LIVE, rate: int = 150, pitch: int = 50
 ) -> str | None:
     ranked, decoy = recogniser.score(say(text, rate=rate, pitch=pitch, pads_s=0.25), live)
     assert {scored.command for scored in ranked} <= set(live)
     return decide(GRAMMAR, ranked, live, decoy).command
 
 
-def test_korean_words_are_taken_for_what_they_mean_in_at_least_nine_of_ten_renderings(korean: VoskRecogniser) -> None:
+def test_korean_words_are_taken_for_what_they_mean_in_at_least_nine_of_ten_renderings(korean: VoskScorer) -> None:
     # Measured elsewhere with the bare grammar: each of these six words came back right in 6 of 6 renderings.
     results = {
         (command.name, rate, pitch): taken(korean, command.phrases[0], rate=rate, pitch=pitch)
@@ -60,7 +60,7 @@ def test_korean_words_are_taken_for_what_they_mean_in_at_least_nine_of_ten_rende
     assert sum(got == key[0] for key, got in results.items()) >= 0.9 * len(results)
 
 
-def test_what_is_not_live_is_never_taken(korean: VoskRecogniser) -> None:
+def test_what_is_not_live_is_never_taken(korean: VoskScorer) -> None:
     live = ("done", "confirm")
     assert taken(korean, "완료", live) == "done"
     for word in ("오염", "다시", "계속", "도움말"):
@@ -68,7 +68,7 @@ def test_what_is_not_live_is_never_taken(korean: VoskRecogniser) -> None:
     assert korean.score(np.zeros(16000, np.float32), ()) == ([], None)
 
 
-def test_a_sentence_moves_nothing_on(korean: VoskRecogniser) -> None:
+def test_a_sentence_moves_nothing_on(korean: VoskScorer) -> None:
     # A danger word may stand inside a sentence (rule 7), so near ones can raise a false alarm; nothing else may come.
     for words in ("안녕하세요", "감사합니다", "병원에서 만나요", "오늘은 날씨가 좋네요", "환자가 왔어요"):
         assert {taken(korean, words, rate=rate, pitch=pitch) for rate, pitch in VOICES} <= {None, "breach"}
@@ -76,13 +76,13 @@ def test_a_sentence_moves_nothing_on(korean: VoskRecogniser) -> None:
         assert {taken(korean, words, routine, rate, pitch) for rate, pitch in VOICES} == {None}
 
 
-def test_two_commands_in_a_row_are_none_unless_one_is_danger(korean: VoskRecogniser) -> None:
+def test_two_commands_in_a_row_are_none_unless_one_is_danger(korean: VoskScorer) -> None:
     # Phrases of a Vosk grammar recombine, so this comes back as two known words.
     assert taken(korean, "완료 다시") is None
     assert taken(korean, "오염, 오염") == "breach"
 
 
-def test_a_score_does_not_depend_on_what_was_heard_before(korean: VoskRecogniser) -> None:
+def test_a_score_does_not_depend_on_what_was_heard_before(korean: VoskScorer) -> None:
     sound = say("완료", pads_s=0.25)
     first = korean.score(sound, LIVE)
     korean.score(say("안녕하세요", pads_s=0.25), LIVE)
@@ -93,13 +93,13 @@ def test_a_score_does_not_depend_on_what_was_heard_before(korean: VoskRecogniser
 
 
 @pytest.mark.parametrize("samples", [np.zeros(0, np.float32), np.zeros(100, np.float32), np.full(16000, 9, np.float32)])
-def test_what_is_no_speech_is_no_command(korean: VoskRecogniser, samples: Samples) -> None:
+def test_what_is_no_speech_is_no_command(korean: VoskScorer, samples: Samples) -> None:
     ranked, decoy = korean.score(samples, LIVE)
     assert decide(GRAMMAR, ranked, LIVE, decoy).command is None
 
 
 def test_a_command_whose_words_the_model_does_not_know_is_named_with_them() -> None:
-    recogniser = VoskRecogniser.__new__(VoskRecogniser)  # the look-up alone, without loading a model again
+    recogniser = VoskScorer.__new__(VoskScorer)  # the look-up alone, without loading a model again
     recogniser._model = type("Model", (), {"vosk_model_find_word": staticmethod(lambda word: -(word != "done"))})()
     with pytest.raises(InputError) as caught:
         recogniser.prepare(
@@ -118,7 +118,7 @@ def test_a_command_whose_words_the_model_does_not_know_is_named_with_them() -> N
 
 def test_a_folder_without_a_dynamic_graph_is_refused_before_vosk_sees_it(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="is no Vosk model with a dynamic graph"):
-        VoskRecogniser(tmp_path)
+        VoskScorer(tmp_path)
 
 
 def test_a_damaged_model_is_refused_in_one_line(tmp_path: Path) -> None:
@@ -126,7 +126,7 @@ def test_a_damaged_model_is_refused_in_one_line(tmp_path: Path) -> None:
     (tmp_path / "graph").mkdir()
     (tmp_path / "graph" / "HCLr.fst").write_bytes(b"nothing")
     with pytest.raises(EngineError, match="refuses its model"):
-        VoskRecogniser(tmp_path)
+        VoskScorer(tmp_path)
 
 
 def test_syllable_blocks_count_as_the_letters_in_them() -> None:
@@ -137,7 +137,7 @@ def test_syllable_blocks_count_as_the_letters_in_them() -> None:
 @pytest.mark.skipif(not ENGLISH, reason="VOICECOACH_VOSK_MODEL names no English model: not run")
 def test_english_words_are_taken_for_what_they_mean_or_refused() -> None:
     grammar = load("en")
-    recogniser = VoskRecogniser(Path(str(ENGLISH)))
+    recogniser = VoskScorer(Path(str(ENGLISH)))
     recogniser.prepare(grammar)
     live = tuple(command.name for command in grammar.commands)
     results = {}

@@ -336,8 +336,8 @@ def test_any_cut_and_any_bytes_behind_it_leave_the_lines_before_whole(cut: int, 
     before = sum(end <= cut for end in [*starts[1:], len(raw)])
     assert [line.data["timer"] for line in found[:before]] == [f"t{n}" for n in range(before)]
     assert broken_at is None or broken_at > before
-    mended = (raw[:cut] + tail) == raw[: len(raw[:cut] + tail)]
-    if not mended:
+    restarted = (raw[:cut] + tail) == raw[: len(raw[:cut] + tail)]
+    if not restarted:
         assert broken_at is not None or torn
 
 

@@ -10,7 +10,7 @@ from voicecoach.session.effects import Close, Effect, Note, Say, SetTimer
 from voicecoach.session.events import Event, Heard, Reopened, TimerFired
 
 
-class Counter:
+class CountingMachine:
     """A toy machine: says how often it heard anything."""
 
     def __init__(self, word: str = "Heard", *, more: bool = False, mute: bool = False) -> None:
@@ -34,7 +34,7 @@ class Counter:
 
 
 def play(events: list[Event], cut: dict[int, int] | None = None) -> list[tuple[Event, tuple[Effect, ...]]]:
-    machine, state, found = Counter(), 0, []
+    machine, state, found = CountingMachine(), 0, []
     for index, event in enumerate(events):
         state, made = machine.step(state, event)
         found.append((event, made[: (cut or {}).get(index, 99)]))
@@ -47,7 +47,7 @@ Maker = Callable[..., Session]
 
 def test_the_same_events_give_the_same_effects_again(record: Maker) -> None:
     session = record(play(EVENTS))
-    result = replay(session.folder, lambda _: Counter())
+    result = replay(session.folder, lambda _: CountingMachine())
     assert result.same
     assert (result.events, result.effects, result.cut) == (3, 6, 0)
 
@@ -56,14 +56,14 @@ def test_the_same_events_give_the_same_effects_again(record: Maker) -> None:
     ("machine", "told"),
     [
         (
-            Counter("Got"),
+            CountingMachine("Got"),
             'Event 1 (heard, at 0.01 s): recorded was say (prompt 1, text "Heard 1.", skip_s 0.0), now it is',
         ),
-        (Counter(more=True), 'Event 1 (heard, at 0.01 s): now there is also close (reason "x").'),
-        (Counter(mute=True), "Event 1 (heard, at 0.01 s): now note (what "),
+        (CountingMachine(more=True), 'Event 1 (heard, at 0.01 s): now there is also close (reason "x").'),
+        (CountingMachine(mute=True), "Event 1 (heard, at 0.01 s): now note (what "),
     ],
 )
-def test_the_first_difference_is_told_as_a_sentence(record: Maker, machine: Counter, told: str) -> None:
+def test_the_first_difference_is_told_as_a_sentence(record: Maker, machine: CountingMachine, told: str) -> None:
     result = replay(record(play(EVENTS)).folder, lambda _: machine)
     assert not result.same
     assert result.difference is not None
@@ -73,13 +73,13 @@ def test_the_first_difference_is_told_as_a_sentence(record: Maker, machine: Coun
 
 def test_effects_that_a_kill_cut_off_are_no_difference(record: Maker) -> None:
     events: list[Event] = [EVENTS[0], Reopened(250, 1.0, "killed"), EVENTS[2]]
-    result = replay(record(play(events, cut={0: 1, 2: 0})).folder, lambda _: Counter())
+    result = replay(record(play(events, cut={0: 1, 2: 0})).folder, lambda _: CountingMachine())
     assert result.same
     assert (result.effects, result.cut) == (1, 2)
 
 
 def test_effects_missing_in_the_middle_are_a_difference(record: Maker) -> None:
-    result = replay(record(play(EVENTS, cut={0: 1})).folder, lambda _: Counter())
+    result = replay(record(play(EVENTS, cut={0: 1})).folder, lambda _: CountingMachine())
     assert result.difference is not None
     assert "now there is also note" in result.difference
 
@@ -88,7 +88,8 @@ def test_a_damaged_record_is_not_replayed(record: Maker) -> None:
     path = record(play(EVENTS)).folder / "events.jsonl"
     path.write_bytes(path.read_bytes().replace(b"Heard 2", b"Heard 3"))
     assert (
-        replay(path.parent, lambda _: Counter()).difference == "The record is damaged at line 7: it can't be replayed."
+        replay(path.parent, lambda _: CountingMachine()).difference
+        == "The record is damaged at line 7: it can't be replayed."
     )
 
 

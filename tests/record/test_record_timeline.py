@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 
 from voicecoach.record.read import Session
 from voicecoach.record.story import clock, deaf, prompts, steps, worn
-from voicecoach.record.timeline import Said, counts, heard_against_said, rows
+from voicecoach.record.timeline import HeardText, counts, heard_against_said, rows
 from voicecoach.session.effects import Close, Note, Say, Tone
 from voicecoach.session.events import CLOCK_HZ, Heard, Opened, PartBack, PartLost, PromptEnded, Reopened
 
@@ -131,6 +131,6 @@ def test_what_was_heard_is_judged_against_what_was_said(record: Maker) -> None:
 def test_with_nothing_said_every_command_is_heard_from_nothing(record: Maker) -> None:
     session = record([(heard("done", 1, 2), ()), (heard(None, 3, 4), ())])
     assert [one.verdict for one in heard_against_said(session, [])] == ["heard from nothing"]
-    assert [one.verdict for one in heard_against_said(session, [Said(0, 9 * S, "x", None)])] == [
+    assert [one.verdict for one in heard_against_said(session, [HeardText(0, 9 * S, "x", None)])] == [
         "taken although chatter"
     ]

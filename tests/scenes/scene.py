@@ -37,9 +37,8 @@ from session_driver import Session, grammar, setup
 
 from voicecoach.audio.line import Samples
 from voicecoach.audio.quiet import QuietLine
-from voicecoach.listen.scripted import TypedEar, parse
+from voicecoach.listen.scripted import ScriptedRecogniser, parse
 from voicecoach.protocol.navigation import step_at
-from voicecoach.session.setup import Setup
 from voicecoach.record.journal import UNHURRIED_S, Journal
 from voicecoach.record.manifest import Manifest
 from voicecoach.record.read import read
@@ -47,6 +46,7 @@ from voicecoach.runtime.loop import Coach, Parts
 from voicecoach.session.effects import Effect, Note, Say, StopSpeaking, Tone
 from voicecoach.session.events import CLOCK_HZ, Event, Heard, Opened, PartBack, PartLost, Reopened
 from voicecoach.session.machine import Machine
+from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
 from voicecoach.simulate.room import Mask
 from voicecoach.speak.silent import SilentVoice
@@ -138,8 +138,8 @@ def _line(number: int, text: str) -> Line:
         return Line(number, "said", said["words"], script=f"{sign}{said['time']} {role}: {said['words']}{near}")
     if coach:
         how = (coach["how"] or "").strip(", ")
-        within = re.search(r"[\d.]+", how)
-        return Line(number, "coach", coach["words"], float(within[0]) if within else None, how)
+        call_with_timeout = re.search(r"[\d.]+", how)
+        return Line(number, "coach", coach["words"], float(call_with_timeout[0]) if call_with_timeout else None, how)
     for kind, form in (("silence", r"silence within ([\d.]+) s"), ("quiet", r"quiet for ([\d.]+) s")):
         found = re.fullmatch(form, text)
         if found:
@@ -156,11 +156,11 @@ class Room(QuietLine):
 
     def __init__(self, start: int = 0) -> None:
         super().__init__(start=start)
-        self.ear: TypedEar | None = None
+        self.ear: ScriptedRecogniser | None = None
         self.tail_s = TAIL_S
         self._ends_at: int | None = None
 
-    def part(self, ear: TypedEar, tail_s: float) -> None:
+    def part(self, ear: ScriptedRecogniser, tail_s: float) -> None:
         """A new part of the scene begins."""
         self.ear, self.tail_s, self._ends_at, self._begun_at = ear, tail_s, None, self._at
 
@@ -190,7 +190,7 @@ class Stage:
         self.begun = len(self.moments)
 
     def _new_coach(self, state: SessionState | None) -> Coach:
-        ear = TypedEar(grammar(), ())
+        ear = ScriptedRecogniser(grammar(), ())
         parts = Parts(Machine(self.setup), ear, self._room, SilentVoice(), self._journal, watch=self._watch)
         parts.spent = lambda: False
         return Coach(parts, state, self._coach.now if state else 0)
@@ -211,7 +211,7 @@ class Stage:
                 self.moments.append(Moment(at_s, "note", effect.what, state, dict(effect.details)))
 
     def _play(self, script: str, tail_s: float) -> None:
-        ear = TypedEar(grammar(), parse(script, f"{self.scene.name}.txt"))
+        ear = ScriptedRecogniser(grammar(), parse(script, f"{self.scene.name}.txt"))
         ear.listen(self._coach.state.listening)
         self._coach.parts.ear = ear
         self._room.part(ear, tail_s)

@@ -12,8 +12,8 @@ from session_driver import grammar
 from voicecoach.audio.line import RATE_HZ, Block, Samples
 from voicecoach.grammar import match
 from voicecoach.listen import registry
-from voicecoach.listen.process import ChildEar
-from voicecoach.listen.scripted import TypedEar, Utterance, parse
+from voicecoach.listen.process import RecogniserProcess
+from voicecoach.listen.scripted import ScriptedRecogniser, ScriptLine, parse
 from voicecoach.runtime.library import load_grammar
 from voicecoach.session.effects import Effect
 from voicecoach.session.events import Event, Heard, SpeechStarted
@@ -55,12 +55,12 @@ TAIL_S = 1.5
 DECIDED_S = 0.8
 
 
-class SpokenEar(TypedEar):
+class SpokenEar(ScriptedRecogniser):
     """Says a script aloud into the microphones of a real ear, at the moments the script asks for."""
 
     engine = "phonemes"
 
-    def __init__(self, script: tuple[Utterance, ...], scene: Scene, ear: ChildEar, channels: int) -> None:
+    def __init__(self, script: tuple[ScriptLine, ...], scene: Scene, ear: RecogniserProcess, channels: int) -> None:
         super().__init__(grammar(), tuple(_fuller(said) for said in script), f"{scene.name}.txt")
         noise_db = QUIET_DB if scene.noise_db is None else scene.noise_db
         rng = np.random.default_rng(5)
@@ -87,7 +87,7 @@ class SpokenEar(TypedEar):
     def poll(self) -> list[Event]:
         return self._ear.poll()
 
-    def _speak(self, said: Utterance, at: int) -> None:
+    def _speak(self, said: ScriptLine, at: int) -> None:
         through = self._through if said.role == "wearer" else "none"
         samples = muffled(render_text(said.words, voice=VOICES[said.role]), through)
         gain = 10 ** (FAR_DB / 20) if said.role == "unknown" else 1.0
@@ -111,7 +111,7 @@ class SpokenEar(TypedEar):
         return np.ascontiguousarray(heard, dtype=np.float32)
 
 
-def _fuller(said: Utterance) -> Utterance:
+def _fuller(said: ScriptLine) -> ScriptLine:
     """The same in a fuller form; what waits for the coach waits until the ear has decided, too."""
     later_s = DECIDED_S if said.when == "after" else 0.0
     return dataclasses.replace(said, words=FULLER.get(said.words, said.words), time_s=said.time_s + later_s)
@@ -126,7 +126,7 @@ class SpokenStage(Stage):
         _, text = load_grammar("en")
         roles = {0: "wearer", 1: "observer"} if self._channels == 2 else {0: "wearer"}
         spec = registry.spec("phonemes", text, "en.yaml", roles=roles)  # type: ignore[arg-type]
-        self._ear = ChildEar(spec, lockstep=True)
+        self._ear = RecogniserProcess(spec, lockstep=True)
         self._voice = Voice()
         self._voice.prepare(every_prompt(self.setup))
         self._aloud = True

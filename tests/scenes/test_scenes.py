@@ -19,7 +19,7 @@ def test_the_scene_plays_as_written(path: Path, tmp_path: Path) -> None:
     stage = Stage(scene, tmp_path)
     check(scene, stage.play())
     # and its record gives the same words again
-    machine = Machine(stage.rules)
+    machine = Machine(stage.setup)
     state = machine.start()
     for event in read(tmp_path / "record").events:
         state, _ = machine.step(state, event)

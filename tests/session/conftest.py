@@ -6,8 +6,8 @@ from typing import Literal
 import pytest
 from session_driver import Session, setup
 
-from voicecoach.session.setup import Setup
 from voicecoach.protocol.site import NO_SITE, Site
+from voicecoach.session.setup import Setup
 
 Begin = Callable[..., Session]
 

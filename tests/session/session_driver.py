@@ -9,11 +9,11 @@ from typing import Literal
 from voicecoach.grammar import Grammar, parse
 from voicecoach.protocol.load import load
 from voicecoach.protocol.navigation import step_at, steps_named
-from voicecoach.session.setup import Setup
 from voicecoach.protocol.site import NO_SITE, Site
 from voicecoach.session.effects import CancelTimer, Effect, Note, Say, SetTimer
 from voicecoach.session.events import CLOCK_HZ, Event, Heard, Opened, PromptEnded, Role, SpeechStarted, TimerFired
 from voicecoach.session.machine import Machine
+from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
 
 ROOT = Path(__file__).parents[2]
@@ -52,9 +52,7 @@ class Session:
         """Number of an event -> how long the timer that fired then had run."""
         self._lengths_s: dict[str, float] = {}
         self.mode = mode
-        self.happens(
-            Opened(0, mode=mode, ear="typed", audio="clips", training_only=True, independent=independent)
-        )
+        self.happens(Opened(0, mode=mode, ear="typed", audio="clips", training_only=True, independent=independent))
 
     def happens(self, event: Event) -> list[Effect]:
         """Step, and keep the timers."""

@@ -9,13 +9,13 @@ from session_driver import setup
 
 from voicecoach.protocol.model import STAGES
 from voicecoach.protocol.navigation import step_at, steps_named
-from voicecoach.session.setup import Setup
+from voicecoach.protocol.place import Place
 from voicecoach.session.effects import CancelTimer, Effect, Listen, Note, Say, SetTimer, StopSpeaking
 from voicecoach.session.events import CLOCK_HZ, Event, Heard, Opened, PromptEnded, TimerFired
 from voicecoach.session.interpret.live import live
 from voicecoach.session.machine import Machine
 from voicecoach.session.prompts import every_prompt
-from voicecoach.protocol.place import Place
+from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
 
 CLOSED = {"closed", "abandoned"}
@@ -43,9 +43,7 @@ class Walk:
         self.started_at = 0
         self.steps = steps_named(self.setup.protocol)
         self.history: list[Event] = []
-        self.happens(
-            Opened(0, mode=mode, ear="typed", audio="clips", training_only=True, independent=independent)
-        )
+        self.happens(Opened(0, mode=mode, ear="typed", audio="clips", training_only=True, independent=independent))
 
     # what can happen
 
@@ -216,5 +214,3 @@ def listening_words_mean_something(walk: Walk) -> None:
                 break
         else:
             raise AssertionError(f"{word!r} is listened for in {state.status} {state.question} and means nothing")
-
-

@@ -77,9 +77,9 @@ def test_a_voice_stops_the_prompt_and_it_goes_on_if_nothing_comes(begin) -> None
     session.hear("repeat", quiet=False)
     prompt = session.state.speech[0].prompt
     assert session.voice() == [StopSpeaking(), *session.fresh[1:]]
-    assert session.state.status == "ducked"
+    assert session.state.status == "interrupted"
     session.happens(PromptEnded(session.at, prompt, 1.0, complete=False))
-    assert session.state.status == "ducked"
+    assert session.state.status == "interrupted"
     session.at = session.due["window"]
     effects = session.happens(TimerFired(session.at, "window"))
     assert [(e.text, e.skip_s) for e in effects if isinstance(e, Say)] == [(text("practice-rub-hands"), 0.7)]
@@ -394,9 +394,7 @@ def test_the_observers_word_leads_back_to_the_patient_and_is_on_record(begin) ->
     assert session.state.question == "return"
     session.hear("yes", role="observer")
     assert session.state.status == "working"
-    assert session.noted("false-alarm") == [
-        {"step": "practice-leave-walk", "by": "observer", "returned": "yes"}
-    ]
+    assert session.noted("false-alarm") == [{"step": "practice-leave-walk", "by": "observer", "returned": "yes"}]
 
 
 def test_on_one_microphone_only_a_key_leads_back_to_the_patient(begin) -> None:

@@ -6,12 +6,12 @@ import pytest
 from session_driver import ROOT, Session, grammar, setup
 
 from voicecoach.grammar import parse
-from voicecoach.session.setup import Setup
 from voicecoach.protocol.site import NO_SITE, Site, load
 from voicecoach.session.effects import Say
 from voicecoach.session.events import Opened
 from voicecoach.session.machine import Machine
 from voicecoach.session.prompts import SAYS, every_prompt, lint
+from voicecoach.session.setup import Setup
 
 SITE = Site(
     name="North ward", eyewash="The eye shower is by the east door.", tell="Call the ward on seven.",
@@ -26,9 +26,7 @@ def opening(site: Site = NO_SITE, *, training_only: bool = False, mode="solo", a
     return [effect.text for effect in effects if isinstance(effect, Say)]
 
 
-@pytest.mark.parametrize(
-    ("site", "told", "said"), [(NO_SITE, False, True), (SITE, False, False), (SITE, True, True)]
-)
+@pytest.mark.parametrize(("site", "told", "said"), [(NO_SITE, False, True), (SITE, False, False), (SITE, True, True)])
 def test_training_only_unless_the_site_has_approved_and_the_ear_is_good_enough(site, told, said) -> None:
     """Rule 24."""
     assert (grammar().say("intro-training") in opening(site, training_only=told)) is said

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from voicecoach.session.actions.registry import DEEDS
+from voicecoach.session.actions.registry import ACTIONS
 from voicecoach.session.diagram import mermaid
 from voicecoach.session.guards import GUARDS
 from voicecoach.session.interpret import answers, dispatch, intent, replies
@@ -15,31 +15,31 @@ from voicecoach.session.vocabulary import ASKED_OF_OBSERVER, REPLIES
 
 
 def triggers_given() -> set[str]:
-    """The first argument of every Meaning(...) in the code that finds meanings."""
+    """The first argument of every Intent(...) in the code that finds meanings."""
     found = set()
     for module in (dispatch, answers, replies, intent):
         for node in ast.walk(ast.parse(inspect.getsource(module))):
-            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "Meaning":
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "Intent":
                 first = node.args[0]
                 assert isinstance(first, ast.Constant), ast.unparse(node)
                 found.add(first.value)
     return found
 
 
-def test_every_trigger_that_a_meaning_gives_is_in_the_table_and_the_other_way_round() -> None:
+def test_every_trigger_that_an_intent_gives_is_in_the_table_and_the_other_way_round() -> None:
     assert triggers_given() - {""} == {row.trigger for row in TABLE}
 
 
 @pytest.mark.parametrize("row", TABLE, ids=lambda row: f"{row.trigger}-{row.target}")
-def test_every_guard_and_deed_of_the_table_has_its_function(row) -> None:
+def test_every_guard_and_action_of_the_table_has_its_function(row) -> None:
     assert [name for name in row.guards if name not in GUARDS] == []
-    assert [name for name in row.deeds if name not in DEEDS] == []
+    assert [name for name in row.actions if name not in ACTIONS] == []
     assert {*row.sources, row.target} <= {*STATES, "="}
 
 
-def test_no_guard_and_no_deed_is_there_for_nothing() -> None:
+def test_no_guard_and_no_action_is_there_for_nothing() -> None:
     assert {name for row in TABLE for name in row.guards} == set(GUARDS)
-    assert {name for row in TABLE for name in row.deeds} == set(DEEDS)
+    assert {name for row in TABLE for name in row.actions} == set(ACTIONS)
 
 
 def test_no_row_leads_out_of_a_session_that_is_over() -> None:

@@ -23,7 +23,7 @@ HALVES: tuple[Way, ...] = ("speaker", "microphone")
 
 
 @runtime_checkable
-class Mendable(Protocol):
+class Restartable(Protocol):
     """A line that can be opened again, and half of it alone."""
 
     def reopen(self) -> None:
@@ -44,7 +44,7 @@ class Mendable(Protocol):
         """Whether that half can be used again, found out without disturbing the other half. May take seconds."""
 
 
-class KeptLine:
+class FailoverLine:
     """A line whose `read` does not fail: silence in real time takes the place of what is lost.
 
     What was sounding or queued when the line changed is said again from its beginning.
@@ -83,7 +83,7 @@ class KeptLine:
                 raise
             self.why = error.what
             self._take(QuietLine(live=True, channels=self.channels, start=self._at), hears=False, speaks=False)
-            self._mend()
+            self._restart()
             return None
         if block is not None:
             self._at = block.end
@@ -114,13 +114,13 @@ class KeptLine:
         for sound in self._sounding.values():
             line.play(sound)
 
-    def _mend(self) -> None:
+    def _restart(self) -> None:
         whole = self._whole
-        if not self._mending and isinstance(whole, Mendable):
+        if not self._mending and isinstance(whole, Restartable):
             self._mending = True
             threading.Thread(target=self._try, args=(whole, whole), name="mend line", daemon=True).start()
 
-    def _try(self, whole: Mendable, line: Line) -> None:
+    def _try(self, whole: Restartable, line: Line) -> None:
         """Thread: half of it at once, the whole as soon as that can be had."""
         spare: Line | None = None
         while not self._over.is_set():
@@ -137,7 +137,7 @@ class KeptLine:
                     return
             self._over.wait(self._retry_s)
 
-    def _half(self, whole: Mendable) -> Line | None:
+    def _half(self, whole: Restartable) -> Line | None:
         for way in HALVES:
             try:
                 line = whole.half(way, self._at)
@@ -153,7 +153,7 @@ class KeptLine:
             return line
         return None
 
-    def _whole_again(self, whole: Mendable, line: Line) -> bool:
+    def _whole_again(self, whole: Restartable, line: Line) -> bool:
         try:
             whole.reopen()
         except AudioError:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from voicecoach.checker.rules import CLEAN, DIRTY, SUSPECT, TREATED
 from voicecoach.checker.surfaces import Surfaces
 from voicecoach.checker.transfer import Run
-from voicecoach.checker.world import ENTERED, LEVEL, RUBBED, TOUCHED, Contact, Found, Slip, World
+from voicecoach.checker.world import ENTERED, LEVEL, RUBBED, TOUCHED, Contact, Finding, Slip, World
 from voicecoach.protocol import zones
 from voicecoach.protocol.model import Step
 
@@ -42,7 +42,7 @@ class Model(Surfaces):
 
     def do(
         self, step: Step, world: World, log: list[Contact] | None = None, slip: Slip | None = None
-    ) -> tuple[World, tuple[Found, ...]]:
+    ) -> tuple[World, tuple[Finding, ...]]:
         """The world after the step's acts, and the rules broken by them."""
         run = Run(self, world, step, log, slip)
         joined = frozenset(act.target for act in step.acts if act.kind == "doff")
@@ -53,7 +53,7 @@ class Model(Surfaces):
             run.touch(self.hand(step.role, tuple(run.worn)), self.at["face"])
         return run.world(), tuple(run.found)
 
-    def enter(self, world: World, log: list[Contact] | None = None) -> tuple[World, tuple[Found, ...]]:
+    def enter(self, world: World, log: list[Contact] | None = None) -> tuple[World, tuple[Finding, ...]]:
         """Work begins: what is exposed becomes dirty."""
         run = Run(self, world, Step("work", "work begins"), log, None)
         for item in world.worn:
@@ -75,7 +75,7 @@ class Model(Surfaces):
         run.flags = (run.flags | ENTERED) & ~RUBBED
         return run.world(), tuple(run.found)
 
-    def leave(self, world: World) -> tuple[World, tuple[Found, ...]]:
+    def leave(self, world: World) -> tuple[World, tuple[Finding, ...]]:
         """The end: what must hold of hands, shoes and items."""
         run = Run(self, world, Step("end", "the end"), None, None)
         if world.levels[self.hands] & LEVEL != CLEAN:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from voicecoach.checker.contamination import Model
-from voicecoach.checker.explore import Counter
+from voicecoach.checker.explore import Counterexample
 from voicecoach.checker.rules import BY_NAME, LEVELS
 from voicecoach.checker.world import Contact
 from voicecoach.protocol.lint import all_steps
@@ -72,7 +72,7 @@ def carriers(log: Sequence[Contact], at: str) -> list[Contact]:
     return chain[::-1]
 
 
-def tell(protocol: Protocol, counter: Counter) -> str:
+def tell(protocol: Protocol, counter: Counterexample) -> str:
     """One counterexample as a few plain sentences, a sentence a line."""
     found, rule = counter.found, BY_NAME[counter.found.rule]
     lines = [f"{rule.severity}: {rule.says} [{rule.name}; {rule.source}, {rule.basis}]"]

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from difflib import SequenceMatcher
 
 from voicecoach.checker import orders
-from voicecoach.checker.verdict import Report
+from voicecoach.checker.verdict import Verdict
 from voicecoach.errors import InputError
 from voicecoach.protocol.model import STAGES, Item, Protocol, Step
 
@@ -30,7 +30,7 @@ def skeleton(template: str, name: str, title: str = "") -> str:
     return template.replace("protocol: NAME", f"protocol: {name}", 1).replace("title: TITLE", f"title: {said}", 1)
 
 
-def difference(one: Report, other: Report) -> list[str]:
+def difference(one: Verdict, other: Verdict) -> list[str]:
     """What differs between two checked protocols in items, steps, order and outcome; empty when nothing does."""
     a, b = one.protocol, other.protocol
     lines = list(_items(a, b))
@@ -51,7 +51,7 @@ def difference(one: Report, other: Report) -> list[str]:
     return lines
 
 
-def difference_text(one: Report, other: Report) -> str:
+def difference_text(one: Verdict, other: Verdict) -> str:
     """The differences as text, with the two names on top."""
     lines = difference(one, other)
     head = f"{one.protocol.name} {one.protocol.version} -> {other.protocol.name} {other.protocol.version}"
@@ -122,7 +122,7 @@ def _breaches(a: Protocol, b: Protocol) -> Iterator[str]:
             yield f"~ breach {key[0]} in {key[1]}: {_said(mine.get(key, ''))} becomes {_said(theirs.get(key, ''))}"
 
 
-def _outcome(one: Report, other: Report) -> Iterator[str]:
+def _outcome(one: Verdict, other: Verdict) -> Iterator[str]:
     for order in orders.TABLE:
         kept = [orders.kept(order, report.protocol) for report in (one, other)]
         if kept[0] != kept[1]:

@@ -13,13 +13,13 @@ from typing import NamedTuple
 
 from voicecoach.checker.contamination import Model
 from voicecoach.checker.rules import BY_NAME, SEVERITIES, Severity
-from voicecoach.checker.world import ENTERED, Found, World
+from voicecoach.checker.world import ENTERED, Finding, World
 from voicecoach.protocol.model import STAGES, Protocol, Step
 
 MAX_STATES = 200_000
 
 
-class Detour(NamedTuple):
+class OpenBranch(NamedTuple):
     """A branch being read: its name, the next step in it, where it leads, and whether a breach was the cause."""
 
     branch: str
@@ -28,12 +28,12 @@ class Detour(NamedTuple):
     breach: bool = False
 
 
-class Node(NamedTuple):
+class Point(NamedTuple):
     """A point on a way: stage and step on the main list, branches being read, surfaces, and deviations so far."""
 
     stage: int
     step: int
-    detours: tuple[Detour, ...]
+    detours: tuple[OpenBranch, ...]
     world: World
     used: int
 
@@ -41,16 +41,16 @@ class Node(NamedTuple):
 class Move(NamedTuple):
     """What led to a node: the node before, the step read there ('' for none), and what happened ('' for its answer)."""
 
-    before: Node | None
+    before: Point | None
     step: str
     event: str
 
 
 @dataclass(frozen=True, slots=True)
-class Counter:
+class Counterexample:
     """A broken rule and the shortest way to it. way: (step, event) pairs; event '' is the step's own answer."""
 
-    found: Found
+    found: Finding
     mode: str
     way: tuple[tuple[str, str], ...]
     used: int
@@ -65,7 +65,7 @@ class Counter:
 class Explored:
     """The outcome: broken rules, each with its shortest way; how much was looked at; whether a bound cut it short."""
 
-    counters: tuple[Counter, ...]
+    counters: tuple[Counterexample, ...]
     paths: int
     states: int
     modes: tuple[str, ...]
@@ -88,7 +88,7 @@ def explore(protocol: Protocol, most: int = 2, max_states: int = MAX_STATES) -> 
     Returns:
         Counterexamples, the fewest deviations and the shortest way first, one for each rule, step and surface.
     """
-    counters: dict[tuple[str, str, str], Counter] = {}
+    counters: dict[tuple[str, str, str], Counterexample] = {}
     paths = states = 0
     bounded = False
     for mode in modes(protocol):
@@ -115,25 +115,25 @@ class Walk:
     def __init__(self, protocol: Protocol, mode: str, most: int, max_states: int = MAX_STATES) -> None:
         self.protocol, self.mode, self.most, self.max_states = protocol, mode, most, max_states
         self.model = Model(protocol)
-        self.moves: dict[Node, Move] = {}
-        self.next: dict[Node, list[Node]] = {}
-        self.counters: dict[tuple[str, str, str], Counter] = {}
+        self.moves: dict[Point, Move] = {}
+        self.next: dict[Point, list[Point]] = {}
+        self.counters: dict[tuple[str, str, str], Counterexample] = {}
         self.cut = False
-        self._done: dict[tuple[str, World], tuple[World, tuple[Found, ...]]] = {}
+        self._done: dict[tuple[str, World], tuple[World, tuple[Finding, ...]]] = {}
         self._main = [protocol.steps(stage) for stage in STAGES]
         self._at = {step.name: (s, n) for s, steps in enumerate(self._main) for n, step in enumerate(steps)}
         self._branches = {branch.name: branch for branch in protocol.branches}
         self._rules = [[rule for rule in protocol.breaches if stage in rule.stages] for stage in STAGES]
 
-    def start(self) -> Node:
+    def start(self) -> Point:
         """Where every way begins."""
-        return Node(0, 0, (), self.model.start(), 0)
+        return Point(0, 0, (), self.model.start(), 0)
 
     def run(self) -> None:
         """Walk."""
         first = self.start()
         self.moves[first] = Move(None, "", "")
-        layers: list[list[Node]] = [[first], *([] for _ in range(self.most))]
+        layers: list[list[Point]] = [[first], *([] for _ in range(self.most))]
         for layer in layers:
             for node in layer:  # grows while it is read
                 onward = []
@@ -153,7 +153,7 @@ class Walk:
 
     def paths(self) -> int:
         """How many different ways there are from the start to an end."""
-        count: dict[Node, int] = {}
+        count: dict[Point, int] = {}
         stack = [(next(iter(self.moves)), False)]
         while stack:
             node, back = stack.pop()
@@ -165,10 +165,10 @@ class Walk:
                 stack.extend((after, False) for after in self.next.get(node, ()) if after not in count)
         return count[next(iter(self.moves))]
 
-    def way_to(self, node: Node) -> tuple[tuple[str, str], ...]:
+    def way_to(self, node: Point) -> tuple[tuple[str, str], ...]:
         """The steps and events on the shortest way to `node`."""
         way: list[tuple[str, str]] = []
-        here: Node | None = node
+        here: Point | None = node
         while here is not None:
             move = self.moves[here]
             if move.step or move.event:
@@ -176,15 +176,15 @@ class Walk:
             here = move.before
         return tuple(reversed(way))
 
-    def _note(self, found: Found, node: Node, step: str, event: str, used: int) -> None:
+    def _note(self, found: Finding, node: Point, step: str, event: str, used: int) -> None:
         key = (found.rule, found.step, found.at)
         if key not in self.counters:
-            self.counters[key] = Counter(found, self.mode, (*self.way_to(node), (step, event)), used)
+            self.counters[key] = Counterexample(found, self.mode, (*self.way_to(node), (step, event)), used)
 
-    def _steps(self, node: Node) -> tuple[Step, ...]:
+    def _steps(self, node: Point) -> tuple[Step, ...]:
         return self._branches[node.detours[-1].branch].steps if node.detours else self._main[node.stage]
 
-    def leave(self, node: Node) -> Iterator[tuple[str, str, Node | None, tuple[Found, ...]]]:
+    def leave(self, node: Point) -> Iterator[tuple[str, str, Point | None, tuple[Finding, ...]]]:
         """All that can come next: (step, event, node after or None at the end, rules broken on the way)."""
         steps = self._steps(node)
         index = node.detours[-1].step if node.detours else node.step
@@ -204,7 +204,7 @@ class Walk:
             return
         yield from self._deviations(node, step, after)
 
-    def _do(self, step: Step, world: World) -> tuple[World, tuple[Found, ...]]:
+    def _do(self, step: Step, world: World) -> tuple[World, tuple[Finding, ...]]:
         key = (step.name, world)
         known = self._done.get(key)
         if known is None:
@@ -212,8 +212,8 @@ class Walk:
         return known
 
     def _deviations(
-        self, node: Node, step: Step, after: World
-    ) -> Iterator[tuple[str, str, Node | None, tuple[Found, ...]]]:
+        self, node: Point, step: Step, after: World
+    ) -> Iterator[tuple[str, str, Point | None, tuple[Finding, ...]]]:
         model, more = self.model, node._replace(used=node.used + 1)
         for answer, branch in step.branches:
             happened = "torn" if answer == "torn" else "soiled" if answer == "soiled" else ""
@@ -230,7 +230,7 @@ class Walk:
             yield step.name, "touched", self._enter(more._replace(world=world), self.protocol.touched, "same"), ()
         yield from self._breaches(node, step)
 
-    def _breaches(self, node: Node, step: Step) -> Iterator[tuple[str, str, Node | None, tuple[Found, ...]]]:
+    def _breaches(self, node: Point, step: Step) -> Iterator[tuple[str, str, Point | None, tuple[Finding, ...]]]:
         calm = next((n for n, detour in enumerate(node.detours) if detour.breach), len(node.detours))
         node = node._replace(detours=node.detours[:calm])  # a new breach never nests in an old one
         for rule in self._rules[node.stage]:
@@ -242,7 +242,7 @@ class Walk:
             )
             yield step.name, f"breach: {rule.kind}", after, ()
 
-    def _work(self, node: Node) -> Iterator[tuple[str, str, Node | None, tuple[Found, ...]]]:
+    def _work(self, node: Point) -> Iterator[tuple[str, str, Point | None, tuple[Finding, ...]]]:
         if not node.world.flags & ENTERED:
             world, found = self.model.enter(node.world)
             yield "", "work begins", node._replace(world=world), found
@@ -251,7 +251,7 @@ class Walk:
         if node.used < self.most:
             yield from self._breaches(node, Step("work", ""))
 
-    def _over(self, node: Node) -> Iterator[tuple[str, str, Node | None, tuple[Found, ...]]]:
+    def _over(self, node: Point) -> Iterator[tuple[str, str, Point | None, tuple[Finding, ...]]]:
         """The end of a branch, a stage, or the protocol."""
         if node.detours:
             last = node.detours[-1]
@@ -259,7 +259,7 @@ class Walk:
             yield "", "", self._led(outer, last.then), ()
             exposed = self._branches[last.branch].exposed
             if exposed and node.used < self.most:
-                asked = outer._replace(used=node.used + 1, detours=(*outer.detours, Detour(exposed, 0, last.then)))
+                asked = outer._replace(used=node.used + 1, detours=(*outer.detours, OpenBranch(exposed, 0, last.then)))
                 yield "", "skin exposed", asked, ()
             return
         if node.stage + 1 < len(STAGES):
@@ -268,22 +268,22 @@ class Walk:
         _, found = self.model.leave(node.world)
         yield "", "the end", None, found
 
-    def _enter(self, node: Node, branch: str, then: str, *, breach: bool = False) -> Node:
+    def _enter(self, node: Point, branch: str, then: str, *, breach: bool = False) -> Point:
         held = [detour.branch for detour in node.detours]
         if branch in held:  # begun anew, not nested
             place = held.index(branch)
             then, outer = node.detours[place].then, node.detours[:place]
         else:
             then, outer = then or self._branches[branch].then, node.detours
-        return node._replace(detours=(*outer, Detour(branch, 0, then, breach)))
+        return node._replace(detours=(*outer, OpenBranch(branch, 0, then, breach)))
 
-    def _following(self, node: Node) -> Node:
+    def _following(self, node: Point) -> Point:
         if node.detours:
             last = node.detours[-1]
             return node._replace(detours=(*node.detours[:-1], last._replace(step=last.step + 1)))
         return node._replace(step=node.step + 1)
 
-    def _led(self, node: Node, then: str) -> Node:
+    def _led(self, node: Point, then: str) -> Point:
         """Follow a branch's `then` from the place it was called at; the session's own rule."""
         if then == "undress":
             if STAGES[node.stage] in {"dress", "work"}:

@@ -151,7 +151,7 @@ _WORN = {"don", "doff", "touch", "last"}
 
 
 @dataclass(frozen=True, slots=True)
-class Deed:
+class ActAt:
     """One act of the main way: its place, the number of its step, and the names its target goes by."""
 
     at: int
@@ -171,14 +171,14 @@ class Case:
 
     order: Order
     protocol: Protocol
-    deeds: list[Deed]
-    firsts: list[Deed] = field(init=False)
-    thens: list[Deed] = field(init=False)
+    deeds: list[ActAt]
+    firsts: list[ActAt] = field(init=False)
+    thens: list[ActAt] = field(init=False)
 
     def __post_init__(self) -> None:
         self.firsts, self.thens = self.find(self.order.first), self.find(self.order.then)
 
-    def find(self, wanted: str) -> list[Deed]:
+    def find(self, wanted: str) -> list[ActAt]:
         """The deeds meant by 'kind what'; 'last what' is the last time that it comes off."""
         if wanted.startswith("last "):
             return self.find("doff " + wanted[5:])[-1:]
@@ -223,14 +223,14 @@ def broken(protocol: Protocol) -> tuple[Order, ...]:
     return tuple(order for order in TABLE if applies(order, protocol) and not kept(order, protocol))
 
 
-def _deeds(protocol: Protocol, stages: set[str]) -> list[Deed]:
+def _deeds(protocol: Protocol, stages: set[str]) -> list[ActAt]:
     known = {item.name: names_of(item, protocol) for item in protocol.items}
-    found: list[Deed] = []
+    found: list[ActAt] = []
     steps = [step for plan in protocol.stages if plan.stage in stages for step in plan.steps]
     for number, step in enumerate(steps):
         for act in step.acts:
             whole = act.target.partition(".")[0]
-            found.append(Deed(len(found), number, act, known.get(whole, frozenset()) | {act.target, whole}))
+            found.append(ActAt(len(found), number, act, known.get(whole, frozenset()) | {act.target, whole}))
     return found
 
 

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from voicecoach.checker import importance
-from voicecoach.checker.slips import ARRIVALS, Event, Outcome, Way, pairs, single
+from voicecoach.checker.slips import ARRIVALS, Outcome, SlipEvent, SlipPaths, pairs, single
 from voicecoach.errors import InputError
 from voicecoach.protocol.model import Protocol, Step
 
@@ -60,7 +60,7 @@ class Ranked:
     nine in ten ranks (1 is first) when all chances are drawn from their ranges.
     """
 
-    event: Event
+    event: SlipEvent
     step_kind: str
     outcome: Outcome
     chance: float
@@ -105,9 +105,9 @@ def step_kind(step: Step, protocol: Protocol) -> str:
     return "looking" if acts & {"inspect", "verify"} else "other"
 
 
-def rank(protocol: Protocol, draws: int = 100, way: Way | None = None) -> Ranking:
+def rank(protocol: Protocol, draws: int = 100, way: SlipPaths | None = None) -> Ranking:
     """Rank every single slip, counting in the pairs that it is part of."""
-    way = way or Way(protocol)
+    way = way or SlipPaths(protocol)
     alone, together = single(protocol, way), pairs(protocol, way)
     chances = {outcome.events[0].name: SLIP[outcome.events[0].kind].value for outcome in alone}
     carried = {kind: chance.value for kind, chance in TRANSFER.items()}

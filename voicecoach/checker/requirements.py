@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from voicecoach.checker.rank import weight
-from voicecoach.checker.slips import Outcome, Way, pairs, single
+from voicecoach.checker.slips import Outcome, SlipPaths, pairs, single
 from voicecoach.protocol.model import Protocol, Step
 
 GRAVE = 0.5
@@ -19,7 +19,7 @@ _HEAD = frozenset({"head", "face", "eyes", "hair"})
 
 
 @dataclass(frozen=True, slots=True)
-class Ask:
+class Requirement:
     """What one step needs. kind: 'named' (an answer that is not routine), 'observer' or 'warning'; why: the slip that
     makes it so; met: whether the step has it.
     """
@@ -30,11 +30,11 @@ class Ask:
     met: bool
 
 
-def asks(protocol: Protocol, way: Way | None = None) -> list[Ask]:
+def requirements(protocol: Protocol, way: SlipPaths | None = None) -> list[Requirement]:
     """What every step of the list as written needs, in its order."""
-    way = way or Way(protocol)
+    way = way or SlipPaths(protocol)
     outcomes = [*single(protocol, way), *pairs(protocol, way)]
-    found: list[Ask] = []
+    found: list[Requirement] = []
     for place, (stage, step) in enumerate(way.steps):
         if stage == "work":
             continue
@@ -43,25 +43,27 @@ def asks(protocol: Protocol, way: Way | None = None) -> list[Ask]:
     return found
 
 
-def _of(protocol: Protocol, step: Step, place: int, outcomes: Sequence[Outcome], asking: Sequence[Step]) -> list[Ask]:
+def _of(
+    protocol: Protocol, step: Step, place: int, outcomes: Sequence[Outcome], asking: Sequence[Step]
+) -> list[Requirement]:
     found = []
     alone = [o for o in outcomes if len(o.events) == 1 and o.arrives and weight(o) >= GRAVE]
     for outcome in alone:
         if outcome.events[0].kind in {"omitted", "short"}:
             hard = step.quiet_s > 0 or not set(step.answers) <= ROUTINE
-            found.append(Ask(step.name, "named", _why(outcome), hard))
+            found.append(Requirement(step.name, "named", _why(outcome), hard))
             break
     for outcome in alone:
         if outcome.events[0].kind in {"omitted", "swapped", "grip", "short"} and not outcome.catch:
             watched = step.observer or any(one.observer for one in asking if one.asks_for == step.name)
-            found.append(Ask(step.name, "observer", _why(outcome) + ", and nothing would notice", watched))
+            found.append(Requirement(step.name, "observer", _why(outcome) + ", and nothing would notice", watched))
             break
     grips = [o for o in outcomes if o.arrives and any(e.kind == "grip" and e.place == place for e in o.events)]
     near = [act.target for act in step.acts if act.kind == "doff" and protocol.item(act.target).site in _HEAD]
     if grips:
-        found.append(Ask(step.name, "warning", _why(grips[0]), bool(step.warn)))
+        found.append(Requirement(step.name, "warning", _why(grips[0]), bool(step.warn)))
     elif near:
-        found.append(Ask(step.name, "warning", "the hands are at the head", bool(step.warn)))
+        found.append(Requirement(step.name, "warning", "the hands are at the head", bool(step.warn)))
     return found
 
 
@@ -70,7 +72,7 @@ def _why(outcome: Outcome) -> str:
     return f"{slips} reaches {' and '.join(outcome.sites)} at {outcome.arrival}"
 
 
-def text(found: Sequence[Ask]) -> str:
+def text(found: Sequence[Requirement]) -> str:
     """The needs as text, a line each."""
     lines = ["what the coach must ask, computed:"]
     lines += [f"  {ask.step}: {ask.kind}{'' if ask.met else ' (missing)'}, as {ask.why}" for ask in found]

@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 from voicecoach.checker.contamination import Model
 from voicecoach.checker.explore import modes
-from voicecoach.checker.world import ENTERED, Found, Slip, World
+from voicecoach.checker.world import ENTERED, Finding, Slip, World
 from voicecoach.protocol.model import STAGES, Protocol, Step
 
 KINDS = ("omitted", "swapped", "grip", "short", "face", "missed", "role")
@@ -29,7 +29,7 @@ MAX_TRIED = 120_000
 """Most steps tried while pairs are looked for; behind it the search stops and says so (about 200 MB)."""
 
 
-class Event(NamedTuple):
+class SlipEvent(NamedTuple):
     """One slip: the place of its step on the list, the step's name, and its kind."""
 
     place: int
@@ -52,8 +52,8 @@ class Outcome:
     many steps after the slip that is.
     """
 
-    events: tuple[Event, ...]
-    found: tuple[Found, ...]
+    events: tuple[SlipEvent, ...]
+    found: tuple[Finding, ...]
     arrival: str
     later: int
     catch: str
@@ -70,7 +70,7 @@ class Outcome:
         return tuple(dict.fromkeys(one.at for one in self.found if one.rule in ARRIVALS))
 
 
-class Way:
+class SlipPaths:
     """The list as written, with a memory of how it ends from every point and state."""
 
     def __init__(self, protocol: Protocol) -> None:
@@ -82,17 +82,17 @@ class Way:
                 self.steps.append(("work", Step("work", "work begins")))
         self.place = {step.name: n for n, (_, step) in enumerate(self.steps)}
         self.cut = False
-        self._ends: dict[tuple[int, World], tuple[Found, ...]] = {}
-        self._did: dict[tuple[int, str, World], tuple[World, tuple[Found, ...]]] = {}
+        self._ends: dict[tuple[int, World], tuple[Finding, ...]] = {}
+        self._did: dict[tuple[int, str, World], tuple[World, tuple[Finding, ...]]] = {}
         self.worlds = [self.model.start()]
-        self.nominal: list[tuple[Found, ...]] = []
+        self.nominal: list[tuple[Finding, ...]] = []
         for n in range(len(self.steps)):
             world, found = self.do(n, self.worlds[-1])
             self.worlds.append(world)
             self.nominal.append(found)
         self.usual = set(self.end(0, self.worlds[0]))
 
-    def do(self, place: int, world: World, kind: str = "") -> tuple[World, tuple[Found, ...]]:
+    def do(self, place: int, world: World, kind: str = "") -> tuple[World, tuple[Finding, ...]]:
         """One step as written, or with a slip in it."""
         key = (place, kind, world)
         known = self._did.get(key)
@@ -100,7 +100,7 @@ class Way:
             known = self._did[key] = self._do(place, world, kind)
         return known
 
-    def _do(self, place: int, world: World, kind: str) -> tuple[World, tuple[Found, ...]]:
+    def _do(self, place: int, world: World, kind: str) -> tuple[World, tuple[Finding, ...]]:
         stage, step = self.steps[place]
         if stage == "work":
             return self.model.enter(world)
@@ -112,9 +112,9 @@ class Way:
             return self.model.do(replace(step, role="wearer"), world)
         return self.model.do(step, world, slip=Slip(kind) if kind else None)
 
-    def end(self, place: int, world: World) -> tuple[Found, ...]:
+    def end(self, place: int, world: World) -> tuple[Finding, ...]:
         """All rules broken from `place` to the end, starting with `world`."""
-        passed: list[tuple[tuple[int, World], tuple[Found, ...]]] = []
+        passed: list[tuple[tuple[int, World], tuple[Finding, ...]]] = []
         while (place, world) not in self._ends:
             if place == len(self.steps):
                 self._ends[place, world] = self.model.leave(world)[1]
@@ -133,7 +133,7 @@ class Way:
         """How many steps have been tried, each in each state once."""
         return len(self._did)
 
-    def slip(self, event: Event, world: World) -> tuple[int, World, tuple[Found, ...]]:
+    def slip(self, event: SlipEvent, world: World) -> tuple[int, World, tuple[Finding, ...]]:
         """The place, the world and what was broken when the slip has happened."""
         place = event.place
         if event.kind == "omitted":
@@ -145,9 +145,9 @@ class Way:
         world, found = self.do(place, world, event.kind)
         return place + 1, world, found
 
-    def events(self) -> list[Event]:
+    def events(self) -> list[SlipEvent]:
         """Every single slip that this list has room for."""
-        found: list[Event] = []
+        found: list[SlipEvent] = []
         for place, (stage, step) in enumerate(self.steps):
             if stage == "work" or not step.acts:
                 continue
@@ -165,10 +165,10 @@ class Way:
                 kinds.append("missed")
             if step.role != "wearer" and any(act.kind in {"doff", "touch"} for act in step.acts):
                 kinds.append("role")
-            found += [Event(place, step.name, kind) for kind in kinds]
+            found += [SlipEvent(place, step.name, kind) for kind in kinds]
         return found
 
-    def outcome(self, events: tuple[Event, ...], found: tuple[Found, ...]) -> Outcome:
+    def outcome(self, events: tuple[SlipEvent, ...], found: tuple[Finding, ...]) -> Outcome:
         """What the slips lead to, without what the list as written breaks anyhow."""
         new = tuple(one for one in dict.fromkeys(found) if one not in self.usual)
         arrived = next((one for one in new if one.rule in ARRIVALS), None)
@@ -190,9 +190,9 @@ class Way:
         return any(act.kind == "verify" and act.target in {"set", "seal", "fit", "exposed-skin"} for act in step.acts)
 
 
-def single(protocol: Protocol, way: Way | None = None) -> list[Outcome]:
+def single(protocol: Protocol, way: SlipPaths | None = None) -> list[Outcome]:
     """Every single slip and what it leads to, in the order of the list."""
-    way = way or Way(protocol)
+    way = way or SlipPaths(protocol)
     outcomes = []
     for event in way.events():
         place, world, found = way.slip(event, way.worlds[event.place])
@@ -200,16 +200,16 @@ def single(protocol: Protocol, way: Way | None = None) -> list[Outcome]:
     return outcomes
 
 
-def pairs(protocol: Protocol, way: Way | None = None) -> list[Outcome]:
+def pairs(protocol: Protocol, way: SlipPaths | None = None) -> list[Outcome]:
     """Pairs of slips that arrive where neither does alone.
 
     A second slip matters only while the first one's trace is not gone; so only those are tried. `way.cut` is True when
     the search stopped at its bound.
     """
-    way = way or Way(protocol)
+    way = way or SlipPaths(protocol)
     events = way.events()
     alone = {outcome.events[0]: outcome for outcome in single(protocol, way)}
-    at: dict[int, list[Event]] = {}
+    at: dict[int, list[SlipEvent]] = {}
     for event in events:
         at.setdefault(event.place, []).append(event)
     found: list[Outcome] = []

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from voicecoach.checker.rules import AGENTS, CLEAN, DIRTY, SUSPECT, TREATED
 from voicecoach.checker.surfaces import Surfaces
-from voicecoach.checker.world import ENTERED, LEVEL, RUBBED, SOIL, TOUCHED, Contact, Found, Slip, World
+from voicecoach.checker.world import ENTERED, LEVEL, RUBBED, SOIL, TOUCHED, Contact, Finding, Slip, World
 from voicecoach.protocol.model import Act, Step
 
 _FACE_PIECES = frozenset({"mask", "shield", "goggles", "hood", "helmet"})
@@ -22,7 +22,7 @@ class Run:
         self.worn = list(world.worn)
         self.since = list(world.since)
         self.flags = world.flags
-        self.found: list[Found] = []
+        self.found: list[Finding] = []
 
     def world(self) -> World:
         """The world as it now is."""
@@ -30,7 +30,7 @@ class Run:
 
     def broken(self, rule: str, zone: int, carrier: str) -> None:
         """Say that a rule is broken, on which surface, and what carried it."""
-        self.found.append(Found(rule, self.step.name, self.surfaces.names[zone], carrier))
+        self.found.append(Finding(rule, self.step.name, self.surfaces.names[zone], carrier))
 
     def put(self, zone: int, level: int, how: str, carrier: str) -> None:
         """Raise or set the level of a surface, keeping soil; write it in the log."""

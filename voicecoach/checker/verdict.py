@@ -10,7 +10,7 @@ from voicecoach.checker import orders
 from voicecoach.checker.contamination import Model
 from voicecoach.checker.counterexample import surface, tell
 from voicecoach.checker.explore import Explored, Walk, explore, modes
-from voicecoach.checker.requirements import Ask, asks
+from voicecoach.checker.requirements import Requirement, requirements
 from voicecoach.checker.rules import LEVELS, NOT_COVERED, RULES
 from voicecoach.checker.world import LEVEL, SOIL, World
 from voicecoach.protocol.lint import all_steps
@@ -18,7 +18,7 @@ from voicecoach.protocol.model import STAGES, Protocol
 
 
 @dataclass(frozen=True, slots=True)
-class Report:
+class Verdict:
     """What the check found. broken: published orders that apply and are not kept. asked: what steps need, as computed.
     notes: judgements to be read.
     """
@@ -27,11 +27,11 @@ class Report:
     explored: Explored
     broken: tuple[orders.Order, ...]
     checked: tuple[orders.Order, ...]
-    asked: tuple[Ask, ...]
+    asked: tuple[Requirement, ...]
     notes: tuple[str, ...]
 
     @property
-    def short(self) -> tuple[Ask, ...]:
+    def short(self) -> tuple[Requirement, ...]:
         """Needs that a step does not meet and gives no reason for; none is held against a practice protocol."""
         weaker = {step.name for plan in self.protocol.stages for step in plan.steps if step.weaker}
         return tuple(ask for ask in self.asked if not ask.met and ask.step not in weaker and not self.protocol.practice)
@@ -42,14 +42,14 @@ class Report:
         return not self.explored.counters and not self.broken and not self.short and not self.explored.bounded
 
 
-def prove(protocol: Protocol, most: int = 2) -> Report:
+def prove(protocol: Protocol, most: int = 2) -> Verdict:
     """Check a protocol on every way with at most `most` deviations, and against the published orders."""
     checked = tuple(order for order in orders.TABLE if orders.applies(order, protocol))
-    asked = tuple(asks(protocol))
-    return Report(protocol, explore(protocol, most), orders.broken(protocol), checked, asked, _notes(protocol, asked))
+    asked = tuple(requirements(protocol))
+    return Verdict(protocol, explore(protocol, most), orders.broken(protocol), checked, asked, _notes(protocol, asked))
 
 
-def _notes(protocol: Protocol, asked: tuple[Ask, ...]) -> tuple[str, ...]:
+def _notes(protocol: Protocol, asked: tuple[Requirement, ...]) -> tuple[str, ...]:
     notes = [
         f"{item.label}: {', '.join(item.spared)} counted as clean after work though nothing covers it"
         for item in protocol.items
@@ -80,7 +80,7 @@ def _uncalled(protocol: Protocol) -> list[str]:
     return [branch.name for branch in protocol.branches if branch.name not in called]
 
 
-def text(report: Report, most: int = 3) -> str:
+def text(report: Verdict, most: int = 3) -> str:
     """The report for people: at most `most` stories, then the counts, then the last line."""
     protocol, explored = report.protocol, report.explored
     lines = [f"{protocol.name} {protocol.version}: {protocol.title}"]
@@ -103,7 +103,7 @@ def text(report: Report, most: int = 3) -> str:
     return "\n".join(lines)
 
 
-def as_json(report: Report) -> dict[str, Any]:
+def as_json(report: Verdict) -> dict[str, Any]:
     """The report as plain values for json.dumps."""
     explored = report.explored
     return {

@@ -25,7 +25,7 @@ class World(NamedTuple):
     flags: int
 
 
-class Found(NamedTuple):
+class Finding(NamedTuple):
     """One breaking of a rule: where it happened, on what, and which surface carried it."""
 
     rule: str

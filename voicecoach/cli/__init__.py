@@ -1,1 +1,1 @@
-""""""
+"""Arguments in, exit codes out."""

@@ -24,7 +24,7 @@ from voicecoach.cli import record
 from voicecoach.errors import AudioError, InputError, VoicecoachError
 from voicecoach.listen import registry
 from voicecoach.listen import vosk_model as models
-from voicecoach.listen.process import ChildEar
+from voicecoach.listen.process import RecogniserProcess
 from voicecoach.runtime import app, hear, library, supervisor
 from voicecoach.runtime.screen import Outlet
 from voicecoach.simulate import demo
@@ -196,7 +196,7 @@ def hear_command(
         words, text = library.load_grammar(grammar)
         chosen = registry.choose(engine.value, model)
         spec = registry.spec(chosen.name, text, f"{words.name}.yaml", model=model, roles={0: "wearer"})
-        ear = ChildEar(spec, lockstep=True)
+        ear = RecogniserProcess(spec, lockstep=True)
         try:
             ear.listen(tuple(command.name for command in words.commands))
             recordings = hear.Recordings(ear)
@@ -212,7 +212,7 @@ def hear_command(
     raise typer.Exit(UNUSABLE if failed else 0)
 
 
-def _utterance(utterance: hear.Utterance, as_json: bool) -> str:
+def _utterance(utterance: hear.HeardUtterance, as_json: bool) -> str:
     data = utterance.to_json()
     if as_json:
         return json.dumps(data, ensure_ascii=False)

@@ -1,1 +1,1 @@
-"""From sound to commands: grammar, engines, the watched child."""
+"""From sound to events: the watched process, segments, decisions, engines."""

@@ -6,22 +6,22 @@ from collections.abc import Callable
 
 from voicecoach.audio.line import Block
 from voicecoach.errors import EngineError
-from voicecoach.listen.port import Ear
+from voicecoach.listen.port import Recogniser
 from voicecoach.session.events import Event
 
 
-class LateEar:
+class DeferredRecogniser:
     """Stands for an ear until there is one.
 
     Args:
         engine: its name. start: makes it; may take seconds. why: it could not be made, in one line.
     """
 
-    def __init__(self, engine: str, start: Callable[[], Ear], why: str) -> None:
+    def __init__(self, engine: str, start: Callable[[], Recogniser], why: str) -> None:
         self.engine = engine
         self._start = start
         self._why = why
-        self._ear: Ear | None = None
+        self._ear: Recogniser | None = None
         self._live: tuple[str, ...] = ()
 
     def listen(self, commands: tuple[str, ...]) -> None:

@@ -17,7 +17,7 @@ from voicecoach.grammar import LOWEST, URGENT, Decision, Grammar, decide, undeci
 from voicecoach.listen.echo import DELAY, EchoCanceller
 from voicecoach.listen.engines.phonemes import Scorer
 from voicecoach.listen.engines.sphinx import SecondOpinion
-from voicecoach.listen.segmenter import Found, Segment, Segmenter
+from voicecoach.listen.segmenter import Segment, Segmenter, SegmentEvent
 from voicecoach.session.events import Event, Heard, Role, SpeechEnded, SpeechStarted, SpeechUnending
 
 AFTERSOUND = int(0.15 * RATE_HZ)
@@ -32,7 +32,7 @@ DOUBT_DB = 4.0
 of voice and noise together: 4 dB are a voice a little louder than the noise."""
 
 
-class Hearing:
+class Pipeline:
     """An ear without a process around it.
 
     Args:
@@ -113,7 +113,7 @@ class Hearing:
         found.sort(key=lambda entry: entry[:2])
         return [*lost, *(event for _, number, thing in found for event in self._events(number, thing))]
 
-    def _events(self, number: int, found: Found) -> list[Event]:
+    def _events(self, number: int, found: SegmentEvent) -> list[Event]:
         channel = self._channels[number]
         at = found.at + DELAY
         if found.what == "onset":
@@ -130,7 +130,7 @@ class Hearing:
             return [SpeechEnded(at, channel=number), *heard]
         return list(self._urgent_in(number, found))
 
-    def _whole(self, number: int, found: Found) -> list[Event]:
+    def _whole(self, number: int, found: SegmentEvent) -> list[Event]:
         """What an utterance that is over was taken for."""
         channel, segment = self._channels[number], found.segment
         draft, channel.draft = channel.draft, None
@@ -142,7 +142,7 @@ class Hearing:
             return []  # its danger word was heard while it was still spoken
         return self._tell(number, found, decision)
 
-    def _urgent_in(self, number: int, found: Found) -> list[Event]:
+    def _urgent_in(self, number: int, found: SegmentEvent) -> list[Event]:
         """A danger word, or 'stop', in speech that goes on."""
         channel = self._channels[number]
         decision = self._decide(found.segment, self._live & self._urgent)
@@ -183,7 +183,7 @@ class Hearing:
         self._working()
         return decide(self._grammar, ranked, live, decoy, second=self._second.hear(samples) or "")
 
-    def _tell(self, number: int, found: Found, decision: Decision) -> list[Event]:
+    def _tell(self, number: int, found: SegmentEvent, decision: Decision) -> list[Event]:
         segment = found.segment
         role = self._role(number, segment, decision)
         if role is None:
@@ -261,7 +261,7 @@ class _Channel:
         self.last: _Draft | None = None
         self.told: set[str] = set()
 
-    def feed(self, heard: Samples, played: Samples, *, playing: bool) -> list[Found]:
+    def feed(self, heard: Samples, played: Samples, *, playing: bool) -> list[SegmentEvent]:
         """What is found in the cleaned sound; sample numbers are those of the line."""
         clean, natural = self._canceller.feed(heard, played)
         found = self.segmenter.feed(self._clean_at, clean, playing=playing, natural=natural)

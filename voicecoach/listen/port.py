@@ -8,7 +8,7 @@ from voicecoach.audio.line import Block
 from voicecoach.session.events import Event
 
 
-class Ear(Protocol):
+class Recogniser(Protocol):
     """Turns blocks of sound (or text) into events.
 
     `lockstep` ears answer for everything they were fed before `poll` returns, so that a session on the file clock is

@@ -19,7 +19,7 @@ import numpy as np
 
 from voicecoach.audio.line import Block
 from voicecoach.errors import EngineError
-from voicecoach.listen.process_usage import Used, used
+from voicecoach.listen.process_usage import ProcessUsage, used
 from voicecoach.listen.worker import HEADER, WORKING, Spec, run
 from voicecoach.session.events import Event, Heard, SpeechEnded, SpeechStarted, SpeechUnending, from_json, to_json
 
@@ -43,7 +43,7 @@ MAX_ANSWER = 1_000_000
 HEARABLE: tuple[type[Event], ...] = (SpeechStarted, SpeechEnded, SpeechUnending, Heard)
 
 
-class ChildEar:
+class RecogniserProcess:
     """An audio ear: one engine in one watched process.
 
     Args:
@@ -140,7 +140,7 @@ class _Link:
         self._unanswered: deque[float] = deque()  # when each was sent, monotonic s
         self._answered = 0.0
         self._told = 0.0  # when it last answered or said that it is working
-        self._used: Used | None = None  # by the child until then, or until it was fed
+        self._used: ProcessUsage | None = None  # by the child until then, or until it was fed
         self._found: list[Event] = []
         context = multiprocessing.get_context("spawn")
         self._pipe, theirs = context.Pipe()

@@ -117,12 +117,12 @@ def build(spec: Spec, working: Callable[[], None] = lambda: None) -> Hears:
     """
     # each engine is loaded only in the child that runs it
     from voicecoach import grammar as grammars  # noqa: PLC0415
-    from voicecoach.listen.engines.phonemes import PhonemeRecogniser, Scorer  # noqa: PLC0415
+    from voicecoach.listen.engines.phonemes import PhonemeScorer, Scorer  # noqa: PLC0415
     from voicecoach.listen.engines.sphinx import LANGUAGE, Sphinx  # noqa: PLC0415
-    from voicecoach.listen.engines.vosk import VoskRecogniser  # noqa: PLC0415
-    from voicecoach.listen.pipeline import Hearing  # noqa: PLC0415
+    from voicecoach.listen.engines.vosk import VoskScorer  # noqa: PLC0415
+    from voicecoach.listen.pipeline import Pipeline  # noqa: PLC0415
 
-    recogniser: Scorer = VoskRecogniser(Path(spec.model)) if spec.engine == "vosk" else PhonemeRecogniser()
+    recogniser: Scorer = VoskScorer(Path(spec.model)) if spec.engine == "vosk" else PhonemeScorer()
     grammar = grammars.parse(spec.grammar, spec.grammar_file)
     asked = spec.engine == "phonemes" and grammar.language == LANGUAGE and _installed(SECOND)
-    return Hearing(recogniser, grammar, dict(spec.roles), second=Sphinx(grammar) if asked else None, working=working)
+    return Pipeline(recogniser, grammar, dict(spec.roles), second=Sphinx(grammar) if asked else None, working=working)

@@ -33,7 +33,7 @@ FORM = "'TIME ROLE: words', such as '12.5 wearer: done', '+1.5 observer: confirm
 
 
 @dataclass(frozen=True, slots=True)
-class Utterance:
+class ScriptLine:
     """One line of a script.
 
     when: 'at' `time_s` on the session clock; 'after' that many seconds of quiet; 'over' the coach's next sound, that
@@ -48,7 +48,7 @@ class Utterance:
     line: int = 0
 
 
-def parse(text: str, file: str) -> tuple[Utterance, ...]:
+def parse(text: str, file: str) -> tuple[ScriptLine, ...]:
     """Read a script: one utterance a line, '#' begins a comment.
 
     `12.5 wearer: done` is said 12.5 s into the session. `+1.5 wearer: done` is said 1.5 s after the coach's last prompt
@@ -59,7 +59,7 @@ def parse(text: str, file: str) -> tuple[Utterance, ...]:
     Raises:
         InputError: with file and line, for a line of any other form.
     """
-    found: list[Utterance] = []
+    found: list[ScriptLine] = []
     latest_s = 0.0
     for number, raw in enumerate(text.splitlines(), start=1):
         line = raw.partition("#")[0].strip()
@@ -76,7 +76,7 @@ def parse(text: str, file: str) -> tuple[Utterance, ...]:
     return tuple(found)
 
 
-def _utterance(line: str, where: str, number: int) -> Utterance:
+def _utterance(line: str, where: str, number: int) -> ScriptLine:
     parts = LINE.match(line)
     if parts is None:
         raise InputError(f"{line!r} cannot be read", where=where, expected=FORM)
@@ -89,7 +89,7 @@ def _utterance(line: str, where: str, number: int) -> Utterance:
     if not words or (missed and not near):
         raise InputError(f"{line!r} says no words", where=where, expected=FORM)
     when: When = {"+": "after", "@": "over"}.get(parts["sign"], "at")  # type: ignore[assignment]
-    return Utterance(when, float(parts["time"]), cast(Role, role), words, near or None, number)
+    return ScriptLine(when, float(parts["time"]), cast(Role, role), words, near or None, number)
 
 
 class _Coach:
@@ -126,7 +126,7 @@ class _Coach:
                 self.begin = None
 
 
-class TypedEar:
+class ScriptedRecogniser:
     """The text twin of the audio ears: says a script on the line's sample clock. Always in lockstep.
 
     Args:
@@ -139,7 +139,7 @@ class TypedEar:
 
     engine = "typed"
 
-    def __init__(self, grammar: Grammar, script: tuple[Utterance, ...], file: str = "script") -> None:
+    def __init__(self, grammar: Grammar, script: tuple[ScriptLine, ...], file: str = "script") -> None:
         for said in script:
             if said.near is not None and grammar.command(said.near) is None:
                 raise InputError(
@@ -185,7 +185,7 @@ class TypedEar:
             self._begin, self._last_end = None, end
             self._next += 1
 
-    def _due(self, said: Utterance, block: Block) -> int | None:
+    def _due(self, said: ScriptLine, block: Block) -> int | None:
         """The sample at which `said` begins, as far as that can be known by the end of this block."""
         wait = round(said.time_s * RATE_HZ)
         earliest = max(block.at, self._last_end)
@@ -198,7 +198,7 @@ class TypedEar:
             return None
         return max(begin + wait, earliest)
 
-    def _say(self, said: Utterance, begin: int, end: int) -> None:
+    def _say(self, said: ScriptLine, begin: int, end: int) -> None:
         channel = CHANNELS[said.role]
         near = said.near if said.near in self._live else None
         command = None if said.near else match(self._grammar, said.words, self._live)
@@ -235,7 +235,7 @@ PEDAL = ("done", "rubbing", "wiping", "dry")
 """What a foot-switch may answer for the wearer. Not "clear": a press does not show that somebody looked."""
 
 
-class KeyboardEar:
+class KeyboardRecogniser:
     """Lines from a keyboard or a foot-switch, beside or instead of an audio ear.
 
     `done` or `w: done` is the wearer's word, `o: confirm` the observer's, `a: hose off` the assistant's. An empty line

@@ -55,7 +55,7 @@ class Segment:
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class SegmentEvent:
     """What a segmenter noticed at sample `at`.
 
     what: 'onset' (a voice began), 'draft' (silence long enough to decode, the utterance may go on), 'whole' (the hang-
@@ -135,7 +135,9 @@ class Segmenter:
         """Mean square of this channel between two samples, as far as it is still kept."""
         return _power(self._natural[max(begin - self._sound_at, 0) : max(end - self._sound_at, 0)])
 
-    def feed(self, at: int, samples: Samples, *, playing: bool = False, natural: Samples | None = None) -> list[Found]:
+    def feed(
+        self, at: int, samples: Samples, *, playing: bool = False, natural: Samples | None = None
+    ) -> list[SegmentEvent]:
         """Take in samples, shape (frames,), that begin at sample `at`.
 
         playing: the coach sounds meanwhile; a sudden sound is then a voice already when it is faintly like one.
@@ -146,7 +148,7 @@ class Segmenter:
             self._reset(at)
         self._sound = np.concatenate((self._sound, np.asarray(samples, np.float32)))
         self._natural = np.concatenate((self._natural, np.asarray(samples if natural is None else natural, np.float32)))
-        found: list[Found] = []
+        found: list[SegmentEvent] = []
         while self._looked + CHUNK <= self._sound_at + len(self._sound):
             low = self._looked - self._sound_at
             chunk = self._sound[low : low + CHUNK]
@@ -172,7 +174,7 @@ class Segmenter:
         """The median power of the last 2 s; infinite when there is too little of it."""
         return float(np.median(self._powers)) if len(self._powers) >= _USUAL // 8 else math.inf
 
-    def _step(self, voice: float, *, sudden: bool) -> list[Found]:
+    def _step(self, voice: float, *, sudden: bool) -> list[SegmentEvent]:
         now = self._looked
         if self._begin is None:
             return self._wait(voice, sudden=sudden)
@@ -180,20 +182,20 @@ class Segmenter:
             self._end = now
         silence = now - self._end
         if silence >= self._hangover:
-            whole = Found("whole", now, self._segment(self._begin, self._end, part=self._unending))
+            whole = SegmentEvent("whole", now, self._segment(self._begin, self._end, part=self._unending))
             self._begin, self._run, self._unending = None, 0, False
             return [whole]
         if silence >= _frames(PAD_AFTER_S) and self._drafted != self._end:
             self._drafted = self._end
-            return [Found("draft", now, self._segment(self._begin, self._end, part=self._unending))]
+            return [SegmentEvent("draft", now, self._segment(self._begin, self._end, part=self._unending))]
         if now - self._begin >= self._longest:
             return self._cut(now)
         if silence == 0 and now >= self._window_at:
             self._window_at = now + self._hop
-            return [Found("window", now, self._segment(max(self._begin, now - self._window), now, part=True))]
+            return [SegmentEvent("window", now, self._segment(max(self._begin, now - self._window), now, part=True))]
         return []
 
-    def _wait(self, voice: float, *, sudden: bool) -> list[Found]:
+    def _wait(self, voice: float, *, sudden: bool) -> list[SegmentEvent]:
         now = self._looked
         self._run = self._run + 1 if voice >= _OPEN else 0
         if self._run < _RUN and not (sudden and voice >= _HINT):
@@ -202,11 +204,11 @@ class Segmenter:
         self._before = self._usual()
         self._last_begin = self._begin
         self._window_at = self._begin + self._window
-        return [Found("onset", now, self._segment(self._begin, now))]
+        return [SegmentEvent("onset", now, self._segment(self._begin, now))]
 
-    def _cut(self, now: int) -> list[Found]:
+    def _cut(self, now: int) -> list[SegmentEvent]:
         # the windows have looked at the rest; what comes next begins half a window back, so that no word is halved
-        cut = Found("cut", now, self._segment(now - self._window, now, part=True))
+        cut = SegmentEvent("cut", now, self._segment(now - self._window, now, part=True))
         found = [cut] if self._unending else [replace(cut, what="unending"), cut]
         self._begin, self._unending = now - self._window // 2, True
         self._window_at = now + self._hop

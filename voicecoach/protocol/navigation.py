@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from voicecoach.protocol.lint import all_steps
 from voicecoach.protocol.ledger import Ledger
+from voicecoach.protocol.lint import all_steps
 from voicecoach.protocol.model import STAGES, Branch, BreachRule, Protocol, Step
 from voicecoach.protocol.place import Detour, Place
 

@@ -21,7 +21,7 @@ CLOSED = b'"effect":"close"'
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class RecordLine:
     """One line that can be read. number: its place in the file, from 1. data: as written. event: if it is one."""
 
     number: int
@@ -46,7 +46,7 @@ class Session:
 
     folder: Path
     manifest: Manifest
-    lines: tuple[Line, ...]
+    lines: tuple[RecordLine, ...]
     broken_at: int | None = None
     torn: bytes = b""
     remarks: tuple[str, ...] = ()
@@ -69,12 +69,12 @@ class Session:
         return found
 
     @property
-    def notes(self) -> tuple[Line, ...]:
+    def notes(self) -> tuple[RecordLine, ...]:
         """The effect lines that are notes."""
         return tuple(line for line in self.lines if line.kind == "effect" and line.data.get("effect") == "note")
 
     @property
-    def gaps(self) -> tuple[Line, ...]:
+    def gaps(self) -> tuple[RecordLine, ...]:
         """Where lines came late to the disk."""
         return tuple(line for line in self.lines if line.kind == "gap")
 
@@ -107,13 +107,13 @@ def read(folder: Path) -> Session:
     return Session(folder, made_with, found, broken_at, torn, tuple(_remarks(found, broken_at, torn)))
 
 
-def parse(raw: bytes, chain: str) -> tuple[tuple[Line, ...], int | None, bytes]:
+def parse(raw: bytes, chain: str) -> tuple[tuple[RecordLine, ...], int | None, bytes]:
     """The lines of a journal's bytes, the first broken line, and the bytes of a torn last one. Never raises.
 
     A line that does not fit the chain but can be read is kept, and the chain is taken up from there.
     """
     *whole, torn = raw.split(b"\n")
-    found: list[Line] = []
+    found: list[RecordLine] = []
     broken_at: int | None = None
     for number, text in enumerate(whole, start=1):
         line = lines.unseal(chain, text)
@@ -165,7 +165,7 @@ def read_manifest(folder: Path) -> Manifest:
         raise RecordError(f"cannot be read: {error.strerror or error}", where=str(path)) from None
 
 
-def _line(number: int, data: Mapping[str, Any]) -> Line | None:
+def _line(number: int, data: Mapping[str, Any]) -> RecordLine | None:
     kind, at, event = data.get("line"), lines.whole_number(data, "at"), None
     if kind == "event":
         try:
@@ -174,7 +174,7 @@ def _line(number: int, data: Mapping[str, Any]) -> Line | None:
             return None
         if event.at != at or not _fits(event):
             return None
-    return Line(
+    return RecordLine(
         number,
         lines.whole_number(data, "seq"),
         str(kind),
@@ -203,7 +203,7 @@ def _without_own(data: Mapping[str, Any]) -> dict[str, Any]:
     return {key: value for key, value in data.items() if key not in lines.OWN_KEYS}
 
 
-def _remarks(found: Iterable[Line], broken_at: int | None, torn: bytes) -> Iterable[str]:
+def _remarks(found: Iterable[RecordLine], broken_at: int | None, torn: bytes) -> Iterable[str]:
     if broken_at is not None:
         yield f"Line {broken_at} of {FILE} was damaged or changed: what stands from there on is not proven."
     if torn:

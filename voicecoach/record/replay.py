@@ -18,7 +18,7 @@ from voicecoach.session.events import Event, Reopened
 State = TypeVar("State")
 
 
-class Machine(Protocol[State]):
+class Replayable(Protocol[State]):
     """The session's machine, as far as a replay needs it."""
 
     def start(self) -> State:
@@ -47,7 +47,7 @@ class ReplayResult:
         return self.difference is None
 
 
-def replay(folder: Path, machine_factory: Callable[[Session], Machine[State]]) -> ReplayResult:
+def replay(folder: Path, machine_factory: Callable[[Session], Replayable[State]]) -> ReplayResult:
     """Feed a recorded session through a machine again and compare the effects.
 
     Args:
@@ -60,7 +60,7 @@ def replay(folder: Path, machine_factory: Callable[[Session], Machine[State]]) -
     return compare(read(folder), machine_factory)
 
 
-def compare(session: Session, machine_factory: Callable[[Session], Machine[State]]) -> ReplayResult:
+def compare(session: Session, machine_factory: Callable[[Session], Replayable[State]]) -> ReplayResult:
     """Like `replay`, for a record that has been read."""
     if session.broken_at is not None:
         return ReplayResult(0, 0, f"The record is damaged at line {session.broken_at}: it can't be replayed.")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from voicecoach.record.read import Line, Session
+from voicecoach.record.read import RecordLine, Session
 from voicecoach.session.events import CLOCK_HZ, Heard, PartBack, PartLost, PromptEnded, Reopened
 
 DANGER = frozenset({"breach", "splash", "needle", "no-air"})
@@ -146,7 +146,7 @@ def remarks(session: Session) -> tuple[Remark, ...]:
     return tuple(remark(line) for line in session.notes)
 
 
-def remark(line: Line) -> Remark:
+def remark(line: RecordLine) -> Remark:
     """The note that a line holds."""
     details: dict[str, str] = {}
     pairs = line.data.get("details")

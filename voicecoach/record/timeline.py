@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
-from voicecoach.record.read import Line, Session
+from voicecoach.record.read import RecordLine, Session
 from voicecoach.record.story import DANGER, MARKS, Utterance, clock, remark, utterances
 from voicecoach.session.events import (
     CLOCK_HZ,
@@ -28,7 +28,7 @@ SLACK_S = 0.5
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class TimelineRow:
     """One line of a timeline.
 
     at_s: seconds on the session clock. who: coach, a role, or record. what: prompt, cut, tone, heard, refused, step,
@@ -47,7 +47,7 @@ class Row:
         return clock(self.at_s)
 
 
-class Said(NamedTuple):
+class HeardText(NamedTuple):
     """What was truly said: samples of begin and end, the words, and the command meant by them (None: chatter)."""
 
     begin: int
@@ -66,7 +66,7 @@ class Compared(NamedTuple):
     verdict: Verdict
 
 
-def rows(session: Session) -> tuple[Row, ...]:
+def rows(session: Session) -> tuple[TimelineRow, ...]:
     """The timeline's rows in the order of the record; timers and what was listened for are left out."""
     found = []
     for line in session.lines:
@@ -76,7 +76,9 @@ def rows(session: Session) -> tuple[Row, ...]:
             row = _effect_row(line)
         elif line.kind == "gap":
             first, last, late_s = (line.data.get(key) for key in ("first", "last", "late_s"))
-            row = Row(line.at_s, "record", "gap", f"lines {first}-{last} came {late_s} s late to the disk", "gap")
+            row = TimelineRow(
+                line.at_s, "record", "gap", f"lines {first}-{last} came {late_s} s late to the disk", "gap"
+            )
         else:
             row = None
         if row is not None:
@@ -85,14 +87,14 @@ def rows(session: Session) -> tuple[Row, ...]:
 
 
 def heard_against_said(
-    session: Session, said: Sequence[Said | tuple[int, int, str, str | None]]
+    session: Session, said: Sequence[HeardText | tuple[int, int, str, str | None]]
 ) -> tuple[Compared, ...]:
     """Match what was said with what was heard by time, and judge each.
 
     An utterance belongs to what overlaps it most (within SLACK_S). A wrong command is wrong even if the right one was
     heard as well. A command that belongs to nothing was heard from nothing.
     """
-    true = [Said(*one) for one in said]
+    true = [HeardText(*one) for one in said]
     of: dict[int, list[Utterance]] = {index: [] for index in range(len(true))}
     stray: list[Utterance] = []
     for one in utterances(session):
@@ -109,12 +111,12 @@ def heard_against_said(
     return tuple(sorted(found, key=lambda row: row.at_s))
 
 
-def _overlap(one: Utterance, true: Said) -> float:
+def _overlap(one: Utterance, true: HeardText) -> float:
     begin, end = true.begin / CLOCK_HZ - SLACK_S, true.end / CLOCK_HZ + SLACK_S
     return min(one.end_s, end) - max(one.begin_s, begin) + 1e-6
 
 
-def _judge(true: Said, heard: Sequence[Utterance]) -> Verdict:
+def _judge(true: HeardText, heard: Sequence[Utterance]) -> Verdict:
     commands = {one.heard.command for one in heard} - {None}
     if true.meant is None:
         return "taken although chatter" if commands else "ignored as it should be"
@@ -137,42 +139,42 @@ def _tell_heard(heard: Heard) -> str:
     return f"refused: {heard.phrase or 'nothing like a command'} ({score}{near})"
 
 
-def _event_row(line: Line) -> Row | None:
+def _event_row(line: RecordLine) -> TimelineRow | None:
     event, at_s = line.event, line.at_s
     row = None
     if isinstance(event, Heard):
         mark = "breach" if event.command in DANGER else "taken" if event.command else "near" if event.near else ""
-        row = Row(at_s, str(event.role), "heard" if event.command else "refused", _tell_heard(event), mark)
+        row = TimelineRow(at_s, str(event.role), "heard" if event.command else "refused", _tell_heard(event), mark)
     elif isinstance(event, Opened):
         kind = "training only" if event.training_only else "in use"
-        row = Row(at_s, "record", "session", f"{event.mode}, ear {event.ear}, audio {event.audio}, {kind}")
+        row = TimelineRow(at_s, "record", "session", f"{event.mode}, ear {event.ear}, audio {event.audio}, {kind}")
     elif isinstance(event, PromptEnded) and not event.complete:
-        row = Row(at_s, "coach", "cut", f"prompt {event.prompt} after {event.played_s:.1f} s")
+        row = TimelineRow(at_s, "coach", "cut", f"prompt {event.prompt} after {event.played_s:.1f} s")
     elif isinstance(event, SpeechUnending):
-        row = Row(at_s, "record", "note", f"speech that does not stop on channel {event.channel}", "gap")
+        row = TimelineRow(at_s, "record", "note", f"speech that does not stop on channel {event.channel}", "gap")
     elif isinstance(event, PartLost):
-        row = Row(at_s, "record", "lost", f"{event.part}: {event.why}", "gap")
+        row = TimelineRow(at_s, "record", "lost", f"{event.part}: {event.why}", "gap")
     elif isinstance(event, PartBack):
-        row = Row(at_s, "record", "back", str(event.part))
+        row = TimelineRow(at_s, "record", "back", str(event.part))
     elif isinstance(event, Reopened):
-        row = Row(at_s, "record", "session", f"goes on after {event.gap_s:.1f} s: {event.why}", "gap")
+        row = TimelineRow(at_s, "record", "session", f"goes on after {event.gap_s:.1f} s: {event.why}", "gap")
     elif isinstance(event, TimerFired) and event.timer == "silence":
-        row = Row(at_s, "record", "note", "silence")
+        row = TimelineRow(at_s, "record", "note", "silence")
     return row
 
 
-def _effect_row(line: Line) -> Row | None:
+def _effect_row(line: RecordLine) -> TimelineRow | None:
     kind = line.data.get("effect")
     if kind == "say":
-        return Row(line.at_s, "coach", "prompt", str(line.data.get("text", "")))
+        return TimelineRow(line.at_s, "coach", "prompt", str(line.data.get("text", "")))
     if kind == "tone":
-        return Row(line.at_s, "coach", "tone", str(line.data.get("tone", "")))
+        return TimelineRow(line.at_s, "coach", "tone", str(line.data.get("tone", "")))
     if kind == "close":
-        return Row(line.at_s, "record", "session", f"closed: {line.data.get('reason')}")
+        return TimelineRow(line.at_s, "record", "session", f"closed: {line.data.get('reason')}")
     if kind == "note":
         note = remark(line)
         what = "step" if note.what in {"step", "step-confirmed", "step-refused", "jump"} else "note"
-        return Row(line.at_s, "record", what, note.tell(), MARKS.get(note.what, ""))
+        return TimelineRow(line.at_s, "record", what, note.tell(), MARKS.get(note.what, ""))
     return None
 
 

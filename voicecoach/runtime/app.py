@@ -21,14 +21,13 @@ from voicecoach.audio.quiet import QuietLine
 from voicecoach.audio.wav import WavLine, read_wav
 from voicecoach.errors import AudioError, InputError, VoicecoachError
 from voicecoach.listen import registry
-from voicecoach.listen.deferred import LateEar
-from voicecoach.listen.port import Ear
-from voicecoach.listen.process import ChildEar
-from voicecoach.listen.scripted import KeyboardEar, TypedEar
+from voicecoach.listen.deferred import DeferredRecogniser
+from voicecoach.listen.port import Recogniser
+from voicecoach.listen.process import RecogniserProcess
+from voicecoach.listen.scripted import KeyboardRecogniser, ScriptedRecogniser
 from voicecoach.listen.scripted import parse as parse_script
 from voicecoach.listen.worker import Spec
 from voicecoach.protocol.lint import lint
-from voicecoach.session.setup import Setup
 from voicecoach.record.clips import ClipKeeper
 from voicecoach.record.journal import Journal, check_root, new_folder
 from voicecoach.record.manifest import Manifest, versions
@@ -41,6 +40,7 @@ from voicecoach.session import prompts
 from voicecoach.session.events import CLOCK_HZ, Opened, Reopened, Role
 from voicecoach.session.machine import Machine
 from voicecoach.session.prompts import every_prompt
+from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
 from voicecoach.speak.port import Speaker
 from voicecoach.speak.silent import SilentVoice
@@ -218,11 +218,11 @@ class Runner:
         self.wish = recorded_wish(self.wish, session, state)
         line, shared = self._line_left(now)
         voice: Speaker = SilentVoice() if state.ear == "typed" else prepare_voice(setup, self.console)
-        ear: Ear
+        ear: Recogniser
         try:
             ear = self._ear(setup, texts, state.ear)
         except VoicecoachError as error:  # rule 19: on in what is left
-            ear = LateEar(state.ear, lambda: self._ear(setup, texts, state.ear), error.line())
+            ear = DeferredRecogniser(state.ear, lambda: self._ear(setup, texts, state.ear), error.line())
         journal = Journal.open_existing(folder)
         running = self._coach(setup, line, ear, voice, journal, state, now)
         return running.start(Reopened(now, round(gap_s, 1), "the program was started again", shared))
@@ -249,18 +249,18 @@ class Runner:
             return QuietLine(live=wish.script == "-", start=now)
         return LiveLine(channels=wish.channels, microphone=wish.microphone, speaker=wish.speaker, start=now, must=must)
 
-    def _ear(self, setup: Setup, texts: Texts, engine: str) -> Ear:
+    def _ear(self, setup: Setup, texts: Texts, engine: str) -> Recogniser:
         wish = self.wish
         if wish.script == "-":
             assert self._keyboard is not None
-            return KeyboardEar(setup.grammar, self._keyboard)
+            return KeyboardRecogniser(setup.grammar, self._keyboard)
         if wish.script:
             path = Path(wish.script)
-            return TypedEar(setup.grammar, parse_script(library.read_text(path), path.name), path.name)
+            return ScriptedRecogniser(setup.grammar, parse_script(library.read_text(path), path.name), path.name)
         roles = _roles(wish.pair, wish.channels)
         spec = registry.spec(engine, texts.grammar, f"{setup.grammar.name}.yaml", model=wish.model, roles=roles)
         with self.console.status(f"starting the ear ({engine})"):
-            return ChildEar(spec, lockstep=not self.live)
+            return RecogniserProcess(spec, lockstep=not self.live)
 
     def _overhear(self, setup: Setup, voice: Speaker, texts: Texts, engine: str) -> None:
         spec = registry.spec(engine, texts.grammar, f"{setup.grammar.name}.yaml", model=self.wish.model)
@@ -269,16 +269,18 @@ class Runner:
         prompt_check.refuse(taken, setup)
 
     def _coach(
-        self, setup: Setup, line: Line, ear: Ear, voice: Speaker, journal: Journal,
+        self, setup: Setup, line: Line, ear: Recogniser, voice: Speaker, journal: Journal,
         state: SessionState | None = None, now: int = 0,
     ) -> _Running:  # fmt: skip
         audio = state.audio if state is not None else self.wish.audio
         clips = ClipKeeper(journal.folder / "audio", audio) if ear.engine in {"vosk", "phonemes"} else None
         keys = (
-            KeyboardEar(setup.grammar, self._keyboard) if self._keyboard is not None and ear.engine != "keys" else None
+            KeyboardRecogniser(setup.grammar, self._keyboard)
+            if self._keyboard is not None and ear.engine != "keys"
+            else None
         )
         shown = Transcript(self.console, voice_ok=voice.ok)
-        script = ear if isinstance(ear, TypedEar) else None
+        script = ear if isinstance(ear, ScriptedRecogniser) else None
         parts = Parts(Machine(setup), ear, line, voice, journal, clips, keys, shown, ticks=line.live)
         if self.live:
             self._screen = screen = Behind(shown)
@@ -288,7 +290,7 @@ class Runner:
         self.coach = coach = Coach(parts, state, now)
         if script is not None:
             parts.spent = lambda: script.finished
-        elif isinstance(ear, KeyboardEar):
+        elif isinstance(ear, KeyboardRecogniser):
             # nobody is left to type; once something is worn the guidance goes on all the same
             parts.spent = lambda: ear.finished and coach.state.worn_since is None
         return _Running(self, coach)
@@ -323,8 +325,8 @@ class _Running:
         return 0
 
 
-def _lockstep(spec: Spec) -> Ear:
-    return ChildEar(spec, lockstep=True)
+def _lockstep(spec: Spec) -> Recogniser:
+    return RecogniserProcess(spec, lockstep=True)
 
 
 def recorded_wish(wish: Wish, session: Session, state: SessionState) -> Wish:

@@ -68,7 +68,7 @@ class Faults:
         return None
 
 
-class Mender:
+class Restarter:
     """Restarts a broken ear in the background, or at once where the clock is a file's."""
 
     def __init__(self, restart: Callable[[], None], *, live: bool, retry_s: float = RETRY_S) -> None:
@@ -100,7 +100,7 @@ class Mender:
                 self._mended.set()
                 return
 
-    def mended(self) -> bool:
+    def restarted(self) -> bool:
         """True once, when it works again."""
         if self.why is None or not self._mended.is_set():
             return False
@@ -122,7 +122,7 @@ class Mender:
                 return
 
 
-def within(limit_s: float, act: Callable[[], T]) -> T:
+def call_with_timeout(limit_s: float, act: Callable[[], T]) -> T:
     """What `act` returns, or raises, if that takes no longer than `limit_s`; it goes on unheeded otherwise.
 
     Raises:

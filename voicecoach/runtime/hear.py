@@ -9,7 +9,7 @@ from typing import Any
 
 from voicecoach.audio.line import RATE_HZ, Block
 from voicecoach.audio.wav import WavLine, read_wav
-from voicecoach.listen.port import Ear
+from voicecoach.listen.port import Recogniser
 from voicecoach.session.events import Heard
 
 TAIL_S = 1.0
@@ -18,7 +18,7 @@ CHANNELS = (1, 2)
 
 
 @dataclass(frozen=True, slots=True)
-class Utterance:
+class HeardUtterance:
     """One utterance of a recording; begin and end in seconds from the recording's start."""
 
     file: str
@@ -46,11 +46,11 @@ class Recordings:
         ear: in lockstep, listening to all it is to know.
     """
 
-    def __init__(self, ear: Ear) -> None:
+    def __init__(self, ear: Recogniser) -> None:
         self._ear = ear
         self._at = 0
 
-    def hear(self, path: Path) -> Iterator[Utterance]:
+    def hear(self, path: Path) -> Iterator[HeardUtterance]:
         """The utterances of one recording.
 
         Raises:
@@ -68,4 +68,4 @@ class Recordings:
                 break
         for event in self._ear.poll():
             if isinstance(event, Heard):
-                yield Utterance(str(path), event, start)
+                yield HeardUtterance(str(path), event, start)

@@ -10,13 +10,13 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 
-from voicecoach.audio.failover import KeptLine
+from voicecoach.audio.failover import FailoverLine
 from voicecoach.audio.line import RATE_HZ, Block, Line, Samples, Sound
 from voicecoach.errors import EngineError
-from voicecoach.listen.port import Ear
+from voicecoach.listen.port import Recogniser
 from voicecoach.record.clips import ClipKeeper
 from voicecoach.record.journal import Journal
-from voicecoach.runtime.faults import Faults, Mender, Reason, told, within
+from voicecoach.runtime.faults import Faults, Reason, Restarter, call_with_timeout, told
 from voicecoach.session.effects import CancelTimer, Close, Effect, Listen, Note, Say, SetTimer, StopSpeaking, Tone
 from voicecoach.session.events import Event, Heard, Part, PartLost, PromptEnded, Reopened, TimerFired
 from voicecoach.session.machine import Machine
@@ -50,12 +50,12 @@ class Parts:
     """
 
     machine: Machine
-    ear: Ear
+    ear: Recogniser
     line: Line
     voice: Speaker
     journal: Journal
     clips: ClipKeeper | None = None
-    keys: Ear | None = None
+    keys: Recogniser | None = None
     watch: Watch = field(default=lambda _state, _event, _effects: None)
     ticks: bool = False
     spent: Callable[[], bool] = field(default=lambda: False)
@@ -76,11 +76,11 @@ class Coach:
         self.state = parts.machine.start() if state is None else state
         self.now = now
         self.closed = False
-        self.line = KeptLine(parts.line, start=now)
+        self.line = FailoverLine(parts.line, start=now)
         self._timers: dict[str, int] = {}
         self._sounding: set[int] = set()
         self._faults = Faults()
-        self._ears = Mender(parts.ear.restart, live=parts.line.live)
+        self._ears = Restarter(parts.ear.restart, live=parts.line.live)
         self._signals: list[str] = []
         self._ticked = self._heard_last = now
         self._wall_ahead_s = time.time() - now / RATE_HZ
@@ -135,7 +135,7 @@ class Coach:
     def _look_around(self, found: list[Event]) -> None:
         """Faults, keys and timers; then everything in order, danger first."""
         found += self._faults.look(self.now, self._reasons())
-        if self._ears.mended():
+        if self._ears.restarted():
             self._listen(self.state.listening)
         while self._signals:
             found.append(PartLost(self.now, "signal", self._signals.pop(0)))
@@ -213,7 +213,7 @@ class Coach:
         with self._spared("voice"):
             if not self.line.live:
                 return self.parts.voice.sound(text)
-            return within(VOICE_S, lambda: self.parts.voice.sound(text))
+            return call_with_timeout(VOICE_S, lambda: self.parts.voice.sound(text))
         return tones.sound("unspoken")
 
     def _listen(self, commands: tuple[str, ...]) -> None:

@@ -16,12 +16,12 @@ from platformdirs import user_cache_path
 
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, Samples
 from voicecoach.errors import InputError
-from voicecoach.listen.port import Ear
+from voicecoach.listen.port import Recogniser
 from voicecoach.listen.worker import Spec
 from voicecoach.protocol.navigation import steps_named
-from voicecoach.session.setup import Setup
 from voicecoach.session.events import Heard
 from voicecoach.session.prompts import over_prompt
+from voicecoach.session.setup import Setup
 from voicecoach.speak.port import Speaker
 
 LEAD_S = 0.3
@@ -50,7 +50,13 @@ class Taken:
 
 
 def find_taken(
-    setup: Setup, voice: Speaker, spec: Spec, open_ear: Callable[[Spec], Ear], *, tell: Tell, cache: Path | None = None
+    setup: Setup,
+    voice: Speaker,
+    spec: Spec,
+    open_ear: Callable[[Spec], Recogniser],
+    *,
+    tell: Tell,
+    cache: Path | None = None,
 ) -> list[Taken]:
     """Play all prompts of a protocol through the ear; those that it takes for a command live at the time.
 
@@ -61,7 +67,7 @@ def find_taken(
     known = _Verdicts(cache, voice, spec)
     prompts = over_prompt(setup)
     todo = [(text, live) for text, live in prompts if known.get(text, live) is None]
-    ears: list[Ear] = []
+    ears: list[Recogniser] = []
     try:
         while len(ears) < min(os.cpu_count() or 1, EARS, -(-len(todo) // A_SHARE)):
             ears.append(open_ear(spec))
@@ -75,14 +81,14 @@ def find_taken(
 
 
 def commands_in(
-    prompts: Sequence[Prompt], voice: Speaker, ears: Sequence[Ear]
+    prompts: Sequence[Prompt], voice: Speaker, ears: Sequence[Recogniser]
 ) -> Iterator[tuple[str, tuple[str, ...], str]]:
     """What prompts are taken for: words, live commands and the command, '' for none; in the order they are done.
 
     Args:
         prompts: in any order. voice: prepared. ears: in lockstep; they hear side by side.
     """
-    free: queue.SimpleQueue[tuple[Ear, int]] = queue.SimpleQueue()
+    free: queue.SimpleQueue[tuple[Recogniser, int]] = queue.SimpleQueue()
     for ear in ears:
         free.put((ear, 0))
 
@@ -125,7 +131,7 @@ def refuse(taken: Sequence[Taken], setup: Setup) -> None:
     )
 
 
-def _play(ear: Ear, prompt: Samples, at: int) -> int:
+def _play(ear: Recogniser, prompt: Samples, at: int) -> int:
     """Feed a prompt with the silence around it from sample `at` of the ear's clock; where that ends."""
     lead, gap = (np.zeros(round(silence_s * RATE_HZ), np.float32) for silence_s in (LEAD_S, GAP_S))
     sound = np.concatenate([lead, prompt, gap])
@@ -180,6 +186,9 @@ def _version() -> str:
     """Changes with the code that hears and speaks, so that old verdicts are not believed."""
     here = Path(__file__).parent
     digest = hashlib.sha256()
-    for file in [Path(__file__), *(file for room in ("listen", "speak") for file in sorted((here.parent / room).rglob("*.py")))]:
+    for file in [
+        Path(__file__),
+        *(file for room in ("listen", "speak") for file in sorted((here.parent / room).rglob("*.py"))),
+    ]:
         digest.update(file.read_bytes())
     return digest.hexdigest()[:16]

@@ -11,11 +11,11 @@ from voicecoach import grammar as grammars
 from voicecoach.errors import VoicecoachError
 from voicecoach.protocol import load as protocols
 from voicecoach.protocol import site as sites
-from voicecoach.session.setup import Setup
 from voicecoach.record.journal import now_utc
 from voicecoach.record.read import Session, find_open, read
 from voicecoach.record.replay import read_copy
 from voicecoach.session.machine import Machine
+from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
 from voicecoach.session.table import OVER
 

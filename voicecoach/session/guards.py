@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-
 from voicecoach.session.turn import Turn
 
 SPOKEN_THROUGH = 2
@@ -19,7 +18,7 @@ def loop_due(turn: Turn) -> bool:
     return turn.state.mode == "pair" and step is not None and step.matters and not step.quiet_s and not turn.state.paced
 
 
-def may_duck(turn: Turn) -> bool:
+def may_interrupt(turn: Turn) -> bool:
     """A prompt sounds, and voices have not come over it for nothing too often."""
     state = turn.state
     return state.sounding and not state.window and state.vain < SPOKEN_THROUGH
@@ -61,7 +60,7 @@ def second_silence(turn: Turn) -> bool:
 
 def _to(kind: str) -> Callable[[Turn], bool]:
     def guard(turn: Turn) -> bool:
-        return turn.meaning.arrival is not None and turn.meaning.arrival.kind == kind
+        return turn.intent.arrival is not None and turn.intent.arrival.kind == kind
 
     guard.__doc__ = f"The way leads to: {kind}."
     return guard
@@ -74,7 +73,7 @@ GUARDS: dict[str, Callable[[Turn], bool]] = {
     "to_confirm": _to("confirm"),
     "loop_due": loop_due,
     "no_loop_due": lambda turn: not loop_due(turn),
-    "may_duck": may_duck,
+    "may_interrupt": may_interrupt,
     "window_open": lambda turn: turn.state.window,
     "over_step": lambda turn: turn.state.question == "",
     "over_question": lambda turn: turn.state.question != "",

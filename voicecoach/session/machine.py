@@ -6,22 +6,22 @@ from dataclasses import replace
 
 from transitions import Machine as TransitionTable
 
-from voicecoach.session.setup import Setup
-from voicecoach.session.actions.registry import DEEDS
+from voicecoach.protocol.ledger import Ledger
+from voicecoach.protocol.place import Place
+from voicecoach.session.actions.registry import ACTIONS
 from voicecoach.session.effects import Effect, Listen
 from voicecoach.session.events import Event, PromptEnded, TimerFired
 from voicecoach.session.guards import GUARDS
-from voicecoach.session.interpret.dispatch import meaning
-from voicecoach.session.interpret.intent import NOTHING, Meaning
+from voicecoach.session.interpret.dispatch import interpret
+from voicecoach.session.interpret.intent import NOTHING, Intent
 from voicecoach.session.interpret.live import live
-from voicecoach.protocol.ledger import Ledger
-from voicecoach.protocol.place import Place
+from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
 from voicecoach.session.table import STATES, TABLE, Row
 from voicecoach.session.turn import Turn
 
 
-class _Figure:
+class _Model:
     """What `transitions` moves. A throw-away: its state is set from a SessionState before each trigger."""
 
     state: str
@@ -36,9 +36,9 @@ class Machine:
 
     def __init__(self, setup: Setup) -> None:
         self.setup = setup
-        self._figure = _Figure()
+        self._model = _Model()
         self._table = TransitionTable(
-            model=self._figure, states=list(STATES), initial="opening", auto_transitions=False, model_override=False
+            model=self._model, states=list(STATES), initial="opening", auto_transitions=False, model_override=False
         )
         for row in TABLE:
             self._add(row)
@@ -57,9 +57,9 @@ class Machine:
             state = replace(state, timers=tuple(name for name in state.timers if name != event.timer))
         turn = Turn(self.setup, state, event, found)
         if found.trigger:
-            self._figure.state = state.status
+            self._model.state = state.status
             if found.trigger in self._table.get_triggers(state.status):
-                getattr(self._figure, found.trigger)(turn)
+                getattr(self._model, found.trigger)(turn)
         wanted = live(self.setup, turn.state)
         if wanted != turn.state.listening:
             turn.set(listening=wanted)
@@ -73,22 +73,22 @@ class Machine:
         return tuple(
             row
             for row in TABLE
-            if row.trigger == turn.meaning.trigger
+            if row.trigger == turn.intent.trigger
             and state.status in row.sources
             and all(GUARDS[guard](turn) for guard in row.guards)
         )
 
-    def _meaning(self, before: SessionState, state: SessionState, event: Event) -> Meaning:
+    def _meaning(self, before: SessionState, state: SessionState, event: Event) -> Intent:
         """Only the prompt that leaves nothing more to be said means something."""
         if isinstance(event, PromptEnded) and not (before.speech and not state.speech):
             return NOTHING
-        return meaning(self.setup, state, event)
+        return interpret(self.setup, state, event)
 
     def _add(self, row: Row) -> None:
         def done(turn: Turn) -> None:
-            turn.set(status=self._figure.state)
-            for deed in row.deeds:
-                DEEDS[deed](turn)
+            turn.set(status=self._model.state)
+            for action in row.actions:
+                ACTIONS[action](turn)
 
         self._table.add_transition(
             row.trigger,

@@ -6,10 +6,10 @@ from voicecoach.errors import InputError
 from voicecoach.grammar import normalise
 from voicecoach.protocol.model import STAGES, Step
 from voicecoach.protocol.navigation import steps_named
-from voicecoach.session.setup import Setup
 from voicecoach.session.actions.aside import WEAR_MOST_MIN, WEAR_STEP_MIN
 from voicecoach.session.actions.stepping import read_back
 from voicecoach.session.interpret.live import OVER_PROMPT, expected, said_itself
+from voicecoach.session.setup import Setup
 from voicecoach.session.vocabulary import DANGERS, REPLIES, SAYS_ITSELF
 
 MAX_WORDS = 12

@@ -1,7 +1,7 @@
 """The one table of transitions. Pure data: trigger, states it holds in, where to, guards that must hold, what is done.
 
-A target of '=' leaves the state as it is. The guards' and the deeds' names are those of functions in `guards.py` and
-`deeds.py`; tests resolve each and show that at most one row fits.
+A target of '=' leaves the state as it is. The guards' and the actions' names are those of functions in `guards.py` and
+`actions/`; tests resolve each and show that at most one row fits.
 """
 
 from __future__ import annotations
@@ -9,15 +9,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 STATES = (
-    "opening", "prompting", "ducked", "acknowledging", "awaiting", "timing", "drying", "confirming", "asking", "frozen",
-    "paused", "breached", "working", "closed", "abandoned",
+    "opening", "prompting", "interrupted", "acknowledging", "awaiting", "timing", "drying", "confirming", "asking",
+    "frozen", "paused", "breached", "working", "closed", "abandoned",
 )  # fmt: skip
 OVER = ("closed", "abandoned")
 OPEN = tuple(state for state in STATES if state not in OVER)
 ANSWERING = ("acknowledging", "awaiting", "drying")
-ON_A_STEP = ("prompting", "ducked", *ANSWERING, "timing", "confirming")
+ON_A_STEP = ("prompting", "interrupted", *ANSWERING, "timing", "confirming")
 WAITING = (*ANSWERING, "confirming", "asking", "frozen", "paused")
-UNDUCKED = tuple(state for state in OPEN if state not in {"ducked", "breached"})
+UNINTERRUPTED = tuple(state for state in OPEN if state not in {"interrupted", "breached"})
 AT_LEISURE = (*ANSWERING, "timing", "confirming", "working")
 
 
@@ -29,20 +29,20 @@ class Row:
     sources: tuple[str, ...]
     target: str
     guards: tuple[str, ...]
-    deeds: tuple[str, ...]
+    actions: tuple[str, ...]
 
 
-def _leads(trigger: str, sources: tuple[str, ...], deeds: tuple[str, ...] = ()) -> tuple[Row, ...]:
+def _leads(trigger: str, sources: tuple[str, ...], actions: tuple[str, ...] = ()) -> tuple[Row, ...]:
     """The rows of a trigger that goes to wherever its arrival says."""
     kinds = (("to_step", "prompting"), ("to_work", "working"), ("to_question", "asking"), ("to_confirm", "confirming"))
-    return tuple(Row(trigger, sources, target, (guard,), ("hush", *deeds, "arrive")) for guard, target in kinds)
+    return tuple(Row(trigger, sources, target, (guard,), ("hush", *actions, "arrive")) for guard, target in kinds)
 
 
-def _from_duck(trigger: str, *deeds: str) -> tuple[Row, ...]:
+def _from_interruption(trigger: str, *actions: str) -> tuple[Row, ...]:
     """The rows of a trigger after which the prompt or the question that a voice came over goes on."""
     return (
-        Row(trigger, ("ducked",), "prompting", ("over_step",), deeds),
-        Row(trigger, ("ducked",), "asking", ("over_question",), deeds),
+        Row(trigger, ("interrupted",), "prompting", ("over_step",), actions),
+        Row(trigger, ("interrupted",), "asking", ("over_question",), actions),
     )
 
 
@@ -51,23 +51,29 @@ TABLE: tuple[Row, ...] = (
     Row("opened", ("opening",), "opening", (), ("introduce",)),
     *_leads("introduced", ("opening",)),
     # prompts run out, or somebody talks over them
-    Row("read_out", ("prompting", "ducked"), "acknowledging", ("over_step", "loop_due"), ("take_answers",)),
-    Row("read_out", ("prompting", "ducked"), "awaiting", ("over_step", "no_loop_due"), ("take_answers",)),
-    Row("read_out", ("ducked",), "asking", ("over_question",), ("take_answers",)),
+    Row("read_out", ("prompting", "interrupted"), "acknowledging", ("over_step", "loop_due"), ("take_answers",)),
+    Row("read_out", ("prompting", "interrupted"), "awaiting", ("over_step", "no_loop_due"), ("take_answers",)),
+    Row("read_out", ("interrupted",), "asking", ("over_question",), ("take_answers",)),
     Row("read_out", WAITING, "=", (), ("wait",)),
     *_leads("first_words_over", ("breached",)),
-    Row("voice_over", ("prompting", "asking"), "ducked", ("may_duck",), ("duck",)),
-    Row("voice_over", tuple(s for s in UNDUCKED if s not in {"prompting", "asking"}), "=", ("may_duck",), ("duck",)),
-    *_from_duck("window_over", "speak_on"),
-    Row("window_over", UNDUCKED, "=", (), ("speak_on",)),
-    *_from_duck("unclear", "speak_on"),
-    Row("unclear", UNDUCKED, "=", ("window_open",), ("speak_on",)),
+    Row("voice_over", ("prompting", "asking"), "interrupted", ("may_interrupt",), ("interrupt",)),
+    Row(
+        "voice_over",
+        tuple(s for s in UNINTERRUPTED if s not in {"prompting", "asking"}),
+        "=",
+        ("may_interrupt",),
+        ("interrupt",),
+    ),
+    *_from_interruption("window_over", "speak_on"),
+    Row("window_over", UNINTERRUPTED, "=", (), ("speak_on",)),
+    *_from_interruption("unclear", "speak_on"),
+    Row("unclear", UNINTERRUPTED, "=", ("window_open",), ("speak_on",)),
     Row("unclear", WAITING, "=", ("may_say_again",), ("say_again",)),
-    *_from_duck("babble", "note_babble", "speak_through"),
-    Row("babble", UNDUCKED, "=", ("not_babbled",), ("note_babble", "speak_through")),
+    *_from_interruption("babble", "note_babble", "speak_through"),
+    Row("babble", UNINTERRUPTED, "=", ("not_babbled",), ("note_babble", "speak_through")),
     # a step and its answer
     Row("early", ("prompting", *ANSWERING, "timing", "confirming"), "=", (), ("early",)),
-    Row("early", ("ducked",), "prompting", (), ("early", "speak_on")),
+    Row("early", ("interrupted",), "prompting", (), ("early", "speak_on")),
     Row("acknowledged", ("acknowledging",), "awaiting", (), ("acknowledge",)),
     Row("started", ("awaiting", "acknowledging"), "timing", (), ("start_time",)),
     Row("rub_over", ("timing",), "drying", (), ("call_time",)),
@@ -75,12 +81,12 @@ TABLE: tuple[Row, ...] = (
     Row("acted", ANSWERING, "confirming", (), ("hush", "note_acted", "arrive")),
     *_leads("answered", ANSWERING, ("confirm_step",)),
     *_leads("confirmed", ("confirming",), ("confirm_step",)),
-    *_leads("branched", ("prompting", "ducked", *ANSWERING, "timing"), ("note_branch",)),
+    *_leads("branched", ("prompting", "interrupted", *ANSWERING, "timing"), ("note_branch",)),
     Row("not_clear", ("confirming",), "asking", (), ("note_not_clear", "ask")),
     Row("misplaced", ANSWERING, "=", (), ("hint",)),
     Row("wrong_role", (*ANSWERING, "timing", "confirming", "asking"), "=", (), ("note_refused", "refuse")),
     Row("wrong_role", ("prompting",), "=", (), ("note_refused",)),
-    *_from_duck("wrong_role", "note_refused", "speak_on"),
+    *_from_interruption("wrong_role", "note_refused", "speak_on"),
     *_leads("quiet_over", ("awaiting",), ("note_unasked",)),
     *_leads("paced", (*ANSWERING, "confirming"), ("note_unconfirmed",)),
     Row("paced_on", ("frozen", "paused"), "asking", (), ("note_paced_on", "tell_worn", "ask")),
@@ -88,8 +94,8 @@ TABLE: tuple[Row, ...] = (
     Row("breach", OPEN, "breached", (), ("sound_breach",)),
     Row("near_breach", tuple(s for s in OPEN if s != "breached"), "asking", (), ("hold", "ask")),
     Row("return_asked", OPEN, "asking", (), ("hold", "ask")),
-    *_from_duck("no_return", "note_no_return", "speak_on"),
-    Row("no_return", tuple(s for s in OPEN if s != "ducked"), "=", (), ("note_no_return",)),
+    *_from_interruption("no_return", "note_no_return", "speak_on"),
+    Row("no_return", tuple(s for s in OPEN if s != "interrupted"), "=", (), ("note_no_return",)),
     *_leads("false_alarm", OPEN, ("note_false_alarm",)),
     Row("stopped", OPEN, "frozen", (), ("freeze",)),
     Row("hold_asked", ("frozen",), "=", (), ("ask_what_happened",)),
@@ -99,24 +105,30 @@ TABLE: tuple[Row, ...] = (
     # ways
     Row("paused", (*ON_A_STEP, "asking", "frozen", "working"), "paused", (), ("pause",)),
     Row("resumed", ("paused",), "asking", (), ("tell_worn", "ask")),
-    Row("repeated", ("prompting", "ducked", "acknowledging", "awaiting"), "prompting", ("over_step",), ("read_again",)),
-    Row("repeated", ("ducked",), "asking", ("over_question",), ("read_again",)),
+    Row(
+        "repeated",
+        ("prompting", "interrupted", "acknowledging", "awaiting"),
+        "prompting",
+        ("over_step",),
+        ("read_again",),
+    ),
+    Row("repeated", ("interrupted",), "asking", ("over_question",), ("read_again",)),
     Row("repeated", ("timing", "drying", "confirming", "asking", "frozen", "working"), "=", (), ("read_again",)),
     Row("told", (*AT_LEISURE, "paused"), "=", (), ("tell",)),
     Row("back_asked", ON_A_STEP, "asking", ("has_step_behind",), ("note_back", "ask")),
-    Row("back_asked", ("prompting", "ducked"), "prompting", ("no_step_behind",), ("tell_none_behind",)),
+    Row("back_asked", ("prompting", "interrupted"), "prompting", ("no_step_behind",), ("tell_none_behind",)),
     Row("back_asked", (*ANSWERING, "timing"), "=", ("no_step_behind",), ("tell_none_behind",)),
     Row("sound_refused", AT_LEISURE, "=", (), ("refuse_sound",)),
     Row("removal_asked", ("working",), "asking", (), ("ask",)),
     Row("end_asked", (*AT_LEISURE, "frozen", "paused"), "asking", (), ("hold", "ask")),
     # replies to questions
-    *_leads("replied", ("asking", "ducked"), ("note_reply",)),
-    Row("asked_on", ("asking", "ducked"), "asking", (), ("note_reply", "ask")),
-    Row("held_on", ("asking", "ducked"), "frozen", ("held_frozen",), ("note_reply", "hold_on")),
-    Row("held_on", ("asking", "ducked"), "paused", ("held_paused",), ("note_reply", "hold_on")),
-    Row("not_all_right", ("asking", "ducked"), "asking", (), ("note_reply", "call_out", "ask_on")),
-    Row("ended", ("asking", "ducked"), "closed", ("nothing_on",), ("close",)),
-    Row("ended", ("asking", "ducked"), "abandoned", ("something_on",), ("close",)),
+    *_leads("replied", ("asking", "interrupted"), ("note_reply",)),
+    Row("asked_on", ("asking", "interrupted"), "asking", (), ("note_reply", "ask")),
+    Row("held_on", ("asking", "interrupted"), "frozen", ("held_frozen",), ("note_reply", "hold_on")),
+    Row("held_on", ("asking", "interrupted"), "paused", ("held_paused",), ("note_reply", "hold_on")),
+    Row("not_all_right", ("asking", "interrupted"), "asking", (), ("note_reply", "call_out", "ask_on")),
+    Row("ended", ("asking", "interrupted"), "closed", ("nothing_on",), ("close",)),
+    Row("ended", ("asking", "interrupted"), "abandoned", ("something_on",), ("close",)),
     Row("told_to_end", OPEN, "closed", (), ("close",)),
     # silence, wear, and parts that fail
     Row("silent", WAITING, "=", ("first_silence",), ("read_again",)),

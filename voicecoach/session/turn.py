@@ -7,10 +7,10 @@ from typing import Any
 
 from voicecoach.protocol.model import Step
 from voicecoach.protocol.navigation import step_at
-from voicecoach.session.setup import Setup
 from voicecoach.session.effects import CancelTimer, Effect, Note, Say, SetTimer, StopSpeaking, Tone
 from voicecoach.session.events import Event
-from voicecoach.session.interpret.intent import Meaning
+from voicecoach.session.interpret.intent import Intent
+from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState, Speech
 
 STEP_TIMERS = ("silence", "rub", "quiet", "pace", "near", "window", "hold", "check")
@@ -21,12 +21,12 @@ REWIND_S = 0.3
 class Turn:
     """What guards look at and deeds change."""
 
-    def __init__(self, setup: Setup, state: SessionState, event: Event, meaning: Meaning) -> None:
+    def __init__(self, setup: Setup, state: SessionState, event: Event, intent: Intent) -> None:
         self.setup = setup
         self.state = state
         self.before = state
         self.event = event
-        self.meaning = meaning
+        self.intent = intent
         self.effects: list[Effect] = []
 
     @property

@@ -17,7 +17,7 @@ from rich.table import Table
 
 from voicecoach.audio.line import RATE_HZ
 from voicecoach.listen import registry
-from voicecoach.listen.process import ChildEar
+from voicecoach.listen.process import RecogniserProcess
 from voicecoach.protocol.lint import all_steps
 from voicecoach.protocol.model import Protocol, Step
 from voicecoach.record.clips import ClipKeeper
@@ -31,7 +31,7 @@ from voicecoach.session.effects import Effect
 from voicecoach.session.events import Event, Opened
 from voicecoach.session.machine import Machine
 from voicecoach.session.state import SessionState
-from voicecoach.simulate.persona import AGAIN, Rule, ScriptedPersona
+from voicecoach.simulate.persona import AGAIN, Reaction, ScriptedPersona
 from voicecoach.simulate.room import Room, RoomLine
 
 PROTOCOL = "short-practice"
@@ -50,7 +50,7 @@ WORDS = {
 """How the wearer says what is heard better in a longer form than in its plain word."""
 
 
-def wearer(protocol: Protocol) -> tuple[Rule, ...]:
+def wearer(protocol: Protocol) -> tuple[Reaction, ...]:
     """What the wearer answers. The scenario is our own: a repeat, a step back, a sleeve that brushed an arm."""
     steps = {step.name: step for _, step in all_steps(protocol)}
 
@@ -58,37 +58,39 @@ def wearer(protocol: Protocol) -> tuple[Rule, ...]:
         return f"^{re.escape(steps[step].say)}$"
 
     return (
-        Rule("partner busy, or practice run", "practice run", "practice-run"),
-        Rule("in a mirror", "yes", "yes"),
-        Rule("time is up", WORDS["dry"], "dry"),
-        Rule(over("practice-gown-on"), "repeat", "repeat", nth=1),
-        Rule(over("practice-mask-on"), "", nth=2),  # read again only because the wearer asked what came before
-        Rule(over("practice-gloves-on"), "previous step", "back", nth=1),
-        Rule("not finished, or went wrong", "not finished", "not-finished"),
-        Rule(over("practice-work"), "start removal", "start-removal", wait_s=(19.0, 20.0), also=True, yields=True),
-        Rule("removal area, and", "yes", "yes"),
-        Rule(f"^{re.escape(steps['practice-gown-away'].warn)}$", "oh no, breach, breach", "breach", over_s=0.9, nth=1),
-        Rule("breach. yes or no", "false alarm", "false-alarm"),
-        Rule("which place was it", "my arm", "arm"),
-        Rule("shall i end here", "yes", "yes"),
-        Rule("say that again|needs a different word", AGAIN),
+        Reaction("partner busy, or practice run", "practice run", "practice-run"),
+        Reaction("in a mirror", "yes", "yes"),
+        Reaction("time is up", WORDS["dry"], "dry"),
+        Reaction(over("practice-gown-on"), "repeat", "repeat", nth=1),
+        Reaction(over("practice-mask-on"), "", nth=2),  # read again only because the wearer asked what came before
+        Reaction(over("practice-gloves-on"), "previous step", "back", nth=1),
+        Reaction("not finished, or went wrong", "not finished", "not-finished"),
+        Reaction(over("practice-work"), "start removal", "start-removal", wait_s=(19.0, 20.0), also=True, yields=True),
+        Reaction("removal area, and", "yes", "yes"),
+        Reaction(
+            f"^{re.escape(steps['practice-gown-away'].warn)}$", "oh no, breach, breach", "breach", over_s=0.9, nth=1
+        ),
+        Reaction("breach. yes or no", "false alarm", "false-alarm"),
+        Reaction("which place was it", "my arm", "arm"),
+        Reaction("shall i end here", "yes", "yes"),
+        Reaction("say that again|needs a different word", AGAIN),
         *answers(tuple(steps.values())),
     )
 
 
-def answers(steps: tuple[Step, ...]) -> tuple[Rule, ...]:
+def answers(steps: tuple[Step, ...]) -> tuple[Reaction, ...]:
     """For each step what it waits for first: the start of its time, or its answer."""
     found = []
     for step in steps:
         meant = step.timing.start if step.timing else step.answers[0] if step.answers else None
         if meant is not None:
             words = WORDS.get(meant, meant.replace("-off", "-removed").replace("-on", "-in-place").replace("-", " "))
-            found.append(Rule(f"^{re.escape(step.say)}$", words, meant, wait_s=(1.0, 2.0)))
+            found.append(Reaction(f"^{re.escape(step.say)}$", words, meant, wait_s=(1.0, 2.0)))
     return tuple(found)
 
 
 ROOM = tuple(
-    Rule("with the patient", words, over_s=after_s, nth=1, channel=1, gain_db=10.0, also=True, yields=True)
+    Reaction("with the patient", words, over_s=after_s, nth=1, channel=1, gain_db=10.0, also=True, yields=True)
     for after_s, words in (
         (4.0, "the monitor is beeping again"),
         (8.5, "could somebody bring more water"),
@@ -100,7 +102,7 @@ ROOM = tuple(
 
 
 @dataclass(frozen=True, slots=True)
-class Outcome:
+class DemoResult:
     """What a demo came to. session_s: its length on the session clock; took_s: on the wall."""
 
     session: Session
@@ -145,7 +147,7 @@ def run(*, seed: int, out: Path | None, engine: str, model: str | None, console:
     return outcome.good
 
 
-def play(*, seed: int, out: Path | None, engine: str, model: str | None, console: Console) -> Outcome:
+def play(*, seed: int, out: Path | None, engine: str, model: str | None, console: Console) -> DemoResult:
     """Play the demo.
 
     Args:
@@ -172,7 +174,7 @@ def play(*, seed: int, out: Path | None, engine: str, model: str | None, console
     journal = Journal.create(new_folder(root), made_with, texts.copies())
     with console.status(f"starting the ear ({chosen})"):
         spec = registry.spec(chosen, texts.grammar, "en.yaml", model=model, roles={0: "wearer"})
-        ear = ChildEar(spec, lockstep=True)
+        ear = RecogniserProcess(spec, lockstep=True)
     clips = ClipKeeper(journal.folder / "audio", "clips")
     began_s = time.monotonic()
     try:
@@ -189,7 +191,7 @@ def play(*, seed: int, out: Path | None, engine: str, model: str | None, console
     session = read(journal.folder)
     said = [(one.begin, one.end, one.text, one.meant) for one in line.said]
     compared = heard_against_said(session, said)
-    return Outcome(session, compared, closed, chosen, speaking, coach.now / RATE_HZ, took_s)
+    return DemoResult(session, compared, closed, chosen, speaking, coach.now / RATE_HZ, took_s)
 
 
 class _Shown:

@@ -15,7 +15,7 @@ from voicecoach.speak.voice import render_text, render_texts
 REPLY_S = 1.5
 """Somebody who yields leaves so long behind another's words, in which the coach may reply (s)."""
 AGAIN = "<again>"
-"""What a rule says to repeat the words said last on its channel."""
+"""What a reaction says to repeat the words said last on its channel."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +38,7 @@ class Ended:
 
 
 @dataclass(frozen=True, slots=True)
-class Utterance:
+class SpokenLine:
     """Words to say. at: sample of their begin. meant: the command they stand for, None for chatter.
 
     samples: shape (frames,). channel: whose microphone is near. gain_db: against usual loudness.
@@ -55,12 +55,12 @@ class Utterance:
 class Persona(Protocol):
     """Everybody in the room."""
 
-    def hear(self, until: int, news: Sequence[Began | Ended]) -> list[Utterance]:
+    def hear(self, until: int, news: Sequence[Began | Ended]) -> list[SpokenLine]:
         """What is said from now until sample `until`, after what happened since the last call."""
 
 
 @dataclass(frozen=True, slots=True)
-class Rule:
+class Reaction:
     """When this is heard, say that.
 
     Args:
@@ -69,8 +69,8 @@ class Rule:
         meant: the command that the words stand for; None for chatter that is to be ignored.
         wait_s: seconds after the prompt's end, drawn between the two.
         over_s: if given, seconds after the prompt's begin instead: spoken over it.
-        nth: only at the n-th time this rule's turn comes, from 1; 0 at each.
-        also: spoken beside what the other rules say; otherwise the first rule that fits is the only one.
+        nth: only at the n-th time this reaction's turn comes, from 1; 0 at each.
+        also: spoken beside what the other reactions say; otherwise the first that fits is the only one.
         yields: waits until neither the coach nor anybody else speaks or is about to.
         channel: who says it. gain_db: how much louder than usual.
     """
@@ -89,102 +89,108 @@ class Rule:
 
 @dataclass(slots=True)
 class _Plan:
-    rule: Rule
+    reaction: Reaction
     at: int
 
 
 @dataclass
 class ScriptedPersona:
-    """Follows rules, and waits politely: an answer that is not meant to be spoken over a prompt is held while one
+    """Follows its reactions, and waits politely: an answer that is not meant to be spoken over a prompt is held while one
     sounds, and given up when the next prompt has an answer of its own. Prompts that were cut off are not answered.
 
     Args:
-        rules: in order of precedence.
+        reactions: in order of precedence.
         rng: draws the waiting times.
         voices: eSpeak voice by channel. speak: renders text in a voice.
         rates_wpm: words a minute by channel; 140 where none is given.
     """
 
-    rules: Sequence[Rule]
+    reactions: Sequence[Reaction]
     rng: np.random.Generator
     voices: Mapping[int, str] = field(default_factory=lambda: {0: "en-gb", 1: "en-us+f3", 2: "en-gb-scotland"})
     rates_wpm: Mapping[int, int] = field(default_factory=dict)
     speak: Callable[..., Samples] = render_text
 
     def __post_init__(self) -> None:
-        strangers = {rule.channel for rule in self.rules} - set(self.voices)
+        strangers = {reaction.channel for reaction in self.reactions} - set(self.voices)
         if strangers:
             raise ValueError(f"no voice for channels {sorted(strangers)}")
-        self._turns = [0] * len(self.rules)
+        self._turns = [0] * len(self.reactions)
         self._plans: list[_Plan] = []
-        self._last: dict[int, Rule] = {}
+        self._last: dict[int, Reaction] = {}
         self._sounding = False
         self._free_from = 0
 
     def prepare(self) -> None:
         """Render everything ahead, so that nothing has to be rendered in real time."""
         for channel, voice in self.voices.items():
-            texts = [rule.says for rule in self.rules if rule.channel == channel and rule.says not in {"", AGAIN}]
+            texts = [
+                reaction.says
+                for reaction in self.reactions
+                if reaction.channel == channel and reaction.says not in {"", AGAIN}
+            ]
             if texts:
                 render_texts(texts, voice=voice, rate_wpm=self.rates_wpm.get(channel, 140))
 
-    def hear(self, until: int, news: Sequence[Began | Ended]) -> list[Utterance]:
+    def hear(self, until: int, news: Sequence[Began | Ended]) -> list[SpokenLine]:
         """What is said until sample `until`."""
         for event in news:
             self._sounding = isinstance(event, Began)
             if event.text and (isinstance(event, Began) or event.complete):
                 self._react(event)
-        said: list[Utterance] = []
+        said: list[SpokenLine] = []
         for plan in [plan for plan in self._plans if plan.at < until]:
             if self._may_speak(plan, until):
                 self._plans.remove(plan)
                 said.append(self._say(plan))
-            elif plan.rule.yields:
+            elif plan.reaction.yields:
                 plan.at = until
         return said
 
     def _may_speak(self, plan: _Plan, until: int) -> bool:
-        if plan.rule.yields:
-            end = until + len(self._voiced(plan.rule)) + round(REPLY_S * RATE_HZ)
-            answers = any(other.at < end for other in self._plans if not other.rule.also)
+        if plan.reaction.yields:
+            end = until + len(self._voiced(plan.reaction)) + round(REPLY_S * RATE_HZ)
+            answers = any(other.at < end for other in self._plans if not other.reaction.also)
             return not (self._sounding or answers or until < self._free_from)
-        return self._blunt(plan.rule) or not self._sounding
+        return self._blunt(plan.reaction) or not self._sounding
 
     @staticmethod
-    def _blunt(rule: Rule) -> bool:
-        return rule.over_s is not None or rule.also
+    def _blunt(reaction: Reaction) -> bool:
+        return reaction.over_s is not None or reaction.also
 
     def _react(self, event: Began | Ended) -> None:
         began = isinstance(event, Began)
         answered = False
-        for number, rule in enumerate(self.rules):
-            if (rule.over_s is not None) != began or not re.search(rule.hears, event.text, re.IGNORECASE):
+        for number, reaction in enumerate(self.reactions):
+            if (reaction.over_s is not None) != began or not re.search(reaction.hears, event.text, re.IGNORECASE):
                 continue
-            if answered and not rule.also:
+            if answered and not reaction.also:
                 continue
             self._turns[number] += 1
-            if rule.nth and self._turns[number] != rule.nth:
+            if reaction.nth and self._turns[number] != reaction.nth:
                 continue
-            if not rule.also and not began:
+            if not reaction.also and not began:
                 answered = True
-                self._plans = [plan for plan in self._plans if self._blunt(plan.rule)]
-            if rule.says and (rule.says != AGAIN or rule.channel in self._last):
-                wait_s = self.rng.uniform(*rule.wait_s) if rule.over_s is None else rule.over_s
-                self._plans.append(_Plan(rule, event.at + round(wait_s * RATE_HZ)))
-            answered = answered or not rule.also
+                self._plans = [plan for plan in self._plans if self._blunt(plan.reaction)]
+            if reaction.says and (reaction.says != AGAIN or reaction.channel in self._last):
+                wait_s = self.rng.uniform(*reaction.wait_s) if reaction.over_s is None else reaction.over_s
+                self._plans.append(_Plan(reaction, event.at + round(wait_s * RATE_HZ)))
+            answered = answered or not reaction.also
         if isinstance(event, Ended) and not answered:
             for plan in self._plans:  # held answers start their waiting anew
-                if not self._blunt(plan.rule) and plan.at < event.at:
-                    plan.at = event.at + round(self.rng.uniform(*plan.rule.wait_s) * RATE_HZ)
+                if not self._blunt(plan.reaction) and plan.at < event.at:
+                    plan.at = event.at + round(self.rng.uniform(*plan.reaction.wait_s) * RATE_HZ)
 
-    def _say(self, plan: _Plan) -> Utterance:
-        rule = plan.rule
-        words = self._last[rule.channel] if rule.says == AGAIN else rule
+    def _say(self, plan: _Plan) -> SpokenLine:
+        reaction = plan.reaction
+        words = self._last[reaction.channel] if reaction.says == AGAIN else reaction
         if words.meant:
-            self._last[rule.channel] = words
+            self._last[reaction.channel] = words
         samples = self._voiced(words)
         self._free_from = max(self._free_from, plan.at + len(samples) + round(REPLY_S * RATE_HZ))
-        return Utterance(words.says, plan.at, samples, words.meant, rule.channel, rule.gain_db)
+        return SpokenLine(words.says, plan.at, samples, words.meant, reaction.channel, reaction.gain_db)
 
-    def _voiced(self, rule: Rule) -> Samples:
-        return self.speak(rule.says, voice=self.voices[rule.channel], rate_wpm=self.rates_wpm.get(rule.channel, 140))
+    def _voiced(self, reaction: Reaction) -> Samples:
+        return self.speak(
+            reaction.says, voice=self.voices[reaction.channel], rate_wpm=self.rates_wpm.get(reaction.channel, 140)
+        )

@@ -9,7 +9,7 @@ import numpy as np
 
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Samples
 from voicecoach.audio.quiet import QuietLine
-from voicecoach.simulate.persona import Began, Ended, Persona, Utterance
+from voicecoach.simulate.persona import Began, Ended, Persona, SpokenLine
 
 SPEECH_LEVEL = 0.1
 """Root mean square of people and prompts alike, as they are rendered; all dB here are against it."""
@@ -45,7 +45,7 @@ class Room:
 
 
 @dataclass(frozen=True, slots=True)
-class Said:
+class SpokenWords:
     """What was said: its samples run from `begin` to just before `end`; over: the prompt it was spoken over, or 0."""
 
     begin: int
@@ -80,11 +80,11 @@ class RoomLine(QuietLine):
         limit_s: float = 3600.0,
     ) -> None:
         super().__init__(live, channels)
-        self.said: list[Said] = []
+        self.said: list[SpokenWords] = []
         self._persona = persona
         self._room = room or Room()
         self._limit = round(limit_s * RATE_HZ)
-        self._speaking: list[Utterance] = []
+        self._speaking: list[SpokenLine] = []
         self._sounding: tuple[int, int] | None = None  # prompt and begin of the sound told to the persona last
         rng = np.random.default_rng(seed)
         paths = [_path(self._room, rng) for _ in range(channels)]
@@ -127,16 +127,16 @@ class RoomLine(QuietLine):
             self._sounding = (prompt, begin)
             news.append(Began(prompt, text, begin))
 
-    def _begin(self, utterance: Utterance, at: int) -> None:
+    def _begin(self, utterance: SpokenLine, at: int) -> None:
         """Start an utterance at its own sample, or now if that is over."""
         begin = max(utterance.at, at)
         samples = muffled(utterance.samples, self._room.mask) * np.float32(10 ** (utterance.gain_db / 20))
-        self._speaking.append(Utterance(utterance.text, begin, samples, utterance.meant, utterance.channel))
+        self._speaking.append(SpokenLine(utterance.text, begin, samples, utterance.meant, utterance.channel))
         over = self._sounding[0] if self._sounding else 0
         end = begin + len(utterance.samples)
-        self.said.append(Said(begin, end, utterance.text, utterance.meant, utterance.channel, over))
+        self.said.append(SpokenWords(begin, end, utterance.text, utterance.meant, utterance.channel, over))
 
-    def _add(self, utterance: Utterance, heard: Samples, at: int) -> None:
+    def _add(self, utterance: SpokenLine, heard: Samples, at: int) -> None:
         first = max(utterance.at, at)
         part = utterance.samples[first - utterance.at : at + len(heard) - utterance.at]
         if not len(part):

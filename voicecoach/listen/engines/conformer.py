@@ -109,7 +109,7 @@ class Convolution:
 
 
 @dataclass(frozen=True, slots=True)
-class Block:
+class ConformerBlock:
     """One block of the four."""
 
     before: FeedForward
@@ -134,7 +134,7 @@ class Conformer:
     spectrum: Array
     mel: Array
     stem: Linear
-    blocks: tuple[Block, ...]
+    blocks: tuple[ConformerBlock, ...]
     phones: Linear
 
     def __call__(self, sound: Array) -> Array:

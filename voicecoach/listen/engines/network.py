@@ -19,8 +19,8 @@ from voicecoach.errors import EngineError
 from voicecoach.listen.engines.conformer import (
     Array,
     Attention,
-    Block,
     Conformer,
+    ConformerBlock,
     Convolution,
     FeedForward,
     Linear,
@@ -144,5 +144,5 @@ def assemble(named: dict[str, Array]) -> Conformer:
             norm(f"{of}conv.norm"), pointwise(f"{of}conv.pointwise1"), taps, bias, pointwise(f"{of}conv.pointwise2")
         )
         behind = FeedForward(norm(f"{of}ffn2.norm"), linear(f"{of}ffn2.fc1"), linear(f"{of}ffn2.fc2"))
-        blocks.append(Block(before, attention, convolution, behind, norm(f"{of}norm")))
+        blocks.append(ConformerBlock(before, attention, convolution, behind, norm(f"{of}norm")))
     return Conformer(spectrum, named["mel_fb"], first, tuple(blocks), pointwise(f"{_MODEL}proj"))

@@ -118,7 +118,7 @@ def forward(emissions: Matrix, paths: Paths, *, inside: bool = False) -> Matrix:
     return scores
 
 
-class PhonemeRecogniser:
+class PhonemeScorer:
     """Scores utterances against the phrases of a grammar.
 
     Args:
@@ -174,15 +174,15 @@ class PhonemeRecogniser:
         known = len(self._phrases)
         best: dict[str, Scored] = {}
         decoy = max(scores[known:], default=None)
-        within: dict[int, float] = {}
+        call_with_timeout: dict[int, float] = {}
         if len(emissions) >= SENTENCE:
             urgent = forward(emissions, self._inside, inside=True) - self._inside_loss
-            within = dict(zip(self._urgent, urgent.tolist(), strict=True))
+            call_with_timeout = dict(zip(self._urgent, urgent.tolist(), strict=True))
         for row, (name, phrase) in enumerate(self._phrases):
             if name not in live:
                 decoy = float(scores[row]) if decoy is None else max(decoy, float(scores[row]))
                 continue
-            score = float(max(scores[row], within.get(row, -math.inf)))
+            score = float(max(scores[row], call_with_timeout.get(row, -math.inf)))
             if name not in best or score > best[name].score:
                 best[name] = Scored(name, phrase, score)
         ranked = sorted(best.values(), key=lambda scored: (-scored.score, scored.command))

@@ -23,7 +23,7 @@ UNKNOWN = ("[unk]", "<UNK>")
 """What models call 'some other word': the small English one has the first, the Korean one the second."""
 
 
-class VoskRecogniser:
+class VoskScorer:
     """One model, shared by a recogniser with the live phrases and one that is free to hear anything.
 
     Vosk's own confidence does not refuse: with few phrases it is about 1.0, for other words too. So both recognisers

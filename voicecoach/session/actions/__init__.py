@@ -1,1 +1,1 @@
-""""""
+"""What is done: each action changes a turn. Pure."""

@@ -65,10 +65,10 @@ def tell(turn: Turn) -> None:
     """Help, where am I, time: nothing moves."""
     state, protocol = turn.state, turn.setup.protocol
     turn.hush()
-    if turn.meaning.word == "help":
+    if turn.intent.word == "help":
         help_text = turn.step.help if turn.step else ""
         turn.say(help_text or turn.own("no-help"))
-    elif turn.meaning.word == "where-am-i":
+    elif turn.intent.word == "where-am-i":
         counted = [(s, i) for s in STAGES for i in range(len(protocol.steps(s))) if s != "work"]
         here = (state.place.stage, state.place.step)
         number = counted.index(here) + 1 if here in counted else sum(STAGES.index(s) < 2 for s, _ in counted)
@@ -167,9 +167,9 @@ def note_gap(turn: Turn) -> None:
         set_wear_timer(turn, worn_s=(turn.state.at - turn.state.worn_since) / CLOCK_HZ)
 
 
-DEEDS: dict[str, Callable[[Turn], None]] = {
-    deed.__name__: deed
-    for deed in (
+ACTIONS: dict[str, Callable[[Turn], None]] = {
+    action.__name__: action
+    for action in (
         freeze, ask_what_happened, note_went_on, note_touched, pause, note_paced_on, tell, note_back, tell_none_behind,
         refuse_sound, tell_wear, tell_key, lose, find, note_gap,
     )

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
+from voicecoach.protocol.ledger import Worn
 from voicecoach.protocol.navigation import step_at, steps_named
 from voicecoach.session.actions.stepping import correct, note_suspects
 from voicecoach.session.events import Heard
-from voicecoach.protocol.ledger import Worn
 from voicecoach.session.turn import STEP_TIMERS, Turn
 from voicecoach.session.vocabulary import FAULTS, PLACES
 
@@ -25,7 +25,7 @@ def ask(turn: Turn) -> None:
 def ask_on(turn: Turn) -> None:
     """Ask it behind what is being said."""
     turn.cancel(*STEP_TIMERS)
-    question, about = turn.meaning.question, turn.meaning.about
+    question, about = turn.intent.question, turn.intent.about
     turn.set(question=question, about=about, vain=0, hinted=False, silence=0, waiting_since=None)
     if turn.state.pending == (question, about):
         turn.set(pending=None)
@@ -126,7 +126,7 @@ def hold_on(turn: Turn) -> None:
 
 def note_reply(turn: Turn) -> None:
     """What was answered to which question, by whom; and what follows for the ledger and the record."""
-    state, word = turn.state, turn.meaning.word
+    state, word = turn.state, turn.intent.word
     by = turn.event.role if isinstance(turn.event, Heard) else ""
     turn.note("reply", question=state.question, about=state.about, answer=word, by=by)
     if isinstance(turn.event, Heard):
@@ -165,6 +165,6 @@ def _fault(turn: Turn, fault: str, by: str) -> None:
     note_suspects(turn, fault, tuple(name for name in targets if turn.state.ledger.worn(name) == "on"))
 
 
-DEEDS: dict[str, Callable[[Turn], None]] = {
-    deed.__name__: deed for deed in (ask, ask_on, tell_worn, hold, hold_on, note_reply)
+ACTIONS: dict[str, Callable[[Turn], None]] = {
+    action.__name__: action for action in (ask, ask_on, tell_worn, hold, hold_on, note_reply)
 }

@@ -6,12 +6,12 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from voicecoach.protocol.navigation import breach_rule, steps_here
+from voicecoach.protocol.place import Place
 from voicecoach.session.actions import aside, ask, stepping, wait
 from voicecoach.session.actions.ask import say_question
 from voicecoach.session.effects import Close, StopSpeaking
 from voicecoach.session.events import Heard, Opened
 from voicecoach.session.interpret.live import in_breach
-from voicecoach.protocol.place import Place
 from voicecoach.session.turn import STEP_TIMERS, Turn
 
 
@@ -45,7 +45,7 @@ def introduce(turn: Turn) -> None:
 
 def arrive(turn: Turn) -> None:
     """Go where the meaning leads and say what stands there."""
-    arrival = turn.meaning.arrival
+    arrival = turn.intent.arrival
     assert arrival is not None
     turn.cancel(*STEP_TIMERS)
     for name, reason in arrival.passed:
@@ -81,7 +81,7 @@ def _work(turn: Turn) -> None:
 
 def sound_breach(turn: Turn) -> None:
     """Rule 11: the first words are an act. Everything else waits."""
-    arrival, kind = turn.meaning.arrival, turn.meaning.word
+    arrival, kind = turn.intent.arrival, turn.intent.word
     assert arrival is not None
     state = turn.state
     rule = breach_rule(turn.setup.protocol, kind, state.place.stage)
@@ -139,11 +139,13 @@ def close(turn: Turn) -> None:
     turn.effects.append(Close("abandoned with items on" if on else "ended"))
 
 
-DEEDS: dict[str, Callable[[Turn], None]] = {
-    **stepping.DEEDS,
-    **ask.DEEDS,
-    **wait.DEEDS,
-    **aside.DEEDS,
+ACTIONS: dict[str, Callable[[Turn], None]] = {
+    **stepping.ACTIONS,
+    **ask.ACTIONS,
+    **wait.ACTIONS,
+    **aside.ACTIONS,
     "hush": Turn.hush,
-    **{deed.__name__: deed for deed in (introduce, arrive, sound_breach, note_false_alarm, note_no_return, close)},
+    **{
+        action.__name__: action for action in (introduce, arrive, sound_breach, note_false_alarm, note_no_return, close)
+    },
 }

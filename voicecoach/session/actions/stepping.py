@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from voicecoach.protocol.navigation import steps_named
-from voicecoach.session.setup import Setup
-from voicecoach.session.events import CLOCK_HZ, Heard
 from voicecoach.protocol.ledger import Ledger, Worn
+from voicecoach.protocol.navigation import steps_named
 from voicecoach.protocol.place import Place
+from voicecoach.session.events import CLOCK_HZ, Heard
+from voicecoach.session.setup import Setup
 from voicecoach.session.turn import STEP_TIMERS, Turn
 
 TRAIL = 30
@@ -38,8 +38,8 @@ def acknowledge(turn: Turn) -> None:
 
 def take_half(turn: Turn) -> None:
     """One of the roles has answered; the other is still due."""
-    turn.set(answered=(*turn.state.answered, turn.meaning.word))
-    turn.note("answered", step=turn.step.name if turn.step else "", role=turn.meaning.word)
+    turn.set(answered=(*turn.state.answered, turn.intent.word))
+    turn.note("answered", step=turn.step.name if turn.step else "", role=turn.intent.word)
     _note_shared(turn)
     _taken(turn)
 
@@ -60,7 +60,7 @@ AGAIN_S = 45.0
 def early(turn: Turn) -> None:
     """Rule 4: an answer over the prompt, or before the time is up, gets its sound and does not count."""
     turn.tone("early")
-    turn.note("early-answer", step=turn.step.name if turn.step else "", word=turn.meaning.word)
+    turn.note("early-answer", step=turn.step.name if turn.step else "", word=turn.intent.word)
 
 
 def start_time(turn: Turn) -> None:
@@ -70,7 +70,7 @@ def start_time(turn: Turn) -> None:
     turn.cancel(*STEP_TIMERS)
     turn.hush()
     turn.tone("taken")
-    turn.note("time-started", step=step.name, role=turn.meaning.word)
+    turn.note("time-started", step=step.name, role=turn.intent.word)
     turn.timer("rub", turn.setup.contact_s(step))
 
 
@@ -91,12 +91,12 @@ def hint(turn: Turn) -> None:
     turn.cancel("silence")
     turn.set(silence=0, waiting_since=None)
     turn.hush()
-    turn.aside(turn.meaning.word)
+    turn.aside(turn.intent.word)
 
 
 def note_refused(turn: Turn) -> None:
     """Another role's answer does not count (rule 15)."""
-    why = f"only the {turn.meaning.word} answers this"
+    why = f"only the {turn.intent.word} answers this"
     by = turn.event.role if isinstance(turn.event, Heard) else ""
     turn.note("step-refused", step=turn.step.name if turn.step else "", why=why, by=by)
 
@@ -104,14 +104,14 @@ def note_refused(turn: Turn) -> None:
 def refuse(turn: Turn) -> None:
     """And is told so."""
     turn.hush()
-    turn.aside(f"{turn.meaning.word}-must")
+    turn.aside(f"{turn.intent.word}-must")
 
 
 def note_acted(turn: Turn) -> None:
     """The acting role has answered: what came off is off. The second person is due."""
     event, step = turn.event, turn.step
     assert step is not None
-    turn.note("answered", step=step.name, role=turn.meaning.word)
+    turn.note("answered", step=step.name, role=turn.intent.word)
     _note_shared(turn)
     turn.tone("taken")
     if step.matters and isinstance(event, Heard) and event.command:
@@ -123,16 +123,16 @@ def confirm_step(turn: Turn) -> None:
     """The step is done: on record by whom and how surely, read back if it matters."""
     step, state, event = turn.step, turn.state, turn.event
     assert step is not None
-    confirmed = turn.meaning.trigger == "confirmed"
+    confirmed = turn.intent.trigger == "confirmed"
     command = event.command or "" if isinstance(event, Heard) else ""
     turn.note(
-        "step-confirmed", step=step.name, stage=state.place.stage, role=turn.meaning.word, answer=command, by=_by(turn)
+        "step-confirmed", step=step.name, stage=state.place.stage, role=turn.intent.word, answer=command, by=_by(turn)
     )
     _note_shared(turn)
     if state.mode == "solo" and (step.observer or step.role != "wearer"):
         turn.note("not-independent", step=step.name, why="no observer")
     if step.asks_for:
-        turn.note("step-confirmed", step=step.asks_for, stage=state.place.stage, role=turn.meaning.word, later="yes")
+        turn.note("step-confirmed", step=step.asks_for, stage=state.place.stage, role=turn.intent.word, later="yes")
     _left(turn, again=not confirmed)
     if any(act.kind == "inspect" for act in step.acts):
         turn.note("found-clear", step=step.name)
@@ -190,7 +190,7 @@ def note_branch(turn: Turn) -> None:
     """An answer that calls a detour."""
     step = turn.step
     assert step is not None
-    word = turn.meaning.word
+    word = turn.intent.word
     turn.note("branch", step=step.name, cause=word, role=turn.event.role if isinstance(turn.event, Heard) else "")
     turn.note("jump", step=step.name, cause=f"answered {word.replace('-', ' ')}")
     turn.tone("taken")
@@ -266,9 +266,9 @@ def go_to(turn: Turn, place: Place) -> None:
     turn.set(place=place, trail=trail)
 
 
-DEEDS: dict[str, Callable[[Turn], None]] = {
-    deed.__name__: deed
-    for deed in (
+ACTIONS: dict[str, Callable[[Turn], None]] = {
+    action.__name__: action
+    for action in (
         acknowledge, take_half, early, start_time, call_time, hint, note_refused, refuse, note_acted, confirm_step,
         note_unasked, note_unconfirmed, note_branch, note_not_clear,
     )

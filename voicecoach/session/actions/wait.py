@@ -86,7 +86,7 @@ def _pace_s(turn: Turn) -> float:
     return PACE_S + turn.setup.contact_s(step)
 
 
-def duck(turn: Turn) -> None:
+def interrupt(turn: Turn) -> None:
     """Rule 7: a voice over a prompt stops it and opens a window."""
     turn.effects.append(StopSpeaking())
     turn.cancel("near")
@@ -131,7 +131,7 @@ def say_again(turn: Turn) -> None:
 
 def read_again(turn: Turn) -> None:
     """The same prompt again: on 'repeat', or on the first rung of silence."""
-    silent = turn.meaning.trigger == "silent"
+    silent = turn.intent.trigger == "silent"
     turn.cancel("silence", "window")
     turn.set(silence=turn.state.silence + 1 if silent else 0)
     if not silent:
@@ -151,7 +151,7 @@ def read_on(turn: Turn) -> None:
     elif state.status == "working":
         turn.aside("work-begins")
     elif turn.step is not None:
-        if turn.meaning.trigger == "silent" and turn.step.role == "assistant":
+        if turn.intent.trigger == "silent" and turn.step.role == "assistant":
             turn.aside("assistant-please")
         say_step(turn)
 
@@ -180,10 +180,10 @@ def call_out(turn: Turn) -> None:
     turn.aside("alarm-words")
 
 
-DEEDS: dict[str, Callable[[Turn], None]] = {
-    deed.__name__: deed
-    for deed in (
-        take_answers, wait, duck, speak_on, speak_through, note_babble, say_again, read_again, read_on, tell_observer,
-        alarm, call_out,
+ACTIONS: dict[str, Callable[[Turn], None]] = {
+    action.__name__: action
+    for action in (
+        take_answers, wait, interrupt, speak_on, speak_through, note_babble, say_again, read_again, read_on,
+        tell_observer, alarm, call_out,
     )
 }  # fmt: skip

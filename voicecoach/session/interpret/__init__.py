@@ -1,1 +1,1 @@
-""""""
+"""What an event means here: from events to intents. Pure."""

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from voicecoach.protocol.model import Step
 from voicecoach.protocol.navigation import Arrival, detour, onward, step_at
-from voicecoach.session.setup import Setup
 from voicecoach.session.events import Heard
-from voicecoach.session.interpret.intent import UNCLEAR, Meaning, after_step
+from voicecoach.session.interpret.intent import UNCLEAR, Intent, after_step
 from voicecoach.session.interpret.live import expected
+from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
 from voicecoach.session.vocabulary import DANGERS
 
 
-def answer(setup: Setup, state: SessionState, event: Heard, command: str) -> Meaning:
+def answer(setup: Setup, state: SessionState, event: Heard, command: str) -> Intent:
     """A word that is neither danger nor way nor reply."""
     step = step_at(setup.protocol, state.place)
     if step is None:
@@ -22,7 +22,7 @@ def answer(setup: Setup, state: SessionState, event: Heard, command: str) -> Mea
     who = counts_for(state, event, roles)
     if who == "":
         # on a channel of nobody's it is a voice in the room; on another's it is that person's mistake
-        return UNCLEAR if event.role == "unknown" else Meaning("wrong_role", word=roles[0])
+        return UNCLEAR if event.role == "unknown" else Intent("wrong_role", word=roles[0])
     if observing:
         return _observer_says(setup, state, event, command)
     return _acting_role_says(setup, state, event, command, who)
@@ -46,33 +46,33 @@ def too_early(state: SessionState, event: Heard) -> bool:
     return event.source != "key" and (event.begin or event.at) < state.answers_from
 
 
-def _acting_role_says(setup: Setup, state: SessionState, event: Heard, command: str, who: str) -> Meaning:
+def _acting_role_says(setup: Setup, state: SessionState, event: Heard, command: str, who: str) -> Intent:
     step = step_at(setup.protocol, state.place)
     assert step is not None
     if command not in expected(step, state.status):
         if command == "understood" and state.status == "acknowledging":
-            return Meaning("acknowledged")
-        return Meaning("misplaced", word=hint(step, state.status))
-    early = state.status in {"prompting", "ducked", "timing"} or too_early(state, event)
+            return Intent("acknowledged")
+        return Intent("misplaced", word=hint(step, state.status))
+    early = state.status in {"prompting", "interrupted", "timing"} or too_early(state, event)
     branch = dict(step.branches).get(command)
     if branch is not None and (command in DANGERS or not early):
         then = setup.protocol.branch(branch).then
-        return Meaning("branched", detour(setup.protocol, state.position, branch, then, cause=command), word=command)
+        return Intent("branched", detour(setup.protocol, state.position, branch, then, cause=command), word=command)
     if early:
-        return Meaning("early", word=command)
+        return Intent("early", word=command)
     if step.timing and state.status != "drying":
-        return Meaning("started", word=who)
+        return Intent("started", word=who)
     return _answered(setup, state, step, who)
 
 
-def _answered(setup: Setup, state: SessionState, step: Step, who: str) -> Meaning:
+def _answered(setup: Setup, state: SessionState, step: Step, who: str) -> Intent:
     others = {step.role, *step.also} - {*state.answered, who}
     if others and state.mode == "pair":
-        return Meaning("half_answered", word=who)
+        return Intent("half_answered", word=who)
     after = after_step(setup, state)
     if state.mode == "pair" and step.observer:
-        return Meaning("acted", Arrival("confirm", state.place.with_due(True), after), word=who)
-    return Meaning("answered", onward(setup.protocol, state.position, after), word=who)
+        return Intent("acted", Arrival("confirm", state.place.with_due(True), after), word=who)
+    return Intent("answered", onward(setup.protocol, state.position, after), word=who)
 
 
 def hint(step: Step, status: str) -> str:
@@ -86,11 +86,11 @@ def hint(step: Step, status: str) -> str:
     return "hint-other"
 
 
-def _observer_says(setup: Setup, state: SessionState, event: Heard, command: str) -> Meaning:
+def _observer_says(setup: Setup, state: SessionState, event: Heard, command: str) -> Intent:
     if command not in {"confirm", "not-clear"}:
         return UNCLEAR
     if too_early(state, event):
-        return Meaning("early", word=command)
+        return Intent("early", word=command)
     if command == "not-clear":
-        return Meaning("not_clear", question="piece")
-    return Meaning("confirmed", onward(setup.protocol, state.position, state.ledger), word="observer")
+        return Intent("not_clear", question="piece")
+    return Intent("confirmed", onward(setup.protocol, state.position, state.ledger), word="observer")

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from voicecoach.protocol.ledger import Ledger
 from voicecoach.protocol.navigation import Arrival, again, breach_arrival, step_at
 from voicecoach.session.setup import Setup
-from voicecoach.protocol.ledger import Ledger
 from voicecoach.session.state import SessionState
 
 
 @dataclass(frozen=True, slots=True)
-class Meaning:
+class Intent:
     """What an event comes to.
 
     trigger: a row of the table, '' for nothing. arrival: where it leads. question, about: what is asked next. word: the
@@ -25,8 +25,8 @@ class Meaning:
     word: str = ""
 
 
-NOTHING = Meaning("")
-UNCLEAR = Meaning("unclear")
+NOTHING = Intent("")
+UNCLEAR = Intent("unclear")
 
 
 def after_step(setup: Setup, state: SessionState) -> Ledger:
@@ -35,15 +35,15 @@ def after_step(setup: Setup, state: SessionState) -> Ledger:
     return state.ledger.after(step.acts, state.at) if step else state.ledger
 
 
-def back_to_business(setup: Setup, state: SessionState, word: str) -> Meaning:
+def back_to_business(setup: Setup, state: SessionState, word: str) -> Intent:
     """After a question that came in between: what it interrupted."""
     if state.pending is not None:
-        return Meaning("asked_on", question=state.pending[0], about=state.pending[1], word=word)
+        return Intent("asked_on", question=state.pending[0], about=state.pending[1], word=word)
     if state.held:
-        return Meaning("held_on", word=word)
-    return Meaning("replied", again(setup.protocol, state.position), word=word)
+        return Intent("held_on", word=word)
+    return Intent("replied", again(setup.protocol, state.position), word=word)
 
 
-def breached(setup: Setup, state: SessionState, kind: str) -> Meaning:
+def breached(setup: Setup, state: SessionState, kind: str) -> Intent:
     """A breach of this kind."""
-    return Meaning("breach", breach_arrival(setup.protocol, state.position, kind), word=kind)
+    return Intent("breach", breach_arrival(setup.protocol, state.position, kind), word=kind)

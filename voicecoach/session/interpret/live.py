@@ -11,7 +11,7 @@ from voicecoach.session.vocabulary import DANGERS, INFORMATION, REPLIES, SAYS_IT
 CLOSED = ("closed", "abandoned")
 WAYS = ("repeat", "back", "pause", *INFORMATION, "no-audio", "end-session")
 OVER_PROMPT = ("repeat", "back", "pause")
-ON_ITS_PROMPT = ("prompting", "ducked", "acknowledging", "awaiting")
+ON_ITS_PROMPT = ("prompting", "interrupted", "acknowledging", "awaiting")
 _FIXED = {
     "confirming": (*WAYS, "confirm", "not-clear"),
     "frozen": ("go-on", "touched", "pause", "repeat", "end-session"),
@@ -51,14 +51,12 @@ def danger(setup: Setup, state: SessionState) -> frozenset[str]:
 
 def said_itself(setup: Setup, sentence: str) -> frozenset[str]:
     """What is not listened for while the coach says this sentence."""
-    return frozenset(
-        name for key, names in SAYS_ITSELF.items() if setup.grammar.say(key) == sentence for name in names
-    )
+    return frozenset(name for key, names in SAYS_ITSELF.items() if setup.grammar.say(key) == sentence for name in names)
 
 
 def asking(state: SessionState) -> bool:
     """Whether a question is open, also while a voice is over it."""
-    return bool(state.question) and state.status in {"asking", "ducked"}
+    return bool(state.question) and state.status in {"asking", "interrupted"}
 
 
 def replies(setup: Setup, state: SessionState) -> tuple[str, ...]:
@@ -90,7 +88,7 @@ def _of_status(setup: Setup, state: SessionState) -> tuple[str, ...]:
     if asking(state):
         closed = state.sounding and status == "asking"
         return () if closed else (*replies(setup, state), "repeat", "pause")
-    if status in {"prompting", "ducked"}:
+    if status in {"prompting", "interrupted"}:
         return (*OVER_PROMPT, *expected(step, status))
     if status in {"awaiting", "drying", "acknowledging", "timing"}:
         asked = () if step is None or step.quiet_s or status == "timing" else ("done",)

@@ -7,20 +7,20 @@ from dataclasses import replace
 
 from voicecoach.protocol.model import Step
 from voicecoach.protocol.navigation import Arrival, again, arrive, asked, detour, rejoin, settled, step_at
-from voicecoach.session.setup import Setup
+from voicecoach.protocol.place import Place
 from voicecoach.session.events import Heard
 from voicecoach.session.interpret.answers import counts_for
-from voicecoach.session.interpret.intent import UNCLEAR, Meaning, back_to_business, breached
-from voicecoach.protocol.place import Place
+from voicecoach.session.interpret.intent import UNCLEAR, Intent, back_to_business, breached
+from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
 from voicecoach.session.vocabulary import ASKED_OF_OBSERVER, FAULTS, PLACES, REASONS
 
 
-def reply(setup: Setup, state: SessionState, event: Heard, command: str) -> Meaning:
+def reply(setup: Setup, state: SessionState, event: Heard, command: str) -> Intent:
     """What `command` means as an answer to the open question."""
     question = state.question
     if question in ASKED_OF_OBSERVER and state.mode == "pair" and not _observer_may(state, event):
-        return UNCLEAR if event.role == "unknown" and state.independent else Meaning("wrong_role", word="observer")
+        return UNCLEAR if event.role == "unknown" and state.independent else Intent("wrong_role", word="observer")
     return _REPLIES[question](setup, state, event, command)
 
 
@@ -29,66 +29,66 @@ def _observer_may(state: SessionState, event: Heard) -> bool:
     return event.role == "observer" if state.question == "return" else counts_for(state, event, ("observer",)) != ""
 
 
-def not_answered(setup: Setup, state: SessionState) -> Meaning:
+def not_answered(setup: Setup, state: SessionState) -> Intent:
     """Without ears a question is left after its time: by the answer that changes least, recorded as not given."""
     word = "not answered"
     if state.question in {"right", "item"}:
-        return Meaning("replied", rejoin(setup.protocol, state.position), word=word)
+        return Intent("replied", rejoin(setup.protocol, state.position), word=word)
     if state.question in {"where", "skin"} and state.place.detours:
-        return Meaning("replied", asked(setup.protocol, state.position, exposed=True), word=word)
+        return Intent("replied", asked(setup.protocol, state.position, exposed=True), word=word)
     if state.question in {"reason", "mirror"}:
-        return Meaning("replied", arrive(setup.protocol, Place("prepare", 0), state.ledger, state.mode), word=word)
+        return Intent("replied", arrive(setup.protocol, Place("prepare", 0), state.ledger, state.mode), word=word)
     if state.question in {"removal-area", "all-clear"}:
-        return Meaning("replied", arrive(setup.protocol, Place("undress", 0), state.ledger, state.mode), word=word)
+        return Intent("replied", arrive(setup.protocol, Place("undress", 0), state.ledger, state.mode), word=word)
     return back_to_business(setup, state, word)
 
 
-def _near_breach(setup: Setup, state: SessionState, _: Heard, command: str) -> Meaning:
+def _near_breach(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
     if command == "yes":
         return breached(setup, state, state.about or "breach")
     return back_to_business(setup, state, command)
 
 
-def _reason(_: Setup, __: SessionState, ___: Heard, command: str) -> Meaning:
+def _reason(_: Setup, __: SessionState, ___: Heard, command: str) -> Intent:
     assert command in REASONS
-    return Meaning("asked_on", question="mirror", word=command)
+    return Intent("asked_on", question="mirror", word=command)
 
 
-def _mirror(setup: Setup, state: SessionState, _: Heard, command: str) -> Meaning:
-    return Meaning("replied", arrive(setup.protocol, Place("prepare", 0), state.ledger, state.mode), word=command)
+def _mirror(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
+    return Intent("replied", arrive(setup.protocol, Place("prepare", 0), state.ledger, state.mode), word=command)
 
 
-def _right(setup: Setup, state: SessionState, _: Heard, command: str) -> Meaning:
+def _right(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
     first = next((item for item, worn in state.ledger.items if worn != "never"), None)
     if command in {"yes", "right"} or first is None:
-        return Meaning("replied", rejoin(setup.protocol, state.position), word=command)
-    return Meaning("asked_on", question="item", about=first, word=command)
+        return Intent("replied", rejoin(setup.protocol, state.position), word=command)
+    return Intent("asked_on", question="item", about=first, word=command)
 
 
-def _item(setup: Setup, state: SessionState, _: Heard, command: str) -> Meaning:
+def _item(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
     known = [item for item, worn in state.ledger.items if worn != "never"]
     later = known[known.index(state.about) + 1 :] if state.about in known else []
     if later:
-        return Meaning("asked_on", question="item", about=later[0], word=command)
+        return Intent("asked_on", question="item", about=later[0], word=command)
     true = state.ledger.corrected(state.about, "on" if command == "yes" else "off")
     if state.place.stage == "work" and settled(setup.protocol, state.place, true) != state.place:
         # something came off beside the patient
         return breached(setup, replace(state, ledger=true), "breach")
-    return Meaning("replied", rejoin(setup.protocol, state.position, true), word=command)
+    return Intent("replied", rejoin(setup.protocol, state.position, true), word=command)
 
 
-def _still_on(setup: Setup, state: SessionState, _: Heard, command: str) -> Meaning:
+def _still_on(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
     before = state.behind
     step = step_at(setup.protocol, before) if before is not None else None
     if before is None or step is None:
-        return Meaning("replied", again(setup.protocol, state.position), word=command)
+        return Intent("replied", again(setup.protocol, state.position), word=command)
     true = state.ledger.corrected(state.about, "on") if command == "yes" else state.ledger
     gone = _taken_off(step, replace(state, ledger=true), after=state.about)
     if gone:
-        return Meaning("asked_on", question="still-on", about=gone, word=command)
+        return Intent("asked_on", question="still-on", about=gone, word=command)
     if any(act.kind == "doff" and true.worn(act.target) == "on" for act in step.acts):
-        return Meaning("replied", arrive(setup.protocol, before, true, state.mode), word=command)
-    return Meaning("replied", again(setup.protocol, state.position, true), word=command)
+        return Intent("replied", arrive(setup.protocol, before, true, state.mode), word=command)
+    return Intent("replied", again(setup.protocol, state.position, true), word=command)
 
 
 def _taken_off(step: Step, state: SessionState, after: str = "") -> str:
@@ -98,109 +98,119 @@ def _taken_off(step: Step, state: SessionState, after: str = "") -> str:
     return next((item for item in later if state.ledger.worn(item) == "off"), "")
 
 
-def _back(setup: Setup, state: SessionState, _: Heard, command: str) -> Meaning:
+def _back(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
     before = state.behind
     step = step_at(setup.protocol, before) if before is not None else None
     if command == "go-on" or before is None or step is None:
-        return Meaning("replied", again(setup.protocol, state.position), word=command)
+        return Intent("replied", again(setup.protocol, state.position), word=command)
     if command == "went-wrong":
         branch = step.repair or setup.protocol.rejoin
         cause = f"went wrong: {step.name}"
-        there = detour(setup.protocol, state.position, branch, "same", cause=cause) if branch else again(setup.protocol, state.position)
-        return Meaning("replied", there, word=command)
+        there = (
+            detour(setup.protocol, state.position, branch, "same", cause=cause)
+            if branch
+            else again(setup.protocol, state.position)
+        )
+        return Intent("replied", there, word=command)
     gone = _taken_off(step, state)
     if gone:
-        return Meaning("asked_on", question="still-on", about=gone, word=command)
+        return Intent("asked_on", question="still-on", about=gone, word=command)
     ledger = state.ledger
     for act in step.acts:
         if act.kind == "don":
             ledger = ledger.put(act.target, "off" if before.stage == "undress" else "never")
-    return Meaning("replied", arrive(setup.protocol, before, ledger, state.mode), word=command)
+    return Intent("replied", arrive(setup.protocol, before, ledger, state.mode), word=command)
 
 
-def _place(setup: Setup, state: SessionState, _: Heard, command: str) -> Meaning:
+def _place(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
     if command in PLACES:
         state = _dirty(state)
     if not state.place.detours:
-        return Meaning("replied", again(setup.protocol, state.position), word=command)
+        return Intent("replied", again(setup.protocol, state.position), word=command)
     there = asked(setup.protocol, state.position, exposed=command == "yes" or command in PLACES)
-    return Meaning("replied", there, word=command)
+    return Intent("replied", there, word=command)
 
 
-def _touched(setup: Setup, state: SessionState, _: Heard, command: str) -> Meaning:
+def _touched(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
     branch = setup.protocol.touched
     cause = f"touched {command}"
     state = _dirty(state)
-    there = detour(setup.protocol, state.position, branch, "same", cause=cause) if branch else again(setup.protocol, state.position)
-    return Meaning("replied", there, word=command)
+    there = (
+        detour(setup.protocol, state.position, branch, "same", cause=cause)
+        if branch
+        else again(setup.protocol, state.position)
+    )
+    return Intent("replied", there, word=command)
 
 
 def _dirty(state: SessionState) -> SessionState:
     return replace(state, ledger=replace(state.ledger, hands="not-rubbed"))
 
 
-def _piece(setup: Setup, state: SessionState, event: Heard, command: str) -> Meaning:
+def _piece(setup: Setup, state: SessionState, event: Heard, command: str) -> Intent:
     if command in FAULTS:
         return _fault(setup, state, event, command)
     said = command.rsplit("-", 1)[0]
     named = [item for item in setup.protocol.items if item.say == said]
     worn = [item for item in named if state.ledger.worn(item.name) == "on"]
     outermost = max(worn or named, key=lambda item: item.layer)
-    return Meaning("asked_on", question="fault", about=outermost.name, word=command)
+    return Intent("asked_on", question="fault", about=outermost.name, word=command)
 
 
-def _fault(setup: Setup, state: SessionState, _: Heard, command: str) -> Meaning:
+def _fault(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
     step = step_at(setup.protocol, state.place)
     branch = (dict(step.branches).get(command) or step.repair) if step else ""
     if branch:
         there = detour(setup.protocol, state.position, branch, "same", cause=f"not clear: {command}")
-        return Meaning("replied", there, word=command)
-    return Meaning("replied", Arrival("confirm", state.place, state.ledger), word=command)
+        return Intent("replied", there, word=command)
+    return Intent("replied", Arrival("confirm", state.place, state.ledger), word=command)
 
 
-def _removal_area(setup: Setup, state: SessionState, _: Heard, command: str) -> Meaning:
+def _removal_area(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
     if command != "yes":
         return back_to_business(setup, state, command)
     if state.mode == "pair":
-        return Meaning("asked_on", question="all-clear", word=command)
-    return Meaning("replied", arrive(setup.protocol, Place("undress", 0), state.ledger, state.mode), word=command)
+        return Intent("asked_on", question="all-clear", word=command)
+    return Intent("replied", arrive(setup.protocol, Place("undress", 0), state.ledger, state.mode), word=command)
 
 
-def _all_clear(setup: Setup, state: SessionState, _: Heard, command: str) -> Meaning:
+def _all_clear(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
     if command != "confirm":
         return back_to_business(setup, state, command)
-    return Meaning("replied", arrive(setup.protocol, Place("undress", 0), state.ledger, state.mode), word=command)
+    return Intent("replied", arrive(setup.protocol, Place("undress", 0), state.ledger, state.mode), word=command)
 
 
-def _return(setup: Setup, state: SessionState, _: Heard, command: str) -> Meaning:
+def _return(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
     if command != "yes":
         return back_to_business(setup, state, command)
-    return Meaning("false_alarm", arrive(setup.protocol, state.before or state.place, state.ledger, state.mode), word="observer")
+    return Intent(
+        "false_alarm", arrive(setup.protocol, state.before or state.place, state.ledger, state.mode), word="observer"
+    )
 
 
-def _end(setup: Setup, state: SessionState, _: Heard, command: str) -> Meaning:
-    return Meaning("ended", word=command) if command == "yes" else back_to_business(setup, state, command)
+def _end(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
+    return Intent("ended", word=command) if command == "yes" else back_to_business(setup, state, command)
 
 
-def _all_right(setup: Setup, state: SessionState, event: Heard, command: str) -> Meaning:
+def _all_right(setup: Setup, state: SessionState, event: Heard, command: str) -> Intent:
     """The wearer is well, or not; and when somebody else answers, it is asked what they see."""
     if command == "yes" and counts_for(state, event, ("wearer",)):
         return back_to_business(setup, state, command)
     if command == "yes":
-        return Meaning("asked_on", question="down", word=command)
-    return Meaning("not_all_right", question="down", word=command)
+        return Intent("asked_on", question="down", word=command)
+    return Intent("not_all_right", question="down", word=command)
 
 
-def _down(setup: Setup, state: SessionState, _: Heard, command: str) -> Meaning:
+def _down(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
     branch = setup.protocol.wearer_down
     if command != "yes":
         return back_to_business(setup, state, command)
     if not branch:
-        return Meaning("not_all_right", question="all-right", word=command)
-    return Meaning("replied", detour(setup.protocol, state.position, branch, "same", cause="wearer down"), word=command)
+        return Intent("not_all_right", question="all-right", word=command)
+    return Intent("replied", detour(setup.protocol, state.position, branch, "same", cause="wearer down"), word=command)
 
 
-_REPLIES: dict[str, Callable[[Setup, SessionState, Heard, str], Meaning]] = {
+_REPLIES: dict[str, Callable[[Setup, SessionState, Heard, str], Intent]] = {
     "near-breach": _near_breach,
     "reason": _reason,
     "mirror": _mirror,

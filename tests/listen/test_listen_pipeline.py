@@ -11,8 +11,8 @@ from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Samples
 from voicecoach.errors import EngineError
 from voicecoach.grammar import Grammar, Scored, parse
 from voicecoach.listen.echo import EchoCanceller
-from voicecoach.listen.engines.phonemes import PhonemeRecogniser
-from voicecoach.listen.pipeline import Hearing
+from voicecoach.listen.engines.phonemes import PhonemeScorer
+from voicecoach.listen.pipeline import Pipeline
 from voicecoach.session.events import Event, Heard, Role, SpeechEnded, SpeechStarted, SpeechUnending
 
 ENGLISH = parse((Path(__file__).parents[2] / "grammars" / "en.yaml").read_text(encoding="utf-8"), "en.yaml")
@@ -21,8 +21,8 @@ ROLES: dict[int, Role] = {0: "wearer", 1: "observer"}
 
 
 @pytest.fixture(scope="module")
-def engine() -> PhonemeRecogniser:
-    return PhonemeRecogniser()
+def engine() -> PhonemeScorer:
+    return PhonemeScorer()
 
 
 class Always:
@@ -50,7 +50,7 @@ def track(*parts: tuple[float, np.ndarray], length_s: float, seed: int = 0) -> n
     return sound
 
 
-def hear(ear: Hearing, heard: np.ndarray, played: np.ndarray | None = None, block: int = BLOCK_FRAMES) -> list[Event]:
+def hear(ear: Pipeline, heard: np.ndarray, played: np.ndarray | None = None, block: int = BLOCK_FRAMES) -> list[Event]:
     frames = heard.reshape(len(heard), -1)
     silent = np.zeros(len(frames), np.float32) if played is None else played
     return [
@@ -64,8 +64,8 @@ def commands(events: list[Event]) -> list[str | None]:
     return [event.command for event in events if isinstance(event, Heard)]
 
 
-def test_a_command_comes_as_speech_started_ended_and_heard(engine: PhonemeRecogniser) -> None:
-    ear = Hearing(engine, ENGLISH, ROLES)
+def test_a_command_comes_as_speech_started_ended_and_heard(engine: PhonemeScorer) -> None:
+    ear = Pipeline(engine, ENGLISH, ROLES)
     ear.listen(LIVE)
     word = say("repeat", voice="en-us")
     events = hear(ear, track((0.8, word), length_s=2.5))
@@ -81,7 +81,7 @@ def test_a_command_comes_as_speech_started_ended_and_heard(engine: PhonemeRecogn
 def test_the_answer_to_an_utterance_is_decoded_once() -> None:
     """The decision is made while the hang-over runs, and only once."""
     recogniser = Always("done")
-    ear = Hearing(recogniser, ENGLISH, ROLES)
+    ear = Pipeline(recogniser, ENGLISH, ROLES)
     ear.listen(LIVE)
     assert commands(hear(ear, track((0.8, say("done", voice="en-us")), length_s=2.5))) == ["done"]
     assert recogniser.asked == 1
@@ -89,7 +89,7 @@ def test_the_answer_to_an_utterance_is_decoded_once() -> None:
 
 def test_what_can_be_meant_may_change_while_the_hang_over_runs() -> None:
     recogniser = Always("done")
-    ear = Hearing(recogniser, ENGLISH, ROLES)
+    ear = Pipeline(recogniser, ENGLISH, ROLES)
     ear.listen(LIVE)
     sound = track((0.8, say("done", voice="en-us")), length_s=2.5)
     events: list[Event] = []
@@ -100,25 +100,25 @@ def test_what_can_be_meant_may_change_while_the_hang_over_runs() -> None:
     assert commands(events) == [None]
 
 
-def test_nothing_is_heard_when_nothing_can_be_meant(engine: PhonemeRecogniser) -> None:
-    ear = Hearing(engine, ENGLISH, ROLES)
+def test_nothing_is_heard_when_nothing_can_be_meant(engine: PhonemeScorer) -> None:
+    ear = Pipeline(engine, ENGLISH, ROLES)
     assert commands(hear(ear, track((0.8, say("repeat", voice="en-us")), length_s=2.5))) == [None]
 
 
 @pytest.mark.parametrize("block", [160, 999, 16_000])
-def test_other_block_sizes_give_the_same_events(engine: PhonemeRecogniser, block: int) -> None:
+def test_other_block_sizes_give_the_same_events(engine: PhonemeScorer, block: int) -> None:
     sound = track((0.8, say("repeat", voice="en-us")), (2.4, say("oh no, breach, breach", voice="en-us")), length_s=5.0)
-    first, second = Hearing(engine, ENGLISH, ROLES), Hearing(engine, ENGLISH, ROLES)
+    first, second = Pipeline(engine, ENGLISH, ROLES), Pipeline(engine, ENGLISH, ROLES)
     for ear in (first, second):
         ear.listen(LIVE)
     assert hear(first, sound) == hear(second, sound, block=block)
 
 
 def test_a_breach_in_a_long_sentence_is_told_before_the_sentence_is_over_and_only_once(
-    engine: PhonemeRecogniser,
+    engine: PhonemeScorer,
 ) -> None:
     """Rule 7: also inside a sentence."""
-    ear = Hearing(engine, ENGLISH, ROLES)
+    ear = Pipeline(engine, ENGLISH, ROLES)
     ear.listen(LIVE)
     text = "oh no, breach, breach, the people over there have to leave the room"
     events = hear(ear, track((0.8, say(text, voice="en-us", rate=150)), length_s=8.0))
@@ -128,7 +128,7 @@ def test_a_breach_in_a_long_sentence_is_told_before_the_sentence_is_over_and_onl
 
 
 def test_voices_without_a_gap_are_told_within_about_three_seconds() -> None:
-    ear = Hearing(Always("done"), ENGLISH, ROLES)
+    ear = Pipeline(Always("done"), ENGLISH, ROLES)
     ear.listen(LIVE)
     babble = say(", ".join(["the patient in the next room is waiting for a bed"] * 4), voice="en-us", rate=190)
     gapless = np.concatenate([babble[i : i + 8000] for i in range(0, len(babble), 8000)])
@@ -141,7 +141,7 @@ def test_voices_without_a_gap_are_told_within_about_three_seconds() -> None:
 def test_a_piece_of_unending_speech_is_no_routine_answer() -> None:
     """Promise: only a whole utterance advances a step."""
     recogniser = Always("done")
-    ear = Hearing(recogniser, ENGLISH, ROLES)
+    ear = Pipeline(recogniser, ENGLISH, ROLES)
     ear.listen(LIVE)
     babble = say(", ".join(["the patient in the next room is waiting for a bed"] * 4), voice="en-us", rate=190)
     events = hear(ear, track((0.3, babble + babble[::-1]), length_s=len(babble) / RATE_HZ + 1.5))
@@ -149,8 +149,8 @@ def test_a_piece_of_unending_speech_is_no_routine_answer() -> None:
     assert "done" not in commands(events)
 
 
-def test_lost_frames_end_what_was_being_said(engine: PhonemeRecogniser) -> None:
-    ear = Hearing(engine, ENGLISH, ROLES)
+def test_lost_frames_end_what_was_being_said(engine: PhonemeScorer) -> None:
+    ear = Pipeline(engine, ENGLISH, ROLES)
     ear.listen(LIVE)
     sound = track((0.5, say("repeat", voice="en-us")), length_s=0.9)
     assert [type(event) for event in hear(ear, sound)] == [SpeechStarted]
@@ -169,25 +169,25 @@ def two_channels(own_db: float, other_db: float) -> np.ndarray:
 
 @pytest.mark.parametrize(("sides", "channel", "role"), [((0.0, -10.0), 0, "wearer"), ((-10.0, 0.0), 1, "observer")])
 def test_an_utterance_that_crosses_to_the_other_channel_10_db_down_is_heard_once_on_its_own(
-    engine: PhonemeRecogniser, sides: tuple[float, float], channel: int, role: str
+    engine: PhonemeScorer, sides: tuple[float, float], channel: int, role: str
 ) -> None:
     """Rule 15: roles by channel, with crosstalk."""
-    ear = Hearing(engine, ENGLISH, ROLES)
+    ear = Pipeline(engine, ENGLISH, ROLES)
     ear.listen(LIVE)
     heard = [event for event in hear(ear, two_channels(*sides)) if isinstance(event, Heard)]
     assert [(event.command, event.channel, event.role) for event in heard] == [("repeat", channel, role)]
 
 
-def test_an_utterance_as_loud_on_both_channels_belongs_to_nobody_certain(engine: PhonemeRecogniser) -> None:
+def test_an_utterance_as_loud_on_both_channels_belongs_to_nobody_certain(engine: PhonemeScorer) -> None:
     """Rule 15: when the coach can't tell them apart, it does not pretend to."""
-    ear = Hearing(engine, ENGLISH, ROLES)
+    ear = Pipeline(engine, ENGLISH, ROLES)
     ear.listen(LIVE)
     heard = [event for event in hear(ear, two_channels(0.0, -1.0)) if isinstance(event, Heard)]
     assert [(event.command, event.role) for event in heard] == [("repeat", "unknown")]
 
 
-def test_each_of_two_people_speaking_in_turn_has_a_role(engine: PhonemeRecogniser) -> None:
-    ear = Hearing(engine, ENGLISH, ROLES)
+def test_each_of_two_people_speaking_in_turn_has_a_role(engine: PhonemeScorer) -> None:
+    ear = Pipeline(engine, ENGLISH, ROLES)
     ear.listen([*LIVE, "confirm"])
     wearer = track((0.6, say("repeat", voice="en-us")), length_s=4.0, seed=1)
     observer = track((2.3, say("step complete", voice="en-us")), length_s=4.0, seed=2)
@@ -195,15 +195,15 @@ def test_each_of_two_people_speaking_in_turn_has_a_role(engine: PhonemeRecognise
     assert [(event.command, event.role) for event in heard] == [("repeat", "wearer"), ("done", "observer")]
 
 
-def test_the_number_of_channels_cannot_change(engine: PhonemeRecogniser) -> None:
-    ear = Hearing(engine, ENGLISH, ROLES)
+def test_the_number_of_channels_cannot_change(engine: PhonemeScorer) -> None:
+    ear = Pipeline(engine, ENGLISH, ROLES)
     ear.feed(0, np.zeros((320, 1), np.float32), np.zeros(320, np.float32))
     with pytest.raises(EngineError, match="2 channels"):
         ear.feed(320, np.zeros((320, 2), np.float32), np.zeros(320, np.float32))
 
 
 def test_a_score_that_is_no_number_is_an_error_of_the_engine() -> None:
-    ear = Hearing(Always("done", float("nan")), ENGLISH, ROLES)
+    ear = Pipeline(Always("done", float("nan")), ENGLISH, ROLES)
     ear.listen(LIVE)
     with pytest.raises(EngineError, match="no number"):
         hear(ear, track((0.8, say("done", voice="en-us")), length_s=2.5))
@@ -214,22 +214,22 @@ def echo_of(played: np.ndarray, down_db: float) -> np.ndarray:
     return (np.pad(played, (480, 0))[: len(played)] * 10 ** (-down_db / 20)).astype(np.float32)
 
 
-def test_the_coachs_own_prompt_is_neither_a_voice_nor_a_command(engine: PhonemeRecogniser) -> None:
+def test_the_coachs_own_prompt_is_neither_a_voice_nor_a_command(engine: PhonemeScorer) -> None:
     """Rule 7: zero false commands from prompts alone."""
-    ear = Hearing(engine, ENGLISH, ROLES)
+    ear = Pipeline(engine, ENGLISH, ROLES)
     ear.listen(LIVE)
     prompt = say("Stop. Step away. Take the gown off and roll it inside out.", voice="en-gb")
     played = np.pad(prompt, (8000, 16_000)).astype(np.float32)
     heard = echo_of(played, 6.0) + track(length_s=len(played) / RATE_HZ)
     assert hear(ear, heard, played) == []
-    deaf = Hearing(engine, ENGLISH, ROLES)  # without the reference it is a voice: the test can fail
+    deaf = Pipeline(engine, ENGLISH, ROLES)  # without the reference it is a voice: the test can fail
     deaf.listen(LIVE)
     assert any(isinstance(event, SpeechStarted) for event in hear(deaf, heard))
 
 
-def test_a_voice_over_a_prompt_is_noticed(engine: PhonemeRecogniser) -> None:
+def test_a_voice_over_a_prompt_is_noticed(engine: PhonemeScorer) -> None:
     """Rule 7: any voice over a prompt stops it."""
-    ear = Hearing(engine, ENGLISH, ROLES)
+    ear = Pipeline(engine, ENGLISH, ROLES)
     ear.listen(LIVE)
     prompt = say("Rub both outer gloves, all over, until they are dry to the tips.", voice="en-gb")
     played = np.pad(prompt * np.float32(0.3), (8000, 16_000)).astype(np.float32)
@@ -286,14 +286,14 @@ def test_a_word_that_falls_short_is_heard_when_the_second_opinion_is_the_same() 
     word = track((0.8, say("repeat", voice="en-us")), length_s=2.5)
     short = ENGLISH.floor("repeat") - 0.5
     for second, heard in ((None, None), (Counting("repeat"), "repeat"), (Counting("back"), None)):
-        ear = Hearing(Always("repeat", short), ENGLISH, ROLES, second=second)
+        ear = Pipeline(Always("repeat", short), ENGLISH, ROLES, second=second)
         ear.listen(LIVE)
         assert commands(hear(ear, word)) == [heard]
 
 
 def test_a_danger_word_is_not_kept_waiting_for_a_second_opinion() -> None:
     second = Counting(None)
-    ear = Hearing(Always("breach"), ENGLISH, ROLES, second=second)
+    ear = Pipeline(Always("breach"), ENGLISH, ROLES, second=second)
     ear.listen(LIVE)
     assert commands(hear(ear, track((0.8, say("breach", voice="en-us")), length_s=2.5))) == ["breach"]
     assert second.asked == 0
@@ -301,7 +301,7 @@ def test_a_danger_word_is_not_kept_waiting_for_a_second_opinion() -> None:
 
 def test_a_second_opinion_is_asked_only_where_it_counts() -> None:
     second = Counting(None)
-    ear = Hearing(Always("repeat", ENGLISH.floor("repeat") - 3.0), ENGLISH, ROLES, second=second)
+    ear = Pipeline(Always("repeat", ENGLISH.floor("repeat") - 3.0), ENGLISH, ROLES, second=second)
     ear.listen(LIVE)
     assert commands(hear(ear, track((0.8, say("repeat", voice="en-us")), length_s=2.5))) == [None]
     assert second.asked == 0
@@ -316,7 +316,7 @@ def test_between_the_pieces_of_its_work_it_says_that_it_is_working() -> None:
             return super().hear(samples)
 
     short = ENGLISH.floor("repeat") - 0.5
-    ear = Hearing(
+    ear = Pipeline(
         Always("repeat", short), ENGLISH, ROLES, second=Telling("repeat"), working=lambda: told.append("working")
     )
     ear.listen(LIVE)
@@ -345,12 +345,12 @@ def test_over_a_prompt_danger_is_found_in_either_sound_and_without_one_nothing_i
     played = np.pad(prompt * np.float32(0.3), (8000, 16_000)).astype(np.float32)
     voice = track((1.5, say("stop", voice="en-us")), length_s=len(played) / RATE_HZ)
     recogniser = OnlyCleaned()
-    ear = Hearing(recogniser, ENGLISH, ROLES)
+    ear = Pipeline(recogniser, ENGLISH, ROLES)
     ear.listen(LIVE)
     assert "stop" in commands(hear(ear, voice + echo_of(played, 6.0), played))
     word = track((1.5, say("stop", voice="en-us")), length_s=3.5)
     recogniser.asked = 0
-    ear = Hearing(recogniser, ENGLISH, ROLES)
+    ear = Pipeline(recogniser, ENGLISH, ROLES)
     ear.listen(LIVE)
     assert commands(hear(ear, word)) == [None]
     assert recogniser.asked == 1
@@ -365,7 +365,7 @@ def test_a_doubtful_danger_word_is_asked_about_unless_the_noise_drowns_the_voice
         rng = np.random.default_rng(1)
         sound = rng.normal(0, loud * 10 ** (noise_db / 20), 5 * RATE_HZ).astype(np.float32)
         sound[3 * RATE_HZ : 3 * RATE_HZ + len(word)] += word
-        ear = Hearing(Always("breach", almost), ENGLISH, ROLES)
+        ear = Pipeline(Always("breach", almost), ENGLISH, ROLES)
         ear.listen(LIVE)
         near[noise_db] = {event.near for event in hear(ear, sound) if isinstance(event, Heard)}
     assert near[-20] == {"breach"}

@@ -12,10 +12,10 @@ from voicecoach.audio.line import Block, Samples
 from voicecoach.errors import EngineError
 from voicecoach.listen.registry import build
 from voicecoach.listen.worker import Spec
-from voicecoach.session.setup import Setup
 from voicecoach.runtime import app, library
 from voicecoach.runtime.prompt_check import FILE, GAP_S, LEAD_S, Prompt, commands_in, find_taken
 from voicecoach.session.events import Event, Heard
+from voicecoach.session.setup import Setup
 from voicecoach.speak.silent import SilentVoice
 from voicecoach.speak.voice import Voice
 

@@ -3,7 +3,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from protocol_mutants import Mutant, mutants, noticed, reason
+from checker_mutants import Mutant, mutants, noticed, reason
 
 from voicecoach.protocol.load import load
 

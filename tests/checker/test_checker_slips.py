@@ -8,8 +8,8 @@ import pytest
 
 from voicecoach.checker import rank, slip_chart, slips_text, verdict
 from voicecoach.checker.rank import Chance, correlation
-from voicecoach.checker.requirements import asks
-from voicecoach.checker.slips import Way, pairs, single
+from voicecoach.checker.requirements import requirements
+from voicecoach.checker.slips import SlipPaths, pairs, single
 from voicecoach.errors import InputError
 from voicecoach.protocol.load import load
 from voicecoach.protocol.model import Protocol, StagePlan
@@ -52,7 +52,9 @@ def test_every_pair_that_is_named_arrives_though_neither_slip_does_alone() -> No
 
 def test_pairs_found_with_the_first_slips_trace_are_all_the_pairs_there_are() -> None:
     # brute force over all pairs, without the short cut
-    way = Way(load((HERE / "protocols" / "short-practice.yaml").read_text(encoding="utf-8"), "short-practice.yaml"))
+    way = SlipPaths(
+        load((HERE / "protocols" / "short-practice.yaml").read_text(encoding="utf-8"), "short-practice.yaml")
+    )
     alone = {outcome.events[0]: outcome for outcome in single(way.protocol, way)}
     found = set()
     for first in way.events():
@@ -150,5 +152,5 @@ def test_a_protocol_may_ask_for_less_with_a_reason_and_the_check_prints_it() -> 
 
 
 def test_things_taken_from_the_head_are_warned_about() -> None:
-    warned = {ask.step for ask in asks(N95) if ask.kind == "warning"}
+    warned = {ask.step for ask in requirements(N95) if ask.kind == "warning"}
     assert {"shield-away", "hood-away", "respirator-away"} <= warned

@@ -13,7 +13,7 @@ import pytest
 
 from voicecoach.audio.line import BLOCK_FRAMES, Block, Samples
 from voicecoach.errors import EngineError, InputError
-from voicecoach.listen.process import ChildEar
+from voicecoach.listen.process import RecogniserProcess
 from voicecoach.listen.worker import Spec
 from voicecoach.session.events import Event, Heard, PromptEnded, SpeechEnded, SpeechStarted
 
@@ -115,14 +115,14 @@ def block(number: int, level: float = 0.0) -> Block:
 
 
 @pytest.fixture
-def ears() -> Iterator[list[ChildEar]]:
-    opened: list[ChildEar] = []
+def ears() -> Iterator[list[RecogniserProcess]]:
+    opened: list[RecogniserProcess] = []
     yield opened
     for ear in opened:
         ear.close()
 
 
-def until_error(ear: ChildEar, limit_s: float = 10.0) -> str:
+def until_error(ear: RecogniserProcess, limit_s: float = 10.0) -> str:
     """Poll as a live loop does until the ear says what is wrong."""
     end = time.monotonic() + limit_s
     while time.monotonic() < end:
@@ -134,8 +134,8 @@ def until_error(ear: ChildEar, limit_s: float = 10.0) -> str:
     pytest.fail("the ear says nothing")
 
 
-def test_in_lockstep_each_poll_answers_for_all_that_was_fed(ears: list[ChildEar]) -> None:
-    ears.append(ear := ChildEar(spec("Twin"), lockstep=True))
+def test_in_lockstep_each_poll_answers_for_all_that_was_fed(ears: list[RecogniserProcess]) -> None:
+    ears.append(ear := RecogniserProcess(spec("Twin"), lockstep=True))
     ear.listen(("done",))
     ear.feed(block(0))
     assert ear.poll() == []
@@ -149,15 +149,15 @@ def test_in_lockstep_each_poll_answers_for_all_that_was_fed(ears: list[ChildEar]
     assert (heard.command, heard.begin, heard.end) == ("confirm", 960, 1280)
 
 
-def test_samples_of_two_channels_arrive_as_they_were(ears: list[ChildEar]) -> None:
-    ears.append(ear := ChildEar(spec("Echo"), lockstep=True))
+def test_samples_of_two_channels_arrive_as_they_were(ears: list[RecogniserProcess]) -> None:
+    ears.append(ear := RecogniserProcess(spec("Echo"), lockstep=True))
     heard = np.arange(8, dtype=np.float64).reshape(4, 2)
     ear.feed(Block(64, heard.astype(np.float32), np.full(4, 0.25, dtype=np.float32)))
     assert [event.phrase for event in ear.poll() if isinstance(event, Heard)] == ["(4, 2) 0 7 (4,) 0.25"]
 
 
-def test_a_live_ear_never_waits_and_still_answers(ears: list[ChildEar]) -> None:
-    ears.append(ear := ChildEar(spec("Twin")))
+def test_a_live_ear_never_waits_and_still_answers(ears: list[RecogniserProcess]) -> None:
+    ears.append(ear := RecogniserProcess(spec("Twin")))
     ear.listen(("done",))
     ear.feed(block(0, 0.9))
     found: list[Event] = []
@@ -184,9 +184,9 @@ def test_a_live_ear_never_waits_and_still_answers(ears: list[ChildEar]) -> None:
     ],
 )
 def test_every_fault_of_the_child_is_one_line_and_a_restart_mends_it(
-    ears: list[ChildEar], name: str, message: str, lockstep: bool
+    ears: list[RecogniserProcess], name: str, message: str, lockstep: bool
 ) -> None:
-    ears.append(ear := ChildEar(spec(name), lockstep=lockstep, hang_s=0.3))
+    ears.append(ear := RecogniserProcess(spec(name), lockstep=lockstep, hang_s=0.3))
     old = ear.pid
     ear.feed(block(0, 0.9))
     if name == "Half":
@@ -202,8 +202,8 @@ def test_every_fault_of_the_child_is_one_line_and_a_restart_mends_it(
         assert ear.poll() == []
 
 
-def test_a_new_child_listens_for_what_the_old_one_did(ears: list[ChildEar]) -> None:
-    ears.append(ear := ChildEar(spec("Twin"), lockstep=True))
+def test_a_new_child_listens_for_what_the_old_one_did(ears: list[RecogniserProcess]) -> None:
+    ears.append(ear := RecogniserProcess(spec("Twin"), lockstep=True))
     ear.listen(("breach",))
     assert ear.pid is not None
     os.kill(ear.pid, signal.SIGKILL)
@@ -215,8 +215,8 @@ def test_a_new_child_listens_for_what_the_old_one_did(ears: list[ChildEar]) -> N
     assert heard.command == "breach"
 
 
-def test_what_was_found_before_the_death_still_comes_out(ears: list[ChildEar]) -> None:
-    ears.append(ear := ChildEar(spec("Twin"), lockstep=True))
+def test_what_was_found_before_the_death_still_comes_out(ears: list[RecogniserProcess]) -> None:
+    ears.append(ear := RecogniserProcess(spec("Twin"), lockstep=True))
     ear.listen(("breach",))
     ear.feed(block(0, 0.9))
     ear._link.settle(10)
@@ -238,19 +238,19 @@ def test_what_was_found_before_the_death_still_comes_out(ears: list[ChildEar]) -
 )
 def test_a_child_that_cannot_start_says_why_in_one_line(name: str, message: str) -> None:
     with pytest.raises(EngineError) as caught:
-        ChildEar(spec(name), ready_s=2 if name == "sleeps" else 30)
+        RecogniserProcess(spec(name), ready_s=2 if name == "sleeps" else 30)
     assert str(caught.value).startswith(message)
     assert "\n" not in str(caught.value)
 
 
-def test_a_child_that_has_nothing_to_answer_is_not_taken_for_hung(ears: list[ChildEar]) -> None:
-    ears.append(ear := ChildEar(spec("Twin"), hang_s=0.2))
+def test_a_child_that_has_nothing_to_answer_is_not_taken_for_hung(ears: list[RecogniserProcess]) -> None:
+    ears.append(ear := RecogniserProcess(spec("Twin"), hang_s=0.2))
     time.sleep(0.5)
     assert ear.poll() == []
 
 
-def test_a_child_that_lags_but_answers_is_not_taken_for_hung(ears: list[ChildEar]) -> None:
-    ears.append(ear := ChildEar(spec("Slow"), hang_s=0.5))
+def test_a_child_that_lags_but_answers_is_not_taken_for_hung(ears: list[RecogniserProcess]) -> None:
+    ears.append(ear := RecogniserProcess(spec("Slow"), hang_s=0.5))
     for number in range(30):
         ear.feed(block(number, 0.9))
     time.sleep(0.8)  # longer than hang_s, and the child needs 1.5 s for all
@@ -258,9 +258,9 @@ def test_a_child_that_lags_but_answers_is_not_taken_for_hung(ears: list[ChildEar
     assert ear.lag_s > 0.5
 
 
-def test_a_hung_child_never_holds_the_feeding_loop_up(ears: list[ChildEar]) -> None:
+def test_a_hung_child_never_holds_the_feeding_loop_up(ears: list[RecogniserProcess]) -> None:
     # 20 s of sound are far more than a pipe holds; a blocked write would end this test at its limit of hang_s
-    ears.append(ear := ChildEar(spec("Hang"), hang_s=600))
+    ears.append(ear := RecogniserProcess(spec("Hang"), hang_s=600))
     began = time.monotonic()
     for number in range(1000):
         ear.feed(block(number, 0.9))
@@ -269,7 +269,7 @@ def test_a_hung_child_never_holds_the_feeding_loop_up(ears: list[ChildEar]) -> N
 
 
 def test_closing_twice_is_safe_and_leaves_no_process() -> None:
-    ear = ChildEar(spec("Twin"))
+    ear = RecogniserProcess(spec("Twin"))
     ear.close()
     ear.close()
     assert not ear._link.process.is_alive()
@@ -278,7 +278,7 @@ def test_closing_twice_is_safe_and_leaves_no_process() -> None:
 
 
 def test_closing_waits_for_the_status_that_another_thread_is_just_taking() -> None:
-    ear = ChildEar(spec("Twin"))
+    ear = RecogniserProcess(spec("Twin"))
     process = ear._link.process
     real, dead_s = process._popen.poll, []  # type: ignore[attr-defined]
 

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, Samples, Sound
-from voicecoach.simulate.persona import AGAIN, REPLY_S, Began, Ended, Rule, ScriptedPersona, Utterance
-from voicecoach.simulate.room import SPEECH_LEVEL, Mask, Room, RoomLine, Said, muffled
+from voicecoach.simulate.persona import AGAIN, REPLY_S, Began, Ended, Reaction, ScriptedPersona, SpokenLine
+from voicecoach.simulate.room import SPEECH_LEVEL, Mask, Room, RoomLine, SpokenWords, muffled
 
 QUIET = Room(echo_db=-200.0, noise_db=-200.0)
 WORDS_S = 0.5
@@ -22,7 +22,7 @@ def beep(text: str, voice: str = "", rate_wpm: int = 140) -> Samples:
     return np.asarray(SPEECH_LEVEL * np.sqrt(2) * np.sin(2 * np.pi * hz * time_s), dtype=np.float32)
 
 
-def person(*rules: Rule, seed: int = 0) -> ScriptedPersona:
+def person(*rules: Reaction, seed: int = 0) -> ScriptedPersona:
     return ScriptedPersona(rules, np.random.default_rng(seed), speak=beep)
 
 
@@ -102,7 +102,7 @@ def test_noise_has_its_level_and_colour(pink: bool) -> None:
 
 def test_two_microphones_hear_each_person_and_the_other_by_crosstalk() -> None:
     room = Room(echo_db=-200.0, noise_db=-200.0, crosstalk_db=-18.0)
-    rule = Rule("gown", "confirm", "confirm", wait_s=exactly(0.5), channel=1)
+    rule = Reaction("gown", "confirm", "confirm", wait_s=exactly(0.5), channel=1)
     line = RoomLine(person(rule), room, channels=2)
     prompt(line, 1, "Gown off?")
     heard = listen(line, 3.0)
@@ -113,11 +113,11 @@ def test_two_microphones_hear_each_person_and_the_other_by_crosstalk() -> None:
 
 
 def test_words_are_heard_at_the_very_samples_that_are_noted() -> None:
-    line = RoomLine(person(Rule("gown", "gown off", wait_s=exactly(0.777))), QUIET)
+    line = RoomLine(person(Reaction("gown", "gown off", wait_s=exactly(0.777))), QUIET)
     prompt(line, 1, "The gown.", 0.5003)
     heard = listen(line, 3.0)[:, 0]
     (said,) = line.said
-    assert said == Said(round(0.5003 * RATE_HZ) + round(0.777 * RATE_HZ), said.end, "gown off", None, 0, 0)
+    assert said == SpokenWords(round(0.5003 * RATE_HZ) + round(0.777 * RATE_HZ), said.end, "gown off", None, 0, 0)
     np.testing.assert_allclose(heard[said.begin : said.end], beep("gown off"), atol=1e-6)
     assert np.abs(heard[: said.begin]).max() < 1e-6
     assert np.abs(heard[said.end :]).max() < 1e-6
@@ -125,8 +125,8 @@ def test_words_are_heard_at_the_very_samples_that_are_noted() -> None:
 
 def test_two_people_at_once_are_both_heard() -> None:
     rules = (
-        Rule("gown", "gown off", wait_s=exactly(0.5)),
-        Rule("gown", "nice weather", wait_s=exactly(0.7), also=True, gain_db=-6.0),
+        Reaction("gown", "gown off", wait_s=exactly(0.5)),
+        Reaction("gown", "nice weather", wait_s=exactly(0.7), also=True, gain_db=-6.0),
     )
     line = RoomLine(person(*rules), QUIET)
     prompt(line, 1, "The gown.")
@@ -149,8 +149,8 @@ def test_masks_take_the_high_tones_away(mask: Mask, low_db: float, high_db: floa
 
 
 def test_the_same_seeds_give_the_same_session() -> None:
-    def session(seed: int) -> tuple[Samples, list[Said]]:
-        line = RoomLine(person(Rule("gown", "gown off"), Rule("", "done"), seed=seed), seed=seed)
+    def session(seed: int) -> tuple[Samples, list[SpokenWords]]:
+        line = RoomLine(person(Reaction("gown", "gown off"), Reaction("", "done"), seed=seed), seed=seed)
         prompt(line, 1, "Hand rub.")
         prompt(line, 2, "The gown.")
         return listen(line, 5.0), line.said
@@ -169,7 +169,7 @@ def test_a_session_that_never_ends_is_ended() -> None:
 # the people
 
 
-def said(*rules: Rule, script: Callable[[RoomLine], None]) -> list[tuple[str, float, int]]:
+def said(*rules: Reaction, script: Callable[[RoomLine], None]) -> list[tuple[str, float, int]]:
     """Text, begin in seconds and the prompt it was spoken over, for each thing said."""
     line = RoomLine(person(*rules), QUIET)
     script(line)
@@ -178,20 +178,20 @@ def said(*rules: Rule, script: Callable[[RoomLine], None]) -> list[tuple[str, fl
 
 
 def test_an_answer_waits_for_the_end_of_the_prompt_and_its_own_time() -> None:
-    rules = (Rule("gown", "gown off", wait_s=exactly(0.6)),)
+    rules = (Reaction("gown", "gown off", wait_s=exactly(0.6)),)
     assert said(*rules, script=lambda line: prompt(line, 1, "Take the gown off.")) == [("gown off", 1.6, 0)]
 
 
 def test_what_nobody_minds_is_not_answered() -> None:
-    assert said(Rule("hood", "hood off"), script=lambda line: prompt(line, 1, "Take the gown off.")) == []
+    assert said(Reaction("hood", "hood off"), script=lambda line: prompt(line, 1, "Take the gown off.")) == []
 
 
 def test_a_sound_without_words_is_not_minded_even_by_a_rule_for_all() -> None:
-    assert said(Rule("", "done"), script=lambda line: prompt(line, 0, "")) == []
+    assert said(Reaction("", "done"), script=lambda line: prompt(line, 0, "")) == []
 
 
 def test_words_over_a_prompt_come_their_time_after_its_begin() -> None:
-    rules = (Rule("gown", "breach", "breach", over_s=0.4),)
+    rules = (Reaction("gown", "breach", "breach", over_s=0.4),)
     assert said(*rules, script=lambda line: prompt(line, 7, "Take the gown off.")) == [("breach", 0.4, 7)]
 
 
@@ -201,14 +201,14 @@ def test_a_prompt_that_was_cut_off_is_not_answered() -> None:
         listen(line, 0.5)
         line.silence()
 
-    assert said(Rule("gown", "gown off"), script=script) == []
+    assert said(Reaction("gown", "gown off"), script=script) == []
 
 
 def test_the_first_rule_that_fits_speaks_and_each_counts_its_own_turns() -> None:
     rules = (
-        Rule("gown", "repeat", nth=1, wait_s=exactly(0.5)),
-        Rule("gown", "back", nth=2, wait_s=exactly(0.5)),
-        Rule("gown", "gown off", wait_s=exactly(0.5)),
+        Reaction("gown", "repeat", nth=1, wait_s=exactly(0.5)),
+        Reaction("gown", "back", nth=2, wait_s=exactly(0.5)),
+        Reaction("gown", "gown off", wait_s=exactly(0.5)),
     )
 
     def script(line: RoomLine) -> None:
@@ -220,7 +220,7 @@ def test_the_first_rule_that_fits_speaks_and_each_counts_its_own_turns() -> None
 
 
 def test_a_rule_that_says_nothing_keeps_the_others_silent() -> None:
-    rules = (Rule("gown", "", nth=1), Rule("gown", "gown off"))
+    rules = (Reaction("gown", "", nth=1), Reaction("gown", "gown off"))
     assert said(*rules, script=lambda line: prompt(line, 1, "The gown.")) == []
 
 
@@ -229,7 +229,7 @@ def test_an_answer_is_held_while_the_next_prompt_sounds() -> None:
         prompt(line, 1, "The gown.")
         prompt(line, 2, "Slowly.", 2.0)
 
-    assert said(Rule("gown", "gown off", wait_s=exactly(0.5)), script=script) == [("gown off", 3.5, 0)]
+    assert said(Reaction("gown", "gown off", wait_s=exactly(0.5)), script=script) == [("gown off", 3.5, 0)]
 
 
 def test_an_answer_is_given_up_when_the_next_prompt_has_one() -> None:
@@ -237,7 +237,7 @@ def test_an_answer_is_given_up_when_the_next_prompt_has_one() -> None:
         prompt(line, 1, "The gown.")
         prompt(line, 2, "Stop.")
 
-    rules = (Rule("gown", "gown off"), Rule("stop", "go on", wait_s=exactly(0.5)))
+    rules = (Reaction("gown", "gown off"), Reaction("stop", "go on", wait_s=exactly(0.5)))
     assert said(*rules, script=script) == [("go on", 2.5, 0)]
 
 
@@ -246,13 +246,13 @@ def test_chatter_waits_for_nobody() -> None:
         prompt(line, 1, "The gown.")
         prompt(line, 2, "Slowly.", 2.0)
 
-    rules = (Rule("gown", "nice weather", wait_s=exactly(0.5), also=True),)
+    rules = (Reaction("gown", "nice weather", wait_s=exactly(0.5), also=True),)
     assert said(*rules, script=script) == [("nice weather", 1.5, 2)]
 
 
 def test_a_person_without_a_voice_is_noticed_at_once() -> None:
     with pytest.raises(ValueError, match=r"no voice for channels \[7\]"):
-        person(Rule("gown", "gown off", channel=7))
+        person(Reaction("gown", "gown off", channel=7))
 
 
 def test_the_last_words_are_said_again_when_asked_for() -> None:
@@ -264,7 +264,7 @@ def test_the_last_words_are_said_again_when_asked_for() -> None:
         prompt(line, 3, "Say it again.")
         listen(line, 3.0)
 
-    rules = (Rule("again", AGAIN), Rule("gown", "gown off", "gown-off"))
+    rules = (Reaction("again", AGAIN), Reaction("gown", "gown off", "gown-off"))
     line = RoomLine(person(*rules), QUIET)
     script(line)
     assert [(what.text, what.meant) for what in line.said] == [("gown off", "gown-off")] * 2
@@ -275,7 +275,7 @@ def test_the_room_tells_a_persona_every_begin_and_end_in_their_order() -> None:
         def __init__(self) -> None:
             self.news: list[Began | Ended] = []
 
-        def hear(self, until: int, news: Sequence[Began | Ended]) -> list[Utterance]:
+        def hear(self, until: int, news: Sequence[Began | Ended]) -> list[SpokenLine]:
             self.news += news
             return []
 
@@ -299,13 +299,13 @@ def test_the_room_tells_a_persona_every_begin_and_end_in_their_order() -> None:
 
 def test_somebody_who_yields_speaks_neither_over_the_coach_nor_into_an_answer() -> None:
     rules = (
-        Rule("the work", "an answer", "done", wait_s=(3.0, 3.0)),
-        Rule("the work", "first chatter", over_s=0.5, channel=1, also=True, yields=True),
-        Rule("the work", "more chatter", over_s=0.6, channel=1, also=True, yields=True),
+        Reaction("the work", "an answer", "done", wait_s=(3.0, 3.0)),
+        Reaction("the work", "first chatter", over_s=0.5, channel=1, also=True, yields=True),
+        Reaction("the work", "more chatter", over_s=0.6, channel=1, also=True, yields=True),
     )
     one_s = np.ones(RATE_HZ, np.float32)
     persona = ScriptedPersona(rules, np.random.default_rng(1), speak=lambda *_, **__: one_s)
-    said: list[Utterance] = []
+    said: list[SpokenLine] = []
     for block in range(1, 1000):
         until = block * BLOCK_FRAMES
         news: list[Began | Ended] = []

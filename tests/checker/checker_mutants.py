@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 
 from voicecoach.checker import orders
 from voicecoach.checker.explore import explore
-from voicecoach.checker.requirements import asks
+from voicecoach.checker.requirements import requirements
 from voicecoach.checker.rules import LEVELS
-from voicecoach.checker.slips import Way
+from voicecoach.checker.slips import SlipPaths
 from voicecoach.protocol import zones
 from voicecoach.protocol.model import Act, Protocol, StagePlan, Step
 
@@ -59,7 +59,10 @@ def noticed(mutant: Mutant) -> str:
         if explore(mutant.protocol, most).counters:
             return said
     weaker = {step.name for plan in mutant.protocol.stages for step in plan.steps if step.weaker}
-    if any(not ask.met and ask.step not in weaker for ask in asks(mutant.protocol)) and not mutant.protocol.practice:
+    if (
+        any(not ask.met and ask.step not in weaker for ask in requirements(mutant.protocol))
+        and not mutant.protocol.practice
+    ):
         return "ask"
     return ""
 
@@ -69,7 +72,7 @@ def reason(mutant: Mutant, original: Protocol) -> str:
     name = mutant.where.partition(" at ")[0].partition(", ")[0]
     if mutant.kind == "no look":
         return "limit: a look changes no surface; what it would find is a slip ('missed'), not a fault of the list"
-    way = Way(original)
+    way = SlipPaths(original)
     if name not in way.place:
         return "harmless: the branch leads back to, or on to, a rub of the same hands before the next removal"
     place = way.place[name]
@@ -80,7 +83,11 @@ def reason(mutant: Mutant, original: Protocol) -> str:
         zone = mutant.where.partition(" at ")[2]
         usual = way.steps[place][1].acts
         act = next(
-            act for _, step in Way(mutant.protocol).steps if step.name == name for act in step.acts if act not in usual
+            act
+            for _, step in SlipPaths(mutant.protocol).steps
+            if step.name == name
+            for act in step.acts
+            if act not in usual
         )
         held = way.worlds[place].levels[way.model.at[f"{act.target}.{zone}"]] & 3
         return f"harmless: the {zone} is {LEVELS[held]}; whatever it leaves on the gloves is gone after {rub}"
@@ -90,7 +97,7 @@ def reason(mutant: Mutant, original: Protocol) -> str:
     return f"harmless: nothing dirty is met between the two, and hands are rubbed in {rub or second.name} after them"
 
 
-def _next(way: Way, place: int, kinds: set[str]) -> str:
+def _next(way: SlipPaths, place: int, kinds: set[str]) -> str:
     steps = way.steps[place + 1 :]
     return next((step.name for _, step in steps if any(act.kind in kinds for act in step.acts)), "")
 

@@ -13,8 +13,7 @@ import pytest
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, Sound
 from voicecoach.audio.quiet import QuietLine
 from voicecoach.audio.wav import WavLine
-from voicecoach.listen.scripted import TypedEar, parse
-from voicecoach.session.setup import Setup
+from voicecoach.listen.scripted import ScriptedRecogniser, parse
 from voicecoach.record.clips import ClipKeeper
 from voicecoach.record.journal import Journal
 from voicecoach.record.manifest import Manifest
@@ -34,6 +33,7 @@ from voicecoach.session.effects import (
 )
 from voicecoach.session.events import Event, Heard, Opened, PromptEnded, SpeechStarted, TimerFired
 from voicecoach.session.machine import Machine
+from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
 from voicecoach.speak.silent import SilentVoice, spoken_s
 
@@ -329,7 +329,7 @@ def test_a_whole_session_by_script_comes_to_its_end_with_nothing_on(setup: Setup
         + "+1 wearer: all clear\n" + rub + "+2 wearer: gown off\n" + rub + "+5 wearer: start rubbing\n"
         + "+4 wearer: hands dry\n+1 wearer: step done\n+1 wearer: yes\n"
     )  # fmt: skip
-    ear = TypedEar(setup.grammar, parse(script, "script.txt"))
+    ear = ScriptedRecogniser(setup.grammar, parse(script, "script.txt"))
     shown: list[SessionState] = []
     parts = Parts(
         Machine(setup), ear, QuietLine(), SilentVoice(), journal, spent=lambda: ear.finished,

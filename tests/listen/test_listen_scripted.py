@@ -11,7 +11,7 @@ from voicecoach import grammar as grammars
 from voicecoach.audio.line import RATE_HZ, Block, Sound
 from voicecoach.audio.quiet import QuietLine
 from voicecoach.errors import InputError
-from voicecoach.listen.scripted import WORD_S, KeyboardEar, TypedEar, parse
+from voicecoach.listen.scripted import WORD_S, KeyboardRecogniser, ScriptedRecogniser, parse
 from voicecoach.session.events import Event, Heard, SpeechEnded, SpeechStarted
 
 GRAMMAR = grammars.parse(
@@ -33,13 +33,15 @@ commands:
 EVERYTHING = tuple(command.name for command in GRAMMAR.commands)
 
 
-def ear_of(script: str) -> TypedEar:
-    ear = TypedEar(GRAMMAR, parse(script, "scene.txt"), "scene.txt")
+def ear_of(script: str) -> ScriptedRecogniser:
+    ear = ScriptedRecogniser(GRAMMAR, parse(script, "scene.txt"), "scene.txt")
     ear.listen(EVERYTHING)
     return ear
 
 
-def run(ear: TypedEar, line: QuietLine, seconds: float, at_s: dict[float, Sound] | None = None) -> list[Event]:
+def run(
+    ear: ScriptedRecogniser, line: QuietLine, seconds: float, at_s: dict[float, Sound] | None = None
+) -> list[Event]:
     """Feed `seconds` of `line` to `ear`, playing the sounds of `at_s` at their times."""
     waiting = dict(at_s or {})
     found: list[Event] = []
@@ -198,7 +200,7 @@ def test_a_session_that_goes_on_does_not_answer_before_it_speaks() -> None:
 
 
 def typed_keys(text: str, live: tuple[str, ...]) -> list[tuple[str | None, str, str]]:
-    ear = KeyboardEar(GRAMMAR, io.StringIO(text))
+    ear = KeyboardRecogniser(GRAMMAR, io.StringIO(text))
     ear.listen(live)
     limit_s = time.monotonic() + 5
     found: list[Event] = []
@@ -236,7 +238,7 @@ def test_the_foot_switch_never_gives_an_inspection_or_what_matters_or_a_guess(li
 
 
 def test_a_closed_keyboard_gives_nothing_more() -> None:
-    ear = KeyboardEar(GRAMMAR, io.StringIO("done\n"))
+    ear = KeyboardRecogniser(GRAMMAR, io.StringIO("done\n"))
     ear.close()
     ear.close()
     ear.feed(Block(0, np.zeros((320, 1), np.float32), np.zeros(320, np.float32)))
