@@ -112,7 +112,7 @@ def test_with_one_microphone_left_of_two_it_goes_on_and_nobody_is_taken_for_the_
 
     monkeypatch.setattr(Cards, "most", most)
     monkeypatch.setattr(app, "LiveLine", Cards)
-    monkeypatch.setattr(app, "ChildEar", no_ear)
+    monkeypatch.setattr(app, "RecogniserProcess", no_ear)
     begun: list[Any] = []
     monkeypatch.setattr(app._Running, "start", lambda _self, first: begun.append(first) or 0)
     found = for_two(tmp_path, channels=2)

@@ -297,11 +297,11 @@ import sys, time
 sys.path[:0] = [{here!r}]
 import numpy as np
 from voicecoach.audio.line import Block
-from voicecoach.listen.process import ChildEar
+from voicecoach.listen.process import RecogniserProcess
 from voicecoach.listen.worker import Spec
 
 if __name__ == "__main__":
-    ear = ChildEar(Spec("twin", "", "", factory="test_listen_child:{name}"), hang_s=600)
+    ear = RecogniserProcess(Spec("twin", "", "", factory="test_listen_process:{name}"), hang_s=600)
     print(ear.pid, flush=True)
     ear.feed(Block(0, np.ones((320, 1), np.float32), np.zeros(320, np.float32)))
     time.sleep({sleep})

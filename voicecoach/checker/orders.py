@@ -160,18 +160,18 @@ class ActAt:
     names: frozenset[str]
 
     def meets(self, wanted: str) -> bool:
-        """True when 'kind what' means this deed."""
+        """True when 'kind what' means this act."""
         kind, _, what = wanted.partition(" ")
         return wanted == "*" or (self.act.kind == kind and (what == "*" or what in self.names))
 
 
 @dataclass
 class Case:
-    """One order before one protocol: the deeds of its stages, and those that are `first` and `then`."""
+    """One order before one protocol: the acts of its stages, and those that are `first` and `then`."""
 
     order: Order
     protocol: Protocol
-    deeds: list[ActAt]
+    acts: list[ActAt]
     firsts: list[ActAt] = field(init=False)
     thens: list[ActAt] = field(init=False)
 
@@ -179,10 +179,10 @@ class Case:
         self.firsts, self.thens = self.find(self.order.first), self.find(self.order.then)
 
     def find(self, wanted: str) -> list[ActAt]:
-        """The deeds meant by 'kind what'; 'last what' is the last time that it comes off."""
+        """The acts meant by 'kind what'; 'last what' is the last time that it comes off."""
         if wanted.startswith("last "):
             return self.find("doff " + wanted[5:])[-1:]
-        return [deed for deed in self.deeds if deed.meets(wanted)]
+        return [act_at for act_at in self.acts if act_at.meets(wanted)]
 
     def absent(self, wanted: str) -> bool:
         """True when the order speaks of a thing that this ensemble does not have."""
@@ -260,8 +260,8 @@ def _last(case: Case) -> bool:
 
 
 def _right_after(case: Case) -> bool:
-    at = {deed.at for deed in case.thens}
-    return all(deed.at + 1 in at for deed in case.firsts)
+    at = {act_at.at for act_at in case.thens}
+    return all(act_at.at + 1 in at for act_at in case.firsts)
 
 
 def _all_before(case: Case) -> bool:
@@ -275,21 +275,21 @@ def _papr_order(case: Case) -> bool:
 
 
 def _apart(case: Case) -> bool:
-    return not {deed.step for deed in case.firsts} & {deed.step for deed in case.thens}
+    return not {act_at.step for act_at in case.firsts} & {act_at.step for act_at in case.thens}
 
 
 def _hygiene_between(case: Case) -> bool:
     doffs = case.find("doff *")
-    rubs = [deed.at for deed in case.deeds if deed.act.kind in {"disinfect", "hygiene"}]
+    rubs = [act_at.at for act_at in case.acts if act_at.act.kind in {"disinfect", "hygiene"}]
     return all(one.step == other.step or any(one.at < at < other.at for at in rubs) for one, other in pairwise(doffs))
 
 
 def _looked_after(case: Case) -> bool:
     """Between the one coming off and whatever comes off next."""
     doffs = case.find("doff *")
-    for deed in case.firsts:
-        following = next((other.at for other in doffs if other.step > deed.step), len(case.deeds))
-        if not any(deed.at < look.at < following for look in case.thens):
+    for act_at in case.firsts:
+        following = next((other.at for other in doffs if other.step > act_at.step), len(case.acts))
+        if not any(act_at.at < look.at < following for look in case.thens):
             return False
     return True
 
@@ -297,10 +297,10 @@ def _looked_after(case: Case) -> bool:
 def _changed_between(case: Case) -> bool:
     if not case.firsts or not case.thens:
         return True
-    between = [deed for deed in case.deeds if case.firsts[-1].at < deed.at < case.thens[0].at]
+    between = [act_at for act_at in case.acts if case.firsts[-1].at < act_at.at < case.thens[0].at]
     wanted = ["doff inner-gloves", "hygiene hands", "don inner-gloves"]
-    for deed in between:
-        if wanted and deed.meets(wanted[0]):
+    for act_at in between:
+        if wanted and act_at.meets(wanted[0]):
             wanted.pop(0)
     return not wanted
 
@@ -315,7 +315,7 @@ def _cuff(case: Case, cover: str, covered: str) -> bool:
     over, under = case.find(f"don {cover}"), case.find(f"don {covered}")
     if not over or not under:
         return True
-    if any(deed.act.manner == "tuck" for deed in (*over, *under)):
+    if any(act_at.act.manner == "tuck" for act_at in (*over, *under)):
         return True
     lying = case.protocol.item(over[0].act.target)
     zone = f"{under[0].act.target}.cuff"

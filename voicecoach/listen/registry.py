@@ -90,7 +90,7 @@ def choose(engine: str = "auto", model: str | None = None) -> EngineState:
 def spec(
     engine: str, grammar: str, grammar_file: str, *, model: str | None = None, roles: Mapping[int, Role] | None = None
 ) -> Spec:
-    """What a `ChildEar` needs for an audio engine.
+    """What a `RecogniserProcess` needs for an audio engine.
 
     Args:
         engine: 'vosk' or 'phonemes'. grammar: text of the grammar file; grammar_file: its name.

@@ -136,7 +136,7 @@ def call_with_timeout(limit_s: float, act: Callable[[], T]) -> T:
         except Exception as error:  # noqa: BLE001 handed on to the caller
             answers.put((None, error))
 
-    threading.Thread(target=work, name="within", daemon=True).start()
+    threading.Thread(target=work, name="call-with-timeout", daemon=True).start()
     try:
         result, error = answers.get(timeout=limit_s)
     except queue.Empty:

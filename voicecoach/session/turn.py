@@ -19,7 +19,7 @@ REWIND_S = 0.3
 
 
 class Turn:
-    """What guards look at and deeds change."""
+    """What guards look at and actions change."""
 
     def __init__(self, setup: Setup, state: SessionState, event: Event, intent: Intent) -> None:
         self.setup = setup

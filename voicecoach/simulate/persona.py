@@ -95,8 +95,8 @@ class _Plan:
 
 @dataclass
 class ScriptedPersona:
-    """Follows its reactions, and waits politely: an answer that is not meant to be spoken over a prompt is held while one
-    sounds, and given up when the next prompt has an answer of its own. Prompts that were cut off are not answered.
+    """Follows its reactions, and waits politely: an answer that is not meant to be spoken over a prompt is held while
+    one sounds, and given up when the next prompt has an answer of its own. Prompts that were cut off are not answered.
 
     Args:
         reactions: in order of precedence.

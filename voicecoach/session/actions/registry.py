@@ -1,4 +1,4 @@
-"""What the rows of the table do, by name: each deed changes a turn. Here those that lead somewhere. Pure."""
+"""What the rows of the table do, by name: each action changes a turn. Here those that lead somewhere. Pure."""
 
 from __future__ import annotations
 
