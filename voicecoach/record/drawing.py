@@ -22,6 +22,7 @@ from voicecoach.record.story import (
     worn,
 )
 from voicecoach.session.events import Opened
+from voicecoach.session.notes import NoteKind
 
 WIDTH, LEFT, RIGHT = 1400, 96, 24
 PX_PER_S = 26.0
@@ -149,7 +150,9 @@ class _Picture:
             yield _text(LEFT + x, y + 36, f"{told} left out", "tick", "middle")
 
     def _steps(self) -> Iterator[str]:
-        weak = {(note.details.get("step", ""), note.at_s) for note in self.notes if note.what == "not-independent"}
+        weak = {
+            (note.details.get("step", ""), note.at_s) for note in self.notes if note.what == NoteKind.NOT_INDEPENDENT
+        }
         for index, step in enumerate(self.steps):
             css = "step2" if index % 2 else "step"
             if any(name in ("", step.name) and abs(at_s - step.end_s) < 1 for name, at_s in weak):

@@ -7,37 +7,20 @@ from dataclasses import dataclass
 
 from voicecoach.record.read import RecordLine, Session
 from voicecoach.session.events import CLOCK_HZ, Heard, PartBack, PartLost, PromptEnded, Reopened
+from voicecoach.session.notes import NoteKind, label_of
 
 DANGER = frozenset({"breach", "splash", "needle", "no-air"})
 
-TITLES = {
-    "step": "step begins",
-    "step-confirmed": "step confirmed",
-    "step-refused": "not taken",
-    "jump": "jump",
-    "deviation": "deviation",
-    "exposure": "exposure",
-    "breach": "breach",
-    "false-alarm": "false alarm",
-    "not-independent": "not independently confirmed",
-    "early-answer": "answered too early",
-    "gap": "gap",
-    "ledger": "worn",
-    "wear-time": "wear time",
-    "end": "end",
-}
-"""Plain words for the notes that are known; others are told by their own name."""
-
-MARKS = {
-    "breach": "breach",
-    "exposure": "breach",
-    "deviation": "deviation",
-    "step-refused": "refused",
-    "not-independent": "not-independent",
-    "gap": "gap",
-    "jump": "jump",
-    "false-alarm": "false-alarm",
-    "early-answer": "early",
+MARKS: Mapping[str, str] = {
+    NoteKind.BREACH: "breach",
+    NoteKind.EXPOSURE: "breach",
+    NoteKind.DEVIATION: "deviation",
+    NoteKind.STEP_REFUSED: "refused",
+    NoteKind.NOT_INDEPENDENT: "not-independent",
+    NoteKind.GAP: "gap",
+    NoteKind.JUMP: "jump",
+    NoteKind.FALSE_ALARM: "false-alarm",
+    NoteKind.EARLY_ANSWER: "early",
 }
 """Notes that a reader's eye should find, and the mark they get."""
 
@@ -76,7 +59,7 @@ class Remark:
     @property
     def title(self) -> str:
         """Its plain name."""
-        return TITLES.get(self.what, self.what.replace("-", " "))
+        return label_of(self.what)
 
     def tell(self) -> str:
         """The note in plain words."""
@@ -163,9 +146,9 @@ def steps(session: Session) -> tuple[Stretch, ...]:
     found: list[Stretch] = []
     begin = 0.0
     for note in remarks(session):
-        if note.what == "step":
+        if note.what == NoteKind.STEP:
             begin = note.at_s
-        elif note.what == "step-confirmed":
+        elif note.what == NoteKind.STEP_CONFIRMED:
             by = note.details.get("role", note.details.get("by", ""))
             found.append(Stretch(begin, note.at_s, note.details.get("step", "?"), by))
             begin = note.at_s
@@ -178,7 +161,7 @@ def worn(session: Session) -> tuple[Stretch, ...]:
     since: dict[str, float] = {}
     order: dict[str, int] = {}
     for note in remarks(session):
-        if note.what != "ledger":
+        if note.what != NoteKind.LEDGER:
             continue
         on = _on(note.details, since)
         found += [Stretch(since.pop(item), note.at_s, item) for item in tuple(since) if item not in on]

@@ -19,10 +19,12 @@ from voicecoach.session.events import (
     SpeechUnending,
     TimerFired,
 )
+from voicecoach.session.notes import NoteKind
 
 Verdict = Literal[
     "as meant", "wrong", "missed", "ignored as it should be", "taken although chatter", "heard from nothing"
 ]
+STEP_NOTES = frozenset({NoteKind.STEP, NoteKind.STEP_CONFIRMED, NoteKind.STEP_REFUSED, NoteKind.JUMP})
 SLACK_S = 0.5
 """How far apart what was said and what was heard may lie and still belong together: a cut has pads."""
 
@@ -173,7 +175,7 @@ def _effect_row(line: RecordLine) -> TimelineRow | None:
         return TimelineRow(line.at_s, "record", "session", f"closed: {line.data.get('reason')}")
     if kind == "note":
         note = remark(line)
-        what = "step" if note.what in {"step", "step-confirmed", "step-refused", "jump"} else "note"
+        what = "step" if note.what in STEP_NOTES else "note"
         return TimelineRow(line.at_s, "record", what, note.tell(), MARKS.get(note.what, ""))
     return None
 

@@ -20,6 +20,7 @@ from voicecoach.runtime.faults import Faults, Reason, Restarter, call_with_timeo
 from voicecoach.session.effects import CancelTimer, Close, Effect, Listen, Note, Say, SetTimer, StopSpeaking, Tone
 from voicecoach.session.events import Event, Heard, Part, PartLost, PromptEnded, Reopened, TimerFired
 from voicecoach.session.machine import Machine
+from voicecoach.session.notes import NoteKind
 from voicecoach.session.state import SessionState
 from voicecoach.session.vocabulary import DANGERS
 from voicecoach.speak import tones
@@ -205,7 +206,7 @@ class Coach:
             self._timers.pop(effect.timer, None)
         elif isinstance(effect, Close):
             self.closed = True
-        elif isinstance(effect, Note) and effect.what == "no-audio" and self.parts.clips is not None:
+        elif isinstance(effect, Note) and effect.what == NoteKind.NO_AUDIO and self.parts.clips is not None:
             with self._spared("clips"):
                 self.parts.clips.no_audio()
 

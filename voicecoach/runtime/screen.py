@@ -19,6 +19,7 @@ from voicecoach.record.story import clock
 from voicecoach.record.timeline import rows
 from voicecoach.session.effects import Effect, Note, Say, Tone
 from voicecoach.session.events import CLOCK_HZ, Event, Heard, PartBack, PartLost, SpeechUnending
+from voicecoach.session.notes import NoteKind
 from voicecoach.session.state import SessionState
 
 STUCK_S = 0.5
@@ -28,18 +29,18 @@ WAITING = 200
 
 Watch = Callable[[SessionState, Event, tuple[Effect, ...]], None]
 
-SHOWN_NOTES = {
-    "breach": "bold red",
-    "exposure": "bold red",
-    "alarm": "bold red",
-    "gap": "bold yellow",
-    "deviation": "yellow",
-    "suspect": "yellow",
-    "not-independent": "dim",
-    "step-refused": "yellow",
-    "jump": "dim",
-    "stopped": "bold yellow",
-    "false-alarm": "yellow",
+SHOWN_NOTES: dict[str, str] = {
+    NoteKind.BREACH: "bold red",
+    NoteKind.EXPOSURE: "bold red",
+    NoteKind.ALARM: "bold red",
+    NoteKind.GAP: "bold yellow",
+    NoteKind.DEVIATION: "yellow",
+    NoteKind.SUSPECT: "yellow",
+    NoteKind.NOT_INDEPENDENT: "dim",
+    NoteKind.STEP_REFUSED: "yellow",
+    NoteKind.JUMP: "dim",
+    NoteKind.STOPPED: "bold yellow",
+    NoteKind.FALSE_ALARM: "yellow",
 }
 
 
@@ -73,7 +74,7 @@ class Transcript:
 
     def _note(self, time: str, note: Note) -> None:
         details = dict(note.details)
-        if note.what == "ledger":
+        if note.what == NoteKind.LEDGER:
             self._line(time, "worn", details.get("on", "") or "nothing", "cyan")
         elif note.what in SHOWN_NOTES:
             told = ", ".join(f"{key} {value}" for key, value in note.details)

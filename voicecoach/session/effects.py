@@ -69,7 +69,7 @@ class CancelTimer(Effect):
 
 @dataclass(frozen=True, slots=True)
 class Note(Effect):
-    """Something for the record: what, and its particulars as pairs of texts."""
+    """Something for the record: what (a `notes.NoteKind`), and its particulars as pairs of texts."""
 
     kind: ClassVar[str] = "note"
     what: str

@@ -10,6 +10,7 @@ from voicecoach.protocol.navigation import step_at
 from voicecoach.session.effects import CancelTimer, Effect, Note, Say, SetTimer, StopSpeaking, Tone
 from voicecoach.session.events import Event
 from voicecoach.session.interpret.intent import Intent
+from voicecoach.session.notes import NoteKind
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState, Speech
 
@@ -38,7 +39,7 @@ class Turn:
         """Change fields of the state."""
         self.state = replace(self.state, **changes)
 
-    def note(self, what: str, /, **details: object) -> None:
+    def note(self, what: NoteKind, /, **details: object) -> None:
         """Put something on record; empty details are left out, but that nothing is on is worth telling."""
         told = {key: value for key, value in details.items() if key == "on" or value not in {"", None}}
         texts = tuple((key.replace("_", "-"), str(value)) for key, value in told.items())

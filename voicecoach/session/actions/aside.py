@@ -9,6 +9,7 @@ from voicecoach.session.actions.ask import keep_question
 from voicecoach.session.actions.stepping import say_step, set_wear_timer
 from voicecoach.session.actions.wait import wait
 from voicecoach.session.events import CLOCK_HZ, PartBack, PartLost, Reopened
+from voicecoach.session.notes import NoteKind
 from voicecoach.session.turn import STEP_TIMERS, Turn
 
 STOPPED_S = 6.0
@@ -25,7 +26,7 @@ def freeze(turn: Turn) -> None:
     keep_question(turn, near_too=True)
     turn.cancel(*STEP_TIMERS)
     turn.hush()
-    turn.note("stopped", step=turn.step.name if turn.step else "")
+    turn.note(NoteKind.STOPPED, step=turn.step.name if turn.step else "")
     turn.set(question="", about="", held="", silence=0, waiting_since=None, hinted=False)
     turn.timer("hold", STOPPED_S)
 
@@ -37,13 +38,13 @@ def ask_what_happened(turn: Turn) -> None:
 
 def note_went_on(turn: Turn) -> None:
     """The step goes on from its beginning."""
-    turn.note("went-on", step=turn.step.name if turn.step else "", cause="went on after stop")
+    turn.note(NoteKind.WENT_ON, step=turn.step.name if turn.step else "", cause="went on after stop")
     turn.tone("taken")
 
 
 def note_touched(turn: Turn) -> None:
     """On record at once; the place follows."""
-    turn.note("touched", step=turn.step.name if turn.step else "")
+    turn.note(NoteKind.TOUCHED, step=turn.step.name if turn.step else "")
     turn.tone("taken")
 
 
@@ -52,13 +53,13 @@ def pause(turn: Turn) -> None:
     turn.cancel(*STEP_TIMERS)
     turn.hush()
     turn.set(question="", about="", pending=None, held="", silence=0, waiting_since=None, hinted=False)
-    turn.note("paused", step=turn.step.name if turn.step else "")
+    turn.note(NoteKind.PAUSED, step=turn.step.name if turn.step else "")
     turn.aside("paused")
 
 
 def note_paced_on(turn: Turn) -> None:
     """Without ears no word can end a stop or a pause: it ends by itself, as after a pause."""
-    turn.note("not-confirmed", step=turn.step.name if turn.step else "", why="no ears: goes on by itself")
+    turn.note(NoteKind.NOT_CONFIRMED, step=turn.step.name if turn.step else "", why="no ears: goes on by itself")
 
 
 def tell(turn: Turn) -> None:
@@ -82,7 +83,7 @@ def tell(turn: Turn) -> None:
 
 def note_back(turn: Turn) -> None:
     """Rule 9: the step before is read, and the question follows."""
-    turn.note("back", step=turn.step.name if turn.step else "")
+    turn.note(NoteKind.BACK, step=turn.step.name if turn.step else "")
     turn.tone("taken")
 
 
@@ -97,14 +98,14 @@ def tell_none_behind(turn: Turn) -> None:
 def refuse_sound(turn: Turn) -> None:
     """Rule 25: no sound is kept from now on; the edge stops keeping it on this note."""
     turn.set(audio="none")
-    turn.note("no-audio")
+    turn.note(NoteKind.NO_AUDIO)
     turn.hush()
     turn.aside("intro-audio-none")
 
 
 def tell_wear(turn: Turn) -> None:
     """The site's wear limit."""
-    turn.note("wear-limit")
+    turn.note(NoteKind.WEAR_LIMIT)
     turn.aside("wear-limit")
     turn.timer("wear", WEAR_AGAIN_S)
 
@@ -123,7 +124,7 @@ def lose(turn: Turn) -> None:
         return
     if event.part != "signal":
         turn.set(lost=(*turn.state.lost, event.part))
-    turn.note("gap", part=event.part, why=event.why)
+    turn.note(NoteKind.GAP, part=event.part, why=event.why)
     if event.part == "ears":
         turn.set(paced=True)
         turn.cancel("silence")
@@ -140,7 +141,7 @@ def find(turn: Turn) -> None:
     if event.part not in turn.state.lost:
         return
     turn.set(lost=tuple(part for part in turn.state.lost if part != event.part))
-    turn.note("gap-over", part=event.part)
+    turn.note(NoteKind.GAP_OVER, part=event.part)
     if event.part == "ears":
         # nobody could answer meanwhile, so that silence is no silence
         turn.set(paced=False, silence=0, waiting_since=None)
@@ -154,7 +155,7 @@ def note_gap(turn: Turn) -> None:
     """Rule 21: the session goes on after it was cut off."""
     event = turn.event
     gap_s = event.gap_s if isinstance(event, Reopened) else 0.0
-    turn.note("gap", part="session", gap_s=round(gap_s, 1), why=event.why if isinstance(event, Reopened) else "")
+    turn.note(NoteKind.GAP, part="session", gap_s=round(gap_s, 1), why=event.why if isinstance(event, Reopened) else "")
     turn.cancel(*STEP_TIMERS, "wear")
     turn.hush()
     turn.set(held="", pending=None, lost=(), paced=False)
@@ -162,7 +163,7 @@ def note_gap(turn: Turn) -> None:
     if isinstance(event, Reopened) and event.shared:
         turn.set(independent=False)
         turn.aside("intro-one-microphone")
-        turn.note("not-independent", why="one microphone is left: roles are told apart by word only")
+        turn.note(NoteKind.NOT_INDEPENDENT, why="one microphone is left: roles are told apart by word only")
     if turn.state.worn_since is not None:
         set_wear_timer(turn, worn_s=(turn.state.at - turn.state.worn_since) / CLOCK_HZ)
 

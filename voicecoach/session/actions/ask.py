@@ -9,6 +9,7 @@ from voicecoach.protocol.ledger import Worn
 from voicecoach.protocol.navigation import step_at, steps_named
 from voicecoach.session.actions.stepping import correct, note_suspects
 from voicecoach.session.events import Heard
+from voicecoach.session.notes import NoteKind
 from voicecoach.session.turn import STEP_TIMERS, Turn
 from voicecoach.session.vocabulary import FAULTS, PLACES
 
@@ -97,7 +98,7 @@ def _say_list(turn: Turn, items: tuple[str, ...], how: str) -> None:
 
 def tell_worn(turn: Turn) -> None:
     """What is on and the hands, on record; said with the question that follows."""
-    turn.note("status", on=",".join(turn.state.ledger.on()), hands=turn.state.ledger.hands)
+    turn.note(NoteKind.STATUS, on=",".join(turn.state.ledger.on()), hands=turn.state.ledger.hands)
 
 
 def hold(turn: Turn) -> None:
@@ -128,11 +129,11 @@ def note_reply(turn: Turn) -> None:
     """What was answered to which question, by whom; and what follows for the ledger and the record."""
     state, word = turn.state, turn.intent.word
     by = turn.event.role if isinstance(turn.event, Heard) else ""
-    turn.note("reply", question=state.question, about=state.about, answer=word, by=by)
+    turn.note(NoteKind.REPLY, question=state.question, about=state.about, answer=word, by=by)
     if isinstance(turn.event, Heard):
         turn.tone("taken")
     if state.question == "all-clear" and state.mode == "pair" and by != "observer":
-        turn.note("not-independent", step="all-clear", why="said on a shared microphone or not at all")
+        turn.note(NoteKind.NOT_INDEPENDENT, step="all-clear", why="said on a shared microphone or not at all")
     if state.question in {"where", "touched"} and word in PLACES:
         _exposed(turn, word)
     elif state.question == "skin" and word in {"yes", "not answered"}:
@@ -142,7 +143,7 @@ def note_reply(turn: Turn) -> None:
         correct(turn, state.about, worn)
     elif state.question == "mirror" and word == "no":
         turn.aside("mirror-missing")
-        turn.note("deviation", what="no mirror")
+        turn.note(NoteKind.DEVIATION, what="no mirror")
     elif state.question == "removal-area" and word == "no":
         turn.aside("not-yet")
     elif state.question in {"piece", "fault"} and word in FAULTS:
@@ -152,7 +153,7 @@ def note_reply(turn: Turn) -> None:
 def _exposed(turn: Turn, place: str) -> None:
     """A contact, with its place and time; the site's own words where it has some (setup 12 and 14)."""
     state, site = turn.state, turn.setup.site
-    turn.note("exposure", place=place, cause=state.question, step=turn.step.name if turn.step else "")
+    turn.note(NoteKind.EXPOSURE, place=place, cause=state.question, step=turn.step.name if turn.step else "")
     turn.set(ledger=replace(state.ledger, hands="not-rubbed"))
     turn.say(site.eyewash if place in {"eyes", "face"} else "", site.tell)
 
@@ -161,7 +162,7 @@ def _fault(turn: Turn, fault: str, by: str) -> None:
     """What the observer saw (rule 16); a tear or soil is dated back (rule 14)."""
     step, item = turn.step, turn.state.about
     targets = (item,) if item else tuple(act.target for act in step.acts) if step else ()
-    turn.note("deviation", step=step.name if step else "", item=",".join(targets), fault=fault, by=by)
+    turn.note(NoteKind.DEVIATION, step=step.name if step else "", item=",".join(targets), fault=fault, by=by)
     note_suspects(turn, fault, tuple(name for name in targets if turn.state.ledger.worn(name) == "on"))
 
 

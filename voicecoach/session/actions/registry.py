@@ -12,6 +12,7 @@ from voicecoach.session.actions.ask import say_question
 from voicecoach.session.effects import Close, StopSpeaking
 from voicecoach.session.events import Heard, Opened
 from voicecoach.session.interpret.live import in_breach
+from voicecoach.session.notes import NoteKind
 from voicecoach.session.turn import STEP_TIMERS, Turn
 
 
@@ -28,7 +29,7 @@ def introduce(turn: Turn) -> None:
             independent=event.independent,
         )
     state = turn.state
-    turn.note("opened", mode=state.mode, ear=state.ear, audio=state.audio, training_only=state.training_only)
+    turn.note(NoteKind.OPENED, mode=state.mode, ear=state.ear, audio=state.audio, training_only=state.training_only)
     turn.hush()
     if state.training_only:
         turn.aside("intro-training")
@@ -40,7 +41,7 @@ def introduce(turn: Turn) -> None:
         turn.aside("intro-solo")
     elif not state.independent:
         turn.aside("intro-one-microphone")
-        turn.note("not-independent", why="one microphone: roles are told apart by word only")
+        turn.note(NoteKind.NOT_INDEPENDENT, why="one microphone: roles are told apart by word only")
 
 
 def arrive(turn: Turn) -> None:
@@ -49,7 +50,7 @@ def arrive(turn: Turn) -> None:
     assert arrival is not None
     turn.cancel(*STEP_TIMERS)
     for name, reason in arrival.passed:
-        turn.note("jump", step=name, cause=reason)
+        turn.note(NoteKind.JUMP, step=name, cause=reason)
     stepping.keep_books(turn, arrival.ledger)
     left_breach = in_breach(replace(turn.state, status="prompting"))
     stepping.go_to(turn, arrival.place)
@@ -69,7 +70,7 @@ def arrive(turn: Turn) -> None:
 
 
 def _work(turn: Turn) -> None:
-    turn.note("work")
+    turn.note(NoteKind.WORK)
     turn.timer("check", turn.setup.site.check_s)
     was = turn.before.place
     if was.stage != "work" or was.detours:
@@ -92,11 +93,11 @@ def sound_breach(turn: Turn) -> None:
     step = turn.step.name if turn.step else ""
     by = turn.event.role if isinstance(turn.event, Heard) else "nobody: not answered in time"
     asked = state.question == "near-breach"
-    turn.note("breach", kind=kind, stage=state.place.stage, step=step, by=by, asked_first="yes" if asked else "")
+    turn.note(NoteKind.BREACH, kind=kind, stage=state.place.stage, step=step, by=by, asked_first="yes" if asked else "")
     if step and _leaves(state.place, arrival.place):
-        turn.note("jump", step=step, cause=f"breach: {kind}")
+        turn.note(NoteKind.JUMP, step=step, cause=f"breach: {kind}")
     for name, reason in arrival.passed:
-        turn.note("jump", step=name, cause=reason)
+        turn.note(NoteKind.JUMP, step=name, cause=reason)
     stepping.note_suspects(turn, kind, ())
     still = in_breach(replace(state, status="prompting")) and state.before is not None
     if state.question == "item" and isinstance(turn.event, Heard) and turn.event.command in {"yes", "no"}:
@@ -116,7 +117,7 @@ def _leaves(here: Place, there: Place) -> bool:
 def note_false_alarm(turn: Turn) -> None:
     """It was none: on record, and back to the same step; a timed one starts from zero (rule 13)."""
     by = turn.event.role if isinstance(turn.event, Heard) else ""
-    turn.note("false-alarm", step=turn.step.name if turn.step else "", by=by, returned="yes")
+    turn.note(NoteKind.FALSE_ALARM, step=turn.step.name if turn.step else "", by=by, returned="yes")
     turn.tone("taken")
     turn.aside("noted")
     turn.set(before=None)
@@ -124,7 +125,7 @@ def note_false_alarm(turn: Turn) -> None:
 
 def note_no_return(turn: Turn) -> None:
     """Rule 12: back to the patient only on a second person's word, and alone there is none."""
-    turn.note("false-alarm", step=turn.step.name if turn.step else "", returned="no, there is no second person")
+    turn.note(NoteKind.FALSE_ALARM, step=turn.step.name if turn.step else "", returned="no, there is no second person")
     turn.aside("no-return")
 
 
@@ -135,7 +136,7 @@ def close(turn: Turn) -> None:
     turn.set(question="", about="", held="", pending=None)
     turn.aside("closed")
     on = ",".join(turn.state.ledger.on())
-    turn.note("end", still_on=on, training_only=turn.state.training_only)
+    turn.note(NoteKind.END, still_on=on, training_only=turn.state.training_only)
     turn.effects.append(Close("abandoned with items on" if on else "ended"))
 
 

@@ -8,6 +8,7 @@ from voicecoach.protocol.ledger import Ledger, Worn
 from voicecoach.protocol.navigation import steps_named
 from voicecoach.protocol.place import Place
 from voicecoach.session.events import CLOCK_HZ, Heard
+from voicecoach.session.notes import NoteKind
 from voicecoach.session.setup import Setup
 from voicecoach.session.turn import STEP_TIMERS, Turn
 
@@ -26,20 +27,22 @@ def read_step(turn: Turn) -> None:
     """Read the step at the place."""
     step, place = turn.step, turn.state.place
     assert step is not None
-    turn.note("step", step=step.name, stage=place.stage, branch=place.detours[-1].branch if place.detours else "")
+    turn.note(
+        NoteKind.STEP, step=step.name, stage=place.stage, branch=place.detours[-1].branch if place.detours else ""
+    )
     say_step(turn)
 
 
 def acknowledge(turn: Turn) -> None:
     """The step that matters is understood; the act follows (rule 16)."""
-    turn.note("acknowledged", step=turn.step.name if turn.step else "")
+    turn.note(NoteKind.ACKNOWLEDGED, step=turn.step.name if turn.step else "")
     _taken(turn)
 
 
 def take_half(turn: Turn) -> None:
     """One of the roles has answered; the other is still due."""
     turn.set(answered=(*turn.state.answered, turn.intent.word))
-    turn.note("answered", step=turn.step.name if turn.step else "", role=turn.intent.word)
+    turn.note(NoteKind.ANSWERED, step=turn.step.name if turn.step else "", role=turn.intent.word)
     _note_shared(turn)
     _taken(turn)
 
@@ -60,7 +63,7 @@ AGAIN_S = 45.0
 def early(turn: Turn) -> None:
     """Rule 4: an answer over the prompt, or before the time is up, gets its sound and does not count."""
     turn.tone("early")
-    turn.note("early-answer", step=turn.step.name if turn.step else "", word=turn.intent.word)
+    turn.note(NoteKind.EARLY_ANSWER, step=turn.step.name if turn.step else "", word=turn.intent.word)
 
 
 def start_time(turn: Turn) -> None:
@@ -70,7 +73,7 @@ def start_time(turn: Turn) -> None:
     turn.cancel(*STEP_TIMERS)
     turn.hush()
     turn.tone("taken")
-    turn.note("time-started", step=step.name, role=turn.intent.word)
+    turn.note(NoteKind.TIME_STARTED, step=step.name, role=turn.intent.word)
     turn.timer("rub", turn.setup.contact_s(step))
 
 
@@ -78,7 +81,7 @@ def call_time(turn: Turn) -> None:
     """The coach calls the end of the time."""
     step = turn.step
     assert step is not None
-    turn.note("time-up", step=step.name, seconds=turn.setup.contact_s(step))
+    turn.note(NoteKind.TIME_UP, step=step.name, seconds=turn.setup.contact_s(step))
     turn.set(answers_from=turn.state.at, vain=0, hinted=False, silence=0, waiting_since=None)
     turn.hush()
     turn.tone("time-up")
@@ -87,7 +90,7 @@ def call_time(turn: Turn) -> None:
 
 def hint(turn: Turn) -> None:
     """A word that is no answer to this step gets the reason, and nothing moves."""
-    turn.note("step-refused", step=turn.step.name if turn.step else "", why="not the word this step needs")
+    turn.note(NoteKind.STEP_REFUSED, step=turn.step.name if turn.step else "", why="not the word this step needs")
     turn.cancel("silence")
     turn.set(silence=0, waiting_since=None)
     turn.hush()
@@ -98,7 +101,7 @@ def note_refused(turn: Turn) -> None:
     """Another role's answer does not count (rule 15)."""
     why = f"only the {turn.intent.word} answers this"
     by = turn.event.role if isinstance(turn.event, Heard) else ""
-    turn.note("step-refused", step=turn.step.name if turn.step else "", why=why, by=by)
+    turn.note(NoteKind.STEP_REFUSED, step=turn.step.name if turn.step else "", why=why, by=by)
 
 
 def refuse(turn: Turn) -> None:
@@ -111,7 +114,7 @@ def note_acted(turn: Turn) -> None:
     """The acting role has answered: what came off is off. The second person is due."""
     event, step = turn.event, turn.step
     assert step is not None
-    turn.note("answered", step=step.name, role=turn.intent.word)
+    turn.note(NoteKind.ANSWERED, step=step.name, role=turn.intent.word)
     _note_shared(turn)
     turn.tone("taken")
     if step.matters and isinstance(event, Heard) and event.command:
@@ -126,16 +129,23 @@ def confirm_step(turn: Turn) -> None:
     confirmed = turn.intent.trigger == "confirmed"
     command = event.command or "" if isinstance(event, Heard) else ""
     turn.note(
-        "step-confirmed", step=step.name, stage=state.place.stage, role=turn.intent.word, answer=command, by=_by(turn)
+        NoteKind.STEP_CONFIRMED,
+        step=step.name,
+        stage=state.place.stage,
+        role=turn.intent.word,
+        answer=command,
+        by=_by(turn),
     )
     _note_shared(turn)
     if state.mode == "solo" and (step.observer or step.role != "wearer"):
-        turn.note("not-independent", step=step.name, why="no observer")
+        turn.note(NoteKind.NOT_INDEPENDENT, step=step.name, why="no observer")
     if step.asks_for:
-        turn.note("step-confirmed", step=step.asks_for, stage=state.place.stage, role=turn.intent.word, later="yes")
+        turn.note(
+            NoteKind.STEP_CONFIRMED, step=step.asks_for, stage=state.place.stage, role=turn.intent.word, later="yes"
+        )
     _left(turn, again=not confirmed)
     if any(act.kind == "inspect" for act in step.acts):
-        turn.note("found-clear", step=step.name)
+        turn.note(NoteKind.FOUND_CLEAR, step=step.name)
     if step.matters and not confirmed and command:
         turn.say(read_back(turn.setup, command))
     else:
@@ -151,7 +161,7 @@ def _note_shared(turn: Turn) -> None:
     step = turn.step
     event = turn.event
     if turn.state.mode == "pair" and isinstance(event, Heard) and event.role == "unknown" and step is not None:
-        turn.note("not-independent", step=step.name, why="said on a shared microphone")
+        turn.note(NoteKind.NOT_INDEPENDENT, step=step.name, why="said on a shared microphone")
 
 
 def read_back(setup: Setup, command: str) -> str:
@@ -165,7 +175,7 @@ def note_unasked(turn: Turn) -> None:
     """Rule 5: left without a word, since none may be asked for now; a later step asks."""
     step = turn.step
     assert step is not None
-    turn.note("jump", step=step.name, cause="no speech is asked for during this act; asked later")
+    turn.note(NoteKind.JUMP, step=step.name, cause="no speech is asked for during this act; asked later")
     _left(turn)
 
 
@@ -173,8 +183,8 @@ def note_unconfirmed(turn: Turn) -> None:
     """Rule 19: read on at a set pace; not confirmed."""
     step = turn.step
     assert step is not None
-    turn.note("jump", step=step.name, cause="no ears: read on at a set pace")
-    turn.note("not-confirmed", step=step.name, why="no ears: read at a set pace")
+    turn.note(NoteKind.JUMP, step=step.name, cause="no ears: read on at a set pace")
+    turn.note(NoteKind.NOT_CONFIRMED, step=step.name, why="no ears: read at a set pace")
     _left(turn)
 
 
@@ -191,8 +201,10 @@ def note_branch(turn: Turn) -> None:
     step = turn.step
     assert step is not None
     word = turn.intent.word
-    turn.note("branch", step=step.name, cause=word, role=turn.event.role if isinstance(turn.event, Heard) else "")
-    turn.note("jump", step=step.name, cause=f"answered {word.replace('-', ' ')}")
+    turn.note(
+        NoteKind.BRANCH, step=step.name, cause=word, role=turn.event.role if isinstance(turn.event, Heard) else ""
+    )
+    turn.note(NoteKind.JUMP, step=step.name, cause=f"answered {word.replace('-', ' ')}")
     turn.tone("taken")
     note_suspects(turn, word, tuple(act.target for act in step.acts if act.kind == "inspect"))
     turn.set(since=(*turn.state.since, (turn.state.at, step.name)))
@@ -211,7 +223,7 @@ def note_suspects(turn: Turn, kind: str, items: tuple[str, ...]) -> None:
         done = [name for at, name in state.since if at > since]
         touched = [act.target for name in done for act in steps[name].acts if act.kind not in {"inspect", "verify"}]
         turn.note(
-            "suspect",
+            NoteKind.SUSPECT,
             item=item,
             kind=kind,
             since_s=round(since / CLOCK_HZ, 1),
@@ -222,7 +234,7 @@ def note_suspects(turn: Turn, kind: str, items: tuple[str, ...]) -> None:
 
 def note_not_clear(turn: Turn) -> None:
     """The observer does not agree."""
-    turn.note("not-clear", step=turn.step.name if turn.step else "")
+    turn.note(NoteKind.NOT_CLEAR, step=turn.step.name if turn.step else "")
     turn.tone("taken")
 
 
@@ -230,13 +242,13 @@ def keep_books(turn: Turn, after: Ledger) -> None:
     """Put a changed ledger on record; the wear clock starts with the first item and ends with the last."""
     state = turn.state
     if after.items != state.ledger.items:
-        turn.note("ledger", on=",".join(after.on()), hands=after.hands)
+        turn.note(NoteKind.LEDGER, on=",".join(after.on()), hands=after.hands)
     turn.set(ledger=after)
     if after.on() and state.worn_since is None:
         turn.set(worn_since=state.at)
         set_wear_timer(turn, worn_s=0.0)
     elif not after.on() and state.worn_since is not None:
-        turn.note("wear-time", seconds=round((state.at - state.worn_since) / CLOCK_HZ, 1))
+        turn.note(NoteKind.WEAR_TIME, seconds=round((state.at - state.worn_since) / CLOCK_HZ, 1))
         turn.cancel("wear")
         turn.set(worn_since=None)
 
@@ -252,7 +264,7 @@ def correct(turn: Turn, item: str, worn: Worn) -> None:
     """The wearer knows better what is on: the ledger follows, as a deviation."""
     ledger = turn.state.ledger
     if (ledger.worn(item) == "on") != (worn == "on"):
-        turn.note("deviation", item=item, ledger_said=ledger.worn(item), wearer_says=worn)
+        turn.note(NoteKind.DEVIATION, item=item, ledger_said=ledger.worn(item), wearer_says=worn)
         keep_books(turn, ledger.corrected(item, worn))
 
 

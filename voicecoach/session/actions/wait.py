@@ -9,6 +9,7 @@ from voicecoach.session.actions.stepping import say_step
 from voicecoach.session.effects import StopSpeaking
 from voicecoach.session.events import CLOCK_HZ
 from voicecoach.session.guards import WELL
+from voicecoach.session.notes import NoteKind
 from voicecoach.session.turn import Turn
 
 WINDOW_S = 3.0
@@ -114,7 +115,7 @@ def note_babble(turn: Turn) -> None:
     turn.set(babbled=True)
     if not first:
         return
-    turn.note("babble")
+    turn.note(NoteKind.BABBLE)
     if not turn.state.sounding and turn.state.status not in {"frozen", "timing"}:
         turn.aside("babble")
 
@@ -160,7 +161,7 @@ def tell_observer(turn: Turn) -> None:
     """Another's silence is told to the observer and is that role's deviation (scene S3)."""
     step = turn.step
     assert step is not None
-    turn.note("deviation", step=step.name, by=step.role, what="went on without answering")
+    turn.note(NoteKind.DEVIATION, step=step.name, by=step.role, what="went on without answering")
     turn.set(silence=turn.state.silence + 1)
     turn.hush()
     turn.aside("role-silent")
@@ -175,7 +176,7 @@ def alarm(turn: Turn) -> None:
 
 def call_out(turn: Turn) -> None:
     """The alarm and its words."""
-    turn.note("alarm", step=turn.step.name if turn.step else "")
+    turn.note(NoteKind.ALARM, step=turn.step.name if turn.step else "")
     turn.tone("outward-alarm")
     turn.aside("alarm-words")
 

@@ -1,0 +1,75 @@
+"""What a session puts on record: every kind of note, with the label that people read. Pure.
+
+The value of a kind is what stands in the journal; it never changes, or older records would no longer be read. A reader
+that meets a kind it does not know shows it by its own name (`label_of`).
+"""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import Self
+
+
+class NoteKind(StrEnum):
+    """A kind of note: its value in the journal, and its label in a person's words."""
+
+    label: str
+
+    def __new__(cls, value: str, label: str) -> Self:
+        """A member that is its journal value and carries a label."""
+        member = str.__new__(cls, value)
+        member._value_ = value
+        member.label = label
+        return member
+
+    # the way through the steps
+    OPENED = "opened", "session begins"
+    STEP = "step", "step begins"
+    ACKNOWLEDGED = "acknowledged", "understood"
+    ANSWERED = "answered", "answered"
+    TIME_STARTED = "time-started", "time runs"
+    TIME_UP = "time-up", "time is over"
+    STEP_CONFIRMED = "step-confirmed", "step confirmed"
+    FOUND_CLEAR = "found-clear", "looked at and clear"
+    JUMP = "jump", "step passed over"
+    BRANCH = "branch", "another way taken"
+    BACK = "back", "went back"
+    WORK = "work", "work begins"
+    END = "end", "session ends"
+    # what is worn
+    LEDGER = "ledger", "worn"
+    STATUS = "status", "worn, as told"
+    WEAR_TIME = "wear-time", "wear time"
+    WEAR_LIMIT = "wear-limit", "wear limit reached"
+    # what went wrong
+    BREACH = "breach", "breach"
+    FALSE_ALARM = "false-alarm", "false alarm"
+    EXPOSURE = "exposure", "exposure"
+    SUSPECT = "suspect", "may be contaminated"
+    TOUCHED = "touched", "touched"
+    DEVIATION = "deviation", "deviation"
+    NOT_CLEAR = "not-clear", "observer: not clear"
+    ALARM = "alarm", "alarm sounded"
+    # what cannot be relied on
+    STEP_REFUSED = "step-refused", "answer not taken"
+    EARLY_ANSWER = "early-answer", "answered too early"
+    NOT_CONFIRMED = "not-confirmed", "not confirmed"
+    NOT_INDEPENDENT = "not-independent", "not independently confirmed"
+    GAP = "gap", "gap"
+    GAP_OVER = "gap-over", "gap is over"
+    BABBLE = "babble", "others kept talking"
+    # talk with the coach
+    STOPPED = "stopped", "stopped"
+    WENT_ON = "went-on", "went on"
+    PAUSED = "paused", "paused"
+    REPLY = "reply", "answer to a question"
+    NO_AUDIO = "no-audio", "no sound kept from here"
+
+
+KINDS = {str(kind): kind for kind in NoteKind}
+
+
+def label_of(what: str) -> str:
+    """The label of a note by its journal value; one that is not known is told by its own name."""
+    kind = KINDS.get(what)
+    return kind.label if kind else what.replace("-", " ")
