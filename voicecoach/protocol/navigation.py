@@ -93,6 +93,18 @@ def onward(protocol: Protocol, here: Position, ledger: Ledger) -> Arrival:
     return arrive(protocol, _following(here.place), ledger, here.mode)
 
 
+def answered(protocol: Protocol, here: Position, ledger: Ledger) -> Arrival:
+    """What follows the acting role's answer to the step here: the observer's word, if one is due, or the way onward.
+
+    Args:
+        ledger: as the step leaves it.
+    """
+    step = step_at(protocol, here.place)
+    if step is not None and step.observer and here.mode == "pair" and not here.place.observer_due:
+        return Arrival("confirm", here.place.with_due(True), ledger)
+    return onward(protocol, here, ledger)
+
+
 def again(protocol: Protocol, here: Position, ledger: Ledger | None = None) -> Arrival:
     """What stands at the state's own place."""
     return arrive(protocol, here.place, here.ledger if ledger is None else ledger, here.mode)
@@ -107,6 +119,43 @@ def detour(
     then = here.place.detours[held.index(branch)].then if branch in held else then
     place = replace(here.place, detours=(*outer, Detour(branch, 0, then, cause)))
     return arrive(protocol, place, here.ledger if ledger is None else ledger, here.mode)
+
+
+def branched(protocol: Protocol, here: Position, answer: str) -> Arrival:
+    """Where an answer of the step here that calls a branch leads."""
+    step = step_at(protocol, here.place)
+    assert step is not None
+    branch = protocol.branch(dict(step.branches)[answer])
+    return detour(protocol, here, branch.name, branch.then, cause=answer)
+
+
+def repaired(protocol: Protocol, here: Position, step: Step) -> Arrival:
+    """Where 'went wrong', said here of `step` behind, leads."""
+    return _aside(protocol, here, step.repair or protocol.rejoin, f"went wrong: {step.name}")
+
+
+def touched(protocol: Protocol, here: Position, what: str) -> Arrival:
+    """Where a touch of `what` with dirty hands leads."""
+    return _aside(protocol, here, protocol.touched, f"touched {what}")
+
+
+def helped(protocol: Protocol, here: Position) -> Arrival:
+    """Where it leads that the wearer is down."""
+    return _aside(protocol, here, protocol.wearer_down, "wearer down")
+
+
+def faulted(protocol: Protocol, here: Position, fault: str) -> Arrival:
+    """Where the observer's 'not clear' and a fault lead; to the observer again if there is no way for it."""
+    step = step_at(protocol, here.place)
+    branch = (dict(step.branches).get(fault) or step.repair) if step else ""
+    if not branch:
+        return Arrival("confirm", here.place, here.ledger)
+    return detour(protocol, here, branch, "same", cause=f"not clear: {fault}")
+
+
+def _aside(protocol: Protocol, here: Position, branch: str, cause: str) -> Arrival:
+    """A branch that comes back to where it was called; nothing if there is no such branch."""
+    return detour(protocol, here, branch, "same", cause=cause) if branch else again(protocol, here)
 
 
 def rejoin(protocol: Protocol, here: Position, ledger: Ledger | None = None) -> Arrival:

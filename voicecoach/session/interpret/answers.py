@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from voicecoach.protocol.model import Step
-from voicecoach.protocol.navigation import Arrival, detour, onward, step_at
+from voicecoach.protocol.navigation import answered, branched, onward, step_at
 from voicecoach.session.events import Heard
 from voicecoach.session.interpret.intent import UNCLEAR, Intent, after_step
 from voicecoach.session.interpret.live import expected
@@ -56,8 +56,7 @@ def _acting_role_says(setup: Setup, state: SessionState, event: Heard, command: 
     early = state.status in {"prompting", "interrupted", "timing"} or too_early(state, event)
     branch = dict(step.branches).get(command)
     if branch is not None and (command in DANGERS or not early):
-        then = setup.protocol.branch(branch).then
-        return Intent("branched", detour(setup.protocol, state.position, branch, then, cause=command), word=command)
+        return Intent("branched", branched(setup.protocol, state.position, command), word=command)
     if early:
         return Intent("early", word=command)
     if step.timing and state.status != "drying":
@@ -69,10 +68,10 @@ def _answered(setup: Setup, state: SessionState, step: Step, who: str) -> Intent
     others = {step.role, *step.also} - {*state.answered, who}
     if others and state.mode == "pair":
         return Intent("half_answered", word=who)
-    after = after_step(setup, state)
-    if state.mode == "pair" and step.observer:
-        return Intent("acted", Arrival("confirm", state.place.with_due(True), after), word=who)
-    return Intent("answered", onward(setup.protocol, state.position, after), word=who)
+    there = answered(setup.protocol, state.position, after_step(setup, state))
+    if there.place == state.place.with_due(True):
+        return Intent("acted", there, word=who)
+    return Intent("answered", there, word=who)
 
 
 def hint(step: Step, status: str) -> str:

@@ -6,7 +6,18 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from voicecoach.protocol.model import Step
-from voicecoach.protocol.navigation import Arrival, again, arrive, asked, detour, rejoin, settled, step_at
+from voicecoach.protocol.navigation import (
+    again,
+    arrive,
+    asked,
+    faulted,
+    helped,
+    rejoin,
+    repaired,
+    settled,
+    step_at,
+    touched,
+)
 from voicecoach.protocol.place import Place
 from voicecoach.session.events import Heard
 from voicecoach.session.interpret.answers import counts_for
@@ -104,14 +115,7 @@ def _back(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
     if command == "go-on" or before is None or step is None:
         return Intent("replied", again(setup.protocol, state.position), word=command)
     if command == "went-wrong":
-        branch = step.repair or setup.protocol.rejoin
-        cause = f"went wrong: {step.name}"
-        there = (
-            detour(setup.protocol, state.position, branch, "same", cause=cause)
-            if branch
-            else again(setup.protocol, state.position)
-        )
-        return Intent("replied", there, word=command)
+        return Intent("replied", repaired(setup.protocol, state.position, step), word=command)
     gone = _taken_off(step, state)
     if gone:
         return Intent("asked_on", question="still-on", about=gone, word=command)
@@ -132,15 +136,7 @@ def _place(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
 
 
 def _touched(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
-    branch = setup.protocol.touched
-    cause = f"touched {command}"
-    state = _dirty(state)
-    there = (
-        detour(setup.protocol, state.position, branch, "same", cause=cause)
-        if branch
-        else again(setup.protocol, state.position)
-    )
-    return Intent("replied", there, word=command)
+    return Intent("replied", touched(setup.protocol, _dirty(state).position, command), word=command)
 
 
 def _dirty(state: SessionState) -> SessionState:
@@ -158,12 +154,7 @@ def _piece(setup: Setup, state: SessionState, event: Heard, command: str) -> Int
 
 
 def _fault(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
-    step = step_at(setup.protocol, state.place)
-    branch = (dict(step.branches).get(command) or step.repair) if step else ""
-    if branch:
-        there = detour(setup.protocol, state.position, branch, "same", cause=f"not clear: {command}")
-        return Intent("replied", there, word=command)
-    return Intent("replied", Arrival("confirm", state.place, state.ledger), word=command)
+    return Intent("replied", faulted(setup.protocol, state.position, command), word=command)
 
 
 def _removal_area(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
@@ -202,12 +193,11 @@ def _all_right(setup: Setup, state: SessionState, event: Heard, command: str) ->
 
 
 def _down(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
-    branch = setup.protocol.wearer_down
     if command != "yes":
         return back_to_business(setup, state, command)
-    if not branch:
+    if not setup.protocol.wearer_down:
         return Intent("not_all_right", question="all-right", word=command)
-    return Intent("replied", detour(setup.protocol, state.position, branch, "same", cause="wearer down"), word=command)
+    return Intent("replied", helped(setup.protocol, state.position), word=command)
 
 
 _REPLIES: dict[str, Callable[[Setup, SessionState, Heard, str], Intent]] = {
