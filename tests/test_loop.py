@@ -106,10 +106,12 @@ class Loud(QuietLine):
         super().silence()
 
 
+MADE_WITH = Manifest("typed", "solo", "none", "short-practice 1", "en 1", source="script")
+
+
 @pytest.fixture
 def journal(tmp_path: Path) -> Journal:
-    made_with = Manifest("typed", "solo", "none", "short-practice 1", "en 1", source="script")
-    return Journal.create(tmp_path / "record", made_with, {})
+    return Journal.create(tmp_path / "record", MADE_WITH, {})
 
 
 Make = Callable[..., tuple[Coach, Puppet, Loud]]
@@ -321,7 +323,8 @@ def test_tones_are_played_and_end_nothing(puppet: Make) -> None:
     assert [type(event) for event in machine.seen] == [Opened, TimerFired]
 
 
-def test_a_whole_session_by_script_comes_to_its_end_with_nothing_on(setup: Setup, journal: Journal) -> None:
+def test_a_whole_session_by_script_comes_to_its_end_with_nothing_on(setup: Setup, tmp_path: Path) -> None:
+    journal = Journal.create(tmp_path / "record", MADE_WITH, app.load_setup("short-practice", "en")[1].copies())
     rub = "+1 wearer: start rubbing\n+4 wearer: hands dry\n"
     script = (
         "+1 wearer: practice run\n+1 wearer: yes\n+1 wearer: step done\n" + rub  # prepare

@@ -19,7 +19,8 @@ from voicecoach.listen.process import RecogniserProcess
 from voicecoach.listen.worker import Spec
 from voicecoach.session.events import Event, Heard, SpeechStarted
 
-pytestmark = [pytest.mark.own_process, pytest.mark.flaky(reruns=2)]  # real time on a machine that others use
+# real time, on a machine that others use
+pytestmark = [pytest.mark.realtime, pytest.mark.own_process, pytest.mark.flaky(reruns=2)]
 
 ROOT = Path(__file__).parents[2]
 LIVE = ("breach", "repeat", "confirm")

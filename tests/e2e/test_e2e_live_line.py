@@ -15,7 +15,8 @@ from voicecoach.audio.line import RATE_HZ, Block, Samples, Sound
 from voicecoach.audio.live import LiveLine, devices
 from voicecoach.errors import AudioError
 
-pytestmark = [pytest.mark.own_process, pytest.mark.flaky(reruns=2)]  # real time on a machine that others use
+# real time, on a machine that others use
+pytestmark = [pytest.mark.realtime, pytest.mark.own_process, pytest.mark.flaky(reruns=2)]
 
 
 @contextlib.contextmanager

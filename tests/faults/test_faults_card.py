@@ -17,7 +17,8 @@ from voicecoach.audio.line import RATE_HZ, Samples
 from voicecoach.audio.live import LiveLine
 from voicecoach.speak.silent import SilentVoice
 
-pytestmark = [pytest.mark.own_process, pytest.mark.flaky(reruns=2)]  # real time on a machine that others use
+# real time, on a machine that others use
+pytestmark = [pytest.mark.realtime, pytest.mark.own_process, pytest.mark.flaky(reruns=2)]
 
 sys.path.append(str(Path(__file__).parents[1] / "e2e"))
 virtual: Any = importlib.import_module("virtual_card")

@@ -33,7 +33,7 @@ from pathlib import Path
 from typing import NamedTuple, get_args
 
 import numpy as np
-from session_driver import Session, grammar, setup
+from session_driver import Session, copies, grammar, setup
 
 from voicecoach.audio.line import Samples
 from voicecoach.audio.quiet import QuietLine
@@ -182,7 +182,9 @@ class Stage:
         self.moments: list[Moment] = []
         self.begun = 0
         opened = Opened(0, mode, "typed", "none", training_only=True, independent=independent)  # type: ignore[arg-type]
-        self._journal = Journal.create(folder / "record", _manifest(mode), {}, patience_s=UNHURRIED_S)
+        self._journal = Journal.create(
+            folder / "record", _manifest(mode), copies(scene.protocol), patience_s=UNHURRIED_S
+        )
         self._room = Room()
         self._coach = self._new_coach(None)
         self._coach.begin(opened)

@@ -31,6 +31,14 @@ def setup(name: str = "short-practice", site: Site = NO_SITE) -> Setup:
     return Setup(load((ROOT / f"protocols/{name}.yaml").read_text(encoding="utf-8"), f"{name}.yaml"), grammar(), site)
 
 
+def copies(name: str = "short-practice") -> dict[str, bytes]:
+    """The files that a record of a session on this protocol holds."""
+    return {
+        "protocol.yaml": (ROOT / f"protocols/{name}.yaml").read_bytes(),
+        "grammar.yaml": (ROOT / "grammars/en.yaml").read_bytes(),
+    }
+
+
 def text(step: str, protocol: str = "short-practice") -> str:
     """The prompt of a step."""
     return steps_named(setup(protocol).protocol)[step].say
