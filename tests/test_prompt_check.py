@@ -13,8 +13,9 @@ from voicecoach.errors import EngineError
 from voicecoach.listen.registry import build
 from voicecoach.listen.worker import Spec
 from voicecoach.runtime import app, library
-from voicecoach.runtime.prompt_check import FILE, GAP_S, LEAD_S, Prompt, commands_in, find_taken
+from voicecoach.runtime.prompt_check import FILE, GAP_S, LEAD_S, Facts, InBackground, Prompt, commands_in, find_taken
 from voicecoach.session.events import Event, Heard
+from voicecoach.session.prompts import over_prompt
 from voicecoach.session.setup import Setup
 from voicecoach.speak.silent import SilentVoice
 from voicecoach.speak.voice import Voice
@@ -91,6 +92,15 @@ class Sensitive:
         self.closed = True
 
 
+class DistinctVoice(SilentVoice):
+    """Gives every prompt a sound of its own, as a voice does."""
+
+    def sound(self, text: str) -> Samples:
+        samples = super().sound(text).copy()
+        samples[: len(text)] = [ord(letter) / 1000 for letter in text]
+        return samples
+
+
 def voice_of(prompts: list[Prompt]) -> Voice:
     made = Voice()
     assert made.prepare([text for text, _ in prompts]) == []
@@ -143,8 +153,9 @@ def test_a_check_that_was_cut_off_goes_on_where_it_stopped(setup: Setup, tmp_pat
             ears.append(Sensitive(lasts))
             return ears[-1]
 
+        facts = Facts(DistinctVoice(), SPEC, cache=tmp_path, shipped=())
         find_taken(
-            setup, SilentVoice(), SPEC, open_ear, tell=lambda done, total: told.append((done, total)), cache=tmp_path
+            setup, DistinctVoice(), SPEC, open_ear, tell=lambda done, total: told.append((done, total)), facts=facts
         )
 
     told: list[tuple[int, int]] = []
@@ -170,11 +181,11 @@ def test_a_line_that_a_kill_cut_off_costs_only_its_own_verdict(setup: Setup, tmp
         told.clear()
         find_taken(
             setup,
-            SilentVoice(),
+            DistinctVoice(),
             SPEC,
             lambda spec: Sensitive(),
             tell=lambda _, total: told.append(total),
-            cache=tmp_path,
+            facts=Facts(DistinctVoice(), SPEC, cache=tmp_path, shipped=()),
         )
 
     check()
@@ -185,3 +196,57 @@ def test_a_line_that_a_kill_cut_off_costs_only_its_own_verdict(setup: Setup, tmp
     assert told == [1]
     check()
     assert told == []
+
+
+def in_background(setup: Setup, facts: Facts, ears: list[Sensitive]) -> InBackground:
+    def open_ear() -> Sensitive:
+        ears.append(Sensitive())
+        return ears[-1]
+
+    check = InBackground(over_prompt(setup), DistinctVoice(), facts, open_ear)
+    check.start()
+    assert check._thread is not None
+    check._thread.join(30)
+    return check
+
+
+def test_what_is_known_needs_no_recogniser_and_what_is_new_is_heard_once(setup: Setup, tmp_path: Path) -> None:
+    ears: list[Sensitive] = []
+    first = in_background(setup, Facts(DistinctVoice(), SPEC, cache=tmp_path, shipped=()), ears)
+    assert first.why == ""
+    assert ears[0].heard == len(over_prompt(setup))
+    assert all(ear.closed for ear in ears)
+    again = in_background(setup, Facts(DistinctVoice(), SPEC, cache=tmp_path, shipped=()), ears)
+    assert len(ears) == 1
+    assert again.found == first.found
+
+
+def test_a_prompt_that_is_taken_is_told_of_by_what_it_is_taken_for(setup: Setup, tmp_path: Path) -> None:
+    found = in_background(setup, Facts(DistinctVoice(), SPEC, cache=tmp_path, shipped=()), []).found
+    assert found
+    text = next(iter(found))
+    live = dict(over_prompt(setup))[text]
+    assert found[text] <= set(live)
+
+
+def test_a_fact_is_no_longer_believed_when_voice_words_or_live_commands_change(tmp_path: Path) -> None:
+    facts = Facts(DistinctVoice(), SPEC, cache=tmp_path, shipped=())
+    key = facts.key("Spread gel.", ("breach", "done"))
+    assert key == Facts(DistinctVoice(), SPEC, cache=tmp_path / "other", shipped=()).key(
+        "Spread gel.", ("breach", "done")
+    )
+    assert key != facts.key("Spread gel.", ("breach",))
+    assert key != facts.key("Spread the gel.", ("breach", "done"))
+    louder = Spec(SPEC.engine, SPEC.grammar.replace("  danger:", "  danger: ", 1), SPEC.grammar_file)
+    assert key == Facts(DistinctVoice(), louder, cache=tmp_path, shipped=()).key("Spread gel.", ("breach", "done"))
+    assert key != Facts(voice_of([("Spread gel.", ())]), SPEC, cache=tmp_path, shipped=()).key(
+        "Spread gel.", ("breach", "done")
+    )
+
+
+def test_shipped_facts_are_believed(setup: Setup, tmp_path: Path) -> None:
+    empty = Facts(DistinctVoice(), SPEC, cache=tmp_path, shipped=())
+    keys = [empty.key(text, live) for text, live in over_prompt(setup)]
+    ears: list[Sensitive] = []
+    check = in_background(setup, Facts(DistinctVoice(), SPEC, cache=tmp_path, shipped=keys), ears)
+    assert (ears, check.found) == ([], {})

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal, TextIO
 
+import psutil
 from platformdirs import user_data_path
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
@@ -37,14 +38,18 @@ from voicecoach.runtime.loop import Coach, Parts
 from voicecoach.runtime.resume import Open, Texts, wall_s, worth_going_on
 from voicecoach.runtime.screen import Behind, Transcript
 from voicecoach.session import prompts
-from voicecoach.session.events import CLOCK_HZ, Opened, Reopened, Role
+from voicecoach.session.effects import Say
+from voicecoach.session.events import CLOCK_HZ, Event, Opened, Reopened, Role
 from voicecoach.session.machine import Machine
-from voicecoach.session.prompts import every_prompt
+from voicecoach.session.prompts import every_prompt, over_prompt
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
 from voicecoach.speak.port import Speaker
 from voicecoach.speak.silent import SilentVoice
 from voicecoach.speak.voice import Voice
+
+SPARE = 19 if sys.platform != "win32" else 64
+"""The lowest priority of a process; on Windows the number of IDLE_PRIORITY_CLASS."""
 
 AudioSetting = Literal["clips", "full", "none"]
 Mode = Literal["solo", "pair"]
@@ -150,6 +155,7 @@ class Runner:
         self._keyboard = keyboard
         self.coach: Coach | None = None
         self._screen: Behind | None = None
+        self._check: prompt_check.InBackground | None = None
 
     @property
     def live(self) -> bool:
@@ -171,7 +177,9 @@ class Runner:
         return self._begin()
 
     def let_screen_go(self) -> None:
-        """Let out what is still to be shown."""
+        """Let out what is still to be shown, and stop checking prompts."""
+        if self._check is not None:
+            self._check.close()
         if self._screen is not None:
             self._screen.close()
 
@@ -183,9 +191,9 @@ class Runner:
         # what is wrong with it is told before minutes of work; held meanwhile a card may fall behind for good
         self._line(0).close()
         check_root(folder.parent)
-        voice: Speaker = SilentVoice() if wish.script else prepare_voice(setup, self.console)
-        if engine != "typed":
-            self._overhear(setup, voice, texts, engine)
+        voice: Speaker = SilentVoice() if wish.script else Voice() if self.live else prepare_voice(setup, self.console)
+        if engine != "typed" and not self.live:
+            self._check_prompts(setup, voice, texts, engine)
         line = self._line(0)
         ear = self._ear(setup, texts, engine)
         independent = wish.pair and (wish.channels > 1 or engine == "typed")
@@ -198,14 +206,9 @@ class Runner:
         )  # fmt: skip
         journal = Journal.create(folder, made_with, texts.copies())
         self.console.print(f"ear: {engine}   mode: {mode}   record: {folder}")
-        opened = Opened(
-            0,
-            mode=mode,
-            ear=engine,
-            audio=kept,
-            training_only=True,
-            independent=independent,
-        )
+        opened = Opened(0, mode=mode, ear=engine, audio=kept, training_only=True, independent=independent)
+        if self.live and engine != "typed":
+            self._check_in_background(setup, voice, texts, engine, opened)
         return self._coach(setup, line, ear, voice, journal).start(opened)
 
     def _go_on(self, found: Open) -> int:
@@ -217,15 +220,17 @@ class Runner:
         self.console.print(f"[bold]An open session goes on[/] (cut off {gap_s:.0f} s ago): {folder}")
         self.wish = recorded_wish(self.wish, session, state)
         line, shared = self._line_left(now)
-        voice: Speaker = SilentVoice() if state.ear == "typed" else prepare_voice(setup, self.console)
+        voice: Speaker = SilentVoice() if state.ear == "typed" else Voice()
         ear: Recogniser
         try:
             ear = self._ear(setup, texts, state.ear)
         except VoicecoachError as error:  # rule 19: on in what is left
             ear = DeferredRecogniser(state.ear, lambda: self._ear(setup, texts, state.ear), error.line())
         journal = Journal.open_existing(folder)
-        running = self._coach(setup, line, ear, voice, journal, state, now)
-        return running.start(Reopened(now, round(gap_s, 1), "the program was started again", shared))
+        reopened = Reopened(now, round(gap_s, 1), "the program was started again", shared)
+        if state.ear != "typed":
+            self._check_in_background(setup, voice, texts, state.ear, reopened, state)
+        return self._coach(setup, line, ear, voice, journal, state, now).start(reopened)
 
     def _line_left(self, now: int) -> tuple[Line, bool]:
         """The line to go on with, and whether it has one microphone for two people who had one each."""
@@ -262,11 +267,26 @@ class Runner:
         with self.console.status(f"starting the ear ({engine})"):
             return RecogniserProcess(spec, lockstep=not self.live)
 
-    def _overhear(self, setup: Setup, voice: Speaker, texts: Texts, engine: str) -> None:
+    def _check_prompts(self, setup: Setup, voice: Speaker, texts: Texts, engine: str) -> None:
         spec = registry.spec(engine, texts.grammar, f"{setup.grammar.name}.yaml", model=self.wish.model)
         with progress(self.console, "checking that no prompt sounds like a command") as tell:
             taken = prompt_check.find_taken(setup, voice, spec, _lockstep, tell=tell)
         prompt_check.refuse(taken, setup)
+
+    def _check_in_background(
+        self, setup: Setup, voice: Speaker, texts: Texts, engine: str, first: Event, state: SessionState | None = None
+    ) -> None:
+        """Have the first words ready; render the rest, and check what nobody has heard yet, while the session runs."""
+        machine = Machine(setup)
+        _, effects = machine.step(machine.start() if state is None else state, first)
+        voice.prepare([effect.text for effect in effects if isinstance(effect, Say)])
+        try:
+            spec = registry.spec(engine, texts.grammar, f"{setup.grammar.name}.yaml", model=self.wish.model)
+            facts = prompt_check.Facts(voice, spec)
+        except VoicecoachError:
+            return  # a session that goes on without its recogniser: there is nothing that could take a prompt
+        self._check = prompt_check.InBackground(over_prompt(setup), voice, facts, lambda: _lockstep(spec, spare=True))
+        self._check.start()
 
     def _coach(
         self, setup: Setup, line: Line, ear: Recogniser, voice: Speaker, journal: Journal,
@@ -282,6 +302,8 @@ class Runner:
         shown = Transcript(self.console, voice_ok=voice.ok)
         script = ear if isinstance(ear, ScriptedRecogniser) else None
         parts = Parts(Machine(setup), ear, line, voice, journal, clips, keys, shown, ticks=line.live)
+        if self._check is not None:
+            parts.taken_for = self._check.taken_for
         if self.live:
             self._screen = screen = Behind(shown)
             outlet = self.console.file
@@ -325,8 +347,13 @@ class _Running:
         return 0
 
 
-def _lockstep(spec: Spec) -> Recogniser:
-    return RecogniserProcess(spec, lockstep=True)
+def _lockstep(spec: Spec, *, spare: bool = False) -> Recogniser:
+    """A recogniser that hears faster than real time; spare: at the lowest priority, beside one that is needed."""
+    made = RecogniserProcess(spec, lockstep=True)
+    if spare and made.pid is not None:
+        with suppress(psutil.Error):
+            psutil.Process(made.pid).nice(SPARE)
+    return made
 
 
 def recorded_wish(wish: Wish, session: Session, state: SessionState) -> Wish:

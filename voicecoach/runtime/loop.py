@@ -62,6 +62,8 @@ class Parts:
     spent: Callable[[], bool] = field(default=lambda: False)
     """True when an ear that has an end (a script) has no more to give; the session then ends soon after."""
     troubles: Mapping[Part, Callable[[], Reason]] = field(default_factory=dict)
+    taken_for: Callable[[str], frozenset[str]] = field(default=lambda _text: frozenset())
+    """The commands that a prompt itself would be taken for (rule 2): not listened for while it sounds."""
 
 
 class Coach:
@@ -79,7 +81,8 @@ class Coach:
         self.closed = False
         self.line = FailoverLine(parts.line, start=now)
         self._timers: dict[str, int] = {}
-        self._sounding: set[int] = set()
+        self._sounding: dict[int, str] = {}
+        self._masked: frozenset[str] = frozenset()
         self._faults = Faults()
         self._ears = Restarter(parts.ear.restart, live=parts.line.live)
         self._signals: list[str] = []
@@ -123,7 +126,7 @@ class Coach:
             found += [Reopened(self.now, slept_s, "the computer slept"), *self._faults.still(self.now)]
         for ended in block.ended:
             if ended.prompt in self._sounding:
-                self._sounding.discard(ended.prompt)
+                del self._sounding[ended.prompt]
                 played_s = (ended.end - ended.begin) / RATE_HZ
                 found.append(PromptEnded(max(ended.end, 0), ended.prompt, played_s, ended.complete))
         if self.parts.clips is not None:
@@ -180,6 +183,7 @@ class Coach:
         self.state, effects = self.parts.machine.step(self.state, event)
         for effect in effects:
             self._carry_out(effect)
+        self._mask()
         self.parts.journal.write_effects(written.seq, effects)
         if self.parts.clips is not None:
             with self._spared("clips"):
@@ -192,7 +196,7 @@ class Coach:
     def _carry_out(self, effect: Effect) -> None:
         if isinstance(effect, Say):
             samples = self._voiced(effect.text)[round(effect.skip_s * RATE_HZ) :]
-            self._sounding.add(effect.prompt)
+            self._sounding[effect.prompt] = effect.text
             self.line.play(Sound(samples, effect.prompt, effect.text))
         elif isinstance(effect, Tone):
             self.line.play(Sound(tones.sound(effect.tone), 0, f"({effect.tone})"))
@@ -217,10 +221,18 @@ class Coach:
             return call_with_timeout(VOICE_S, lambda: self.parts.voice.sound(text))
         return tones.sound("unspoken")
 
+    def _mask(self) -> None:
+        """Do not listen for what a prompt that sounds would be taken for; a voice over it opens the window as ever."""
+        first = next(iter(self._sounding.values()), "")
+        masked = self.parts.taken_for(first) if first and not self.state.window else frozenset()
+        if masked != self._masked:
+            self._masked = masked
+            self._listen(self.state.listening)
+
     def _listen(self, commands: tuple[str, ...]) -> None:
         if self._ears.why is None:
             with self._ears_spared():
-                self.parts.ear.listen(commands)
+                self.parts.ear.listen(tuple(name for name in commands if name not in self._masked))
         if self.parts.keys is not None:
             with self._spared("keys"):
                 always = (*DANGERS, "stop") if commands else ()
@@ -273,7 +285,8 @@ class Coach:
             block = self.line.read(READ_S)
             if block is not None:
                 self.now = max(self.now, block.end)
-                self._sounding -= {ended.prompt for ended in block.ended}
+                for ended in block.ended:
+                    self._sounding.pop(ended.prompt, None)
 
 
 def _urgent(event: Event) -> bool:

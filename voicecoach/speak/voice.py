@@ -9,6 +9,7 @@ import json
 import platform
 import sys
 import tempfile
+import threading
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -58,6 +59,8 @@ class Voice:
         self._cache = Cache(default_folder() if folder is None else folder)
         self._renderer = Renderer() if renderer is None else renderer
         self._prompts: dict[str, Pcm | None] = {}  # None: it could not be rendered
+        self._one = threading.RLock()
+        """Held by whoever renders: one child, one prompt at a time."""
 
     def prepare(self, texts: Sequence[str], progress: Progress | None = None) -> list[str]:
         """Render what is not in the cache; the texts that could not be rendered."""
@@ -66,19 +69,21 @@ class Voice:
         row = 0
         try:
             for done, text in enumerate(wanted, start=1):
-                known = self._prompts.get(text)
-                if known is None:
-                    known = self._cache.get(self._key(text))
-                if known is None and row < GIVE_UP_AFTER:
-                    known = self._render(text, TRIES)
-                    row = row + 1 if known is None else 0
-                self._prompts[text] = known
+                with self._one:  # let go between prompts: one that is needed now comes first
+                    known = self._prompts.get(text)
+                    if known is None:
+                        known = self._cache.get(self._key(text))
+                    if known is None and row < GIVE_UP_AFTER:
+                        known = self._render(text, TRIES)
+                        row = row + 1 if known is None else 0
+                    self._prompts[text] = known
                 if known is None:
                     failed.append(text)
                 if progress is not None:
                     progress(done, len(wanted))
         finally:
-            self._renderer.close()
+            with self._one:
+                self._renderer.close()
         return failed
 
     def sound(self, text: str) -> Samples:
@@ -87,9 +92,10 @@ class Voice:
         A text that was not prepared is rendered now, which takes about 0.2 s.
         """
         if text not in self._prompts:
-            prompt = self._cache.get(self._key(text))
-            self._prompts[text] = self._render(text, 1) if prompt is None else prompt
-            self._renderer.close()
+            with self._one:
+                if text not in self._prompts:
+                    prompt = self._cache.get(self._key(text))
+                    self._prompts[text] = self._render(text, 1) if prompt is None else prompt
         prompt = self._prompts[text]
         return tones.sound("unspoken") if prompt is None else prompt.astype(np.float32) * np.float32(1 / 32767)
 
