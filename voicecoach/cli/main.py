@@ -25,6 +25,7 @@ from voicecoach.errors import AudioError, InputError, VoicecoachError
 from voicecoach.listen import registry
 from voicecoach.listen import vosk_model as models
 from voicecoach.listen.process import RecogniserProcess
+from voicecoach.record import codes
 from voicecoach.runtime import app, hear, library, supervisor
 from voicecoach.runtime.screen import Outlet
 from voicecoach.simulate import demo
@@ -112,6 +113,8 @@ def run(
     device: Annotated[str | None, typer.Option(help="Microphone: number or part of its name.")] = None,
     speaker: Annotated[str | None, typer.Option(help="Speaker: number or part of its name.")] = None,
     channels: Annotated[int, typer.Option(min=1, max=2, help="2: wearer left, observer right.")] = 1,
+    code: Annotated[list[str] | None, typer.Option(help="Who, as ROLE=CODE: wearer=W07. Never a name.")] = None,
+    room: Annotated[str, typer.Option(help="The room, as the site numbers its rooms.")] = "",
 ) -> None:
     """Run a session: by voice, over a recording, or typed."""
     with _for_people():
@@ -134,6 +137,8 @@ def run(
             microphone=device,
             speaker=speaker,
             channels=channels,
+            people=codes.people(code or ()),
+            room=codes.room(room),
         )
         needs_keys = recording is None and not script
         console = Console(file=Outlet(sys.stdout)) if needs_keys else Console()  # type: ignore[arg-type]

@@ -13,7 +13,7 @@ from voicecoach.errors import VoicecoachError
 from voicecoach.record import archive, drawing, export, report
 from voicecoach.record.read import Session, read
 from voicecoach.record.replay import compare
-from voicecoach.runtime.resume import recorded_texts
+from voicecoach.record.texts import recorded_texts
 from voicecoach.runtime.screen import show_timeline
 from voicecoach.session.machine import Machine
 

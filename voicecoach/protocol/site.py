@@ -12,7 +12,9 @@ class Site:
     """A site's own figures and words; all times in seconds.
 
     contact_times: agent -> s. wear_limit_s: 0 for none. check_s: interval of the checks during work. Spoken texts may
-    be empty. approved: date of approval of protocol and site file, '' if not approved.
+    be empty. approved: date of approval of protocol and site file, '' if not approved. follow_up_days: days after an
+    exposure on which somebody asks after the person; none by default. refresher_days: how long a session counts as
+    recent training, 0 for no interval.
     """
 
     name: str = ""
@@ -25,6 +27,8 @@ class Site:
     reusable: str = ""
     owner: str = ""
     approved: str = ""
+    follow_up_days: tuple[int, ...] = ()
+    refresher_days: int = 0
 
     def contact_s(self, agent: str, protocol_s: float) -> float:
         """Seconds that `agent` must act: the site's own figure, but never less than the protocol's."""
@@ -34,6 +38,7 @@ class Site:
 NO_SITE = Site()
 
 _TEXTS = ("name", "eyewash", "tell", "waste", "reusable", "owner", "approved")
+_DAYS = ("follow-up-days", "refresher-days")
 MAX_SPOKEN_WORDS = 12
 
 
@@ -43,7 +48,7 @@ def load(text: str, file: str) -> Site:
     Raises:
         InputError: file, line and field, for anything unknown or out of range.
     """
-    root = yamltext.read(text, file).only(*_TEXTS, "contact-times", "wear-limit-min", "check-every-min")
+    root = yamltext.read(text, file).only(*_TEXTS, "contact-times", "wear-limit-min", "check-every-min", *_DAYS)
     values = {key: node.scalar() for key in _TEXTS if (node := root.get(key)) is not None}
     for key in ("eyewash", "tell", "waste", "reusable"):
         node = root.get(key)
@@ -53,9 +58,12 @@ def load(text: str, file: str) -> Site:
     times = root.get("contact-times")
     limit = root.get("wear-limit-min")
     check = root.get("check-every-min")
+    follow, refresher = (root.get(key) for key in _DAYS)
     return Site(
         **values,
         contact_times=tuple((agent, node.number(1, 3600)) for agent, node in times.items()) if times else (),
         wear_limit_s=60 * limit.number(1, 600) if limit else 0.0,
         check_s=60 * check.number(1, 120) if check else NO_SITE.check_s,
+        follow_up_days=tuple(sorted({int(day.number(1, 365)) for day in follow.list()})) if follow else (),
+        refresher_days=int(refresher.number(1, 3660)) if refresher else 0,
     )

@@ -19,12 +19,13 @@ FILE = "manifest.json"
 
 @dataclass(frozen=True, slots=True)
 class Manifest:
-    """What a session was made with. Roles, never names.
+    """What a session was made with. Roles and codes, never names.
 
     engine: the ear. mode: solo or pair. audio: clips, full or none. roles: who has a channel or a key of their own.
     source: live, recording, script or demo; only a live session is gone on with after it was cut off.
     protocol, grammar: name and version. versions: package -> version. begun: wall time of sample 0 (ISO, UTC).
     copies: file name -> SHA-256 of the copy beside the manifest; begun and copies are filled in by `Journal.create`.
+    people: role -> the code that a programme knows a person by. room: where, as the site numbers its rooms.
     channels: of the microphone. model: folder of the ear's model, '' for none. Both None in older records.
     """
 
@@ -42,11 +43,14 @@ class Manifest:
     source: str = "live"
     channels: int | None = None
     model: str | None = None
+    people: Mapping[str, str] = field(default_factory=dict)
+    room: str = ""
 
     def to_bytes(self) -> bytes:
         """The file's bytes."""
         data = {f.name: getattr(self, f.name) for f in dataclasses.fields(self)}
-        data["versions"], data["copies"] = dict(self.versions), dict(self.copies)
+        for name in ("versions", "copies", "people"):
+            data[name] = dict(data[name])
         return (json.dumps(data, indent=1, ensure_ascii=False) + "\n").encode("utf-8", "replace")
 
 
@@ -66,10 +70,10 @@ def from_bytes(raw: bytes, where: str) -> Manifest:
         raise RecordError(f"has format {data.get('format')!r}", where=where, expected=f"format {FORMAT}")
     known = {f.name for f in dataclasses.fields(Manifest)}
     values = {key: value for key, value in data.items() if key in known}
-    for name in ("versions", "copies"):
+    for name in ("versions", "copies", "people"):
         if not isinstance(values.get(name, {}), dict):
             raise RecordError(f"{name} is not a mapping", where=where)
-    for name, kind in (("channels", int), ("model", str)):
+    for name, kind in (("channels", int), ("model", str), ("room", str)):
         if not isinstance(values.get(name), kind | None):
             raise RecordError(f"{name} is {values[name]!r}", where=where)
     try:

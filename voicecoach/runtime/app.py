@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -33,9 +33,10 @@ from voicecoach.record.clips import ClipKeeper
 from voicecoach.record.journal import Journal, check_root, new_folder
 from voicecoach.record.manifest import Manifest, versions
 from voicecoach.record.read import Session
+from voicecoach.record.texts import Texts
 from voicecoach.runtime import library, prompt_check, supervisor
 from voicecoach.runtime.loop import Coach, Parts
-from voicecoach.runtime.resume import Open, Texts, wall_s, worth_going_on
+from voicecoach.runtime.resume import Open, wall_s, worth_going_on
 from voicecoach.runtime.screen import Behind, Transcript
 from voicecoach.session import prompts
 from voicecoach.session.effects import Say
@@ -61,7 +62,7 @@ PACKAGES = (
 
 @dataclass(frozen=True, slots=True)
 class Wish:
-    """What a person asked for on the command line. script: '-' for the keyboard."""
+    """What a person asked for on the command line. script: '-' for the keyboard. people: (role, code)."""
 
     protocol: str
     pair: bool = False
@@ -76,6 +77,8 @@ class Wish:
     microphone: str | None = None
     speaker: str | None = None
     channels: int = 1
+    people: tuple[tuple[str, str], ...] = ()
+    room: str = ""
 
 
 def sessions_folder(out: Path | None) -> Path:
@@ -102,7 +105,7 @@ def load_setup(protocol: str, grammar: str, site: str = "") -> tuple[Setup, Text
 
 def manifest(
     setup: Setup, *, engine: str, mode: Mode, audio: AudioSetting, source: str, independent: bool = False,
-    channels: int | None = None, model: str | None = None,
+    channels: int | None = None, model: str | None = None, people: Mapping[str, str] | None = None, room: str = "",
 ) -> Manifest:  # fmt: skip
     """What a session is made with, for its record. independent: the observer has a channel or key of their own."""
     return Manifest(
@@ -116,6 +119,8 @@ def manifest(
         versions={"voicecoach": __version__, "python": sys.version.split()[0], **versions(PACKAGES)},
         channels=channels,
         model=model,
+        people=people or {},
+        room=room,
     )
 
 
@@ -202,7 +207,7 @@ class Runner:
         source = "live" if self.live else "script" if wish.script else "recording"
         made_with = manifest(
             setup, engine=engine, mode=mode, audio=kept, source=source, independent=independent,
-            channels=line.channels, model=wish.model or "",
+            channels=line.channels, model=wish.model or "", people=dict(wish.people), room=wish.room,
         )  # fmt: skip
         journal = Journal.create(folder, made_with, texts.copies())
         self.console.print(f"ear: {engine}   mode: {mode}   record: {folder}")

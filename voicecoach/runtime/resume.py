@@ -7,13 +7,10 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from voicecoach import grammar as grammars
 from voicecoach.errors import VoicecoachError
-from voicecoach.protocol import load as protocols
-from voicecoach.protocol import site as sites
 from voicecoach.record.journal import now_utc
 from voicecoach.record.read import Session, find_open, read
-from voicecoach.record.replay import read_copy
+from voicecoach.record.texts import Texts, recorded_texts
 from voicecoach.session.machine import Machine
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
@@ -21,37 +18,6 @@ from voicecoach.session.table import OVER
 
 RESUME_WITHIN_S = 12 * 3600.0
 """A session cut off longer ago than this is not gone on with; longer than any shift, common practice, no source."""
-
-
-@dataclass(frozen=True, slots=True)
-class Texts:
-    """The files of a session as they are copied into its record."""
-
-    protocol: str
-    grammar: str
-    site: str = ""
-
-    def copies(self) -> dict[str, bytes]:
-        """File name -> bytes."""
-        named = {"protocol.yaml": self.protocol, "grammar.yaml": self.grammar, "site.yaml": self.site}
-        return {name: text.encode() for name, text in named.items() if text}
-
-    def setup(self) -> Setup:
-        """The setup that these texts make."""
-        return Setup(
-            protocols.load(self.protocol, "protocol.yaml"),
-            grammars.parse(self.grammar, "grammar.yaml"),
-            sites.load(self.site, "site.yaml") if self.site else sites.NO_SITE,
-        )
-
-
-def recorded_texts(session: Session) -> Texts:
-    """The files that a session ran on, from the copies in its record.
-
-    Raises:
-        RecordError: a copy is not what the manifest says.
-    """
-    return Texts(*(read_copy(session, name) or "" for name in ("protocol.yaml", "grammar.yaml", "site.yaml")))
 
 
 def replayed(setup: Setup, session: Session) -> SessionState:
