@@ -115,7 +115,7 @@ def test_an_archive_holds_the_record_without_sound_and_verifies(scene: Session, 
     pack(scene.folder, target)
     with zipfile.ZipFile(target) as archive:
         assert sorted(archive.namelist()) == [
-            f"session/{name}" for name in ("events.jsonl", "hashes.json", "manifest.json", "protocol.yaml")
+            f"session/{name}" for name in ("events.jsonl", "hashes.json", "manifest.json", "protocol.yaml", "worn.json")
         ]
     assert verify(target) == ()
     assert stat.S_IMODE(target.stat().st_mode) == 0o600

@@ -9,7 +9,8 @@ from pathlib import Path
 
 from voicecoach.errors import InputError, RecordError
 from voicecoach.record import disk, lines, lock, manifest
-from voicecoach.record.journal import AUDIO, FILE
+from voicecoach.record.journal import AUDIO
+from voicecoach.record.lines import FILE
 from voicecoach.record.read import parse
 
 HASHES = "hashes.json"

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import os
+import stat
 from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 from typing import Protocol
+
+from voicecoach.errors import RecordError
 
 try:
     import fcntl
@@ -14,6 +17,8 @@ except ImportError:  # Windows has none
     fcntl = None  # type: ignore[assignment]
 
 _BINARY = getattr(os, "O_BINARY", 0)
+_CAREFUL = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
+"""Neither follow a link nor wait for the other end of a pipe."""
 
 
 class LineFile(Protocol):
@@ -86,6 +91,51 @@ def write_whole(path: Path, data: bytes) -> None:
         new.unlink()
     write_new(new, data)
     new.replace(path)
+
+
+def write_over(path: Path, data: bytes, *, sync: bool = False) -> None:
+    """Write `data` where the file's bytes are now, so that those are gone as far as the system allows."""
+    fd = os.open(path, os.O_WRONLY | os.O_CREAT | _BINARY | _CAREFUL, 0o600)
+    try:
+        os.write(fd, data)
+        os.ftruncate(fd, len(data))
+        if sync:
+            os.fsync(fd)
+    finally:
+        os.close(fd)
+
+
+def read_file(path: Path, largest: int) -> bytes:
+    """All of a plain file. What is no plain file (a link, a pipe, a device) is not opened.
+
+    Raises:
+        RecordError: it is missing, no plain file, larger than `largest` bytes, or can't be read.
+    """
+    try:
+        fd = os.open(path, os.O_RDONLY | _BINARY | _CAREFUL)
+        with os.fdopen(fd, "rb") as file:
+            found = os.fstat(fd)
+            if not stat.S_ISREG(found.st_mode):
+                raise RecordError("is not a plain file", where=str(path))
+            data = file.read(largest + 1) if found.st_size <= largest else b""
+    except FileNotFoundError:
+        raise RecordError("is missing", where=str(path)) from None
+    except (OSError, ValueError) as error:
+        link = Path(path).is_symlink() if isinstance(error, OSError) else False
+        why = "is a link" if link else f"cannot be read: {getattr(error, 'strerror', None) or error}"
+        raise RecordError(why, where=str(path), expected="a plain file") from None
+    if found.st_size > largest or len(data) > largest:
+        size = max(found.st_size, len(data))
+        raise RecordError(f"has {size:,} bytes", where=str(path), expected=f"at most {largest:,}")
+    return data
+
+
+def there(path: Path) -> bool:
+    """Whether a plain file of that name is there."""
+    try:
+        return stat.S_ISREG(path.lstat().st_mode)
+    except (OSError, ValueError):
+        return False
 
 
 def sync_folder(folder: Path) -> None:

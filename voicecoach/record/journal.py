@@ -3,33 +3,39 @@
 from __future__ import annotations
 
 import dataclasses
+import os
 import shutil
 import tempfile
-import threading
 import time
-from collections import deque
 from collections.abc import Callable, Iterable, Mapping
-from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, NamedTuple
 
 from voicecoach.errors import InputError, RecordError
-from voicecoach.record import disk, lines, manifest
+from voicecoach.record import disk, lines, manifest, worn
+from voicecoach.record.beside import Beside, Mark
+from voicecoach.record.earlier import Earlier
+from voicecoach.record.lines import FILE
 from voicecoach.record.lock import Lock, holder
 from voicecoach.record.manifest import Manifest
+from voicecoach.record.sealing import STATE_BYTES, Sealer, code
+from voicecoach.record.spool import Gap, Spool
 from voicecoach.session import effects as effect_values
 from voicecoach.session import events as event_values
 from voicecoach.session.effects import Effect
 from voicecoach.session.events import CLOCK_HZ, Event
 
-FILE = "events.jsonl"
 AUDIO = "audio"
 PATIENCE_S = 0.07
 """So long (s) a reply waits for the disk where a person waits for it; with what else it costs that is under 0.1 s."""
 UNHURRIED_S = 10.0
 """The same on the file clock, where nobody waits for a reply: what the wall clock does must not change the session."""
 RETRY_S = 0.5
+SEAL_LINES = 32
+SEAL_S = 20.0
+"""A seal comes after so many lines or so long (s), whichever is first: what lies between the last one and a break-in
+can be changed by who breaks in."""
 
 
 class Written(NamedTuple):
@@ -78,7 +84,7 @@ def check_root(root: Path) -> None:
 
 
 class Journal:
-    """Appends to events.jsonl through a thread of its own, so that a slow disk holds nobody up.
+    """Appends to events.jsonl through a spool of its own, so that a slow disk holds nobody up.
 
     What the disk won't take is kept, tried again every `retry_s`, and written in order when it can be, followed by a
     'gap' line that says how late. Once open, no method raises. Make one with `create` or `open_existing`.
@@ -92,11 +98,8 @@ class Journal:
         folder: Path,
         made_with: Manifest,
         *,
-        seq: int,
-        at: int,
-        chain: str,
-        size: int,
-        torn: bytes,
+        before: Earlier,
+        sealer: Sealer | None,
         lock: Lock,
         opener: disk.Opener,
         wall: Callable[[], datetime],
@@ -105,20 +108,24 @@ class Journal:
     ) -> None:
         self.folder = folder
         self.manifest = made_with
-        self._seq, self._chain, self._size, self._torn = seq, chain, size, torn
-        self._lock, self._opener, self._wall = lock, opener, wall
-        self._patience_s, self._retry_s = patience_s, retry_s
-        self._file: disk.LineFile | None = None
-        self._queue: deque[bytes] = deque()
-        self._at = at
-        self._handed = self._saved = 0
-        self._trouble: str | None = None
-        self._trouble_since = 0.0
-        self._trouble_seq = 0
-        self._closing = False
-        self._turn = threading.Condition()
-        self._writer = threading.Thread(target=self._run, name="journal", daemon=True)
-        self._writer.start()
+        self._seq, self._at, self._chain = before.seq, before.at, before.chain
+        self._worn, self._closed = before.worn, before.closed
+        self._lock, self._wall, self._patience_s = lock, wall, patience_s
+        self._sealer, self._unsealed, self._unsealed_since = sealer, 0, 0.0
+        self._beside = Beside(folder)
+        self._spool: Spool[Mark] = Spool(
+            folder,
+            size=before.size,
+            torn=before.torn,
+            opener=opener,
+            retry_s=retry_s,
+            late=self._late,
+            saved=self._beside.saved,
+            idle=self._seal_if_due,
+            idle_s=SEAL_S / 2,
+        )
+        self._beside.begin(self._mark(key=True))
+        self._spool.start()
 
     @classmethod
     def create(
@@ -142,9 +149,13 @@ class Journal:
         Raises:
             InputError: the folder can't be made or written.
         """
-        begun = made_with.begun or iso(wall())
-        digests = {name: manifest.digest(data) for name, data in copies.items()}
-        made_with = dataclasses.replace(made_with, begun=begun, copies=digests)
+        sealer = Sealer(os.urandom(STATE_BYTES))
+        made_with = dataclasses.replace(
+            made_with,
+            begun=made_with.begun or iso(wall()),
+            copies={name: manifest.digest(data) for name, data in copies.items()},
+            public=sealer.public(),
+        )
         if patience_s is None:
             patience_s = PATIENCE_S if made_with.source == "live" else UNHURRIED_S
         raw = made_with.to_bytes()
@@ -159,12 +170,12 @@ class Journal:
                 disk.write_new(folder / name, data)
             disk.write_new(folder / FILE, b"")
             disk.write_new(folder / manifest.FILE, raw)
-        except OSError as error:
+        except (OSError, ValueError) as error:
             lock.release()
             if made:
                 shutil.rmtree(folder, ignore_errors=True)
             raise InputError(
-                f"cannot be used for a record: {error.strerror or error}",
+                f"cannot be used for a record: {getattr(error, 'strerror', None) or error}",
                 where=str(folder),
                 expected="a new folder in a place that can be written",
             ) from None
@@ -173,11 +184,8 @@ class Journal:
         return cls(
             folder,
             made_with,
-            seq=0,
-            at=0,
-            chain=lines.first_chain(raw),
-            size=0,
-            torn=b"",
+            before=Earlier.none(folder.name, made_with, raw),
+            sealer=sealer,
             lock=lock,
             opener=opener,
             wall=wall,
@@ -204,154 +212,147 @@ class Journal:
         if folder.is_dir() and not lock.take(wall()):
             raise RecordError(f"is in use by {holder(folder) or 'another process'}", where=str(folder))
         try:
-            raw_manifest = (folder / manifest.FILE).read_bytes()
-            made_with = manifest.from_bytes(raw_manifest, str(folder / manifest.FILE))
-            raw = (folder / FILE).read_bytes()
-        except OSError as error:
-            lock.release()
-            raise RecordError(
-                f"cannot be read: {error.strerror or error}", where=str(folder), expected="a session's folder"
-            ) from None
+            made_with, before = Earlier.read(folder)
         except RecordError:
             lock.release()
             raise
-        kept = raw[: raw.rfind(b"\n") + 1]
-        seq, at, chain = 0, 0, lines.first_chain(raw_manifest)
-        for line in kept.split(b"\n")[:-1]:
-            found = lines.unseal(chain, line)
-            chain = found.chain
-            data = found.data or {}
-            seq = max(seq + 1, lines.whole_number(data, "seq"))
-            at = max(at, lines.whole_number(data, "at"))
-        return cls(
+        sealer = Beside(folder).sealer(before) if made_with.format > 1 else None
+        fresh = made_with.format > 1 and sealer is None
+        if fresh:
+            sealer = Sealer(os.urandom(STATE_BYTES))
+        journal = cls(
             folder,
             made_with,
-            seq=seq,
-            at=at,
-            chain=chain,
-            size=len(kept),
-            torn=raw[len(kept) :],
+            before=before,
+            sealer=sealer,
             lock=lock,
             opener=opener,
             wall=wall,
             patience_s=patience_s,
             retry_s=retry_s,
         )
+        journal._take_up(before, fresh=fresh)
+        return journal
 
     @property
     def trouble(self) -> str | None:
         """What keeps the journal from the disk at the moment, in plain words; None if all is well."""
-        return self._trouble
+        return self._spool.trouble
 
     @property
     def unsaved(self) -> int:
         """Lines that are not on the disk yet."""
-        return self._handed - self._saved
+        return self._spool.unsaved
+
+    @property
+    def code(self) -> str | None:
+        """Twelve digits that stand for the whole record, for a person to write down; None before it is whole."""
+        whole = self._closed and self._sealer is None and self.manifest.format > 1 and self.unsaved == 0
+        return code(self._chain) if whole else None
 
     def write(self, event: Event) -> Written:
         """Put an event on the disk; call this before it is acted on.
 
         Waits at most `patience_s`, and not at all while there is trouble already.
         """
-        with self._turn:
+        with self._spool.turn:
             self._at = event.at
-            seq = self._append("event", event_values.to_json(event))
-            mine = self._handed
-            if self._trouble is None:
-                self._turn.wait_for(lambda: self._saved >= mine or self._trouble is not None, self._patience_s)
-                if self._saved < mine and self._trouble is None:
-                    self._begin_trouble("the disk is slow", seq)
-            return Written(seq, self._saved < mine)
+            seq, count = self._append("event", event_values.to_json(event))
+        return Written(seq, not self._spool.wait(count, seq, self._patience_s))
 
     def write_effects(self, seq: int, effects: Iterable[Effect]) -> None:
         """Put down what event `seq` led to, a line each. Does not wait: the events alone give the effects again."""
-        with self._turn:
+        with self._spool.turn:
             for effect in effects:
                 self._append("effect", effect_values.to_json(effect), of=seq)
 
+    def sound(self, file: str, begin: int, raw: bytes) -> None:
+        """Put down that bytes from `begin` on of a file below audio/ are these, so that nobody can change them."""
+        data = {"file": file, "from": begin, "bytes": len(raw), "sha256": manifest.digest(raw)}
+        with self._spool.turn:
+            self._append("sound", data)
+
+    def sound_gone(self, files: Iterable[str], why: str) -> None:
+        """Put down that these files below audio/ were deleted."""
+        with self._spool.turn:
+            self._append("sound-gone", {"files": list(files), "why": why})
+
     def close(self, wait_s: float = 2.0) -> bool:
-        """Write what is left and let the folder go; False if lines had to be given up after `wait_s`."""
-        with self._turn:
-            self._closing = True
-            self._turn.notify_all()
-        self._writer.join(wait_s)
+        """Write what is left and let the folder go; False if lines had to be given up after `wait_s`.
+
+        A session that is closed gets its end mark: a last seal, behind which nothing can be added.
+        """
+        with self._spool.turn:
+            if self._closed or (self._unsealed and self.trouble is None):
+                self._seal(last=self._closed)
+        self._spool.close(wait_s)
+        if self.unsaved == 0:
+            self._beside.end(self._mark(key=True))
         self._lock.release()
         return self.unsaved == 0
 
-    def _append(self, kind: str, data: Mapping[str, Any], of: int | None = None) -> int:
+    def _append(self, kind: str, data: Mapping[str, Any], of: int | None = None) -> tuple[int, int]:
+        """The line's number, and how many lines have been handed over with it."""
         self._seq += 1
         line: dict[str, Any] = {"seq": self._seq, "line": kind}
         if of is not None:
             line["of"] = of
         line |= data
         line |= {"at": self._at, "at_s": round(self._at / CLOCK_HZ, 3), "wall": iso(self._wall())}
-        raw, self._chain = lines.seal(self._chain, line)
-        self._queue.append(raw)
-        self._handed += 1
-        self._turn.notify_all()
-        return self._seq
+        changed = self._follow(line)
+        sealer = self._sealer if kind == "seal" else None
+        raw, self._chain = lines.seal(self._chain, line, sealer.sign if sealer is not None else None)
+        if changed:
+            self._worn = dataclasses.replace(
+                self._worn, seq=self._seq, at=self._at, wall=line["wall"], line_chain=self._chain, closed=self._closed
+            )
+        seq, count = self._seq, self._spool.hand(raw, self._seq, self._mark(worn=changed, key=kind in {"seal", "key"}))
+        if self._unsealed == 0:
+            self._unsealed_since = time.monotonic()
+        self._unsealed += 1
+        if kind != "seal" and (self._unsealed >= SEAL_LINES or time.monotonic() - self._unsealed_since > SEAL_S):
+            self._seal()
+        return seq, count
 
-    def _begin_trouble(self, what: str, seq: int) -> None:
-        self._trouble, self._trouble_since, self._trouble_seq = what, time.monotonic(), seq
+    def _follow(self, line: Mapping[str, Any]) -> bool:
+        """Know what is worn, and that the session is over; True if either changed."""
+        if line.get("effect") == "close":
+            self._closed = True
+            return True
+        if line.get("effect") != "note" or line.get("what") != "ledger":
+            return False
+        after = worn.from_ledger(self._worn, line.get("details"))
+        self._worn = after or self._worn
+        return after is not None
 
-    def _run(self) -> None:
-        while True:
-            with self._turn:
-                self._turn.wait_for(lambda: bool(self._queue) or self._closing)
-                batch = tuple(self._queue)
-            if not batch:
-                break
-            try:
-                self._save(b"".join(batch))
-            except (OSError, ValueError) as error:
-                self._failed(error)
-                if self._closing:
-                    break
-                continue
-            with self._turn:
-                for _ in batch:
-                    self._queue.popleft()
-                self._saved += len(batch)
-                if self._trouble is not None:
-                    self._end_trouble()
-                self._turn.notify_all()
-        if self._file is not None:
-            with suppress(OSError):
-                self._file.close()
+    def _seal(self, *, last: bool = False) -> None:
+        if self._sealer is not None:
+            data = {"epoch": self._sealer.epoch, "next": "" if last else self._sealer.public_after(), "last": last}
+            self._append("seal", data)
+            self._unsealed = 0
+            if last:
+                self._sealer = None
 
-    def _save(self, data: bytes) -> None:
-        if self._torn:
-            name = f"torn-{manifest.digest(self._torn)[:12]}.bin"
-            disk.write_whole(self.folder / name, self._torn)
-            self._torn = b""
-        if self._file is None:
-            self._file = self._opener(self.folder / FILE)
-            size = self._file.size()
-            if size > self._size:  # a part of a line from a try that failed, or a torn line that was put aside
-                self._file.cut(self._size)
-            self._size = min(size, self._size)
-        self._file.write(data)
-        self._file.sync()
-        self._size += len(data)
+    def _seal_if_due(self) -> None:
+        if self._unsealed:
+            self._seal()
 
-    def _failed(self, error: Exception) -> None:
-        why = getattr(error, "strerror", None) or str(error)
-        with self._turn:
-            if self._trouble is None:
-                self._begin_trouble("", self._seq - len(self._queue) + 1)
-            self._trouble = f"the record cannot be written: {why}"
-            self._turn.notify_all()
-        # what a failed sync left in the file is not to be trusted: open anew, cut, write again
-        if self._file is not None:
-            with suppress(OSError, ValueError):
-                self._file.close()
-            self._file = None
-        with self._turn:
-            self._turn.wait_for(lambda: self._closing, self._retry_s)
+    def _mark(self, *, worn: bool = False, key: bool = False) -> Mark:
+        sealer = self._sealer
+        state = (sealer.epoch, sealer.state) if sealer is not None else None
+        return Mark(self._seq, self._chain, self._worn, worn, key, state)
 
-    def _end_trouble(self) -> None:
-        late_s = round(time.monotonic() - self._trouble_since, 3)
-        last = self._seq - len(self._queue)
-        gap = {"why": self._trouble, "first": self._trouble_seq, "last": last, "late_s": late_s}
-        self._trouble = None
-        self._append("gap", gap)
+    def _take_up(self, before: Earlier, *, fresh: bool) -> None:
+        """Put down what was found on opening: a torn line, a key that was lost, sound that no line speaks of."""
+        with self._spool.turn:
+            if self.manifest.format == 1:
+                return
+            if before.torn:
+                self._append("torn", {"bytes": len(before.torn), "sha256": manifest.digest(before.torn)})
+            if fresh and self._sealer is not None:
+                self._append("key", {"public": self._sealer.public(), "why": "the key of the seals before is lost"})
+        for file, begin, raw in before.sound_without_line(self.folder / AUDIO):
+            self.sound(file, begin, raw)
+
+    def _late(self, gap: Gap) -> None:
+        self._append("gap", gap._asdict())

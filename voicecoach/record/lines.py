@@ -1,9 +1,9 @@
 """One line of the journal: JSON, numbered, and chained to the line before it by SHA-256. No I/O.
 
 A line's chain is SHA-256 over the chain before it and the line's own bytes without the chain: everything up to
-`,"chain":"` and the closing brace. The first chain is the SHA-256 of manifest.json. It shows damage and careless
-changes; it is no proof against somebody who writes the whole record anew, and lines cut off cleanly at the end leave
-it whole.
+`,"chain":"` and the closing brace. The first chain is the SHA-256 of manifest.json. A seal also has a signature, on
+the chain before it and its own bytes without signature and chain. The chain shows damage and careless changes; the
+seals show changes by somebody who has not their key; the code that a person wrote down shows all others.
 """
 
 from __future__ import annotations
@@ -11,16 +11,20 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+FILE = "events.jsonl"
 OWN_KEYS = ("seq", "line", "of", "at", "at_s", "wall", "chain")
 """Keys that the journal itself writes; no event or effect uses them for anything else."""
 
 _NOT_FINITE = "not-finite"
 _TAIL = b',"chain":"'
 _TAIL_LENGTH = len(_TAIL) + 64 + len(b'"}')
+SIGNED = b"voicecoach seal 1\n"
+_SIGNATURE = b',"signature":"'
+_SIGNATURE_LENGTH = len(_SIGNATURE) + 128 + len(b'"')
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,15 +41,28 @@ def first_chain(manifest: bytes) -> str:
     return hashlib.sha256(manifest).hexdigest()
 
 
-def seal(chain: str, data: Mapping[str, Any]) -> tuple[bytes, str]:
-    """The line for `data`, with its newline, and its chain."""
+def seal(chain: str, data: Mapping[str, Any], sign: Callable[[bytes], str] | None = None) -> tuple[bytes, str]:
+    """The line for `data`, with its newline, and its chain; signed before it is chained if `sign` is given."""
     try:
         text = json.dumps(data, separators=(",", ":"), default=_plain, allow_nan=False)
     except ValueError:
         text = json.dumps(_finite(data), separators=(",", ":"), default=_plain)
     body = text.encode("ascii")
+    if sign is not None:
+        body = body[:-1] + _SIGNATURE + sign(signed(chain, body)).encode("ascii") + b'"}'
     sealed = hashlib.sha256(chain.encode("ascii", "replace") + body).hexdigest()
     return body[:-1] + _TAIL + sealed.encode("ascii") + b'"}\n', sealed
+
+
+def signed(chain: str, body: bytes) -> bytes:
+    """What a seal signs: its purpose, the chain before it, and its own bytes without signature and chain."""
+    return SIGNED + chain.encode("ascii", "replace") + body
+
+
+def signature_of(chain: str, raw: bytes) -> tuple[bytes, str]:
+    """What the signature of a line (without its newline) that follows `chain` is to be on, and the signature."""
+    body, signature = raw[: -_TAIL_LENGTH - _SIGNATURE_LENGTH] + b"}", raw[-_TAIL_LENGTH - 128 : -_TAIL_LENGTH]
+    return signed(chain, body), signature.decode("ascii", "replace")
 
 
 def unseal(chain: str, raw: bytes) -> Unsealed:

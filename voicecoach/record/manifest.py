@@ -5,16 +5,21 @@ from __future__ import annotations
 import dataclasses
 import hashlib
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
 from typing import Any
 
 from voicecoach.errors import RecordError
+from voicecoach.record import disk
 from voicecoach.session.events import CLOCK_HZ
 
-FORMAT = 1
+FORMAT = 2
+"""1 had neither seals nor digests of the sound. Its records can be read, replayed and gone on with as they are."""
+FORMATS = (1, FORMAT)
 FILE = "manifest.json"
+LARGEST = 1_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +32,7 @@ class Manifest:
     copies: file name -> SHA-256 of the copy beside the manifest; begun and copies are filled in by `Journal.create`.
     people: role -> the code that a programme knows a person by. room: where, as the site numbers its rooms.
     channels: of the microphone. model: folder of the ear's model, '' for none. Both None in older records.
+    public: Ed25519 key of the first seal, in hexadecimal; '' in older records.
     """
 
     engine: str
@@ -45,6 +51,7 @@ class Manifest:
     model: str | None = None
     people: Mapping[str, str] = field(default_factory=dict)
     room: str = ""
+    public: str = ""
 
     def to_bytes(self) -> bytes:
         """The file's bytes."""
@@ -66,21 +73,48 @@ def from_bytes(raw: bytes, where: str) -> Manifest:
         data = None
     if not isinstance(data, dict):
         raise RecordError("is not a manifest", where=where, expected="a JSON mapping")
-    if data.get("format") != FORMAT:
-        raise RecordError(f"has format {data.get('format')!r}", where=where, expected=f"format {FORMAT}")
-    known = {f.name for f in dataclasses.fields(Manifest)}
-    values = {key: value for key, value in data.items() if key in known}
-    for name in ("versions", "copies", "people"):
-        if not isinstance(values.get(name, {}), dict):
-            raise RecordError(f"{name} is not a mapping", where=where)
-    for name, kind in (("channels", int), ("model", str), ("room", str)):
-        if not isinstance(values.get(name), kind | None):
-            raise RecordError(f"{name} is {values[name]!r}", where=where)
+    if data.get("format") not in FORMATS or isinstance(data.get("format"), bool):
+        wanted = f"format {' or '.join(map(str, FORMATS))}"
+        raise RecordError(f"has format {str(data.get('format'))[:40]!r}", where=where, expected=wanted)
+    values = {f.name: data[f.name] for f in dataclasses.fields(Manifest) if f.name in data}
+    for f in dataclasses.fields(Manifest):
+        if f.name in values and not _KINDS.get(str(f.type), _is_text)(values[f.name]):
+            raise RecordError(f"{f.name} is {str(values[f.name])[:40]!r}", where=where, expected=str(f.type))
     try:
-        values["roles"] = tuple(values.get("roles", ()))
+        if "roles" in values:
+            values["roles"] = tuple(values["roles"])
         return Manifest(**values)
     except TypeError as error:
         raise RecordError(f"is incomplete: {error}", where=where) from None
+
+
+def read(folder: Path) -> tuple[bytes, Manifest]:
+    """The manifest in a session's folder, as bytes and as a value.
+
+    Raises:
+        RecordError: it can't be read, or is of a later format.
+    """
+    path = folder / FILE
+    raw = disk.read_file(path, LARGEST)
+    return raw, from_bytes(raw, str(path))
+
+
+def _is_text(value: object) -> bool:
+    return isinstance(value, str)
+
+
+def _is_whole(value: object) -> bool:
+    return isinstance(value, int) and not isinstance(value, bool)
+
+
+_KINDS: Mapping[str, Callable[[object], bool]] = {
+    "int": _is_whole,
+    "int | None": lambda value: value is None or _is_whole(value),
+    "str | None": lambda value: value is None or _is_text(value),
+    "tuple[str, ...]": lambda value: isinstance(value, list) and all(map(_is_text, value)),
+    "Mapping[str, str]": lambda value: isinstance(value, dict) and all(map(_is_text, value.values())),
+}
+"""How the fields' types look in JSON; all others are texts."""
 
 
 def versions(packages: Iterable[str]) -> dict[str, str]:

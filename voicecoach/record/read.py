@@ -9,10 +9,11 @@ from pathlib import Path
 from typing import Any
 
 from voicecoach.errors import RecordError
-from voicecoach.record import lines, manifest
-from voicecoach.record.journal import FILE
+from voicecoach.record import disk, lines, manifest
+from voicecoach.record.lines import FILE
 from voicecoach.record.lock import holder
 from voicecoach.record.manifest import Manifest
+from voicecoach.record.worn import LARGEST_EVENTS
 from voicecoach.session import events
 from voicecoach.session.events import CLOCK_HZ, Event
 
@@ -95,14 +96,8 @@ def read(folder: Path) -> Session:
     Raises:
         RecordError: the folder, its manifest or its journal can't be read at all.
     """
-    try:
-        raw_manifest = (folder / manifest.FILE).read_bytes()
-        raw = (folder / FILE).read_bytes()
-    except OSError as error:
-        raise RecordError(
-            f"cannot be read: {error.strerror or error}", where=str(folder), expected="a session's folder"
-        ) from None
-    made_with = manifest.from_bytes(raw_manifest, str(folder / manifest.FILE))
+    raw_manifest, made_with = manifest.read(folder)
+    raw = disk.read_file(folder / FILE, LARGEST_EVENTS)
     found, broken_at, torn = parse(raw, lines.first_chain(raw_manifest))
     return Session(folder, made_with, found, broken_at, torn, tuple(_remarks(found, broken_at, torn)))
 
@@ -129,10 +124,11 @@ def parse(raw: bytes, chain: str) -> tuple[tuple[RecordLine, ...], int | None, b
 def find_open(root: Path) -> Iterator[Path]:
     """The live sessions below `root` that have no line of their end and that no living process has, newest first.
 
-    A kill between the closing event and that line leaves one here that is over: its events say so.
+    A kill between the closing event and that line leaves one here that is over: its events say so. A folder that is
+    no session, or one that can't be read, is passed over.
     """
     try:
-        folders = [folder for folder in root.iterdir() if (folder / manifest.FILE).is_file()]
+        folders = [folder for folder in root.iterdir() if disk.there(folder / manifest.FILE)]
     except OSError:
         return
     begun = []
@@ -145,8 +141,8 @@ def find_open(root: Path) -> Iterator[Path]:
             begun.append((made_with.begun, folder.name, folder))
     for _, _, folder in sorted(begun, reverse=True):
         try:
-            closed = CLOSED in (folder / FILE).read_bytes()
-        except OSError:
+            closed = CLOSED in disk.read_file(folder / FILE, LARGEST_EVENTS)
+        except RecordError:
             continue
         if not closed and holder(folder) is None:
             yield folder
@@ -158,11 +154,7 @@ def read_manifest(folder: Path) -> Manifest:
     Raises:
         RecordError: it can't be read.
     """
-    path = folder / manifest.FILE
-    try:
-        return manifest.from_bytes(path.read_bytes(), str(path))
-    except OSError as error:
-        raise RecordError(f"cannot be read: {error.strerror or error}", where=str(path)) from None
+    return manifest.read(folder)[1]
 
 
 def _line(number: int, data: Mapping[str, Any]) -> RecordLine | None:

@@ -1,0 +1,103 @@
+"""What a journal knows of the lines before its own: none in a new session, those of its file in one taken up."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+from voicecoach.errors import RecordError
+from voicecoach.record import disk, lines, manifest, worn
+from voicecoach.record.manifest import Manifest
+from voicecoach.record.worn import LARGEST_EVENTS, Worn
+
+LARGEST_SOUND = 1 << 32
+
+
+@dataclass(slots=True)
+class Earlier:
+    """How the lines before stand.
+
+    seq, at, chain: of the last one. size: bytes of whole lines. torn: bytes of an unfinished last one. worn, closed:
+    what they say. epoch, public: of the seal that comes next. sound: file below audio/ -> bytes that lines speak of.
+    """
+
+    seq: int
+    at: int
+    chain: str
+    worn: Worn
+    size: int = 0
+    torn: bytes = b""
+    closed: bool = False
+    epoch: int = 0
+    public: str = ""
+    sound: dict[str, int] = field(default_factory=dict)
+
+    @classmethod
+    def none(cls, session: str, made_with: Manifest, raw_manifest: bytes) -> Earlier:
+        """Before the first line."""
+        start = Worn(
+            session=session,
+            manifest=manifest.digest(raw_manifest),
+            protocol=made_with.protocol,
+            begun=made_with.begun,
+            live=made_with.source == "live",
+        )
+        return cls(0, 0, lines.first_chain(raw_manifest), start, public=made_with.public)
+
+    @classmethod
+    def read(cls, folder: Path) -> tuple[Manifest, Earlier]:
+        """The manifest, and how the lines in a session's folder stand, damaged ones too.
+
+        Raises:
+            RecordError: the manifest or the lines can't be read at all.
+        """
+        raw_manifest, made_with = manifest.read(folder)
+        raw = disk.read_file(folder / lines.FILE, LARGEST_EVENTS)
+        kept = raw[: raw.rfind(b"\n") + 1]
+        found = cls.none(folder.name, made_with, raw_manifest)
+        found.size, found.torn = len(kept), raw[len(kept) :]
+        for text in kept.split(b"\n")[:-1]:
+            line = lines.unseal(found.chain, text)
+            found.chain = line.chain
+            found.take(line.data or {})
+        for path in (folder / worn.FILE, worn.apart(folder)):
+            known = worn.read_one(path)
+            if known is not None and known.seq > found.seq:  # lines were lost: their numbers are not used again
+                found.seq = known.seq
+        return made_with, found
+
+    def sound_without_line(self, folder: Path) -> Iterator[tuple[str, int, bytes]]:
+        """Sound that was written but not put down before the process ended: file, first byte, bytes."""
+        try:
+            names = sorted(path.name for path in folder.iterdir())
+        except OSError:
+            return
+        for name in names:
+            try:
+                raw = disk.read_file(folder / name, LARGEST_SOUND)
+            except RecordError:
+                continue
+            known = self.sound.get(name, 0)
+            if known < len(raw):
+                yield name, known, raw[known:]
+
+    def take(self, data: Mapping[str, Any]) -> None:
+        """Know the next line."""
+        self.seq = max(self.seq + 1, lines.whole_number(data, "seq"))
+        self.at = max(self.at, lines.whole_number(data, "at"))
+        kind = data.get("line")
+        if kind == "effect" and data.get("effect") == "close":
+            self.closed = True
+        elif kind == "effect" and data.get("what") == "ledger":
+            after = worn.from_ledger(self.worn, data.get("details")) or self.worn
+            wall = str(data.get("wall", ""))
+            self.worn = replace(after, seq=self.seq, at=self.at, wall=wall, line_chain=self.chain)
+        elif kind == "seal":
+            self.epoch, self.public = lines.whole_number(data, "epoch") + 1, str(data.get("next", ""))
+        elif kind == "key":
+            self.epoch, self.public = 0, str(data.get("public", ""))
+        elif kind == "sound" and isinstance(data.get("file"), str):
+            name = data["file"]
+            self.sound[name] = lines.whole_number(data, "from") + lines.whole_number(data, "bytes")

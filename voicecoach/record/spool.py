@@ -1,0 +1,162 @@
+"""Lines on their way to the disk, through a thread of its own, so that a slow disk holds nobody up."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections import deque
+from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
+from typing import Generic, NamedTuple, TypeVar
+
+from voicecoach.record import disk, manifest
+from voicecoach.record.lines import FILE
+
+Mark = TypeVar("Mark")
+
+
+class Gap(NamedTuple):
+    """Lines `first` to `last` (by number) came `late_s` late to the disk because of `why`."""
+
+    why: str
+    first: int
+    last: int
+    late_s: float
+
+
+class Spool(Generic[Mark]):
+    """What the disk won't take is kept, tried again every `retry_s`, and written in order when it can be.
+
+    Args:
+        folder: the session's. size: bytes of the file that count; what lies behind them is cut off. torn: bytes of a
+            torn last line, put into a file of their own before the next line. late: told when lines that were late are
+            on the disk. saved: told the mark of the last line of each batch that is on the disk, with those before it;
+            it runs in the spool's thread. idle: called when `idle_s` passed without a line.
+    """
+
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        size: int,
+        torn: bytes,
+        opener: disk.Opener,
+        retry_s: float,
+        late: Callable[[Gap], None],
+        saved: Callable[[tuple[Mark, ...]], None],
+        idle: Callable[[], None],
+        idle_s: float,
+    ) -> None:
+        self.turn = threading.Condition()
+        """Held while lines are numbered and handed over, so that they are in the file's order."""
+        self.trouble: str | None = None
+        self._folder, self._size, self._torn = folder, size, torn
+        self._opener, self._retry_s = opener, retry_s
+        self._late, self._told, self._idle, self._idle_s = late, saved, idle, idle_s
+        self._file: disk.LineFile | None = None
+        self._queue: deque[tuple[bytes, int, Mark]] = deque()
+        self._handed = self._saved = 0
+        self._trouble_since = 0.0
+        self._trouble_first = 0
+        self._closing = False
+        self._writer = threading.Thread(target=self._run, name="journal", daemon=True)
+
+    def start(self) -> None:
+        """Begin to write."""
+        self._writer.start()
+
+    @property
+    def unsaved(self) -> int:
+        """Lines that are not on the disk yet."""
+        return self._handed - self._saved
+
+    def hand(self, raw: bytes, number: int, mark: Mark) -> int:
+        """Hand over a line; `turn` must be held. How many lines have been handed over with it."""
+        self._queue.append((raw, number, mark))
+        self._handed += 1
+        self.turn.notify_all()
+        return self._handed
+
+    def wait(self, count: int, number: int, patience_s: float) -> bool:
+        """Wait until `count` lines are on the disk, unless there is trouble; False if they are not."""
+        with self.turn:
+            if self.trouble is None:
+                self.turn.wait_for(lambda: self._saved >= count or self.trouble is not None, patience_s)
+                if self._saved < count and self.trouble is None:
+                    self._begin_trouble("the disk is slow", number)
+            return self._saved >= count
+
+    def close(self, wait_s: float) -> None:
+        """Write what is left, for at most `wait_s`."""
+        with self.turn:
+            self._closing = True
+            self.turn.notify_all()
+        self._writer.join(wait_s)
+
+    def _begin_trouble(self, what: str, number: int) -> None:
+        self.trouble, self._trouble_since, self._trouble_first = what, time.monotonic(), number
+
+    def _run(self) -> None:
+        while True:
+            with self.turn:
+                if not self.turn.wait_for(lambda: bool(self._queue) or self._closing, self._idle_s):
+                    self._idle()
+                batch = tuple(self._queue)
+                if not batch:
+                    if self._closing:
+                        break
+                    continue
+            try:
+                self._save(b"".join(raw for raw, _, _ in batch))
+            except (OSError, ValueError) as error:
+                self._failed(error)
+                if self._closing:
+                    break
+                continue
+            with self.turn:
+                for _ in batch:
+                    self._queue.popleft()
+                self._saved += len(batch)
+                if self.trouble is not None:
+                    self._end_trouble(batch[-1][1])
+                self.turn.notify_all()
+            self._told(tuple(mark for _, _, mark in batch))
+        if self._file is not None:
+            with suppress(OSError):
+                self._file.close()
+
+    def _save(self, data: bytes) -> None:
+        if self._torn:
+            name = f"torn-{manifest.digest(self._torn)[:12]}.bin"
+            disk.write_whole(self._folder / name, self._torn)
+            self._torn = b""
+        if self._file is None:
+            self._file = self._opener(self._folder / FILE)
+            size = self._file.size()
+            if size > self._size:  # a part of a line from a try that failed, or a torn line that was put aside
+                self._file.cut(self._size)
+            self._size = min(size, self._size)
+        self._file.write(data)
+        self._file.sync()
+        self._size += len(data)
+
+    def _failed(self, error: Exception) -> None:
+        why = getattr(error, "strerror", None) or str(error)
+        with self.turn:
+            if self.trouble is None:
+                self._begin_trouble("", self._queue[0][1])
+            self.trouble = f"the record cannot be written: {why}"
+            self.turn.notify_all()
+        # what a failed sync left in the file is not to be trusted: open anew, cut, write again
+        if self._file is not None:
+            with suppress(OSError, ValueError):
+                self._file.close()
+            self._file = None
+        with self.turn:
+            self.turn.wait_for(lambda: self._closing, self._retry_s)
+
+    def _end_trouble(self, last: int) -> None:
+        gap = Gap(str(self.trouble), self._trouble_first, last, round(time.monotonic() - self._trouble_since, 3))
+        self.trouble = None
+        self._late(gap)

@@ -1,0 +1,200 @@
+"""What was worn, kept twice beside the lines, so that no single damage can take it along.
+
+`worn.json` in the session's folder and `.beside/NAME.worn.json` in the folder above it hold the same line: what is on,
+what has come off, the hands, and which line of the journal said so. Both are written by the journal alone, at its
+begin, whenever something is put on or taken off, and at its end. Each is there whole or not at all and carries a digest
+of its own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Literal
+
+from voicecoach.errors import RecordError
+from voicecoach.record import disk, lines
+
+FILE = "worn.json"
+BESIDE = ".beside"
+START = "voicecoach worn 1"
+"""Stands before the line's bytes in its digest, in place of a chain."""
+LARGEST = 100_000
+LARGEST_EVENTS = 1 << 30
+
+Source = Literal["beside", "apart", "lines"]
+
+
+@dataclass(frozen=True, slots=True)
+class Worn:
+    """What is worn at one line of the journal.
+
+    session: the folder's name. manifest: SHA-256 of the manifest. seq, at, wall, line_chain: of the line that it was
+    true at. on, off: items in the order of the protocol or of coming off. hands: as in the ledger. closed: the session
+    is over. live: a person was there.
+    """
+
+    session: str
+    manifest: str
+    protocol: str
+    begun: str
+    live: bool
+    seq: int = 0
+    at: int = 0
+    wall: str = ""
+    line_chain: str = ""
+    on: tuple[str, ...] = ()
+    off: tuple[str, ...] = ()
+    hands: str = "bare"
+    closed: bool = False
+
+    def changed(self, on: tuple[str, ...], hands: str) -> Worn:
+        """The same session with these things on; what was on and is not is off."""
+        gone = tuple(item for item in (*self.off, *self.on) if item not in on)
+        return replace(self, on=on, off=tuple(dict.fromkeys(gone)), hands=hands)
+
+    def to_bytes(self) -> bytes:
+        """The file's one line, with its digest."""
+        names = self.__dataclass_fields__
+        raw, _ = lines.seal(START, {"format": 1} | {name: getattr(self, name) for name in names})
+        return raw
+
+
+@dataclass(frozen=True, slots=True)
+class LastWorn:
+    """What a session's last whole words say is worn. worn: that. source: which copy it was read from, or the lines.
+
+    remarks: what is wrong with the copies, a sentence each.
+    """
+
+    worn: Worn
+    source: Source
+    remarks: tuple[str, ...] = ()
+
+    @property
+    def on(self) -> tuple[str, ...]:
+        """What was on."""
+        return self.worn.on
+
+    @property
+    def hands(self) -> str:
+        """How the hands were."""
+        return self.worn.hands
+
+
+def apart(folder: Path, what: str = "worn.json") -> Path:
+    """Where the second copy for `folder` lies; `what`: worn.json, tip.json or key."""
+    return folder.parent / BESIDE / f"{folder.name}.{what}"
+
+
+def from_bytes(raw: bytes) -> Worn | None:
+    """The snapshot in a file's bytes; None if a byte of it is not as it was written."""
+    found = lines.unseal(START, raw.rstrip(b"\n"))
+    data = found.data
+    if data is None or not found.whole or data.get("format") != 1:
+        return None
+    texts = ("session", "manifest", "protocol", "begun", "wall", "line_chain", "hands")
+    if not all(isinstance(data.get(name), str) for name in texts):
+        return None
+    on, off = _names(data.get("on")), _names(data.get("off"))
+    if on is None or off is None:
+        return None
+    return Worn(
+        **{name: data[name] for name in texts},
+        live=data.get("live") is True,
+        closed=data.get("closed") is True,
+        seq=lines.whole_number(data, "seq"),
+        at=lines.whole_number(data, "at"),
+        on=on,
+        off=off,
+    )
+
+
+def read_one(path: Path) -> Worn | None:
+    """The snapshot in a file; None if it is missing or damaged."""
+    try:
+        return from_bytes(disk.read_file(path, LARGEST))
+    except RecordError:
+        return None
+
+
+def from_ledger(worn: Worn, details: object) -> Worn | None:
+    """What a 'ledger' note makes of the snapshot before it; None if it is none."""
+    pairs: dict[str, str] = {}
+    for pair in details if isinstance(details, list | tuple) else ():
+        if isinstance(pair, list | tuple) and len(pair) == 2:
+            pairs[str(pair[0])] = str(pair[1])
+    if "on" not in pairs:
+        return None
+    on = tuple(item for name in pairs["on"].split(",") if (item := name.strip()))
+    return worn.changed(on, pairs.get("hands", worn.hands))
+
+
+def last_known_worn(folder: Path) -> LastWorn | None:
+    """What the last whole words about a session say is worn; None if nothing about it can be read.
+
+    The newer of the two snapshots is taken, and whatever undamaged lines say after it. Never raises.
+    """
+    near, far = read_one(folder / FILE), read_one(apart(folder))
+    remarks = [
+        f"{path} is {'damaged' if disk.there(path) else 'missing'}."
+        for path, found in ((folder / FILE, near), (apart(folder), far))
+        if found is None
+    ]
+    best = max((one for one in (near, far) if one is not None), key=lambda one: one.seq, default=None)
+    source: Source = "beside" if best is near else "apart"
+    later = _by_lines(folder, best)
+    if later is not None:
+        return LastWorn(later, "lines", tuple(remarks))
+    return LastWorn(best, source, tuple(remarks)) if best is not None else None
+
+
+def lost_folders(root: Path) -> Iterator[tuple[Path, Worn]]:
+    """Live sessions that were not closed, and of which only the copy apart can be read: folder and what was worn."""
+    with suppress(OSError):
+        for path in sorted((root / BESIDE).glob("*.worn.json"), reverse=True):
+            folder = root / path.name.removesuffix(".worn.json")
+            found = read_one(path)
+            readable = disk.there(folder / "manifest.json") and disk.there(folder / lines.FILE)
+            if found is not None and found.live and not found.closed and not readable:
+                yield folder, found
+
+
+def write(folder: Path, worn: Worn) -> None:
+    """Put both copies on the disk. Raises OSError when one of them can't be written, after trying both."""
+    raw, wrong = worn.to_bytes(), None
+    for path in (folder / FILE, apart(folder)):
+        try:
+            disk.write_whole(path, raw)
+            disk.sync_folder(path.parent)
+        except OSError as error:
+            wrong = error
+    if wrong is not None:
+        raise wrong
+
+
+def _by_lines(folder: Path, known: Worn | None) -> Worn | None:
+    """What the ledger lines say that come after `known` and before the first damage; None if there are none."""
+    try:
+        raw = disk.read_file(folder / lines.FILE, LARGEST_EVENTS)
+    except RecordError:
+        return None
+    worn, said, chain = known or Worn(folder.name, "", "", "", live=True), False, ""
+    for number, text in enumerate(raw.split(b"\n")[:-1]):
+        line = lines.unseal(chain, text)
+        chain = line.chain
+        if line.data is None or (not line.whole and number):  # the first hangs on the manifest, which may be lost
+            break
+        seq = lines.whole_number(line.data, "seq")
+        if line.data.get("what") == "ledger" and (known is None or seq > known.seq):
+            made = from_ledger(worn, line.data.get("details"))
+            if made is not None:
+                at, wall = lines.whole_number(line.data, "at"), str(line.data.get("wall", ""))
+                worn, said = replace(made, seq=seq, at=at, wall=wall, line_chain=chain), True
+    return worn if said else None
+
+
+def _names(value: object) -> tuple[str, ...] | None:
+    return tuple(value) if isinstance(value, list) and all(isinstance(one, str) for one in value) else None
