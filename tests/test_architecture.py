@@ -33,6 +33,7 @@ ONLY_IN = {
     "pyttsx3": {"speak/render.py"},  # in the child that renders
     "espeakng_loader": {"speak/render.py"},
     "sounddevice": {"audio/live.py", "audio/probe.py"},  # the latter in a process of its own
+    "cryptography": {"record/sealing.py"},
     "pooch": {"listen/vosk_model.py"},
     "transitions": {"session/machine.py"},
     "yaml": {"yamltext.py"},

@@ -9,7 +9,7 @@ from replaying import replay_all
 from typer.testing import CliRunner
 
 from voicecoach.cli.main import main
-from voicecoach.record.journal import FILE
+from voicecoach.record.lines import FILE
 from voicecoach.session.actions import wait
 
 SCRIPT = "+1 wearer: practice run\n+1 wearer: yes\n+1 wearer: step done\n@0.4 wearer: breach\n+5 wearer: false alarm\n"

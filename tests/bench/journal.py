@@ -19,7 +19,8 @@ from typing import TextIO
 import numpy as np
 
 from voicecoach.record import disk, lines
-from voicecoach.record.journal import FILE, Journal
+from voicecoach.record.journal import Journal
+from voicecoach.record.lines import FILE
 from voicecoach.record.manifest import Manifest
 from voicecoach.record.read import read
 from voicecoach.session import events

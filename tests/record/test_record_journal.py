@@ -316,6 +316,7 @@ def _journal_bytes(count: int) -> tuple[bytes, list[int]]:
     return raw, starts
 
 
+@settings(deadline=None)
 @given(position=st.integers(0, 10_000), bit=st.integers(0, 7))
 def test_any_flipped_bit_is_found_in_its_own_line(position: int, bit: int) -> None:
     raw, starts = _journal_bytes(12)
@@ -331,6 +332,7 @@ def test_any_flipped_bit_is_found_in_its_own_line(position: int, bit: int) -> No
         assert broken_at == line
 
 
+@settings(deadline=None)
 @given(cut=st.integers(0, 10_000), tail=st.binary(max_size=60))
 def test_any_cut_and_any_bytes_behind_it_leave_the_lines_before_whole(cut: int, tail: bytes) -> None:
     raw, starts = _journal_bytes(8)
@@ -344,6 +346,7 @@ def test_any_cut_and_any_bytes_behind_it_leave_the_lines_before_whole(cut: int, 
         assert broken_at is not None or torn
 
 
+@settings(deadline=None)
 @given(st.binary(max_size=300))
 def test_no_bytes_at_all_make_reading_fail(raw: bytes) -> None:
     _, broken_at, torn = parse(raw, "0" * 64)
@@ -351,6 +354,7 @@ def test_no_bytes_at_all_make_reading_fail(raw: bytes) -> None:
     assert torn == raw[raw.rfind(b"\n") + 1 :]
 
 
+@settings(deadline=None)
 @given(st.lists(st.integers(0, 11), min_size=1, max_size=4, unique=True))
 def test_lines_taken_out_of_the_middle_are_noticed(gone: list[int]) -> None:
     raw, _ = _journal_bytes(12)
