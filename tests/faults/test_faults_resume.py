@@ -133,8 +133,8 @@ def test_two_people_on_one_microphone_are_not_told_apart_although_there_are_keys
     begun: list[Any] = []
     monkeypatch.setattr(Cards, "most", channels)
     monkeypatch.setattr(app, "LiveLine", Cards)
-    monkeypatch.setattr(app, "prepare_voice", lambda *_: SilentVoice())
-    monkeypatch.setattr(app.Runner, "_overhear", lambda *_: None)
+    monkeypatch.setattr(app, "Voice", SilentVoice)
+    monkeypatch.setattr(app.Runner, "_check_in_background", lambda *_: None)
     monkeypatch.setattr(app.Runner, "_ear", lambda *_: WordEar())
     monkeypatch.setattr(app._Running, "start", lambda _self, first: begun.append(first) or 0)
     wish = app.Wish("short-practice", pair=True, engine="phonemes", out=tmp_path, channels=channels)
