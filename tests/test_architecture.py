@@ -32,7 +32,8 @@ ONLY_IN = {
     "vosk": {"listen/engines/vosk.py"},
     "pyttsx3": {"speak/render.py"},  # in the child that renders
     "espeakng_loader": {"speak/render.py"},
-    "sounddevice": {"audio/live.py", "audio/probe.py"},  # the latter in a process of its own
+    "sounddevice": {"audio/drivers.py"},
+    "miniaudio": {"audio/miniaudio_driver.py"},
     "cryptography": {"record/sealing.py"},
     "pooch": {"listen/vosk_model.py"},
     "transitions": {"session/machine.py"},

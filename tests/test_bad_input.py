@@ -351,10 +351,11 @@ def test_as_a_program_too_it_ends_with_one_line_and_status_2(tmp_path: Path, pro
     assert "cape-off" in done.stderr
 
 
-def test_without_portaudio_a_live_session_says_what_to_install_and_the_rest_still_works(tmp_path: Path) -> None:
-    # every process of the program looks for the library and does not find it: as on a machine without it
+def test_without_any_driver_a_live_session_says_what_to_install_and_the_rest_still_works(tmp_path: Path) -> None:
+    # every process of the program looks for the libraries and does not find them: as on a machine without them
     (tmp_path / "sitecustomize.py").write_text(
-        "import ctypes.util\n"
+        "import ctypes.util, sys\n"
+        "sys.modules['miniaudio'] = None\n"
         "find = ctypes.util.find_library\n"
         "ctypes.util.find_library = lambda name: None if 'portaudio' in name.lower() else find(name)\n"
     )
@@ -365,7 +366,7 @@ def test_without_portaudio_a_live_session_says_what_to_install_and_the_rest_stil
     def program(*arguments: object) -> subprocess.CompletedProcess[str]:
         return subprocess.run(
             [sys.executable, "-m", "voicecoach", *map(str, arguments)],
-            env={**surroundings, "PYTHONPATH": str(tmp_path)},
+            env={**surroundings, "PYTHONPATH": os.pathsep.join([str(tmp_path), *sys.path])},
             cwd=tmp_path, stdin=subprocess.DEVNULL, capture_output=True, text=True, check=False, timeout=300,
         )  # fmt: skip
 

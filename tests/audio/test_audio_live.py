@@ -1,3 +1,4 @@
+import os
 import sys
 import time
 from collections.abc import Callable
@@ -8,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from voicecoach.audio import live, probe
+from voicecoach.audio import drivers, probe
 from voicecoach.audio.card import CALLS
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, Played, Sound
 from voicecoach.audio.live import LiveLine, devices
@@ -69,7 +70,7 @@ def card(monkeypatch: pytest.MonkeyPatch) -> type[FakeStream]:
         _terminate=lambda: None,
         _initialize=lambda: None,
     )
-    monkeypatch.setattr(live, "_sounddevice", lambda: module)
+    monkeypatch.setattr(drivers, "load", lambda: module)
     monkeypatch.setattr(probe, "survive", lambda *_, **__: None)  # no process of its own for a stand-in
     return Stream
 
@@ -299,8 +300,9 @@ def test_what_happens_to_the_process_that_tries_the_card_is_told_apart(
 ) -> None:
     # what the process finds in place of the library
     found = tmp_path / "sounddevice.py"
-    monkeypatch.setenv("PYTHONPATH", str(tmp_path))
+    monkeypatch.setenv("PYTHONPATH", os.pathsep.join([str(tmp_path), *sys.path]))
     monkeypatch.setattr(probe, "LIMIT_S", 20.0)
+    monkeypatch.setenv(drivers.VARIABLE, "portaudio")
     for text in ("def query_devices(): pass", "raise OSError('PortAudio library not found')"):
         found.write_text(text)
         probe.survive("list")
@@ -329,11 +331,27 @@ def test_a_device_is_named_by_number_or_by_part_of_its_name(card: type[FakeStrea
     assert card.opened[0].wanted["device"] == (2, "Headset 7")
 
 
-def test_without_portaudio_the_error_says_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_without_any_driver_the_error_says_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "sounddevice", None)
+    monkeypatch.setitem(sys.modules, "voicecoach.audio.miniaudio_driver", None)
     for call in (devices, LiveLine):
-        with pytest.raises(AudioError, match=r"needs PortAudio.*apt-get install libportaudio2"):
+        with pytest.raises(AudioError, match=r"needs PortAudio or miniaudio.*apt-get install libportaudio2"):
             call()
+
+
+def test_without_portaudio_miniaudio_is_taken_and_named(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv(drivers.VARIABLE, raising=False)
+    monkeypatch.setitem(sys.modules, "sounddevice", None)
+    assert type(drivers.load()).__name__ == "Driver"
+    assert drivers.describe().startswith("miniaudio")
+
+
+def test_a_driver_that_is_named_is_taken_and_no_other(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv(drivers.VARIABLE, "miniaudio")
+    assert type(drivers.load()).__name__ == "Driver"
+    monkeypatch.setenv(drivers.VARIABLE, "gramophone")
+    with pytest.raises(AudioError, match="portaudio or miniaudio"):
+        drivers.load()
 
 
 def test_closing_twice_is_safe(card: type[FakeStream]) -> None:

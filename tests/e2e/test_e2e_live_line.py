@@ -1,7 +1,8 @@
-"""The live line over a virtual sound card: real PortAudio, real time."""
+"""The live line over a virtual sound card: real drivers, real time."""
 
 import contextlib
 import itertools
+import os
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -10,6 +11,7 @@ import numpy as np
 import pytest
 from virtual_card import CARD_HZ, VirtualCard
 
+from voicecoach.audio import drivers
 from voicecoach.audio.card import BEHIND_S
 from voicecoach.audio.line import RATE_HZ, Block, Samples, Sound
 from voicecoach.audio.live import LiveLine, devices
@@ -19,15 +21,29 @@ from voicecoach.errors import AudioError
 pytestmark = [pytest.mark.realtime, pytest.mark.own_process, pytest.mark.flaky(reruns=2)]
 
 
+DRIVERS: dict[str, tuple[str, str | None]] = {
+    "portaudio": ("coach_card", "coach_card"),
+    "miniaudio": ("Remapped", None),
+}
+"""Each driver, and what it calls the card's microphone and speaker."""
+
+
+@pytest.fixture(params=DRIVERS)
+def driver(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> str:
+    """The contract of the line holds with each driver."""
+    monkeypatch.setenv(drivers.VARIABLE, request.param)
+    return str(request.param)
+
+
 @contextlib.contextmanager
 def open_line(card: VirtualCard, patch: pytest.MonkeyPatch, channels: int = 1) -> Iterator[LiveLine]:
     for name, value in card.environment.items():
         patch.setenv(name, value)
-    import sounddevice  # noqa: PLC0415 needs PortAudio, which the card's fixture has looked for
-
-    sounddevice._terminate()
-    sounddevice._initialize()  # a new card needs a new start
-    line = LiveLine(channels=channels, microphone="coach_card", speaker="coach_card")
+    loaded = drivers.load()
+    loaded._terminate()
+    loaded._initialize()  # a new card needs a new start
+    microphone, speaker = DRIVERS[os.environ.get(drivers.VARIABLE, "portaudio")]
+    line = LiveLine(channels=channels, microphone=microphone, speaker=speaker)
     try:
         wake(line)
         yield line
@@ -74,7 +90,7 @@ def pitch(sound: Samples, rate_hz: int) -> float:
     return float(np.argmax(np.abs(np.fft.rfft(part))) * rate_hz / len(part))
 
 
-def test_the_coach_is_heard_and_hears(virtual_card: VirtualCard, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_coach_is_heard_and_hears(virtual_card: VirtualCard, driver: str, monkeypatch: pytest.MonkeyPatch) -> None:
     with open_line(virtual_card, monkeypatch) as line:
         read(line, 0.5)
         with virtual_card.recorder() as path:
@@ -95,7 +111,7 @@ def test_the_coach_is_heard_and_hears(virtual_card: VirtualCard, monkeypatch: py
     assert len(into) > 60  # 1.5 s of 20 ms, with a tolerance for a busy machine
 
 
-def test_two_channels_are_kept_apart(stereo_card: VirtualCard, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_two_channels_are_kept_apart(stereo_card: VirtualCard, driver: str, monkeypatch: pytest.MonkeyPatch) -> None:
     with open_line(stereo_card, monkeypatch, channels=2) as line:
         read(line, 0.5)
         both = np.stack([tone(500, 0.5), tone(1500, 0.5)], axis=1).astype(np.float32)
@@ -106,7 +122,9 @@ def test_two_channels_are_kept_apart(stereo_card: VirtualCard, monkeypatch: pyte
     assert abs(pitch(sound[:, 1], RATE_HZ) - 1500) < 5
 
 
-def test_the_reference_never_lies_behind_its_echo(virtual_card: VirtualCard, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_reference_never_lies_behind_its_echo(
+    virtual_card: VirtualCard, driver: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
     # An echo canceller wants its reference early (it was measured to be poor beyond about 150 ms), but never late. How
     # early is printed only: the virtual room's own delay grows when the machine is busy.
     virtual_card.echo()

@@ -1,18 +1,15 @@
-"""The line through a sound card, on PortAudio. The callback only copies, queues and notes flags."""
+"""The line through a sound card. The callback only copies, queues and notes flags."""
 
 from __future__ import annotations
 
 import time
 from dataclasses import dataclass
-from typing import Any
 
-from voicecoach.audio import probe
+from voicecoach.audio import drivers, probe
 from voicecoach.audio.card import BEHIND_S, Card, Half, Way
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, Sound
 from voicecoach.audio.mix import Mixer
 from voicecoach.errors import AudioError
-
-MEND = "on Debian or Ubuntu: apt-get install libportaudio2; elsewhere reinstall the sounddevice package"
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,10 +31,10 @@ def devices() -> list[Device]:
     """The sound devices of this machine.
 
     Raises:
-        AudioError: PortAudio is missing or does not start.
+        AudioError: there is no driver, or it does not start.
     """
     probe.survive("list")
-    sd = _sounddevice()
+    sd = drivers.load()
     try:
         listed = list(sd.query_devices())
         default_in, default_out = sd.default.device
@@ -68,10 +65,10 @@ class LiveLine:
         way: both, or only the speaker (silence is heard) or only the microphone (nothing is played).
         must: without it a device that cannot be opened is one that is lost, to be tried again by `reopen`.
 
-    Whatever it opens, a process of its own has opened before: see `trial`.
+    Whatever it opens, a process of its own has opened before: see `probe`.
 
     Raises:
-        AudioError: PortAudio is missing, or the device cannot be opened.
+        AudioError: there is no driver, or the device cannot be opened.
     """
 
     live = True
@@ -189,7 +186,7 @@ class LiveLine:
 
     def _opened(self, mixer: Mixer, *, again: bool) -> Card:
         probe.survive("open", channels=self.channels, device=self._device, way=self._way)
-        return Card(_sounddevice(), mixer, self.channels, self._device, self._way, again=again)
+        return Card(drivers.load(), mixer, self.channels, self._device, self._way, again=again)
 
     def _let_go(self) -> None:
         self._card = None
@@ -210,14 +207,5 @@ class LiveLine:
 
 
 def _named(device: str | int | None) -> str | int | None:
-    """A device as PortAudio wants it: '2' is the number 2, any other text part of a name."""
+    """A device as drivers want it: '2' is the number 2, any other text part of a name."""
     return int(device) if isinstance(device, str) and device.isdecimal() else device
-
-
-def _sounddevice() -> Any:
-    """The sounddevice module, imported late: without PortAudio it cannot be."""
-    try:
-        import sounddevice  # noqa: PLC0415
-    except (ImportError, OSError):
-        raise AudioError("needs PortAudio, which is not installed", where="sound card", mend=MEND) from None
-    return sounddevice

@@ -75,9 +75,11 @@ def main(what: str, asked: dict[str, Any]) -> int:
     with contextlib.suppress(ImportError, OSError, ValueError):  # an abort every second must not fill the disk
         resource: Any = importlib.import_module("resource")
         resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+    from voicecoach.audio import drivers  # noqa: PLC0415
+
     try:
-        import sounddevice as sd  # noqa: PLC0415 this starts the library
-    except (ImportError, OSError):
+        sd = drivers.load()  # this starts the library
+    except AudioError:
         return REFUSED
     if what == "list":
         sd.query_devices()

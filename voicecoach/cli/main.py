@@ -18,7 +18,7 @@ from rich.markup import escape
 from rich.table import Table
 
 from voicecoach import __version__
-from voicecoach.audio import live
+from voicecoach.audio import drivers, live
 from voicecoach.cli import protocol as cli_protocol
 from voicecoach.cli import record
 from voicecoach.errors import AudioError, InputError, VoicecoachError
@@ -257,6 +257,8 @@ def devices(as_json: Json = False) -> None:
         if not rows:
             raise AudioError("there is no sound device", mend="plug in a headset, or run with --input or --typed")
         _show(rows, as_json)
+        if not as_json:
+            typer.echo(f"driver: {drivers.describe()}")
 
 
 def _show(rows: list[dict[str, Any]], as_json: bool) -> None:

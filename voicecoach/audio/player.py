@@ -1,0 +1,53 @@
+"""Plays a finished sound on the sound card, to its end."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from voicecoach.audio.line import RATE_HZ, Line, Samples, Sound
+from voicecoach.audio.live import LiveLine
+
+READ_S = 0.25
+"""How long a block is waited for (s)."""
+LATE_S = 5.0
+"""A card that is this much behind the sound (s) no longer plays."""
+
+Progress = Callable[[float, float], None]
+"""Called with the seconds played, of how many."""
+
+
+def play(
+    samples: Samples,
+    *,
+    speaker: str | int | None = None,
+    on_progress: Progress = lambda _done_s, _total_s: None,
+    open_line: Callable[[str | int | None], Line] = lambda speaker: LiveLine(speaker=speaker, way="speaker"),
+) -> None:
+    """Play `samples`, float32 at RATE_HZ, shape (frames,); returns when they have sounded.
+
+    Args:
+        samples: what is played. speaker: a device's number or part of its name; None: the system's.
+        on_progress: told about four times a second. open_line: makes the line, for tests.
+
+    Raises:
+        AudioError: there is no sound card, or it has stopped.
+    """
+    line = open_line(speaker)
+    total_s = len(samples) / RATE_HZ
+    try:
+        line.play(Sound(samples, 1, "(recording)"))
+        played, told = 0, 0.0
+        while played < len(samples) + round(LATE_S * RATE_HZ):
+            block = line.read(READ_S)
+            if block is None:
+                played += round(READ_S * RATE_HZ)  # a card that gives nothing does not hold this for ever
+                continue
+            if block.ended:
+                on_progress(total_s, total_s)
+                return
+            played += len(block.played)
+            if played / RATE_HZ - told > READ_S:
+                told = played / RATE_HZ
+                on_progress(min(told, total_s), total_s)
+    finally:
+        line.close()
