@@ -16,7 +16,7 @@ from voicecoach.record.replay import compare
 from voicecoach.session.events import CLOCK_HZ, Heard, PromptEnded
 from voicecoach.simulate import demo
 
-SEEDS = (1, 2)
+SEEDS = (1, pytest.param(2, marks=pytest.mark.long))
 
 
 @pytest.fixture(scope="module", params=SEEDS)

@@ -94,6 +94,7 @@ class Follower:
         yield from (json.loads(line) for line in whole)
 
 
+@pytest.mark.realtime
 def test_a_session_in_real_time_over_a_sound_card_comes_to_its_end(virtual_card: VirtualCard, tmp_path: Path) -> None:
     needs_an_engine()
     setup, _ = app.load_setup("short-practice", "en")
@@ -224,6 +225,7 @@ def test_the_full_protocol_on_the_sample_clock_comes_to_its_end(tmp_path: Path) 
     assert coach.state.ledger.on() == ()
 
 
+@pytest.mark.long
 def test_the_full_protocol_is_heard_as_audio_to_its_end(tmp_path: Path) -> None:
     needs_an_engine()
     setup, texts = app.load_setup("n95-gown", "en")

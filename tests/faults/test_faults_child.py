@@ -17,6 +17,8 @@ from voicecoach.listen.process import RecogniserProcess
 from voicecoach.listen.process_usage import ProcessUsage, used
 from voicecoach.listen.worker import Spec
 
+pytestmark = pytest.mark.realtime  # measures how soon a fault is noticed
+
 
 @pytest.fixture
 def ear(tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[RecogniserProcess]:

@@ -9,14 +9,17 @@ from pathlib import Path
 import pytest
 from faults_kills import kill_and_go_on
 
-KILLS = int(os.environ.get("VOICECOACH_KILLS", "200"))
+MANY = int(os.environ.get("VOICECOACH_KILLS", "200"))
 
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="forks the process that is to be killed")
-def test_killed_at_random_moments_nothing_is_lost_and_nothing_is_confirmed_that_was_not_said(tmp_path: Path) -> None:
-    tally = kill_and_go_on(tmp_path, KILLS, random.Random(21))  # noqa: S311 not for secrets
+@pytest.mark.parametrize("kills", [20, pytest.param(MANY, marks=pytest.mark.long)])
+def test_killed_at_random_moments_nothing_is_lost_and_nothing_is_confirmed_that_was_not_said(
+    tmp_path: Path, kills: int
+) -> None:
+    tally = kill_and_go_on(tmp_path, kills, random.Random(21))  # noqa: S311 not for secrets
     print(tally)
-    assert tally.kills == KILLS
-    assert tally.resumed > KILLS / 3  # most of them struck a session under way
+    assert tally.kills == kills
+    assert tally.resumed > kills / 3  # most of them struck a session under way
     assert tally.confirmed > 0
     assert (tally.lost, tally.unsaid, tally.broken, tally.not_ended) == (0, 0, 0, 0)

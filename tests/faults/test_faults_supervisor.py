@@ -211,6 +211,7 @@ def test_a_killed_session_goes_on_by_itself_with_what_is_worn(program: Program) 
     assert any(isinstance(event, Heard) and event.command == "right" for event in events)
 
 
+@pytest.mark.long
 def test_a_session_is_taken_up_again_without_a_sound_card_and_without_its_recogniser(tmp_path: Path) -> None:
     cut_off(tmp_path / "records" / "session", ear="vosk")
     # a folder that is no model, and a card that nobody has
@@ -236,6 +237,7 @@ def aborting(tmp_path: Path) -> Path:
     return folder
 
 
+@pytest.mark.long
 def test_a_sound_library_that_aborts_does_not_keep_a_session_from_being_taken_up(
     tmp_path: Path, aborting: Path
 ) -> None:

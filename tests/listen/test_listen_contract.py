@@ -75,7 +75,7 @@ def vosk() -> Kind:
     return Kind(in_child(spec), words, "오늘은 날씨가 좋네요", voice("ko"))
 
 
-@pytest.fixture(params=[typed, phonemes, vosk], ids=["typed", "phonemes", "vosk"])
+@pytest.fixture(params=[typed, phonemes, pytest.param(vosk, marks=pytest.mark.long)], ids=["typed", "phonemes", "vosk"])
 def kind(request: pytest.FixtureRequest) -> Kind:
     if request.param is not typed and sys.platform != "linux":
         pytest.skip(reason="the voice of these tests comes with espeakng-loader, on Linux")

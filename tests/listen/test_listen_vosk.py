@@ -48,6 +48,7 @@ def taken(
     return decide(GRAMMAR, ranked, live, decoy).command
 
 
+@pytest.mark.long
 def test_korean_words_are_taken_for_what_they_mean_in_at_least_nine_of_ten_renderings(korean: VoskScorer) -> None:
     # Measured elsewhere with the bare grammar: each of these six words came back right in 6 of 6 renderings.
     results = {
@@ -68,6 +69,7 @@ def test_what_is_not_live_is_never_taken(korean: VoskScorer) -> None:
     assert korean.score(np.zeros(16000, np.float32), ()) == ([], None)
 
 
+@pytest.mark.long
 def test_a_sentence_moves_nothing_on(korean: VoskScorer) -> None:
     # A danger word may stand inside a sentence (rule 7), so near ones can raise a false alarm; nothing else may come.
     for words in ("안녕하세요", "감사합니다", "병원에서 만나요", "오늘은 날씨가 좋네요", "환자가 왔어요"):
@@ -76,12 +78,14 @@ def test_a_sentence_moves_nothing_on(korean: VoskScorer) -> None:
         assert {taken(korean, words, routine, rate, pitch) for rate, pitch in VOICES} == {None}
 
 
+@pytest.mark.long
 def test_two_commands_in_a_row_are_none_unless_one_is_danger(korean: VoskScorer) -> None:
     # Phrases of a Vosk grammar recombine, so this comes back as two known words.
     assert taken(korean, "완료 다시") is None
     assert taken(korean, "오염, 오염") == "breach"
 
 
+@pytest.mark.long
 def test_a_score_does_not_depend_on_what_was_heard_before(korean: VoskScorer) -> None:
     sound = say("완료", pads_s=0.25)
     first = korean.score(sound, LIVE)

@@ -10,7 +10,10 @@ from scene import check, load_scene
 from spoken_scene import SpokenStage, as_meant
 
 WRITTEN = Path(__file__).parent / "as_written"
-ALOUD = ("s1-alone", "s2-observer", "s3-no-air", "s4-torn", "s5-noise", "s6-killed", "s6-microphone")
+ALOUD = (
+    "s3-no-air", "s5-noise", "s6-killed",
+    *(pytest.param(name, marks=pytest.mark.long) for name in ("s1-alone", "s2-observer", "s4-torn", "s6-microphone")),
+)  # fmt: skip
 LATER_S = 0.3
 """The scene asks for silence 0.3 s after a voice begins. The small ear's onset takes longer, as the bench of hearing
 over a prompt prints; with sound this much is asked for.
