@@ -1,6 +1,90 @@
-"""`python -m voicecoach`."""
+"""The program as it is called. Light on purpose: what is guarded here is the loading of all the rest."""
 
-from voicecoach.cli.main import main
+from __future__ import annotations
+
+import os
+import signal
+import sys
+from typing import NoReturn
+
+LEAST_MEMORY = 600_000_000
+"""With less address space (bytes) native libraries end the process while they load, without a word."""
+UNUSABLE, INTERRUPTED = 2, 130
+
+
+def program() -> NoReturn:
+    """Run the command that the command line asks for; ends the process."""
+    signal.signal(signal.SIGINT, _leave)
+    _mend_streams()
+    status = UNUSABLE
+    try:
+        _check_memory()
+        from voicecoach.cli.main import main  # noqa: PLC0415 numpy and others take a second to load
+
+        main(prog_name="voicecoach")
+    except SystemExit as end:
+        status = end.code if isinstance(end.code, int) else UNUSABLE if end.code else 0
+    except KeyboardInterrupt:
+        _leave()
+    except Exception as error:  # noqa: BLE001 while loading: a library that is missing or cannot get memory
+        _say(" ".join(f"cannot start: {type(error).__name__}: {error}".split())[:300])
+    sys.exit(_let_go(status))
+
+
+def _leave(*_: object) -> None:
+    """Ctrl-C while nothing has begun yet: nothing is to be put away."""
+    _say("interrupted; nothing recorded is lost")
+    os._exit(INTERRUPTED)
+
+
+def _say(text: str) -> None:
+    try:
+        sys.stderr.write(f"error {text}\n")
+        sys.stderr.flush()
+    except (OSError, ValueError):
+        return
+
+
+def _mend_streams() -> None:
+    """A closed stream's number must not go to the next file opened; what cannot be encoded is no reason to fail."""
+    for number in (0, 1, 2):
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)
+    for name in ("stdout", "stderr"):
+        stream = getattr(sys, name)
+        if stream is None:
+            stream = open(os.devnull, "w", encoding="utf-8")  # noqa: PTH123, SIM115 as long as the process
+            setattr(sys, name, stream)
+        stream.reconfigure(errors="replace")
+
+
+def _check_memory() -> None:
+    try:
+        import resource  # noqa: PLC0415 POSIX only
+    except ImportError:
+        return
+    limit, _ = resource.getrlimit(resource.RLIMIT_AS)
+    if limit != resource.RLIM_INFINITY and limit < LEAST_MEMORY:
+        _say(f"only {limit:,} bytes of memory may be used; expected at least {LEAST_MEMORY:,} (raise ulimit -v)")
+        sys.exit(UNUSABLE)
+
+
+def _let_go(status: int) -> int:
+    """Write what is left; a disk that is full is told of, once."""
+    try:
+        sys.stdout.flush()
+    except BrokenPipeError:
+        pass
+    except (OSError, ValueError) as error:
+        _say(f"the output cannot be written: {getattr(error, 'strerror', None) or error}")
+        status = status or UNUSABLE
+    else:
+        return status
+    os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+    return status
+
 
 if __name__ == "__main__":
-    main()
+    program()

@@ -236,6 +236,8 @@ def parse(text: str, file: str) -> Grammar:
         commands += _item_commands(items, root.need("states"), owners)
     elif states is not None:
         raise states.wrong("has no items to belong to", "a field 'items'")
+    if not any(command.risk == "danger" for command in commands):
+        raise root.need("commands").wrong("has no danger word", "a command under 'danger', such as a breach")
     named = {risk for risk, _ in floors}
     missing = sorted({command.risk for command in commands} - named)
     if missing:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -149,7 +150,7 @@ def _refuse_tricks(text: str, file: str) -> None:
 def _convert(node: yaml.Node, file: str, field: str) -> Node:
     line = node.start_mark.line + 1
     if isinstance(node, yaml.ScalarNode):
-        return Node(file, line, field, text=str(node.value))
+        return Node(file, line, field, text=_printable(str(node.value), file, line))
     if isinstance(node, yaml.SequenceNode):
         members = tuple(_convert(child, file, f"{field}[{index}]") for index, child in enumerate(node.value))
         return Node(file, line, field, members=members)
@@ -159,7 +160,7 @@ def _convert(node: yaml.Node, file: str, field: str) -> Node:
         key_line = key.start_mark.line + 1
         if not isinstance(key, yaml.ScalarNode):
             raise InputError("has a key that is not text", where=f"{file}:{key_line}", expected="a plain key")
-        name = str(key.value)
+        name = _printable(str(key.value), file, key_line)
         path = f"{field}.{name}" if field else name
         if name in seen:
             raise InputError(
@@ -171,3 +172,12 @@ def _convert(node: yaml.Node, file: str, field: str) -> Node:
         child = _convert(value, file, path)
         entries.append((name, child))
     return Node(file, line, field, entries=tuple(entries))
+
+
+def _printable(text: str, file: str, line: int) -> str:
+    """Text that can be shown and said: escapes could bring in half characters and commands to the terminal."""
+    for character in text:
+        if unicodedata.category(character) in {"Cc", "Cs"} and character not in "\n\t":
+            what = f"has the character {character!a}, which cannot be shown"
+            raise InputError(what, where=f"{file}:{line}", expected="letters, figures and signs")
+    return text

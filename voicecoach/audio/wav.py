@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import io
+import os
 import struct
 import wave
-from collections.abc import Collection, Iterator
+from collections.abc import Collection
 from pathlib import Path
+from typing import BinaryIO, NamedTuple, Self
 
 import numpy as np
 import soxr
@@ -13,11 +16,14 @@ import soxr
 from voicecoach.audio.line import RATE_HZ, Samples
 from voicecoach.audio.quiet import QuietLine
 from voicecoach.errors import InputError, RecordError
+from voicecoach.files import open_plain
 
 UNKNOWN_SIZE = 0xFFFFFFFF
 """What writers to a pipe put where the size of the data belongs: it goes to the end of the file."""
 RATES_HZ = (RATE_HZ, 2 * RATE_HZ, 3 * RATE_HZ)
 """Of recordings that are taken. Telephone bandwidth (8 kHz) lacks what tells consonants apart."""
+PIECE_S = 1
+"""So much of a recording is read at a time (s)."""
 
 _WANTED = "a WAV recording (16-bit PCM)"
 _PCM, _FLOAT, _EXTENSIBLE = 1, 3, 0xFFFE
@@ -26,35 +32,95 @@ _COUNTS = {1: "one channel", 2: "two channels"}
 
 
 def read_wav(path: Path, channels: Collection[int] = (1,)) -> Samples:
-    """A recording that a person hands in, at RATE_HZ; shape (frames, channels).
+    """A whole recording at RATE_HZ, shape (frames, channels); errors as of `Recording`."""
+    pieces = []
+    with Recording(path, channels) as recording:
+        while (piece := recording.read(PIECE_S * RATE_HZ)) is not None:
+            pieces.append(piece)
+        return np.concatenate(pieces) if pieces else np.zeros((1, recording.channels), np.float32)
+
+
+class Recording:
+    """A recording that a person hands in, read piece by piece: its length does not matter.
 
     Args:
         path: 16-bit PCM at one of RATES_HZ. channels: how many it may have; 1, 2 or either.
 
+    Attributes:
+        channels: how many it has.
+
     Raises:
         InputError: it cannot be read, is not such a file, is cut short, or holds no sound.
     """
-    few, many = min(channels), max(channels)
-    count = _COUNTS[few] if few == many else f"one or {_COUNTS[many]}"
-    wanted = f"a WAV recording of 16-bit PCM, {count}, at 16, 32 or 48 kHz"
-    convert = f"convert it to 16 kHz, 16 bit, {_COUNTS[few]}"
-    try:
-        samples, rate_hz = decode_wav(path.read_bytes())
-    except OSError as error:
-        raise InputError(f"cannot be read: {error.strerror or error}", where=str(path), expected=wanted) from None
-    except InputError as error:
-        expected = wanted if error.expected == _WANTED else error.expected
-        raise InputError(error.what, where=str(path), expected=expected, mend=error.mend or convert) from None
-    odd = []
-    if rate_hz not in RATES_HZ:
-        odd.append(f"is recorded at {rate_hz / 1000:g} kHz")
-    if samples.shape[1] not in channels:
-        odd.append(f"has {_COUNTS.get(samples.shape[1], f'{samples.shape[1]} channels')}")
-        if samples.shape[1] == 2:
-            convert += "; or --channels 2, where wearer and observer have one each"
-    if odd:
-        raise InputError(" and ".join(odd), where=str(path), expected=wanted, mend=convert)
-    return resampled(samples, rate_hz)
+
+    def __init__(self, path: Path, channels: Collection[int] = (1,)) -> None:
+        few, many = min(channels), max(channels)
+        count = _COUNTS[few] if few == many else f"one or {_COUNTS[many]}"
+        wanted = f"a WAV recording of 16-bit PCM, {count}, at 16, 32 or 48 kHz"
+        convert = f"convert it to 16 kHz, 16 bit, {_COUNTS[few]}"
+        self._path = path
+        try:
+            self._file = os.fdopen(open_plain(path, wanted), "rb")
+            sound = _find_sound(self._file, os.fstat(self._file.fileno()).st_size)
+        except OSError as error:
+            raise InputError(f"cannot be read: {error.strerror or error}", where=str(path), expected=wanted) from None
+        except InputError as error:
+            expected = wanted if error.expected == _WANTED else error.expected
+            raise InputError(error.what, where=str(path), expected=expected, mend=error.mend or convert) from None
+        odd = []
+        if sound.rate_hz not in RATES_HZ:
+            odd.append(f"is recorded at {sound.rate_hz / 1000:g} kHz")
+        if sound.channels not in channels:
+            odd.append(f"has {_COUNTS.get(sound.channels, f'{sound.channels} channels')}")
+            if sound.channels == 2:
+                convert += "; or --channels 2, where wearer and observer have one each"
+        if odd:
+            self.close()
+            raise InputError(" and ".join(odd), where=str(path), expected=wanted, mend=convert)
+        self.channels = sound.channels
+        self._rate_hz, self._left = sound.rate_hz, sound.frames
+        self._ready = np.zeros((0, sound.channels), np.float32)
+        self._resampler = None if sound.rate_hz == RATE_HZ else soxr.ResampleStream(
+            sound.rate_hz, RATE_HZ, sound.channels, dtype="float32"
+        )  # fmt: skip
+
+    @property
+    def ended(self) -> bool:
+        """Whether all has been read."""
+        return not (self._left or len(self._ready))
+
+    def read(self, frames: int) -> Samples | None:
+        """The next so many frames at RATE_HZ, fewer at the end; None behind it.
+
+        Raises:
+            InputError: the file cannot be read any more.
+        """
+        while len(self._ready) < frames and self._left:
+            self._ready = np.concatenate([self._ready, self._piece()])
+        found, self._ready = self._ready[:frames], self._ready[frames:]
+        return found if len(found) else None
+
+    def close(self) -> None:
+        """Let the file go."""
+        self._file.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def _piece(self) -> Samples:
+        wanted = min(self._left, PIECE_S * self._rate_hz)
+        try:
+            data = self._file.read(wanted * 2 * self.channels)
+        except OSError as error:
+            raise InputError(f"cannot be read: {error.strerror or error}", where=str(self._path)) from None
+        samples = _floats(data, self.channels)
+        self._left = self._left - wanted if len(samples) == wanted else 0
+        if self._resampler is not None:
+            samples = self._resampler.resample_chunk(samples, last=not self._left)
+        return np.clip(samples, -1.0, 1.0).astype(np.float32)
 
 
 def decode_wav(data: bytes) -> tuple[Samples, int]:
@@ -63,31 +129,58 @@ def decode_wav(data: bytes) -> tuple[Samples, int]:
     Raises:
         InputError: it is not such a file, is cut short, or holds no sound; no file is named.
     """
-    if not data:
+    file = io.BytesIO(data)
+    sound = _find_sound(file, len(data))
+    return _floats(file.read(sound.frames * 2 * sound.channels), sound.channels), sound.rate_hz
+
+
+class _Sound(NamedTuple):
+    rate_hz: int
+    channels: int
+    frames: int
+
+
+def _find_sound(file: BinaryIO, length: int) -> _Sound:
+    """Read a header; the file then stands at its first frame. length: of the file (bytes)."""
+    head = file.read(12)
+    if not head:
         raise InputError("is empty", expected=_WANTED, mend="record or copy it again")
-    if data[:4] != b"RIFF" or data[8:12] != b"WAVE":
+    if head[:4] != b"RIFF" or head[8:12] != b"WAVE":
         raise InputError("is not a WAV file", expected=_WANTED)
     layout = None
-    for name, body, size in _chunks(data):
+    at = 12
+    while at + 8 <= length:
+        file.seek(at)
+        name, size = struct.unpack("<4sI", file.read(8))
+        at += 8
         if name == b"fmt ":
-            layout = _layout(body)
+            layout = _layout(file.read(min(size, 64)))
         elif name == b"data":
             if layout is None:
                 raise InputError("has sound before its format", expected=_WANTED, mend="the header is damaged")
-            rate_hz, channels = layout
-            if len(body) < size != UNKNOWN_SIZE:
-                rate = rate_hz * 2 * channels
-                raise InputError(
-                    f"is cut short: {len(body) / rate:.2f} s are there",
-                    expected=f"the {size / rate:.2f} s that its header promises",
-                    mend="copy it again",
-                )
-            frames = len(body) // (2 * channels)
-            if not frames:
-                raise InputError("holds no sound (0 frames)", expected=_WANTED, mend="record it again")
-            values = np.frombuffer(body, "<i2", count=frames * channels)
-            return values.reshape(frames, channels).astype(np.float32) * np.float32(2**-15), rate_hz
+            return _sound(*layout, there=length - at, size=size)
+        at += size + size % 2
     raise InputError("holds no sound (no data)", expected=_WANTED, mend="record or copy it again")
+
+
+def _sound(rate_hz: int, channels: int, *, there: int, size: int) -> _Sound:
+    if there < size != UNKNOWN_SIZE:
+        rate = rate_hz * 2 * channels
+        raise InputError(
+            f"is cut short: {there / rate:.2f} s are there",
+            expected=f"the {size / rate:.2f} s that its header promises",
+            mend="copy it again",
+        )
+    frames = min(there, size) // (2 * channels)
+    if not frames:
+        raise InputError("holds no sound (0 frames)", expected=_WANTED, mend="record it again")
+    return _Sound(rate_hz, channels, frames)
+
+
+def _floats(data: bytes, channels: int) -> Samples:
+    frames = len(data) // (2 * channels)
+    values = np.frombuffer(data, "<i2", count=frames * channels)
+    return values.reshape(frames, channels).astype(np.float32) * np.float32(2**-15)
 
 
 def resampled(samples: Samples, rate_hz: int) -> Samples:
@@ -124,29 +217,46 @@ class WavLine(QuietLine):
     each one read after it, is marked `last`.
 
     Args:
-        samples: at RATE_HZ, of shape (frames,) or (frames, channels).
+        source: a recording, or samples at RATE_HZ of shape (frames,) or (frames, channels).
         live: keep real time instead of running as fast as it is read.
     """
 
-    def __init__(self, samples: Samples, tail_s: float = 3.0, live: bool = False) -> None:
-        self._samples = samples[:, np.newaxis] if samples.ndim == 1 else samples
-        self._end = len(self._samples) + round(tail_s * RATE_HZ)
-        super().__init__(live, channels=self._samples.shape[1])
+    def __init__(self, source: Recording | Samples, tail_s: float = 3.0, live: bool = False) -> None:
+        self._source = source if isinstance(source, Recording) else _Samples(source)
+        self._tail = round(tail_s * RATE_HZ)
+        super().__init__(live, channels=self._source.channels)
+
+    def close(self) -> None:
+        """Let the file go."""
+        self._source.close()
 
     def _hear(self, at: int, played: Samples) -> tuple[Samples, bool]:
+        del at
         heard = np.zeros((len(played), self.channels), dtype=np.float32)
-        part = self._samples[at : at + len(played)]
-        heard[: len(part)] = part
-        return heard, at + len(played) >= self._end
+        part = self._source.read(len(played))
+        if part is not None:
+            heard[: len(part)] = part
+        self._tail -= len(played) - (0 if part is None else len(part))
+        return heard, self._source.ended and self._tail <= 0
 
 
-def _chunks(data: bytes) -> Iterator[tuple[bytes, bytes, int]]:
-    """Name, what there is of the body, and the promised size of each chunk."""
-    at = 12
-    while at + 8 <= len(data):
-        name, size = struct.unpack_from("<4sI", data, at)
-        yield name, data[at + 8 : at + 8 + size], size
-        at += 8 + size + size % 2
+class _Samples:
+    """Samples in memory, read as a recording is."""
+
+    def __init__(self, samples: Samples) -> None:
+        self._left = samples[:, np.newaxis] if samples.ndim == 1 else samples
+        self.channels = self._left.shape[1]
+
+    @property
+    def ended(self) -> bool:
+        return not len(self._left)
+
+    def read(self, frames: int) -> Samples | None:
+        found, self._left = self._left[:frames], self._left[frames:]
+        return found if len(found) else None
+
+    def close(self) -> None:
+        pass
 
 
 def _layout(body: bytes) -> tuple[int, int]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import json
-import os
 import signal
 import sys
 from collections.abc import Iterator
@@ -21,7 +20,8 @@ from voicecoach import __version__
 from voicecoach.audio import drivers, live
 from voicecoach.cli import protocol as cli_protocol
 from voicecoach.cli import record, topics
-from voicecoach.errors import AudioError, InputError, VoicecoachError
+from voicecoach.cli.guard import UNUSABLE, Guarded, say_error
+from voicecoach.errors import AudioError, InputError
 from voicecoach.listen import registry
 from voicecoach.listen import vosk_model as models
 from voicecoach.listen.process import RecogniserProcess
@@ -34,9 +34,9 @@ CAUTION = (
     "An aid, not a medical device. A trained observer, your local protocol and licensed practice come first. "
     "Training only."
 )
-UNUSABLE = 2
 
 main = typer.Typer(
+    cls=Guarded,
     add_completion=False,
     no_args_is_help=True,
     pretty_exceptions_enable=False,
@@ -69,26 +69,6 @@ class Audio(StrEnum):
     NONE = "none"
 
 
-@contextlib.contextmanager
-def _for_people() -> Iterator[None]:
-    """One line for an error, never a traceback."""
-    try:
-        yield
-    except VoicecoachError as error:
-        _say_error(error.line())
-        raise typer.Exit(UNUSABLE) from None
-    except KeyboardInterrupt:
-        _say_error("interrupted; nothing recorded is lost")
-        raise typer.Exit(130) from None
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # the reader has gone: nobody to tell
-        raise typer.Exit(0) from None
-
-
-def _say_error(text: str) -> None:
-    Console(stderr=True).print(f"[bold red]error[/] {escape(text)}", soft_wrap=True, highlight=False)
-
-
 @main.callback(invoke_without_command=True)
 def start(version: Annotated[bool, typer.Option("--version", help="Print the version.")] = False) -> None:
     """Common options."""
@@ -117,38 +97,37 @@ def run(
     room: Annotated[str, typer.Option(help="The room, as the site numbers its rooms.")] = "",
 ) -> None:
     """Run a session: by voice, over a recording, or typed."""
-    with _for_people():
-        if script and not typed:
-            raise InputError("a script needs --typed", where=script)
-        if typed and recording is not None:
-            raise InputError("--typed and --input exclude each other")
-        is_typed = typed or engine is Engine.TYPED
-        wish = app.Wish(
-            protocol=protocol,
-            pair=pair,
-            recording=recording,
-            script=(script or "-") if is_typed else "",
-            engine=engine.value,
-            grammar=grammar,
-            site=site,
-            model=model,
-            out=out,
-            audio=audio.value,
-            microphone=device,
-            speaker=speaker,
-            channels=channels,
-            people=codes.people(code or ()),
-            room=codes.room(room),
-        )
-        needs_keys = recording is None and not script
-        console = Console(file=Outlet(sys.stdout)) if needs_keys else Console()  # type: ignore[arg-type]
-        runner = app.Runner(wish, console, sys.stdin if needs_keys else None)
-        if runner.live and supervisor.wanted():
-            raise typer.Exit(supervisor.keep(supervisor.command(), console))
-        if not supervisor.again():
-            console.print(f"[dim]{CAUTION}[/]")
-        with _signals(runner):
-            status = runner.run(only_go_on=supervisor.again())
+    if script and not typed:
+        raise InputError("a script needs --typed", where=script)
+    if typed and recording is not None:
+        raise InputError("--typed and --input exclude each other")
+    is_typed = typed or engine is Engine.TYPED
+    wish = app.Wish(
+        protocol=protocol,
+        pair=pair,
+        recording=recording,
+        script=(script or "-") if is_typed else "",
+        engine=engine.value,
+        grammar=grammar,
+        site=site,
+        model=model,
+        out=out,
+        audio=audio.value,
+        microphone=device,
+        speaker=speaker,
+        channels=channels,
+        people=codes.people(code or ()),
+        room=codes.room(room),
+    )
+    needs_keys = recording is None and not script
+    console = Console(file=Outlet(sys.stdout)) if needs_keys else Console()  # type: ignore[arg-type]
+    runner = app.Runner(wish, console, sys.stdin if needs_keys else None)
+    if runner.live and supervisor.wanted():
+        raise typer.Exit(supervisor.keep(supervisor.command(), console))
+    if not supervisor.again():
+        console.print(f"[dim]{CAUTION}[/]")
+    with _signals(runner):
+        status = runner.run(only_go_on=supervisor.again())
     raise typer.Exit(status)
 
 
@@ -180,10 +159,9 @@ def demo_command(
     model: ModelOption = None,
 ) -> None:
     """A short whole session with a simulated wearer, heard by the real recogniser."""
-    with _for_people():
-        console = Console()
-        console.print(f"[dim]{CAUTION}[/]")
-        good = demo.run(seed=seed, out=out, engine=engine.value, model=model, console=console)
+    console = Console()
+    console.print(f"[dim]{CAUTION}[/]")
+    good = demo.run(seed=seed, out=out, engine=engine.value, model=model, console=console)
     raise typer.Exit(0 if good else 1)
 
 
@@ -197,23 +175,22 @@ def hear_command(
 ) -> None:
     """What the recogniser makes of recordings, all phrases live."""
     failed = False
-    with _for_people():
-        words, text = library.load_grammar(grammar)
-        chosen = registry.choose(engine.value, model)
-        spec = registry.spec(chosen.name, text, f"{words.name}.yaml", model=model, roles={0: "wearer"})
-        ear = RecogniserProcess(spec, lockstep=True)
-        try:
-            ear.listen(tuple(command.name for command in words.commands))
-            recordings = hear.Recordings(ear)
-            for file in files:
-                try:
-                    for utterance in recordings.hear(file):
-                        typer.echo(_utterance(utterance, as_json))
-                except InputError as error:
-                    failed = True
-                    _say_error(error.line())
-        finally:
-            ear.close()
+    words, text = library.load_grammar(grammar)
+    chosen = registry.choose(engine.value, model)
+    spec = registry.spec(chosen.name, text, f"{words.name}.yaml", model=model, roles={0: "wearer"})
+    ear = RecogniserProcess(spec, lockstep=True)
+    try:
+        ear.listen(tuple(command.name for command in words.commands))
+        recordings = hear.Recordings(ear)
+        for file in files:
+            try:
+                for utterance in recordings.hear(file):
+                    typer.echo(_utterance(utterance, as_json))
+            except InputError as error:
+                failed = True
+                say_error(error.line())
+    finally:
+        ear.close()
     raise typer.Exit(UNUSABLE if failed else 0)
 
 
@@ -229,36 +206,33 @@ def _utterance(utterance: hear.HeardUtterance, as_json: bool) -> str:
 @main.command()
 def protocols(as_json: Json = False) -> None:
     """The protocols that come with the program."""
-    with _for_people():
-        rows = []
-        for file in library.names("protocols"):
-            protocol, _ = library.load_protocol(str(file))
-            rows.append({"name": protocol.name, "title": protocol.title, "file": str(file)})
-        _show(rows, as_json)
+    rows = []
+    for file in library.names("protocols"):
+        protocol, _ = library.load_protocol(str(file))
+        rows.append({"name": protocol.name, "title": protocol.title, "file": str(file)})
+    _show(rows, as_json)
 
 
 @main.command(name="engines")
 def engines_command(model: ModelOption = None, as_json: Json = False) -> None:
     """Which ears can run here, and what would make the others run."""
-    with _for_people():
-        states = registry.engines(model)
-        rows = [{"name": s.name, "runs": s.can_run, "detail": s.detail, "mend": s.mend} for s in states]
-        _show(rows, as_json)
+    states = registry.engines(model)
+    rows = [{"name": s.name, "runs": s.can_run, "detail": s.detail, "mend": s.mend} for s in states]
+    _show(rows, as_json)
 
 
 @main.command()
 def devices(as_json: Json = False) -> None:
     """Microphones and speakers."""
-    with _for_people():
-        rows = [
-            {"number": d.index, "name": d.name, "inputs": d.inputs, "outputs": d.outputs, "default": d.default}
-            for d in live.devices()
-        ]
-        if not rows:
-            raise AudioError("there is no sound device", mend="plug in a headset, or run with --input or --typed")
-        _show(rows, as_json)
-        if not as_json:
-            typer.echo(f"driver: {drivers.describe()}")
+    rows = [
+        {"number": d.index, "name": d.name, "inputs": d.inputs, "outputs": d.outputs, "default": d.default}
+        for d in live.devices()
+    ]
+    if not rows:
+        raise AudioError("there is no sound device", mend="plug in a headset, or run with --input or --typed")
+    _show(rows, as_json)
+    if not as_json:
+        typer.echo(f"driver: {drivers.describe()}")
 
 
 def _show(rows: list[dict[str, Any]], as_json: bool) -> None:
@@ -276,27 +250,24 @@ def _show(rows: list[dict[str, Any]], as_json: bool) -> None:
 @model_app.command()
 def get() -> None:
     """Fetch the publisher's small US English model (41 MB), verified."""
-    with _for_people():
-        console = Console()
-        with app.progress(console, "fetching the model") as tell:
-            path = models.get(tell)
-        console.print(f"{path}")
+    console = Console()
+    with app.progress(console, "fetching the model") as tell:
+        path = models.get(tell)
+    typer.echo(str(path))
 
 
 @model_app.command()
 def where() -> None:
     """Where the model is, or would be."""
-    with _for_people():
-        typer.echo(str(models.find() or models.where()))
+    typer.echo(str(models.find() or models.where()))
 
 
 @model_app.command()
 def verify() -> None:
     """Compare the fetched model with its published digest."""
-    with _for_people():
-        faults = models.verify()
-        for fault in faults:
-            _say_error(fault)
-        if faults:
-            raise typer.Exit(UNUSABLE)
-        typer.echo("the model is as it was published")
+    faults = models.verify()
+    for fault in faults:
+        say_error(fault)
+    if faults:
+        raise typer.Exit(UNUSABLE)
+    typer.echo("the model is as it was published")

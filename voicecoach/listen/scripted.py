@@ -32,6 +32,11 @@ LINE = re.compile(r"(?P<sign>[+@]?)(?P<time>\S+)\s+(?P<role>[^\s:]+)\s*:(?P<word
 FORM = "'TIME ROLE: words', such as '12.5 wearer: done', '+1.5 observer: confirm' or '@0.4 wearer: breach'"
 
 
+WAITS_S, WAITS_TIMES = 600.0, 3.0
+"""A line of a script that has waited so long (s), and so many times its own time, never comes: the coach speaks again
+and again before it."""
+
+
 @dataclass(frozen=True, slots=True)
 class ScriptLine:
     """One line of a script.
@@ -154,6 +159,13 @@ class ScriptedRecogniser:
         self._started = False
         self._last_end = 0
         self._events: list[Event] = []
+        self.stuck: ScriptLine | None = None
+        """The line that can never come, once that is plain."""
+
+    @property
+    def unsaid(self) -> ScriptLine | None:
+        """The first line that has not been said to its end; None when all have."""
+        return None if self.finished else self._script[self._next]
 
     @property
     def finished(self) -> bool:
@@ -175,6 +187,9 @@ class ScriptedRecogniser:
             if self._begin is None:
                 begin = self._due(said, block)
                 if begin is None or begin >= block.end:
+                    waited_s = (block.end - self._last_end) / RATE_HZ
+                    if said.when != "at" and waited_s > WAITS_S + WAITS_TIMES * said.time_s:
+                        self.stuck = said
                     return
                 self._begin = begin
                 self._events.append(SpeechStarted(begin, channel=CHANNELS[said.role]))

@@ -12,9 +12,8 @@ import zlib
 from collections.abc import Callable
 from pathlib import Path, PurePosixPath
 
-import platformdirs
-
 from voicecoach.errors import InputError
+from voicecoach.files import data_folder
 
 NAME = "vosk-model-small-en-us-0.15"
 URL = f"https://alphacephei.com/vosk/models/{NAME}.zip"
@@ -42,7 +41,7 @@ Fetcher = Callable[[Path, Progress | None], Path]
 
 def folder() -> Path:
     """Where fetched models are kept; nothing is written outside it."""
-    return Path(platformdirs.user_data_path("voicecoach", appauthor=False)) / "models"
+    return data_folder() / "models"
 
 
 def where() -> Path:

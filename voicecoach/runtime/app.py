@@ -11,15 +11,15 @@ from pathlib import Path
 from typing import Literal, TextIO
 
 import psutil
-from platformdirs import user_data_path
 from rich.console import Console
+from rich.markup import escape
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
-from voicecoach import __version__
+from voicecoach import __version__, files
 from voicecoach.audio.line import Line
 from voicecoach.audio.live import LiveLine
 from voicecoach.audio.quiet import QuietLine
-from voicecoach.audio.wav import WavLine, read_wav
+from voicecoach.audio.wav import Recording, WavLine
 from voicecoach.errors import AudioError, InputError, VoicecoachError
 from voicecoach.listen import registry
 from voicecoach.listen.deferred import DeferredRecogniser
@@ -82,8 +82,17 @@ class Wish:
 
 
 def sessions_folder(out: Path | None) -> Path:
-    """Where records are kept."""
-    return out if out is not None else user_data_path("voicecoach", appauthor=False) / "sessions"
+    """Where records are kept.
+
+    Raises:
+        InputError: none is named, and there is no home.
+    """
+    if out is not None:
+        return out
+    home = files.data_folder()
+    if home == files.NOWHERE:
+        raise InputError("there is no home folder for records", expected="HOME", mend="name a folder with --out")
+    return home / "sessions"
 
 
 def load_setup(protocol: str, grammar: str, site: str = "") -> tuple[Setup, Texts]:
@@ -143,7 +152,8 @@ def prepare_voice(setup: Setup, console: Console) -> Voice:
     with progress(console, "rendering prompts") as tell:
         failed = voice.prepare(every_prompt(setup), tell)
     if failed:
-        console.print(f"[yellow]{len(failed)} prompts cannot be spoken ({voice.why}): tones and screen instead.[/]")
+        told = f"{len(failed)} prompts cannot be spoken ({voice.why}): tones and screen instead."
+        console.print(told, style="yellow", markup=False)
     return voice
 
 
@@ -192,6 +202,7 @@ class Runner:
         wish = self.wish
         setup, texts = load_setup(wish.protocol, wish.grammar, wish.site)
         engine = "typed" if wish.script else registry.choose(wish.engine, wish.model).name
+        typed = self._ear(setup, texts, engine) if wish.script else None
         folder = new_folder(sessions_folder(wish.out))
         # what is wrong with it is told before minutes of work; held meanwhile a card may fall behind for good
         self._line(0).close()
@@ -200,7 +211,7 @@ class Runner:
         if engine != "typed" and not self.live:
             self._check_prompts(setup, voice, texts, engine)
         line = self._line(0)
-        ear = self._ear(setup, texts, engine)
+        ear = typed or self._ear(setup, texts, engine)
         independent = wish.pair and (wish.channels > 1 or engine == "typed")
         kept: AudioSetting = "none" if engine == "typed" else wish.audio
         mode: Mode = "pair" if wish.pair else "solo"
@@ -210,7 +221,7 @@ class Runner:
             channels=line.channels, model=wish.model or "", people=dict(wish.people), room=wish.room,
         )  # fmt: skip
         journal = Journal.create(folder, made_with, texts.copies())
-        self.console.print(f"ear: {engine}   mode: {mode}   record: {folder}")
+        self.console.print(f"ear: {engine}   mode: {mode}   record: {folder}", markup=False)
         opened = Opened(0, mode=mode, ear=engine, audio=kept, training_only=True, independent=independent)
         if self.live and engine != "typed":
             self._check_in_background(setup, voice, texts, engine, opened)
@@ -222,7 +233,7 @@ class Runner:
         folder, now = found.folder, state.at
         gap_s = max(0.0, time.time() - wall_s(session.last_wall))
         now += round(gap_s * CLOCK_HZ)
-        self.console.print(f"[bold]An open session goes on[/] (cut off {gap_s:.0f} s ago): {folder}")
+        self.console.print(f"[bold]An open session goes on[/] (cut off {gap_s:.0f} s ago): {escape(str(folder))}")
         self.wish = recorded_wish(self.wish, session, state)
         line, shared = self._line_left(now)
         voice: Speaker = SilentVoice() if state.ear == "typed" else Voice()
@@ -254,7 +265,7 @@ class Runner:
     def _line(self, now: int, *, must: bool = True) -> Line:
         wish = self.wish
         if wish.recording is not None:
-            return WavLine(read_wav(wish.recording, (wish.channels,)))
+            return WavLine(Recording(wish.recording, (wish.channels,)))
         if wish.script:
             return QuietLine(live=wish.script == "-", start=now)
         return LiveLine(channels=wish.channels, microphone=wish.microphone, speaker=wish.speaker, start=now, must=must)
@@ -262,7 +273,8 @@ class Runner:
     def _ear(self, setup: Setup, texts: Texts, engine: str) -> Recogniser:
         wish = self.wish
         if wish.script == "-":
-            assert self._keyboard is not None
+            if self._keyboard is None:
+                raise InputError("there is no keyboard: the standard input is closed", expected="an input, or a script")
             return KeyboardRecogniser(setup.grammar, self._keyboard)
         if wish.script:
             path = Path(wish.script)
@@ -316,11 +328,15 @@ class Runner:
             parts.troubles = {"screen": lambda: screen.trouble or getattr(outlet, "trouble", None)}
         self.coach = coach = Coach(parts, state, now)
         if script is not None:
-            parts.spent = lambda: script.finished
+            parts.spent = lambda: script.finished or script.stuck is not None
         elif isinstance(ear, KeyboardRecogniser):
             # nobody is left to type; once something is worn the guidance goes on all the same
             parts.spent = lambda: ear.finished and coach.state.worn_since is None
         return _Running(self, coach)
+
+
+LINES_LOST = 3
+"""Exit status of a session whose record lacks lines."""
 
 
 class _Running:
@@ -345,11 +361,19 @@ class _Running:
             self._runner.let_screen_go()
         console = self._runner.console
         if not saved:
-            console.print(f"[bold yellow]{parts.journal.unsaved} lines of the record could not be written.[/]")
-        console.print(f"record: {parts.journal.folder}")
+            console.print(f"{parts.journal.unsaved} lines of the record could not be written.", style="bold yellow")
+        console.print(f"record: {parts.journal.folder}", markup=False)
         if not closed:
-            console.print("[yellow]The input ended before the session did.[/]")
-        return 0
+            console.print("The input ended before the session did.", style="yellow")
+        script = parts.ear
+        if isinstance(script, ScriptedRecogniser) and (line := script.stuck or script.unsaid) is not None:
+            where = f"{self._runner.wish.script}:{line.line}"
+            if script.stuck is not None:
+                raise InputError(
+                    "this line can never come", where=where, expected="less quiet than the coach leaves before it"
+                )
+            console.print(f"{where}: the session was over before this line came.", style="yellow", markup=False)
+        return 0 if saved else LINES_LOST
 
 
 def _lockstep(spec: Spec, *, spare: bool = False) -> Recogniser:

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from voicecoach.audio.line import RATE_HZ, Block
-from voicecoach.audio.wav import WavLine, read_wav
+from voicecoach.audio.wav import Recording, WavLine
 from voicecoach.listen.port import Recogniser
 from voicecoach.session.events import Heard
 
@@ -56,7 +56,7 @@ class Recordings:
         Raises:
             InputError: it is not a recording that can be read. EngineError: the ear failed.
         """
-        line = WavLine(read_wav(path, CHANNELS), tail_s=TAIL_S)
+        line = WavLine(Recording(path, CHANNELS), tail_s=TAIL_S)
         start = self._at
         while True:
             block = line.read(0.0)
@@ -65,6 +65,7 @@ class Recordings:
             self._ear.feed(Block(start + block.at, mono, block.played))
             self._at = start + block.end
             if block.last:
+                line.close()
                 break
         for event in self._ear.poll():
             if isinstance(event, Heard):

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from voicecoach import grammar as grammars
 from voicecoach.errors import InputError
+from voicecoach.files import is_file, read_bounded
 from voicecoach.protocol import load as protocols
 from voicecoach.protocol import site as sites
 from voicecoach.protocol.model import Protocol
@@ -32,10 +33,10 @@ def find(kind: str, name: str) -> Path:
         InputError: neither.
     """
     path = Path(name)
-    if path.is_file():
+    if is_file(path):
         return path
     bundled = folder(kind) / f"{name}.yaml"
-    if bundled.is_file() and path.name == name:
+    if path.name == name and is_file(bundled):
         return bundled
     known = ", ".join(file.stem for file in names(kind))
     raise InputError(f"there is no {kind[:-1]} {name!r}", expected=f"a file, or one of {known}")
@@ -48,11 +49,7 @@ def read_text(path: Path) -> str:
         InputError: it cannot be read, is too large, or is not UTF-8.
     """
     try:
-        if path.stat().st_size > MAX_BYTES:
-            raise InputError("is too large", where=str(path), expected=f"at most {MAX_BYTES:,} bytes")
-        return path.read_text(encoding="utf-8")
-    except OSError as error:
-        raise InputError(f"cannot be read: {error.strerror}", where=str(path)) from None
+        return read_bounded(path, MAX_BYTES, "a text file").decode("utf-8")
     except UnicodeDecodeError:
         raise InputError("is not UTF-8 text", where=str(path), expected="a YAML file") from None
 

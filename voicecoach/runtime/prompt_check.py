@@ -20,11 +20,11 @@ from importlib import resources
 from pathlib import Path
 
 import numpy as np
-from platformdirs import user_cache_path
 
 from voicecoach import grammar as grammars
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, Samples
 from voicecoach.errors import InputError, VoicecoachError
+from voicecoach.files import cache_folder, read_bounded
 from voicecoach.listen.port import Recogniser
 from voicecoach.listen.worker import Spec
 from voicecoach.protocol.navigation import steps_named
@@ -45,6 +45,8 @@ EARS = 4
 A_SHARE = 8
 """Prompts that are worth another ear, which takes about a second to start."""
 FILE = "prompts-heard.jsonl"
+MOST_BYTES = 20_000_000
+"""Of that file; a larger one is not read."""
 SHIPPED = "prompts-heard.txt"
 """Beside this file: the keys of prompts that were heard and taken for nothing, one a line; '#' begins a comment."""
 HEARING = 1
@@ -225,14 +227,14 @@ class Facts:
     def __init__(
         self, voice: Speaker, spec: Spec, *, cache: Path | None = None, shipped: Iterable[str] | None = None
     ) -> None:
-        folder = cache if cache is not None else user_cache_path("voicecoach", appauthor=False)
+        folder = cache if cache is not None else cache_folder()
         self._path = folder / FILE
         self._voice = voice
         self._fingerprint = Fingerprint(spec)
         self._known: dict[str, str] = dict.fromkeys(_shipped() if shipped is None else shipped, "")
         try:
-            lines = self._path.read_text(encoding="utf-8").splitlines()
-        except (OSError, ValueError):
+            lines = read_bounded(self._path, MOST_BYTES).decode("utf-8", "replace").splitlines()
+        except InputError:
             return
         for line in lines:
             try:

@@ -12,22 +12,25 @@ import wave
 from pathlib import Path
 
 import numpy as np
-import platformdirs
 from numpy.typing import NDArray
 
 from voicecoach.audio.line import RATE_HZ
+from voicecoach.errors import InputError
+from voicecoach.files import cache_folder, read_bounded
 
 Pcm = NDArray[np.int16]
 """16-bit samples at RATE_HZ, shape (frames,)."""
 
 DIGEST_BYTES = 16
+MOST_BYTES = 4_000_000
+"""Two minutes of sound; no prompt is as long."""
 STALE_S = 3600.0
 """A temporary file older than this was left behind by a process that was killed."""
 
 
 def default_folder() -> Path:
     """Where the user's caches belong on this system."""
-    return Path(platformdirs.user_cache_dir("voicecoach", appauthor=False)) / "speech"
+    return cache_folder() / "speech"
 
 
 class Cache:
@@ -45,8 +48,8 @@ class Cache:
     def get(self, key: str) -> Pcm | None:
         """The samples kept under `key`; None when there are none, or the file is damaged."""
         try:
-            data = (self.folder / f"{key}.wav").read_bytes()
-        except OSError:
+            data = read_bounded(self.folder / f"{key}.wav", MOST_BYTES)
+        except InputError:
             return None
         body, digest = data[:-DIGEST_BYTES], data[-DIGEST_BYTES:]
         if len(body) <= 44 or hashlib.blake2b(body, digest_size=DIGEST_BYTES).digest() != digest:
