@@ -15,7 +15,7 @@ MUTANTS = {(mutant.kind, mutant.where): mutant for mutant in mutants(N95)}
 HARMLESS_RUBS = {
     "rub-outer-1", "rub-outer-2",  # one of two rubs before the first thing comes off
     "rub-inner-5",  # the straps are clean, and rub-inner-6 comes before the gloves
-    "rub-after-soil", "rub-for-damage", "again-outer", "again-hands", "leave-rub",
+    "rub-after-soil", "rub-for-damage", "leave-rub",
 }  # fmt: skip
 
 

@@ -27,19 +27,6 @@ class Model(Surfaces):
             levels[self.at[name]] = DIRTY if state == "dirty" else CLEAN
         return World(bytes(levels), (), (0,) * len(self.items), 0)
 
-    def skipped(self, step: Step, worn: tuple[int, ...], mode: str) -> bool:
-        """True when the step is passed over as things stand; the session's own rule."""
-        on = {self.items[item].name for item in worn}
-        if any(item not in on for item in step.when_on) or any(item in on for item in step.when_off):
-            return True
-        doffs = [act.target for act in step.acts if act.kind == "doff"]
-        if doffs and not any(item in on for item in doffs):
-            return True
-        dons = [act.target for act in step.acts if act.kind == "don"]
-        if dons and len(dons) == len(step.acts) and all(item in on for item in dons):
-            return True
-        return mode == "solo" and step.role == "observer"
-
     def do(
         self, step: Step, world: World, log: list[Contact] | None = None, slip: Slip | None = None
     ) -> tuple[World, tuple[Finding, ...]]:
@@ -92,7 +79,11 @@ class Model(Surfaces):
         return run.world(), tuple(run.found)
 
     def happen(self, what: str, step: Step, world: World, log: list[Contact] | None = None) -> World:
-        """Something that is nobody's act: 'torn' or 'soiled' found, 'dirty' hands (a breach), 'doubt' (a pause)."""
+        """Something that is nobody's act: 'torn' or 'soiled' found, 'dirty' hands (a breach), 'doubt' (a pause: nobody
+        knows what the hands did) or 'down' (the wearer fell); with nothing worn, these two find nothing dirty to touch.
+        """
+        if what in {"doubt", "down"} and not world.worn:
+            return world
         run = Run(self, world, step, log, None)
         hand = self.hand("wearer", world.worn)
         if what in {"torn", "soiled"}:
@@ -101,6 +92,6 @@ class Model(Surfaces):
                 if self.number[name] in world.worn:
                     run.date_back(self.number[name], what)
         elif world.flags & ENTERED:
-            run.put(hand, DIRTY if what == "dirty" else SUSPECT, what, "something touched")
+            run.put(hand, SUSPECT if what == "doubt" else DIRTY, what, "something touched")
         run.flags &= ~RUBBED
         return run.world()

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from voicecoach.checker.contamination import Model
-from voicecoach.checker.explore import Counterexample
+from voicecoach.checker.explore import USUAL, Counterexample
+from voicecoach.checker.route import happening
 from voicecoach.checker.rules import BY_NAME, LEVELS
 from voicecoach.checker.world import Contact
 from voicecoach.protocol.lint import all_steps
@@ -31,19 +32,6 @@ def replay(protocol: Protocol, way: Sequence[tuple[str, str]]) -> list[Contact]:
             bare = Step(name, "") if event.startswith("breach") else step
             world = model.happen(what, bare, world, log)
     return log
-
-
-def happening(event: str) -> str:
-    """What an event does to the surfaces, as Model.happen names it; '' for nothing."""
-    if event in {"torn", "breach: torn"}:
-        return "torn"
-    if event == "soiled":
-        return "soiled"
-    if event == "pause":
-        return "doubt"
-    if event in {"went-wrong", "touched"} or (event.startswith("breach") and event != "breach: no-air"):
-        return "dirty"
-    return ""
 
 
 def surface(protocol: Protocol, name: str) -> str:
@@ -76,8 +64,7 @@ def tell(protocol: Protocol, counter: Counterexample) -> str:
     """One counterexample as a few plain sentences, a sentence a line."""
     found, rule = counter.found, BY_NAME[counter.found.rule]
     lines = [f"{rule.severity}: {rule.says} [{rule.name}; {rule.source}, {rule.basis}]"]
-    events = [(step, event) for step, event in counter.way if event and event not in {"start removal", "the end"}]
-    said = [f"{event!r} at {step}" if step else event for step, event in events if event != "work begins"]
+    said = [f"{event!r} at {step}" if step else event for step, event in counter.way if event not in USUAL]
     lines.append(
         f"  The way ({WITH[counter.mode]}): " + ("; ".join(said) if said else "as written, nothing going wrong") + "."
     )

@@ -1,8 +1,9 @@
 """Every way through a protocol, within stated bounds, and what breaks a rule on the shortest of them. Pure.
 
-Ways: the list as written; and from each step its branches, 'went wrong', a pause, a touch and each kind of breach, one
-or two on a way ('not finished' only repeats a step: the same surfaces meet again); alone, with an observer, or with an
-assistant too, as far as the protocol's roles allow.
+Ways: those that the session walks, by the one navigation. The list as written; and from each place what can happen
+there: an answer that calls a branch, 'went wrong', the observer's 'not clear', a pause, a touch, each kind of breach,
+the wearer down, and exposed skin at a question; one or two of them on a way ('not finished' only repeats a step: the
+same surfaces meet again); alone, with an observer, or with an assistant too, as far as the protocol's roles allow.
 """
 
 from __future__ import annotations
@@ -12,34 +13,46 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from voicecoach.checker.contamination import Model
+from voicecoach.checker.route import Route, Spot, happening
 from voicecoach.checker.rules import BY_NAME, SEVERITIES, Severity
 from voicecoach.checker.world import ENTERED, Finding, World
-from voicecoach.protocol.model import STAGES, Protocol, Step
+from voicecoach.protocol.ledger import Ledger
+from voicecoach.protocol.model import Protocol, Step
 
 MAX_STATES = 200_000
+USUAL = frozenset({"", "work begins", "start removal", "the end"})
+"""Events of the list as written; all others are deviations."""
 
 
-class OpenBranch(NamedTuple):
-    """A branch being read: its name, the next step in it, where it leads, and whether a breach was the cause."""
+@dataclass(frozen=True, slots=True, eq=False)
+class State:
+    """The surfaces, and the ledger that the session keeps of them; one value for each world of a walk."""
 
-    branch: str
-    step: int
-    then: str
-    breach: bool = False
+    world: World
+    ledger: Ledger
 
 
 class Point(NamedTuple):
-    """A point on a way: stage and step on the main list, branches being read, surfaces, and deviations so far."""
+    """A point on a way: where the session waits, the surfaces, and deviations so far."""
 
-    stage: int
-    step: int
-    detours: tuple[OpenBranch, ...]
-    world: World
+    spot: Spot
+    state: State
     used: int
 
 
+class Way(NamedTuple):
+    """What can come next: the step that it is about ('' for none), what happens ('' for its answer), the point after it
+    (None at the end), and the rules broken on the way.
+    """
+
+    step: str
+    event: str
+    after: Point | None
+    found: tuple[Finding, ...] = ()
+
+
 class Move(NamedTuple):
-    """What led to a node: the node before, the step read there ('' for none), and what happened ('' for its answer)."""
+    """What led to a point: the point before, and step and event as in Way."""
 
     before: Point | None
     step: str
@@ -114,20 +127,20 @@ class Walk:
 
     def __init__(self, protocol: Protocol, mode: str, most: int, max_states: int = MAX_STATES) -> None:
         self.protocol, self.mode, self.most, self.max_states = protocol, mode, most, max_states
-        self.model = Model(protocol)
+        self.model, self.route = Model(protocol), Route(protocol, mode)
         self.moves: dict[Point, Move] = {}
         self.next: dict[Point, list[Point]] = {}
+        self.ends: set[Point] = set()
         self.counters: dict[tuple[str, str, str], Counterexample] = {}
         self.cut = False
-        self._done: dict[tuple[str, World], tuple[World, tuple[Finding, ...]]] = {}
-        self._main = [protocol.steps(stage) for stage in STAGES]
-        self._at = {step.name: (s, n) for s, steps in enumerate(self._main) for n, step in enumerate(steps)}
-        self._branches = {branch.name: branch for branch in protocol.branches}
-        self._rules = [[rule for rule in protocol.breaches if stage in rule.stages] for stage in STAGES]
+        self._states: dict[World, State] = {}
+        self._done: dict[tuple[str, State], tuple[State, tuple[Finding, ...]]] = {}
+        self._happened: dict[tuple[str, str, State], State] = {}
+        self._stage_names: dict[str, frozenset[str]] = {}
 
     def start(self) -> Point:
         """Where every way begins."""
-        return Point(0, 0, (), self.model.start(), 0)
+        return Point(self.route.start(), self._state(self.model.start()), 0)
 
     def run(self) -> None:
         """Walk."""
@@ -135,40 +148,41 @@ class Walk:
         self.moves[first] = Move(None, "", "")
         layers: list[list[Point]] = [[first], *([] for _ in range(self.most))]
         for layer in layers:
-            for node in layer:  # grows while it is read
+            for point in layer:  # grows while it is read
                 onward = []
-                for step, event, after, found in self.leave(node):
+                for step, event, after, found in self.leave(point):
                     for one in found:
-                        self._note(one, node, step, event, after.used if after else node.used)
+                        self._note(one, point, step, event, after.used if after else point.used)
                     if after is None:
+                        self.ends.add(point)
                         continue
                     onward.append(after)
                     if after not in self.moves:
                         if len(self.moves) >= self.max_states:
                             self.cut = True
                             continue
-                        self.moves[after] = Move(node, step, event)
+                        self.moves[after] = Move(point, step, event)
                         layers[after.used].append(after)
-                self.next[node] = onward
+                self.next[point] = onward
 
     def paths(self) -> int:
         """How many different ways there are from the start to an end."""
         count: dict[Point, int] = {}
         stack = [(next(iter(self.moves)), False)]
         while stack:
-            node, back = stack.pop()
+            point, back = stack.pop()
             if back:
-                onward = self.next.get(node, [])
-                count[node] = sum(count.get(after, 1) for after in onward) or 1
-            elif node not in count:
-                stack.append((node, True))
-                stack.extend((after, False) for after in self.next.get(node, ()) if after not in count)
+                onward = self.next.get(point, [])
+                count[point] = sum(count.get(after, 1) for after in onward) + (point in self.ends or not onward)
+            elif point not in count:
+                stack.append((point, True))
+                stack.extend((after, False) for after in self.next.get(point, ()) if after not in count)
         return count[next(iter(self.moves))]
 
-    def way_to(self, node: Point) -> tuple[tuple[str, str], ...]:
-        """The steps and events on the shortest way to `node`."""
+    def way_to(self, point: Point) -> tuple[tuple[str, str], ...]:
+        """The steps and events on the shortest way to `point`."""
         way: list[tuple[str, str]] = []
-        here: Point | None = node
+        here: Point | None = point
         while here is not None:
             move = self.moves[here]
             if move.step or move.event:
@@ -176,122 +190,115 @@ class Walk:
             here = move.before
         return tuple(reversed(way))
 
-    def _note(self, found: Finding, node: Point, step: str, event: str, used: int) -> None:
-        key = (found.rule, found.step, found.at)
-        if key not in self.counters:
-            self.counters[key] = Counterexample(found, self.mode, (*self.way_to(node), (step, event)), used)
+    def leave(self, point: Point) -> Iterator[Way]:
+        """All that can come next."""
+        spot, state, used = point
+        if spot.kind == "work" and not state.world.flags & ENTERED:
+            world, found = self.model.enter(state.world)
+            yield Way("", "work begins", Point(spot, self._state(world), used), found)
+            return
+        step = spot.step
+        if spot.kind == "step" and step is not None:
+            yield from self._answered(point, step)
+        elif spot.kind == "confirm" and step is not None:
+            yield from self._confirmed(point, step)
+        elif spot.kind == "work":
+            yield Way("", "start removal", self._to("start removal", point))
+        elif spot.question == "end":
+            yield Way("", "the end", None, self.model.leave(state.world)[1])
+        else:
+            yield Way("", "", self._to("", point))
+            if used < self.most:
+                exposed = self._to("skin exposed", point, used + 1)
+                if exposed.spot is not self._to("", point).spot:
+                    yield Way("", "skin exposed", exposed)
+        if used < self.most:
+            yield from self._interrupted(point)
 
-    def _steps(self, node: Point) -> tuple[Step, ...]:
-        return self._branches[node.detours[-1].branch].steps if node.detours else self._main[node.stage]
+    def _answered(self, point: Point, step: Step) -> Iterator[Way]:
+        """The step is done; or an answer calls a branch instead."""
+        spot, state, used = point
+        after, found = self._do(step, state)
+        there = Point(self.route.go("", spot, after.ledger), after, used)
+        yield Way(step.name, "", there, found)
+        if used >= self.most:
+            return
+        yield from self._went_wrong(there, step, "went-wrong")
+        for answer, _ in step.branches:
+            yield Way(step.name, answer, self._to(answer, point, used + 1, step))
 
-    def leave(self, node: Point) -> Iterator[tuple[str, str, Point | None, tuple[Finding, ...]]]:
-        """All that can come next: (step, event, node after or None at the end, rules broken on the way)."""
-        steps = self._steps(node)
-        index = node.detours[-1].step if node.detours else node.step
-        if not node.detours and STAGES[node.stage] == "work":
-            yield from self._work(node)
+    def _confirmed(self, point: Point, step: Step) -> Iterator[Way]:
+        """The observer agrees, or does not."""
+        there = self._to("", point)
+        yield Way("", "", there)
+        if point.used >= self.most:
             return
-        if index >= len(steps):
-            yield from self._over(node)
-            return
-        step = steps[index]
-        if self.model.skipped(step, node.world.worn, self.mode):
-            yield "", "", self._following(node), ()
-            return
-        after, found = self._do(step, node.world)
-        yield step.name, "", self._following(node._replace(world=after)), found
-        if node.used >= self.most:
-            return
-        yield from self._deviations(node, step, after)
+        yield from self._went_wrong(there, step, "went-wrong, told later")
+        faults = dict.fromkeys(answer for answer, _ in step.branches)
+        for fault in faults or (["loose"] if step.repair else []):
+            event = f"not clear: {fault}"
+            yield Way(step.name, event, self._to(event, point, point.used + 1, step))
 
-    def _do(self, step: Step, world: World) -> tuple[World, tuple[Finding, ...]]:
-        key = (step.name, world)
-        known = self._done.get(key)
+    def _went_wrong(self, there: Point, step: Step, event: str) -> Iterator[Way]:
+        """Said of `step` once it has been answered, while the next thing is waited for."""
+        spot, state, used = there
+        left = spot.place.stage in {"work", "undress"} and step.name not in self._names(spot.place.stage)
+        if not (step.repair or self.protocol.rejoin) or spot.kind not in {"step", "confirm"} or left:
+            return
+        state = self._happen("dirty", step, state)
+        yield Way(step.name, event, Point(self.route.go("went-wrong", spot, state.ledger, step), state, used + 1))
+
+    def _names(self, stage: str) -> frozenset[str]:
+        known = self._stage_names.get(stage)
         if known is None:
-            known = self._done[key] = self.model.do(step, world)
+            inside = {step.name for branch in self.protocol.branches for step in branch.steps}
+            known = frozenset({step.name for step in self.protocol.steps(stage)} | inside)
+            self._stage_names[stage] = known
         return known
 
-    def _deviations(
-        self, node: Point, step: Step, after: World
-    ) -> Iterator[tuple[str, str, Point | None, tuple[Finding, ...]]]:
-        model, more = self.model, node._replace(used=node.used + 1)
-        for answer, branch in step.branches:
-            happened = "torn" if answer == "torn" else "soiled" if answer == "soiled" else ""
-            world = model.happen(happened, step, node.world) if happened else node.world
-            yield step.name, answer, self._enter(more._replace(world=world), branch, ""), ()
-        if step.repair:
-            world = model.happen("dirty", step, after)
-            yield step.name, "went-wrong", self._enter(more._replace(world=world), step.repair, ""), ()
+    def _interrupted(self, point: Point) -> Iterator[Way]:
+        """What can come in between everywhere."""
+        spot = point.spot
+        used = point.used + 1
+        events = [f"breach: {kind}" for kind in self.route.breaches(spot.place.stage)]
         if self.protocol.rejoin:
-            world = model.happen("doubt", step, node.world)
-            yield step.name, "pause", self._enter(more._replace(world=world), self.protocol.rejoin, "same"), ()
+            events.append("pause")
         if self.protocol.touched:
-            world = model.happen("dirty", step, node.world)
-            yield step.name, "touched", self._enter(more._replace(world=world), self.protocol.touched, "same"), ()
-        yield from self._breaches(node, step)
+            events.append("touched")
+        if self.protocol.wearer_down:
+            events.append("wearer down")
+        for event in events:
+            yield Way(spot.name, event, self._to(event, point, used, Step(spot.name, "")))
 
-    def _breaches(self, node: Point, step: Step) -> Iterator[tuple[str, str, Point | None, tuple[Finding, ...]]]:
-        calm = next((n for n, detour in enumerate(node.detours) if detour.breach), len(node.detours))
-        node = node._replace(detours=node.detours[:calm])  # a new breach never nests in an old one
-        for rule in self._rules[node.stage]:
-            what = {"no-air": "", "torn": "torn"}.get(rule.kind, "dirty")
-            world = self.model.happen(what, Step(step.name, ""), node.world) if what else node.world
-            more = node._replace(world=world, used=node.used + 1)
-            after = (
-                self._enter(more, rule.branch, rule.then, breach=True) if rule.branch else self._led(more, rule.then)
-            )
-            yield step.name, f"breach: {rule.kind}", after, ()
+    def _to(self, event: str, point: Point, used: int | None = None, step: Step | None = None) -> Point:
+        """The point that an event leads to, which does what it does to the surfaces."""
+        what = happening(event)
+        state = self._happen(what, step or Step("", ""), point.state) if what else point.state
+        spot = self.route.go(event, point.spot, state.ledger)
+        return Point(spot, state, point.used if used is None else used)
 
-    def _work(self, node: Point) -> Iterator[tuple[str, str, Point | None, tuple[Finding, ...]]]:
-        if not node.world.flags & ENTERED:
-            world, found = self.model.enter(node.world)
-            yield "", "work begins", node._replace(world=world), found
-            return
-        yield "", "start removal", node._replace(stage=node.stage + 1, step=0), ()
-        if node.used < self.most:
-            yield from self._breaches(node, Step("work", ""))
+    def _note(self, found: Finding, point: Point, step: str, event: str, used: int) -> None:
+        key = (found.rule, found.step, found.at)
+        if key not in self.counters:
+            self.counters[key] = Counterexample(found, self.mode, (*self.way_to(point), (step, event)), used)
 
-    def _over(self, node: Point) -> Iterator[tuple[str, str, Point | None, tuple[Finding, ...]]]:
-        """The end of a branch, a stage, or the protocol."""
-        if node.detours:
-            last = node.detours[-1]
-            outer = node._replace(detours=node.detours[:-1])
-            yield "", "", self._led(outer, last.then), ()
-            exposed = self._branches[last.branch].exposed
-            if exposed and node.used < self.most:
-                asked = outer._replace(used=node.used + 1, detours=(*outer.detours, OpenBranch(exposed, 0, last.then)))
-                yield "", "skin exposed", asked, ()
-            return
-        if node.stage + 1 < len(STAGES):
-            yield "", "", node._replace(stage=node.stage + 1, step=0), ()
-            return
-        _, found = self.model.leave(node.world)
-        yield "", "the end", None, found
+    def _state(self, world: World) -> State:
+        known = self._states.get(world)
+        if known is None:
+            known = self._states[world] = State(world, self.route.ledger(world.worn, world.gone))
+        return known
 
-    def _enter(self, node: Point, branch: str, then: str, *, breach: bool = False) -> Point:
-        held = [detour.branch for detour in node.detours]
-        if branch in held:  # begun anew, not nested
-            place = held.index(branch)
-            then, outer = node.detours[place].then, node.detours[:place]
-        else:
-            then, outer = then or self._branches[branch].then, node.detours
-        return node._replace(detours=(*outer, OpenBranch(branch, 0, then, breach)))
+    def _do(self, step: Step, state: State) -> tuple[State, tuple[Finding, ...]]:
+        key = (step.name, state)
+        known = self._done.get(key)
+        if known is None:
+            world, found = self.model.do(step, state.world)
+            known = self._done[key] = (self._state(world), found)
+        return known
 
-    def _following(self, node: Point) -> Point:
-        if node.detours:
-            last = node.detours[-1]
-            return node._replace(detours=(*node.detours[:-1], last._replace(step=last.step + 1)))
-        return node._replace(step=node.step + 1)
-
-    def _led(self, node: Point, then: str) -> Point:
-        """Follow a branch's `then` from the place it was called at; the session's own rule."""
-        if then == "undress":
-            if STAGES[node.stage] in {"dress", "work"}:
-                return node._replace(stage=STAGES.index("undress"), step=0, detours=())
-            return node
-        if then == "next":
-            return self._following(node)
-        stage, index = self._at.get(then, (-1, -1))
-        if (stage, index) >= (node.stage, node.step):
-            return node._replace(stage=stage, step=index, detours=())
-        return node
+    def _happen(self, what: str, step: Step, state: State) -> State:
+        key = (what, step.name if step.acts else "", state)
+        known = self._happened.get(key)
+        if known is None:
+            known = self._happened[key] = self._state(self.model.happen(what, step, state.world))
+        return known

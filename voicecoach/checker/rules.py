@@ -187,6 +187,7 @@ NOT_COVERED = (
     "left and right hand apart",
     "three slips or more at once",
     "what a person does between two steps",
+    "a breach called a false alarm halfway through what it led to",
 )
 
 # Agents and where they may be used: 'glove' gloves, 'skin' bare skin, 'item' other items, shoes, furniture.

@@ -12,8 +12,10 @@ from typing import NamedTuple
 
 from voicecoach.checker.contamination import Model
 from voicecoach.checker.explore import modes
+from voicecoach.checker.route import Route
 from voicecoach.checker.world import ENTERED, Finding, Slip, World
 from voicecoach.protocol.model import STAGES, Protocol, Step
+from voicecoach.protocol.navigation import passed_over
 
 KINDS = ("omitted", "swapped", "grip", "short", "face", "missed", "role")
 # Rules whose breaking is an arrival: contamination where it may not be. The others take a barrier away.
@@ -74,7 +76,8 @@ class SlipPaths:
     """The list as written, with a memory of how it ends from every point and state."""
 
     def __init__(self, protocol: Protocol) -> None:
-        self.protocol, self.model, self.mode = protocol, Model(protocol), modes(protocol)[-1]
+        self.protocol, self.model = protocol, Model(protocol)
+        self.route = Route(protocol, modes(protocol)[-1])
         self.steps: list[tuple[str, Step]] = []
         for stage in STAGES:
             self.steps += [(stage, step) for step in protocol.steps(stage) if stage != "work"]
@@ -104,7 +107,7 @@ class SlipPaths:
         stage, step = self.steps[place]
         if stage == "work":
             return self.model.enter(world)
-        if self.model.skipped(step, world.worn, self.mode):
+        if passed_over(step, self.route.ledger(world.worn, world.gone), self.route.mode):
             return world, ()
         if kind == "missed":
             return self.model.do(step, self.model.happen("soiled", step, world))

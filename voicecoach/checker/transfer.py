@@ -21,12 +21,12 @@ class Run:
         self.levels = bytearray(world.levels)
         self.worn = list(world.worn)
         self.since = list(world.since)
-        self.flags = world.flags
+        self.flags, self.gone = world.flags, world.gone
         self.found: list[Finding] = []
 
     def world(self) -> World:
         """The world as it now is."""
-        return World(bytes(self.levels), tuple(self.worn), tuple(self.since), self.flags)
+        return World(bytes(self.levels), tuple(self.worn), tuple(self.since), self.flags, self.gone)
 
     def broken(self, rule: str, zone: int, carrier: str) -> None:
         """Say that a rule is broken, on which surface, and what carried it."""
@@ -132,6 +132,7 @@ class Run:
     def _doff(self, act: Act, hand: int, joined: frozenset[str], rubbed: bool) -> None:
         surfaces, item = self.surfaces, self.surfaces.number[act.target]
         piece, first = surfaces.items[item], surfaces.own[item][0]
+        self.gone |= 1 << item
         if item not in self.worn:
             self.broken("not-worn", first, act.target)
             return

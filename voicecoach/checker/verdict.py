@@ -9,12 +9,12 @@ from typing import Any
 from voicecoach.checker import orders
 from voicecoach.checker.contamination import Model
 from voicecoach.checker.counterexample import surface, tell
-from voicecoach.checker.explore import Explored, Walk, explore, modes
+from voicecoach.checker.explore import USUAL, Explored, Walk, explore, modes
 from voicecoach.checker.requirements import Requirement, requirements
 from voicecoach.checker.rules import LEVELS, NOT_COVERED, RULES
 from voicecoach.checker.world import LEVEL, SOIL, World
 from voicecoach.protocol.lint import all_steps
-from voicecoach.protocol.model import STAGES, Protocol
+from voicecoach.protocol.model import Protocol
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,48 +139,27 @@ def as_json(report: Verdict) -> dict[str, Any]:
 
 
 def explain(protocol: Protocol, name: str) -> str | None:
-    """What the model believes before and after a step of the list as written; None when there is no such step."""
-    model, mode = Model(protocol), modes(protocol)[-1]
-    world = model.start()
-    for stage in STAGES:
-        for step in protocol.steps(stage):
-            if model.skipped(step, world.worn, mode):
-                continue
-            after, found = model.do(step, world)
-            if step.name == name:
-                return "\n".join(
-                    [f"{step.name} ({stage}): {step.say}", "before:", *_beliefs(protocol, model, world), "after:"]
-                    + _beliefs(protocol, model, after)
-                    + [f"breaks {one.rule} at {one.at}, carried by {one.carrier}" for one in found]
-                )
-            world = after
-        if stage == "work":
-            world, _ = model.enter(world)
-    return _in_branch(protocol, name)
-
-
-def _in_branch(protocol: Protocol, name: str) -> str | None:
-    """As `explain`, for a step of a branch: on the shortest way that reads it."""
-    home = next((b for b in protocol.branches if any(step.name == name for step in b.steps)), None)
-    if home is None:
+    """What the model believes before and after a step, on the shortest way that reads it; None when there is none."""
+    where, step = next(((where, step) for where, step in all_steps(protocol) if step.name == name), ("", None))
+    if step is None:
         return None
-    walk = Walk(protocol, modes(protocol)[-1], 2)
+    walk = Walk(protocol, modes(protocol)[-1], 2 if where.startswith("branch ") else 0)
     walk.run()
-    number, step = next((n, step) for n, step in enumerate(home.steps) if step.name == name)
-    for node in walk.moves:
-        here = node.detours[-1] if node.detours else None
-        if here is None or (here.branch, here.step) != (home.name, number):
+    for point in walk.moves:
+        if point.spot.kind != "step" or point.spot.step is not step:
             continue
-        if walk.model.skipped(step, node.world.worn, walk.mode):
-            continue
-        after, found = walk.model.do(step, node.world)
-        way = [f"{event!r} at {at}" for at, event in walk.way_to(node) if at and event]
+        world = point.state.world
+        after, found = walk.model.do(step, world)
+        way = [f"{event!r} at {at}" if at else event for at, event in walk.way_to(point) if event not in USUAL]
+        told = f", after {', then '.join(way)}" if way else ""
         return "\n".join(
-            [f"{name} (branch {home.name}, after {', then '.join(way)}): {step.say}", "before:"]
-            + [*_beliefs(protocol, walk.model, node.world), "after:", *_beliefs(protocol, walk.model, after)]
+            [f"{name} ({where}{told}): {step.say}", "before:", *_beliefs(protocol, walk.model, world), "after:"]
+            + _beliefs(protocol, walk.model, after)
             + [f"breaks {one.rule} at {one.at}, carried by {one.carrier}" for one in found]
         )
-    return f"{name} (branch {home.name}): no way with two things going wrong, or fewer, reads it"
+    if where == "work":
+        return f"{name} (work): {step.say}"
+    return f"{name} ({where}): no way with two things going wrong, or fewer, reads it"
 
 
 def _beliefs(protocol: Protocol, model: Model, world: World) -> list[str]:

@@ -16,13 +16,15 @@ class World(NamedTuple):
 
     levels: a byte a surface, level plus SOIL. worn: item numbers in the order of donning. since: for each item, a bit
     set of the surfaces it touched since it was last found clear. flags: RUBBED (hands rubbed since the last thing came
-    off), ENTERED (work has begun), and which helper has touched the wearer since rubbing.
+    off), ENTERED (work has begun), and which helper has touched the wearer since rubbing. gone: a bit an item that
+    has come off.
     """
 
     levels: bytes
     worn: tuple[int, ...]
     since: tuple[int, ...]
     flags: int
+    gone: int = 0
 
 
 class Finding(NamedTuple):

@@ -80,7 +80,7 @@ def arrive(protocol: Protocol, place: Place, ledger: Ledger, mode: str) -> Arriv
             place = end.place
             continue
         helper_reads = bool(place.detours) and place.detours[-1].branch == protocol.wearer_down
-        reason = _not_for_now(step, ledger, "pair" if helper_reads else mode)
+        reason = passed_over(step, ledger, "pair" if helper_reads else mode)
         if not reason:
             return Arrival("step", place, ledger, passed=tuple(passed))
         passed.append((step.name, reason))
@@ -140,8 +140,11 @@ def touched(protocol: Protocol, here: Position, what: str) -> Arrival:
 
 
 def helped(protocol: Protocol, here: Position) -> Arrival:
-    """Where it leads that the wearer is down."""
-    return _aside(protocol, here, protocol.wearer_down, "wearer down")
+    """Where it leads that the wearer is down; behind that, as after a pause, the hands come first."""
+    if not protocol.wearer_down:
+        return again(protocol, here)
+    up_again = replace(here, place=rejoin(protocol, here).place)
+    return _aside(protocol, up_again, protocol.wearer_down, "wearer down")
 
 
 def faulted(protocol: Protocol, here: Position, fault: str) -> Arrival:
@@ -167,7 +170,8 @@ def rejoin(protocol: Protocol, here: Position, ledger: Ledger | None = None) -> 
     place = settled(protocol, here.place, now)
     there = replace(here, ledger=now, place=place)
     step = step_at(protocol, place)
-    rubs = step is not None and step.timing and any(act.kind in {"disinfect", "hygiene"} for act in step.acts)
+    own = step is not None and "wearer" in {step.role, *step.also}
+    rubs = step is not None and own and step.timing and any(a.kind in {"disinfect", "hygiene"} for a in step.acts)
     touched_anything = any(worn != "never" for _, worn in now.items)
     if rubs and not place.observer_due:
         return again(protocol, there)
@@ -290,7 +294,7 @@ def _asked_by_breach(protocol: Protocol, stage: str, over: Detour) -> str:
     return rule.ask if rule and rule.branch == over.branch else ""
 
 
-def _not_for_now(step: Step, ledger: Ledger, mode: str) -> str:
+def passed_over(step: Step, ledger: Ledger, mode: str) -> str:
     """Why the step is passed over as things stand; '' if it is to be read."""
     for item in step.when_on:
         if ledger.worn(item) != "on":
