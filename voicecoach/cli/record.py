@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
@@ -10,7 +12,7 @@ from rich.console import Console
 
 from voicecoach.cli.protocol import refuse
 from voicecoach.errors import VoicecoachError
-from voicecoach.record import archive, drawing, export, report
+from voicecoach.record import archive, disk, drawing, export, report
 from voicecoach.record.read import Session, read
 from voicecoach.record.replay import compare
 from voicecoach.record.texts import recorded_texts
@@ -19,8 +21,19 @@ from voicecoach.session.machine import Machine
 
 DIFFERS = 1
 
+
+class Sound(StrEnum):
+    """Where a page's sound goes."""
+
+    AUTO = "auto"
+    INSIDE = "inside"
+    BESIDE = "beside"
+    NONE = "none"
+
+
 app = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
 Folder = Annotated[Path, typer.Argument(help="A session's folder.")]
+IncidentsOnly = Annotated[bool, typer.Option("--incidents-only", help="Only the incidents.")]
 
 
 def machine_of(session: Session) -> Machine:
@@ -57,12 +70,20 @@ def replay_command(folder: Folder) -> None:
 
 @app.command(name="report")
 def report_command(
-    folder: Folder, html: Annotated[Path | None, typer.Option(help="Write it as a page.")] = None
+    folder: Folder,
+    html: Annotated[Path | None, typer.Option(help="Write it as a page that opens in any browser.")] = None,
+    incidents_only: IncidentsOnly = False,
+    sound: Annotated[Sound, typer.Option(help="Sound in the page, beside it in a folder, or none.")] = Sound.AUTO,
 ) -> None:
-    """One page for a trainer: order, waits, deviations, breaches, what was not independently confirmed."""
+    """The debrief: incidents and what is owed, three things to coach, times, timeline, words with their sound."""
     session = _read(folder)
-    typer.echo(report.text(session))
-    _write(html, report.html(session) if html else "")
+    if html is None:
+        typer.echo(report.text(session, incidents_only=incidents_only), nl=False)
+        return
+    page = report.page(session, incidents_only=incidents_only, sound=sound.value, name=html.stem)
+    if page.files:
+        _write_folder(html.parent / page.folder, page.files)
+    _write(html, page.html)
 
 
 @app.command()
@@ -93,3 +114,14 @@ def _write(path: Path | None, text: str) -> None:
     except OSError as error:
         refuse(VoicecoachError(f"cannot be written: {error.strerror}", where=str(path)))
     typer.echo(str(path))
+
+
+def _write_folder(folder: Path, files: Mapping[str, bytes]) -> None:
+    """Sounds beside a page; those of an earlier page of the same name stay out of the way."""
+    try:
+        folder.mkdir(mode=0o700, exist_ok=True)
+        for name, data in files.items():
+            disk.write_whole(folder / name, data)
+    except OSError as error:
+        refuse(VoicecoachError(f"cannot be written: {error.strerror}", where=str(folder)))
+    typer.echo(f"{folder} ({len(files)} sounds)")

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from html import escape
 
+from voicecoach.pages.render import asset, clean
 from voicecoach.record.axis import Axis, Piece, axis
+from voicecoach.record.course import Rub, StepRun, course
 from voicecoach.record.read import Session
 from voicecoach.record.story import (
     DANGER,
@@ -17,33 +19,17 @@ from voicecoach.record.story import (
     end_s,
     prompts,
     remarks,
-    steps,
     utterances,
     worn,
 )
 from voicecoach.session.events import Opened
-from voicecoach.session.notes import NoteKind
 
 WIDTH, LEFT, RIGHT = 1400, 96, 24
 PX_PER_S = 26.0
 CHAR_PX = 5.7
-MARKS_H, STEPS_H, COACH_H, ROLE_H, ITEM_H, BAND_GAP = 48, 26, 38, 32, 13, 30
+MARKS_H, STAGE_H, STEPS_H, COACH_H, ROLE_H, ITEM_H, BAND_GAP = 48, 17, 32, 38, 32, 13, 30
 ROLES = ("wearer", "observer", "assistant", "unknown")
 
-STYLE = """
-text{font:10.5px "DejaVu Sans",Verdana,"Segoe UI",Helvetica,Arial,sans-serif;fill:#1d2733}
-.lane{fill:#5a6775;text-anchor:end}.tick{fill:#7a8794;font-size:9px}.head{font-size:17px;font-weight:bold}
-.sub{fill:#5a6775;font-size:11.5px}.grid{stroke:#e6ebf0}.base{stroke:#d3dae2}
-.step{fill:#edf1f6;stroke:#c3cedb}.step2{fill:#dfe7f1;stroke:#b4c2d2}.weak{stroke:#b07a10;stroke-dasharray:4 3}
-.prompt{fill:#d3e3f7;stroke:#5b8ec9}.cut{stroke:#c8322b;stroke-width:2;fill:none}
-.taken{fill:#c3e8cf;stroke:#3d9a5c}.refused{fill:#ececec;stroke:#a3a3a3}.danger{fill:#f7c6c2;stroke:#c8322b}
-.quiet{fill:#8a8a8a;font-style:italic}.loud{fill:#a3201a;font-weight:bold}
-.worn{fill:#9db3cc}.item{fill:#44566b;font-size:9px}.tone{fill:#5b8ec9}.alarm{fill:#c8322b}
-.deaf{fill:url(#hatch);stroke:#8f8f8f}.away{fill:#fff;stroke:#9aa5b1}
-.m-breach{fill:#c8322b;stroke:#c8322b}.m-deviation{fill:#e39b17;stroke:#e39b17}.m-refused{fill:#fff;stroke:#b07a10}
-.m-not-independent{fill:#fff;stroke:#b07a10;stroke-dasharray:3 2}.m-other{fill:#8894a1;stroke:#8894a1}
-.badge{fill:#fff4dc;stroke:#b07a10}
-"""
 HATCH = (
     '<pattern id="hatch" width="7" height="7" patternTransform="rotate(45)" patternUnits="userSpaceOnUse">'
     '<rect width="7" height="7" fill="#f4f4f4" fill-opacity=".75"/><rect width="2.2" height="7" fill="#bdbdbd"/>'
@@ -55,9 +41,13 @@ LEGEND = (
     ("refused", "refused"),
     ("danger", "danger word"),
     ("step weak", "not independently confirmed"),
+    ("rub", "rub kept"),
+    ("rub-cut", "rub cut short"),
     ("deaf", "not hearing"),
     ("worn", "worn"),
 )
+Clips = Callable[[float, float], Sequence[int]]
+"""The numbers of the kept sounds within a stretch (s, s)."""
 
 
 def picture(session: Session) -> str:
@@ -65,28 +55,61 @@ def picture(session: Session) -> str:
     return _Picture(session).svg()
 
 
+def inline_picture(session: Session, say: Callable[[str], str], clips: Clips) -> str:
+    """The same as a part of a page that has the styles of timeline.css.
+
+    Args:
+        session: the record. say: what a step is called, by its name. clips: bars with sounds can be pressed; they name
+            the sounds in `data-clips`.
+    """
+    return _Picture(session, say, clips).svg()
+
+
 class _Picture:
-    def __init__(self, session: Session) -> None:
+    def __init__(self, session: Session, say: Callable[[str], str] | None = None, clips: Clips | None = None) -> None:
         self.session = session
+        self.inline = say is not None
+        self.say = say or (lambda name: name)
+        self.clips: Clips = clips or (lambda _, __: ())
         self.prompts, self.heard = prompts(session), utterances(session)
-        self.notes, self.steps, self.worn, self.deaf = remarks(session), steps(session), worn(session), deaf(session)
+        self.notes, self.worn, self.deaf = remarks(session), worn(session), deaf(session)
+        self.runs = [run for run in course(session, self.notes) if run.end_s > run.begin_s]
+        self.stages = _stages(self.runs)
+        self.stage_h = STAGE_H if self.stages else 0
         self.roles = [role for role in ROLES if role == "wearer" or any(one.heard.role == role for one in self.heard)]
         busy = [(one.begin_s, one.end_s) for one in self.prompts] + [(one.begin_s, one.end_s) for one in self.heard]
         busy += [(note.at_s, note.at_s) for note in self.notes] + [(end_s(session), end_s(session))]
         self.axis: Axis = axis(busy, width_px=WIDTH - LEFT - RIGHT, px_per_s=PX_PER_S)
         self.items = list(dict.fromkeys(one.name for one in self.worn))
         self.marks_h = MARKS_H if any(note.what in MARKS for note in self.notes) else 20
-        self.top = 92
-        self.band_h = self.marks_h + STEPS_H + COACH_H + ROLE_H * len(self.roles) + ITEM_H * len(self.items) + BAND_GAP
+        self.top = 92 if say is None else 30
+        self.band_h = (
+            self.marks_h
+            + self.stage_h
+            + STEPS_H
+            + COACH_H
+            + ROLE_H * len(self.roles)
+            + ITEM_H * len(self.items)
+            + BAND_GAP
+        )
 
     def svg(self) -> str:
         height = self.top + self.axis.bands * self.band_h
         size = f'width="{WIDTH}" height="{height}" viewBox="0 0 {WIDTH} {height}"'
+        root = f'<svg xmlns="http://www.w3.org/2000/svg" class="timeline" {size}'
+        if self.inline:
+            begin = [f'{root} role="group" aria-label="Timeline">']
+        else:
+            begin = [
+                f'{root} role="img"><title>Timeline of a session</title>',
+                f"<style>{asset('timeline.css')}</style>",
+            ]
         parts = [
-            f'<svg xmlns="http://www.w3.org/2000/svg" {size} role="img"><title>Timeline of a session</title>',
-            f"<style>{STYLE}</style><defs>{HATCH}</defs>",
-            f'<rect width="{WIDTH}" height="{height}" fill="#fff"/>',
-            *self._head(),
+            *begin,
+            f"<defs>{HATCH}</defs>",
+            f'<rect class="ground" width="{WIDTH}" height="{height}"/>',
+            *(() if self.inline else self._head()),
+            *self._legend(),
             *self._grid(),
             *self._deaf(),
             *self._steps(),
@@ -102,6 +125,7 @@ class _Picture:
         y: float = self.top + band * self.band_h
         lanes = [
             ("marks", self.marks_h),
+            ("stage", self.stage_h),
             ("step", STEPS_H),
             ("coach", COACH_H),
             *((role, ROLE_H) for role in self.roles),
@@ -122,11 +146,13 @@ class _Picture:
         if any(isinstance(event, Opened) and event.training_only for event in self.session.events):
             yield f'<rect class="badge" x="{WIDTH - RIGHT - 108}" y="15" width="108" height="22" rx="4"/>'
             yield _text(WIDTH - RIGHT - 54, 30, "training only", anchor="middle")
-        x = float(LEFT)
+
+    def _legend(self) -> Iterator[str]:
+        x, y = float(LEFT), 62 if not self.inline else 6
         for css, told in LEGEND:
-            yield f'<rect class="{css}" x="{x:.1f}" y="62" width="18" height="11" rx="2"/>'
-            yield _text(x + 23, 71.5, told, "sub")
-            x += 23 + len(told) * 6.3 + 18
+            yield f'<rect class="{css}" x="{x:.1f}" y="{y}" width="18" height="11" rx="2"/>'
+            yield _text(x + 23, y + 9.5, told, "sub")
+            x += 23 + len(told) * 6.1 + 15
 
     def _grid(self) -> Iterator[str]:
         for band, x, at_s in self.axis.ticks():
@@ -135,33 +161,42 @@ class _Picture:
             yield f'<line class="grid" x1="{LEFT + x:.1f}" x2="{LEFT + x:.1f}" y1="{y + 12}" y2="{bottom}"/>'
             yield _text(LEFT + x + 2, y + 10, clock(at_s)[:-2], "tick")
         for band in range(self.axis.bands):
-            for lane in ("step", "coach", *self.roles):
-                yield _text(LEFT - 10, self._y(band, lane) + 17, lane, "lane")
+            for lane in (*(("stage",) if self.stages else ()), "step", "coach", *self.roles):
+                yield _text(LEFT - 10, self._y(band, lane) + (12 if lane == "stage" else 17), lane, "lane")
             if self.items:
                 yield _text(LEFT - 10, self._y(band, f"item {self.items[0]}") + 9.5, "worn", "lane")
-            y = self._y(band, "step") - 2
+            y = self._y(band, "stage") - 2
             yield f'<line class="base" x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y}" y2="{y}"/>'
         for band, x, left_out_s in self.axis.breaks():
             y = self._y(band, "coach")
             told = f"{left_out_s:.0f} s" if left_out_s < 120 else f"{left_out_s / 60:.0f} min"
             for shift in (-3, 3):
                 xs = LEFT + x + shift
-                yield f'<path d="M{xs - 4:.1f} {y + 24} L{xs + 4:.1f} {y + 2}" class="away" fill="none"/>'
+                yield f'<path d="M{xs - 4:.1f} {y + 24} L{xs + 4:.1f} {y + 2}" class="away"/>'
             yield _text(LEFT + x, y + 36, f"{told} left out", "tick", "middle")
 
     def _steps(self) -> Iterator[str]:
-        weak = {
-            (note.details.get("step", ""), note.at_s) for note in self.notes if note.what == NoteKind.NOT_INDEPENDENT
-        }
-        for index, step in enumerate(self.steps):
-            css = "step2" if index % 2 else "step"
-            if any(name in ("", step.name) and abs(at_s - step.end_s) < 1 for name, at_s in weak):
-                css += " weak"
-            full = f"{step.name}: {clock(step.begin_s)} to {clock(step.end_s)}" + (f", {step.why}" if step.why else "")
-            for piece in self.axis.pieces(step.begin_s, step.end_s):
+        for stage, begin_s, end_s_ in self.stages:
+            for piece in self.axis.pieces(begin_s, end_s_):
+                y = self._y(piece.band, "stage")
+                yield _bar("stage", piece, y, 14, f"{stage}: from {clock(begin_s)} to {clock(end_s_)}", round_px=2)
+                yield _fitted(piece, y + 11, stage, piece.width - 8, "stage-name")
+        for index, run in enumerate(self.runs):
+            css = ("step2" if index % 2 else "step") + ("" if run.independent else " weak")
+            full = _tell_run(run, self.say(run.name))
+            clips = self.clips(run.begin_s, run.end_s)
+            for piece in self.axis.pieces(run.begin_s, run.end_s):
                 y = self._y(piece.band, "step")
-                yield _bar(css, piece, y, 20, full, round_px=2)
-                yield _fitted(piece, y + 14, step.name, piece.width - 8)
+                yield _pressed(_bar(css, piece, y, 20, full, round_px=2), clips, full)
+                yield _fitted(piece, y + 14, self.say(run.name), piece.width - 8)
+            for rub in run.rubs:
+                yield from self._rub(rub)
+
+    def _rub(self, rub: Rub) -> Iterator[str]:
+        css, told = ("rub-cut", "cut short") if rub.cut_short else ("rub", "kept")
+        for piece in self.axis.pieces(rub.begin_s, rub.begin_s + rub.kept_s):
+            y = self._y(piece.band, "step") + 22
+            yield _bar(css, piece, y, 6, f"rub of {rub.kept_s:.0f} s, {told}", round_px=2, least_px=3)
 
     def _coach(self) -> Iterator[str]:
         drawn = [(piece, one) for one in self.prompts for piece in self.axis.pieces(one.begin_s, one.end_s)]
@@ -190,7 +225,9 @@ class _Picture:
             for index, (piece, one) in enumerate(drawn):
                 y = self._y(piece.band, role)
                 css, words, text_css = _look(one)
-                yield _bar(css, piece, y, 24, f"{clock(one.begin_s)} {role}: {words}", least_px=4)
+                full = f"{clock(one.begin_s)} {role}: {words}"
+                bar = _bar(css, piece, y, 24, full, least_px=4)
+                yield _pressed(bar, self.clips(one.begin_s, max(one.end_s, one.begin_s + 0.05)), full)
                 after = drawn[index + 1][0] if index + 1 < len(drawn) else None
                 if piece.first:
                     for text in _wrap(words, _room(piece, after), 1):
@@ -229,9 +266,39 @@ class _Picture:
             if mark == "breach":
                 bottom = self._y(band, "")
                 yield (
-                    f'<line x1="{LEFT + x:.1f}" x2="{LEFT + x:.1f}" y1="{y + 27}" y2="{bottom}" '
-                    'stroke="#c8322b" stroke-width="1.3" stroke-dasharray="2 2"/>'
+                    f'<line class="breach-line" x1="{LEFT + x:.1f}" x2="{LEFT + x:.1f}" y1="{y + 27}" y2="{bottom}"/>'
                 )
+
+
+def _stages(runs: Sequence[StepRun]) -> list[tuple[str, float, float]]:
+    """Stretches of one stage: (stage, begin s, end s)."""
+    found: list[tuple[str, float, float]] = []
+    for run in runs:
+        if not run.stage:
+            continue
+        if found and found[-1][0] == run.stage:
+            found[-1] = (run.stage, found[-1][1], run.end_s)
+        else:
+            found.append((run.stage, run.begin_s, run.end_s))
+    return found
+
+
+def _tell_run(run: StepRun, say: str) -> str:
+    told = f"{say}: {clock(run.begin_s)} to {clock(run.end_s)}, {run.outcome}"
+    if run.by:
+        told += f" by {run.by}"
+    return told + ("" if run.independent else ", not independently confirmed")
+
+
+def _pressed(bar: str, clips: Sequence[int], full: str) -> str:
+    """A bar that plays its sounds when it is pressed; as it is where there are none."""
+    if not clips:
+        return bar
+    numbers, told = " ".join(map(str, clips)), _clean(full)
+    return (
+        f'<g role="button" tabindex="0" aria-pressed="false" data-clips="{numbers}" data-title="{told}" '
+        f'aria-label="Play {told}">{bar}</g>'
+    )
 
 
 def _look(one: Utterance) -> tuple[str, str, str]:
@@ -271,9 +338,9 @@ def _room(piece: Piece, after: Piece | None) -> float:
     return end - piece.x - 6
 
 
-def _fitted(piece: Piece, y: float, text: str, room_px: float) -> str:
+def _fitted(piece: Piece, y: float, text: str, room_px: float, css: str = "") -> str:
     told = _short(text, int(room_px / CHAR_PX))
-    return _text(LEFT + piece.x + 5, y, told) if told else ""
+    return _text(LEFT + piece.x + 5, y, told, css) if told else ""
 
 
 def _wrap(text: str, room_px: float, rows: int) -> Sequence[str]:
@@ -310,7 +377,4 @@ def _text(x: float, y: float, text: str, css: str = "", anchor: str = "") -> str
 
 
 def _clean(text: str) -> str:
-    # XML has no place for control characters or halves of surrogate pairs
-    return escape(
-        "".join(c if c >= " " and not "\ud800" <= c <= "\udfff" and c not in "\ufffe\uffff" else "?" for c in text)
-    )
+    return escape(clean(text).replace("\n", " "))

@@ -1,249 +1,255 @@
-"""One page on a session for a trainer, as text and as HTML. Pure."""
+"""The debrief as a page and as plain text."""
 
 from __future__ import annotations
 
+import base64
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from html import escape
+from dataclasses import dataclass, field
+from typing import Literal, NamedTuple
 
-from voicecoach.record.drawing import picture
+from voicecoach.errors import RecordError
+from voicecoach.pages.render import clean, data_json, render, safe
+from voicecoach.record.course import StepRun
+from voicecoach.record.debrief import TRAINING_ONLY, Debrief, debrief, length
+from voicecoach.record.drawing import inline_picture
+from voicecoach.record.incidents import Incident
+from voicecoach.record.moments import Moment, moments, samples_of, wav_bytes, within
 from voicecoach.record.read import Session
-from voicecoach.record.story import (
-    Remark,
-    Stretch,
-    clock,
-    deaf,
-    end_s,
-    prompts,
-    remarks,
-    steps,
-    utterances,
-)
-from voicecoach.session.events import Opened, SpeechUnending
+from voicecoach.record.story import Remark, clock
+from voicecoach.record.transcript import transcript
 
-CAUTIONS = (
-    "This is an aid and not a medical device. A trained observer, the local protocol and licensed practice come first.",
-    "The record shows what was said and what was heard. It cannot show that an act was done, or done well.",
-    "Where a confirmation was not independent, nobody but the person who acted has vouched for it.",
-)
-LONG_WAIT_S = 20.0
-"""A wait for an answer is listed when it is at least this long (s)."""
+Sound = Literal["auto", "inside", "beside", "none"]
+INSIDE_MOST = 8_000_000
+"""Sound of up to so many bytes (four minutes of one microphone) is put into the page itself; more goes beside it. The
+page grows by a third more than that and still opens at once."""
+AROUND_S = 8.0
+"""What was said around an incident: so long before and after it (s)."""
+MOST_CLIPS = 12
+"""A press plays at most so many sounds, one after the other."""
 
-STEP_KINDS = frozenset({"step", "step-confirmed"})
-OWN_SECTION = {
-    "breach": ("breach", "exposure", "false-alarm"),
-    "deviations": ("deviation", "jump", "step-refused", "early-answer"),
-    "independent": ("not-independent",),
-    "gaps": ("gap",),
-}
-NOT_TOLD = frozenset({"ledger", "step"})
+
+class StepRow(NamedTuple):
+    """A row of the list of steps."""
+
+    at_s: float
+    say: str
+    took: str
+    by: str
+    remark: str
+    clips: tuple[int, ...]
 
 
 @dataclass(frozen=True, slots=True)
-class Section:
-    """A table of the page. empty: the sentence in its place when there are no rows."""
+class Page:
+    """A page, and the sound files that go into the folder `folder` beside it (none when the sound is inside)."""
 
-    title: str
-    head: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
-    empty: str
-
-
-@dataclass(frozen=True, slots=True)
-class Report:
-    """What the page says, before it is set. warnings: to be read first. facts: pairs of a name and a value."""
-
-    title: str
-    warnings: tuple[str, ...]
-    facts: tuple[tuple[str, str], ...]
-    sections: tuple[Section, ...]
-    cautions: tuple[str, ...] = CAUTIONS
+    html: str
+    folder: str = ""
+    files: dict[str, bytes] = field(default_factory=dict)
 
 
-def report(session: Session) -> Report:
-    """Put the page together."""
-    notes = remarks(session)
-    return Report(
-        f"Session of {session.manifest.begun or 'an unknown time'}",
-        tuple(_warnings(session, notes)),
-        tuple(_facts(session, notes)),
-        (
-            _steps(session, notes),
-            _waits(session),
-            _notes("Breaches and exposures", notes, OWN_SECTION["breach"], "No breach was recorded."),
-            _notes("Deviations, jumps and answers not taken", notes, OWN_SECTION["deviations"], "None was recorded."),
-            _notes("Not independently confirmed", notes, OWN_SECTION["independent"], "Nothing was marked so."),
-            _gaps(session, notes),
-            _others(notes),
-        ),
+def page(session: Session, *, incidents_only: bool = False, sound: Sound = "auto", name: str = "debrief") -> Page:
+    """The debrief as one page that loads nothing from elsewhere.
+
+    Args:
+        session: the record. incidents_only: without coaching, times, timeline and words. sound: inside the page, beside
+            it in a folder, or none; 'auto' goes by INSIDE_MOST. name: of the page's file, without its ending.
+    """
+    told, kept = debrief(session), moments(session) if sound != "none" else ()
+    placed = _Sounds(session, kept, sound, f"{name}.audio")
+
+    def clips(begin_s: float, end_s: float) -> tuple[int, ...]:
+        return placed.number(within(kept, begin_s, end_s))[:MOST_CLIPS]
+
+    def clips_of(step: str, at_s: float) -> tuple[int, ...]:
+        run = next((run for run in told.steps if run.name == step and run.begin_s == at_s), None)
+        return clips(run.begin_s, run.end_s) if run else ()
+
+    whole = not incidents_only
+    html = render(
+        "debrief.html",
+        styles=("page.css", "timeline.css"),
+        scripts=("debrief.js",),
+        media="'self' file:" if placed.beside else "",
+        d=told,
+        training_only=TRAINING_ONLY,
+        incidents_only=incidents_only,
+        clock=clock,
+        length=length,
+        particulars=particulars,
+        clips_near=lambda at_s: clips(at_s - AROUND_S / 4, at_s + AROUND_S),
+        clips_of=clips_of,
+        picture=safe(inline_picture(session, told.words.step, clips)) if whole else "",
+        steps=[_row(told, run, clips(run.begin_s, run.end_s)) for run in told.steps] if whole else [],
+        transcript=transcript(session, clips) if whole else [],
+        sound_note=_sound_note(session, kept, placed),
+        clips=data_json(placed.listed()),
+    )
+    return Page(html, placed.folder if placed.files else "", placed.files)
+
+
+class _Sounds:
+    """The sounds that a page refers to: numbered as they are first asked for."""
+
+    def __init__(self, session: Session, kept: Sequence[Moment], sound: Sound, folder: str) -> None:
+        size = sum(2 * (moment.end - moment.begin) for moment in kept)
+        self.beside = sound == "beside" or (sound == "auto" and size > INSIDE_MOST)
+        self.folder = folder
+        self.files: dict[str, bytes] = {}
+        self.unreadable = 0
+        self._session, self._kept = session, kept
+        self._numbers: dict[int, int | None] = {}
+        self._sources: list[dict[str, str]] = []
+
+    def number(self, places: Sequence[int]) -> tuple[int, ...]:
+        """The page's numbers of these kept sounds; those that can't be read are left out."""
+        found = [self._number(place) for place in places]
+        return tuple(number for number in found if number is not None)
+
+    def _number(self, place: int) -> int | None:
+        if place not in self._numbers:
+            self._numbers[place] = self._take(self._kept[place])
+        return self._numbers[place]
+
+    def _take(self, moment: Moment) -> int | None:
+        try:
+            data = wav_bytes(samples_of(self._session, moment))
+        except RecordError:
+            self.unreadable += 1
+            return None
+        if self.beside:
+            name = f"{moment.begin:012d}-{moment.end:012d}.wav"
+            self.files[name] = data
+            source = f"{self.folder}/{name}"
+        else:
+            source = "data:audio/wav;base64," + base64.b64encode(data).decode()
+        self._sources.append({"src": source, "time": clock(moment.begin_s)})
+        return len(self._sources) - 1
+
+    def listed(self) -> list[dict[str, str]]:
+        """Address and time of each sound, by number."""
+        return self._sources
+
+
+def _sound_note(session: Session, kept: Sequence[Moment], placed: _Sounds) -> str:
+    if not kept:
+        return (
+            "No sound was kept of this session." if session.manifest.audio == "none" else "There is no sound to play."
+        )
+    told = "Press a step or a word, or a time below, to hear it. Arrow keys go from one to the next, Escape stops."
+    if placed.beside:
+        told += f" The sound lies in the folder {placed.folder} beside this page."
+    if placed.unreadable:
+        told += f" {placed.unreadable} of the kept sounds cannot be read."
+    return told
+
+
+def _row(told: Debrief, run: StepRun, clips: tuple[int, ...]) -> StepRow:
+    return StepRow(
+        run.begin_s,
+        told.words.step(run.name),
+        f"{run.took_s:.0f} s",
+        run.by or "nobody",
+        "; ".join(remarks_on(run)),
+        clips,
     )
 
 
-def text(session: Session) -> str:
-    """The page as plain text."""
-    page = report(session)
-    lines = [page.title, "=" * len(page.title), ""]
-    lines += [f"! {warning}" for warning in page.warnings] + [""] * bool(page.warnings)
-    width = max(len(name) for name, _ in page.facts)
-    lines += [f"{name:<{width}}  {value}" for name, value in page.facts]
-    for section in page.sections:
-        lines += ["", section.title, "-" * len(section.title), *_table(section)]
-    return "\n".join([*lines, "", *page.cautions]) + "\n"
+def remarks_on(run: StepRun) -> Iterator[str]:
+    """What is to be said of one reading of a step, a few words each."""
+    if run.outcome == "passed over":
+        yield f"passed over: {run.why}" if run.why else "passed over"
+    elif run.outcome == "left":
+        yield "left before it was confirmed"
+    elif run.outcome == "open":
+        yield "not finished"
+    if not run.independent:
+        yield "not independently confirmed"
+    if run.rubs_cut:
+        yield "rub cut short" if run.rubs_cut == 1 else f"rub cut short {run.rubs_cut} times"
+    for count, once, often in (
+        (run.early, "answered too early", "answered too early {} times"),
+        (run.refused, "an answer not taken", "{} answers not taken"),
+        (run.unheard, "something not understood", "{} things not understood"),
+    ):
+        if count:
+            yield once if count == 1 else often.format(count)
 
 
-def html(session: Session) -> str:
-    """The page as one HTML document with the timeline in it; it needs nothing else and prints well."""
-    page = report(session)
-    parts = [
-        "<!doctype html>",
-        f'<html lang="en"><head><meta charset="utf-8"><title>{_clean(page.title)}</title><style>{STYLE}</style></head>',
-        f"<body><h1>{_clean(page.title)}</h1>",
-        *(f'<p class="warning">{_clean(warning)}</p>' for warning in page.warnings),
-        '<table class="facts">',
-        *(f"<tr><th>{_clean(name)}</th><td>{_clean(value)}</td></tr>" for name, value in page.facts),
-        "</table>",
-        f'<div class="picture">{picture(session)}</div>',
-    ]
-    for section in page.sections:
-        parts.append(f"<section><h2>{_clean(section.title)}</h2>")
-        if section.rows:
-            parts.append("<table><tr>" + "".join(f"<th>{_clean(name)}</th>" for name in section.head) + "</tr>")
-            parts += ["<tr>" + "".join(f"<td>{_clean(cell)}</td>" for cell in row) + "</tr>" for row in section.rows]
-            parts.append("</table></section>")
-        else:
-            parts.append(f"<p>{_clean(section.empty)}</p></section>")
-    parts += [f'<p class="caution">{_clean(caution)}</p>' for caution in page.cautions]
-    return "\n".join([*parts, "</body></html>"]) + "\n"
+def particulars(note: Remark) -> str:
+    """The particulars of a note on one line."""
+    return "; ".join(f"{key.replace('-', ' ')}: {value}" for key, value in note.details.items())
 
 
-STYLE = """
-body{font:14px/1.4 "DejaVu Sans",Verdana,"Segoe UI",Helvetica,Arial,sans-serif;color:#1d2733;max-width:1080px;
-margin:24px auto;padding:0 16px}
-h1{font-size:21px;margin:0 0 8px}h2{font-size:15px;margin:18px 0 4px}
-.facts{width:auto;margin:8px 0}.facts td,.facts th{border:0;padding:1px 16px 1px 0}
-section th:first-child{width:5.5em}section{margin-bottom:16px}
-table{border-collapse:collapse;width:100%}th{text-align:left;color:#5a6775;font-weight:normal}
-td,th{padding:2px 14px 2px 0;border-bottom:1px solid #e3e8ee;vertical-align:top}
-.warning{background:#fff4dc;border-left:4px solid #b07a10;padding:5px 10px;margin:4px 0}
-.caution{color:#5a6775;font-size:12.5px;margin:3px 0}.picture svg{width:100%;height:auto}
-section{break-inside:avoid}section p{margin:2px 0}
-@media print{body{margin:0;font-size:11px}.warning{border:1px solid #b07a10;border-left-width:4px}}
-"""
+def text(session: Session, *, incidents_only: bool = False) -> str:
+    """The debrief as plain text."""
+    told = debrief(session)
+    lines = [*_head(told), "", *_titled("Incidents")]
+    for one in told.incidents:
+        lines += _incident(told, one)
+    lines += ["No incident was recorded."] * (not told.incidents)
+    if not incidents_only:
+        lines += _body(told)
+    return "\n".join(clean(line) for line in [*lines, "", *told.cautions]) + "\n"
 
 
-def _warnings(session: Session, notes: Sequence[Remark]) -> Iterator[str]:
-    opened = [event for event in session.events if isinstance(event, Opened)]
-    if not opened or any(event.training_only for event in opened):
-        yield "Training only: the hearing of this ear with this voice has not been shown to be good enough for more."
-    yield from session.remarks
-    if not session.closed:
-        yield "The session did not come to its end: this is what is known of it."
-    breaches = sum(note.what == "breach" for note in notes)
-    if breaches:
-        yield f"{breaches} {'breach was' if breaches == 1 else 'breaches were'} recorded."
+def _head(told: Debrief) -> Iterator[str]:
+    title = f"Debrief: {told.title}"
+    yield title
+    yield "=" * len(title)
+    yield f"{told.begun}, {length(told.length_s)}. {told.ended}."
+    people = [f"{role} {code or 'without a code'}" for role, code in told.people]
+    yield f"{told.protocol}; {', '.join(people)}; room {told.room or 'not given'}; {told.mode}."
+    if told.training_only:
+        yield f"! {TRAINING_ONLY}"
+    for warning in told.warnings:
+        yield f"! {warning}"
 
 
-def _facts(session: Session, notes: Sequence[Remark]) -> Iterator[tuple[str, str]]:
-    made = session.manifest
-    yield "Protocol", made.protocol
-    yield "Begun", made.begun
-    yield "Length", f"{clock(end_s(session))} (min:s)"
-    yield "Mode", f"{made.mode}; with a channel or key of their own: {', '.join(made.roles) or 'nobody'}"
-    yield "Ear", f"{made.engine}, grammar {made.grammar}"
-    yield "Sound kept", made.audio
-    heard = [one.heard for one in utterances(session)]
-    taken = sum(one.command is not None for one in heard)
-    yield "Heard", f"{taken} taken as commands, {len(heard) - taken} refused"
-    done = steps(session)
-    weak = sum(note.what == "not-independent" for note in notes)
-    yield "Steps", f"{len(done)} confirmed; marked as not independently confirmed: {weak}"
-    for note in notes:
-        if note.what in {"wear-time", "end"}:
-            yield (
-                note.title.capitalize(),
-                ", ".join(f"{key} {value}" for key, value in note.details.items()) or "recorded",
-            )
-    versions = ", ".join(f"{name} {version}" for name, version in made.versions.items())
-    yield "Versions", versions or "not recorded"
+def _titled(title: str) -> list[str]:
+    return [title, "-" * len(title)]
 
 
-def _steps(session: Session, notes: Sequence[Remark]) -> Section:
-    rows = []
-    weak = [(note.details.get("step", ""), note.at_s) for note in notes if note.what == "not-independent"]
-    for number, step in enumerate(steps(session), start=1):
-        remark = "not independently confirmed" if _is_weak(step, weak) else ""
-        refused = sum(
-            note.what in {"step-refused", "early-answer"} and step.begin_s <= note.at_s < step.end_s for note in notes
+def _incident(told: Debrief, one: Incident) -> Iterator[str]:
+    off = " (false alarm)" if one.false_alarm else ""
+    by = f", called by the {one.by}" if one.by else ""
+    yield f"{clock(one.at_s)}  {one.title}{off}{by}"
+    if one.step:
+        yield f"         at: {told.words.step(one.step)}"
+    if one.done or not one.false_alarm:
+        yield f"         done: {'; '.join(one.done) or 'nothing is on record'}"
+    if one.suspects:
+        yield f"         touched since it was last seen clear: {', '.join(one.suspects)}"
+    for debt in one.open_debts:
+        yield f"         OWED: {debt}" + ("" if one.stated else " (the record does not say whether it was done)")
+    for debt in one.paid:
+        yield f"         done afterwards: {debt}"
+
+
+def _body(told: Debrief) -> Iterator[str]:
+    yield from ("", *_titled("To coach"))
+    for number, one in enumerate(told.coaching, start=1):
+        yield f"{number}. {clock(one.at_s)}  {one.say}"
+        yield f"            {'. '.join(one.what)}. {one.why}"
+    if not told.coaching:
+        yield "Nothing on record calls for it."
+    yield from ("", *_titled("Times against plan"))
+    wide = max((len(row.what) for row in told.times), default=0)
+    for row in told.times:
+        plan = f"   (plan: {row.plan})" if row.plan else ""
+        yield f"{'!' if row.good is False else ' '} {row.what:<{wide}}  {row.took}{plan}"
+    yield f"  {told.confirmed}."
+    yield from ("", *_titled("Steps"))
+    for run in told.steps:
+        remark = "; ".join(remarks_on(run))
+        yield f"{clock(run.begin_s)}  {run.took_s:5.0f} s  {told.words.step(run.name)}" + (
+            f"  [{remark}]" if remark else ""
         )
-        if refused:
-            remark = "; ".join(filter(None, (remark, f"answers not taken: {refused}")))
-        took = f"{step.end_s - step.begin_s:.1f} s"
-        rows.append((str(number), step.name, clock(step.begin_s), clock(step.end_s), took, step.why, remark))
-    head = ("", "step", "from", "confirmed", "took", "by", "remark")
-    return Section("Steps in the order in which they were confirmed", head, tuple(rows), "No step was confirmed.")
-
-
-def _is_weak(step: Stretch, weak: Sequence[tuple[str, float]]) -> bool:
-    return any(name in ("", step.name) and abs(at_s - step.end_s) < 1 for name, at_s in weak)
-
-
-def _waits(session: Session) -> Section:
-    """Time from the end of a prompt to the next command that was taken, the long ones."""
-    said = [one.end_s for one in prompts(session)]
-    rows = []
-    for one in utterances(session):
-        before = [end for end in said if end <= one.begin_s]
-        wait = one.begin_s - max(before, default=one.begin_s)
-        if one.heard.command is not None and wait >= LONG_WAIT_S:
-            rows.append(
-                (clock(one.begin_s), str(one.heard.role), one.heard.command, f"{wait:.0f} s after the last prompt")
-            )
-    title = f"Waits of {LONG_WAIT_S:.0f} s and more"
-    return Section(title, ("time", "who", "command", "wait"), tuple(rows), "There was none.")
-
-
-def _notes(title: str, notes: Sequence[Remark], kinds: Sequence[str], empty: str) -> Section:
-    rows = tuple((clock(note.at_s), note.title, _details(note)) for note in notes if note.what in kinds)
-    return Section(title, ("time", "what", "particulars"), rows, empty)
-
-
-def _gaps(session: Session, notes: Sequence[Remark]) -> Section:
-    rows = [
-        (one.begin_s, one.name, f"{one.end_s - one.begin_s:.1f} s; {one.why}".rstrip("; ")) for one in deaf(session)
-    ]
-    rows += [(note.at_s, note.title, _details(note)) for note in notes if note.what in OWN_SECTION["gaps"]]
-    rows += [
-        (line.at_s, "speech without end", f"channel {line.event.channel}")
-        for line in session.lines
-        if isinstance(line.event, SpeechUnending)
-    ]
-    rows += [
-        (line.at_s, "late to the disk", f"{line.data.get('late_s')} s: {line.data.get('why')}") for line in session.gaps
-    ]
-    told = tuple((clock(at_s), what, about) for at_s, what, about in sorted(rows))
-    return Section("Gaps in hearing and in the record", ("time", "what", "particulars"), told, "None was recorded.")
-
-
-def _others(notes: Sequence[Remark]) -> Section:
-    """Every note that no other section tells, the unknown ones too."""
-    told = {kind for kinds in OWN_SECTION.values() for kind in kinds} | STEP_KINDS | NOT_TOLD | {"wear-time", "end"}
-    rows = tuple((clock(note.at_s), note.title, _details(note)) for note in notes if note.what not in told)
-    return Section("Other notes", ("time", "what", "particulars"), rows, "There are none.")
-
-
-def _details(note: Remark) -> str:
-    return "; ".join(f"{key} {value}" for key, value in note.details.items())
-
-
-def _table(section: Section) -> Iterator[str]:
-    if not section.rows:
-        yield section.empty
-        return
-    table = [section.head, *section.rows]
-    widths = [max(len(row[column]) for row in table) for column in range(len(section.head))]
-    for row in table:
-        yield "  ".join(f"{cell:<{width}}" for cell, width in zip(row, widths, strict=True)).rstrip()
-
-
-def _clean(told: str) -> str:
-    return escape("".join(c if c >= " " and not "\ud800" <= c <= "\udfff" else "?" for c in told))
+    if not told.steps:
+        yield "No step was read."
+    if told.limits:
+        yield from ("", *_titled("Where the record may be wrong"))
+        yield from (f"{clock(at_s)}  {what}" for at_s, what in told.limits)
+    if told.others:
+        yield from ("", *_titled("Everything else on record"))
+        yield from (f"{clock(note.at_s)}  {note.title}  {particulars(note)}".rstrip() for note in told.others)

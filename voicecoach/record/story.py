@@ -8,8 +8,10 @@ from dataclasses import dataclass
 from voicecoach.record.read import RecordLine, Session
 from voicecoach.session.events import CLOCK_HZ, Heard, PartBack, PartLost, PromptEnded, Reopened
 from voicecoach.session.notes import NoteKind, label_of
+from voicecoach.session.vocabulary import DANGERS
 
-DANGER = frozenset({"breach", "splash", "needle", "no-air"})
+DANGER = frozenset(DANGERS) - {"torn"}
+"""Words that stand out wherever they are said; "torn" is an ordinary answer to a look."""
 
 MARKS: Mapping[str, str] = {
     NoteKind.BREACH: "breach",

@@ -1,0 +1,1 @@
+"""Pages for people, as HTML that needs nothing else."""
