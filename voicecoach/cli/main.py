@@ -28,6 +28,7 @@ from voicecoach.listen.process import RecogniserProcess
 from voicecoach.record import codes
 from voicecoach.runtime import app, hear, library, supervisor
 from voicecoach.runtime.screen import Outlet
+from voicecoach.session import sayings
 from voicecoach.simulate import demo
 
 CAUTION = (
@@ -204,8 +205,18 @@ def _utterance(utterance: hear.HeardUtterance, as_json: bool) -> str:
 
 
 @main.command()
-def protocols(as_json: Json = False) -> None:
-    """The protocols that come with the program."""
+def protocols(
+    name: Annotated[str, typer.Argument(help="With --say: a protocol by name or file.")] = "",
+    say: Annotated[bool, typer.Option("--say", help="All its sentences in order, with roles and answers.")] = False,
+    grammar: GrammarOption = "en",
+    as_json: Json = False,
+) -> None:
+    """The protocols that come with the program; with --say, all that one of them says, for a unit to approve."""
+    if say:
+        if not name:
+            raise InputError("--say needs the name of a protocol", where="protocols", expected="one of its names")
+        typer.echo(sayings.text(app.load_setup(name, grammar)[0]))
+        return
     rows = []
     for file in library.names("protocols"):
         protocol, _ = library.load_protocol(str(file))

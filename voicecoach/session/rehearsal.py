@@ -1,0 +1,149 @@
+"""A session in which nothing goes wrong, played ahead: all that is said, in order, with what is waited for. Pure.
+
+What a unit reads before it approves a protocol is made of this, and so are the counts of answers and sentences.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import Literal
+
+from voicecoach.protocol.model import Step
+from voicecoach.protocol.navigation import step_at
+from voicecoach.session.effects import CancelTimer, Effect, Say, SetTimer
+from voicecoach.session.events import CLOCK_HZ, Event, Heard, Opened, PromptEnded, Role, TimerFired
+from voicecoach.session.machine import Machine
+from voicecoach.session.setup import Setup
+from voicecoach.session.state import SessionState
+from voicecoach.session.vocabulary import ASKED_OF_OBSERVER, REPLIES
+
+MOST_EVENTS = 3_000
+"""A bound, not a limit: a session that is not over by then stands still, and the rehearsal says where."""
+SAY_S = 2.0
+_WITHOUT_TROUBLE = {"mirror": "yes", "removal-area": "yes", "end": "yes", "all-right": "yes", "all-clear": "confirm"}
+_PASSING = ("rub", "quiet")
+"""Timers that run out while nothing goes wrong."""
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One thing said. who: 'coach' or a role; step: the step it belongs to, '' for a question of the coach's own.
+
+    others: for an answer, what else is waited for there, each as (command, where it leads). matters: see Step.
+    """
+
+    who: str
+    text: str
+    stage: str
+    step: str = ""
+    others: tuple[tuple[str, str], ...] = ()
+    matters: bool = False
+
+
+def rehearse(
+    setup: Setup, mode: Literal["solo", "pair"], *, leave_out: bool = False, acknowledge: bool = False
+) -> tuple[Line, ...]:
+    """Play the session from the first prompt to the end of the record.
+
+    Args:
+        leave_out: whether what may be left out by a word is left out. acknowledge: whether the wearer says
+        'understood' where that may be said.
+    """
+    play = _Play(setup, mode, leave_out=leave_out, acknowledge=acknowledge)
+    while play.state.status not in {"closed", "abandoned"}:
+        play.go_on()
+        if play.events > MOST_EVENTS:
+            break
+    return tuple(play.lines)
+
+
+def answers(lines: tuple[Line, ...]) -> int:
+    """How many answers people give."""
+    return sum(line.who != "coach" for line in lines)
+
+
+def sentences(lines: tuple[Line, ...]) -> int:
+    """How many sentences the coach says, counted by their full stops and question marks."""
+    return sum(len(re.findall(r"[.?!](?=\s|$)", line.text)) for line in lines if line.who == "coach")
+
+
+def wording(setup: Setup, command: str) -> str:
+    """The words that a person is expected to say for a command."""
+    known = setup.grammar.command(command)
+    return known.phrases[0] if known else command
+
+
+class _Play:
+    """The session so far."""
+
+    def __init__(self, setup: Setup, mode: Literal["solo", "pair"], *, leave_out: bool, acknowledge: bool) -> None:
+        self.setup = setup
+        self.machine = Machine(setup)
+        self.state: SessionState = self.machine.start()
+        self.leave_out, self.acknowledge = leave_out, acknowledge
+        self.at = 0
+        self.events = 0
+        self.due: dict[str, int] = {}
+        self.lines: list[Line] = []
+        self._happens(Opened(0, mode=mode, ear="typed", audio="clips", training_only=True, independent=True))
+
+    def go_on(self) -> None:
+        """Whatever comes next: a prompt that runs out, a time that is over, or an answer."""
+        state, step = self.state, self._step()
+        if state.speech:
+            self.at += round(SAY_S * CLOCK_HZ)
+            self._happens(PromptEnded(self.at, state.speech[0].prompt, SAY_S, complete=True))
+        elif (timer := next((name for name in _PASSING if name in self.due), "")) and state.status != "confirming":
+            self.at = max(self.at, self.due.pop(timer))
+            self._happens(TimerFired(self.at, timer))
+        elif state.status == "working":
+            self._hear("start-removal", "wearer")
+        elif state.status == "asking":
+            role: Role = "observer" if state.question in ASKED_OF_OBSERVER and state.mode == "pair" else "wearer"
+            reply = _WITHOUT_TROUBLE.get(state.question) or REPLIES[state.question][0]
+            self._hear(reply, role, others=tuple((other, "") for other in REPLIES[state.question] if other != reply))
+        elif state.status == "confirming":
+            self._hear("confirm", "observer", others=(("not-clear", ""),))
+        else:
+            assert step is not None, state
+            self._answer(step)
+
+    def _answer(self, step: Step) -> None:
+        state = self.state
+        role: Role = next((r for r in (step.role, *step.also) if r not in state.answered), step.role)  # type: ignore[assignment]
+        if state.status == "acknowledging" and self.acknowledge:
+            self._hear("understood", role)
+        elif step.timing and state.status != "drying":
+            self._hear(step.timing.start, role, others=step.branches)
+        else:
+            more = tuple((name, "") for name in step.answers[1:])
+            self._hear(step.answers[0], role, others=(*more, *step.branches), matters=step.matters)
+
+    def _hear(
+        self, command: str, role: Role, others: tuple[tuple[str, str], ...] = (), *, matters: bool = False
+    ) -> None:
+        step = self._step()
+        name = step.name if step and self.state.status != "asking" else ""
+        self.lines.append(Line(role, wording(self.setup, command), self.state.place.stage, name, others, matters))
+        self.at += CLOCK_HZ
+        self._happens(Heard(self.at, command, command, self.at - CLOCK_HZ // 2, self.at, role=role, source="typed"))
+
+    def _step(self) -> Step | None:
+        return step_at(self.setup.protocol, self.state.place)
+
+    def _happens(self, event: Event) -> None:
+        self.events += 1
+        self.state, effects = self.machine.step(self.state, event)
+        for effect in effects:
+            self._take(effect)
+
+    def _take(self, effect: Effect) -> None:
+        step = self._step()
+        if isinstance(effect, SetTimer):
+            self.due[effect.timer] = self.at + round(effect.after_s * CLOCK_HZ)
+        elif isinstance(effect, CancelTimer):
+            self.due.pop(effect.timer, None)
+        elif isinstance(effect, Say):
+            name = step.name if step and effect.text in {step.say, step.warn} else ""
+            self.lines.append(Line("coach", effect.text, self.state.place.stage, name))

@@ -1,0 +1,112 @@
+"""All sentences of a protocol in order, with who is spoken to and what is answered, for a unit to approve. Pure text."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import groupby
+
+from voicecoach.protocol.model import Branch, Step
+from voicecoach.session.prompts import own_sentences
+from voicecoach.session.rehearsal import Line, answers, rehearse, sentences, wording
+from voicecoach.session.setup import Setup
+
+STAGES = {
+    "prepare": "Before dressing", "dress": "Dressing", "work": "At work", "undress": "Removal", "close": "Afterwards",
+}  # fmt: skip
+THEN = {"same": "then the same step again", "next": "then the next step", "undress": "then the removal begins"}
+
+
+def text(setup: Setup) -> str:
+    """The list: a pair in which nothing goes wrong, then the ways when something does, then the counts."""
+    protocol = setup.protocol
+    pair, alone = rehearse(setup, "pair"), rehearse(setup, "solo")
+    parts = [
+        f"{protocol.title}",
+        f"{protocol.name}, version {protocol.version}. Everything that is said, in order; answers are indented.",
+        *_played(setup, pair),
+        "",
+        "ALONE, INSTEAD OR AS WELL",
+        *_only_alone(pair, alone),
+        "",
+        "WHEN SOMETHING GOES WRONG",
+        *_ways(setup),
+        "",
+        "FIRST WORDS, AT ONCE",
+        *_first_words(setup),
+        "",
+        "HELP, ON REQUEST",
+        *(f"  {step.name}: {step.help}" for plan in protocol.stages for step in plan.steps if step.help),
+        "",
+        "THE COACH'S OWN SENTENCES",
+        *(f"  {sentence}" for sentence in sorted(set(own_sentences(setup)))),
+        "",
+        "COUNTS, NOTHING WRONG",
+        *counts(setup),
+        "",
+        "Approved by ____________________  Date ____________  Initials ______",
+    ]
+    return "\n".join(parts)
+
+
+def counts(setup: Setup) -> list[str]:
+    """One line a mode: answers and sentences, as a whole and with all left out that may be."""
+    found = []
+    for title, mode in (("in a pair", "pair"), ("alone", "solo")):
+        whole, short = (rehearse(setup, mode, leave_out=short) for short in (False, True))  # type: ignore[arg-type]
+        line = f"  {title}: {answers(whole)} answers, {sentences(whole)} sentences"
+        if answers(short) != answers(whole):
+            line += f"; with all left out that may be: {answers(short)} answers, {sentences(short)} sentences"
+        found.append(line)
+    return found
+
+
+def _played(setup: Setup, lines: tuple[Line, ...]) -> Iterator[str]:
+    for stage, members in groupby(lines, key=lambda line: line.stage):
+        yield ""
+        yield STAGES[stage].upper()
+        for line in members:
+            yield f"  {line.text}" if line.who == "coach" else _answer(setup, line)
+
+
+def _answer(setup: Setup, line: Line) -> str:
+    more = [
+        f'"{wording(setup, command)}"' + (f" leads to {branch}" if branch else "") for command, branch in line.others
+    ]
+    weight = " *" if line.matters else ""
+    also = f"   (or {', '.join(more)})" if more else ""
+    return f'      {line.who}: "{line.text}"{weight}{also}'
+
+
+def _only_alone(pair: tuple[Line, ...], alone: tuple[Line, ...]) -> Iterator[str]:
+    known = {line.text for line in pair if line.who == "coach"}
+    for line in alone:
+        if line.who == "coach" and line.text not in known:
+            yield f"  {line.text}"
+
+
+def _ways(setup: Setup) -> Iterator[str]:
+    for branch in setup.protocol.branches:
+        yield f"  {branch.name} ({_then(branch)})"
+        for step in branch.steps:
+            yield from _step(setup, step)
+
+
+def _step(setup: Setup, step: Step) -> Iterator[str]:
+    conditions = [f"{item} on" for item in step.when_on] + [f"{item} off" for item in step.when_off]
+    only = f"   (only with {' and '.join(conditions)})" if conditions else ""
+    yield f"    {' '.join(part for part in (step.warn, step.say) if part)}{only}"
+    said = [f'"{wording(setup, step.timing.start)}"'] if step.timing else []
+    said += [f'"{wording(setup, command)}"' for command in step.answers]
+    yield f"      {step.role}: {', '.join(said)}"
+
+
+def _then(branch: Branch) -> str:
+    asked = {"where": "asks where, ", "skin": "asks about the skin, "}.get(branch.ask, "")
+    return asked + THEN.get(branch.then, f"then on at {branch.then}")
+
+
+def _first_words(setup: Setup) -> Iterator[str]:
+    for rule in setup.protocol.breaches:
+        stages = ", ".join(STAGES.get(stage, stage).lower() for stage in rule.stages)
+        then = rule.branch or THEN.get(rule.then, rule.then)
+        yield f'  "{wording(setup, rule.kind)}" ({stages}): {rule.first}   ({then})'
