@@ -87,6 +87,8 @@ class Step:
     also: further roles that must give the same answer before the step is left (a helper's own rub).
     when_on / when_off: the step is only for when these items are on / are not on; otherwise it is passed over.
     weaker: why this step asks for less than the checker computes it should ('' when it does not).
+    alone: an observer's step that somebody alone is asked for too. optional: a word may leave it out, with all such
+    steps that follow it at once.
     """
 
     name: str
@@ -108,6 +110,8 @@ class Step:
     also: tuple[str, ...] = ()
     line: int = 0
     weaker: str = ""
+    alone: bool = False
+    optional: bool = False
 
 
 @dataclass(frozen=True, slots=True)

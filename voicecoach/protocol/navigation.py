@@ -105,6 +105,16 @@ def answered(protocol: Protocol, here: Position, ledger: Ledger) -> Arrival:
     return onward(protocol, here, ledger)
 
 
+def without_optional(protocol: Protocol, here: Position) -> Arrival:
+    """What follows the optional steps that stand at the state's place and directly behind it."""
+    place, left_out = here.place, []
+    while (step := step_at(protocol, place)) is not None and step.optional:
+        left_out.append((step.name, "left out on a word"))
+        place = _following(place)
+    there = arrive(protocol, place, here.ledger, here.mode)
+    return replace(there, passed=(*left_out, *there.passed))
+
+
 def again(protocol: Protocol, here: Position, ledger: Ledger | None = None) -> Arrival:
     """What stands at the state's own place."""
     return arrive(protocol, here.place, here.ledger if ledger is None else ledger, here.mode)
@@ -302,7 +312,7 @@ def passed_over(step: Step, ledger: Ledger, mode: str) -> str:
     for item in step.when_off:
         if ledger.worn(item) == "on":
             return f"{item} is worn"
-    if mode == "solo" and step.role == "observer":
+    if mode == "solo" and step.role == "observer" and not step.alone:
         return "there is no observer"
     doffs = [act.target for act in step.acts if act.kind == "doff"]
     if doffs and all(ledger.worn(item) != "on" for item in doffs):

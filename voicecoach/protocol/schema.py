@@ -50,7 +50,7 @@ def schema() -> dict[str, Any]:
         "acts": {"type": "array", "items": act}, "answer": _words(), "observer": FLAG, "also": _words(ROLES),
         "matters": FLAG, "time": time, "quiet": {"type": "number", "minimum": 1, "maximum": 300}, "asks-for": NAME,
         "on": {"type": "object", "additionalProperties": NAME}, "repair": NAME, "when-on": _words(),
-        "when-off": _words(), "weaker": NAME,
+        "when-off": _words(), "weaker": NAME, "alone": FLAG, "optional": FLAG,
     }  # fmt: skip
     item = _mapping(
         {

@@ -11,9 +11,11 @@ from voicecoach.yamltext import Node
 MAX_PROMPT_WORDS = 12
 MAX_MATTERS = 8
 MAX_STEPS = 400
+TRIED = {"breach", "stop"}
+"""The words that always count; before anything is worn, a step may ask for one try of each (rule 38)."""
 STEP_FIELDS = (
     "step", "say", "warn", "help", "role", "acts", "answer", "observer", "also", "matters", "time", "quiet", "asks-for",
-    "on", "repair", "when-on", "when-off", "weaker",
+    "on", "repair", "when-on", "when-off", "weaker", "alone", "optional",
 )  # fmt: skip
 
 
@@ -97,7 +99,10 @@ class StepReader:
             raise node.need("answer").wrong("is asked for in a quiet step", "no answer; a later step asks")
         if not quiet_s and not answers and stage != "work":
             raise node.wrong(f"step {name!r} has no answer", "a field 'answer', or 'quiet' seconds")
+        if stage != "prepare" and (tried := set(answers) & TRIED):
+            raise node.need("answer").wrong(f"is {min(tried)!r}, which always counts", "tries of it only in 'prepare'")
         roles = {key: node.get(key) for key in ("role", "repair", "asks-for", "weaker", "matters", "observer")}
+        flags = {key: (told := node.get(key)) is not None and told.flag() for key in ("alone", "optional")}
         on = node.get("on")
         matters, observer, role = roles["matters"], roles["observer"], roles["role"]
         self.acts[name] = self._acts(node.get("acts"))
@@ -121,6 +126,8 @@ class StepReader:
             also=choices(node.get("also"), ROLES),
             line=node.line,
             weaker=joined(roles["weaker"]),
+            alone=flags["alone"],
+            optional=flags["optional"],
         )
 
     def _item_names(self, node: Node | None) -> tuple[str, ...]:

@@ -13,9 +13,10 @@ WELL = ("all-right", "down")
 
 
 def loop_due(turn: Turn) -> bool:
-    """A step that matters is acknowledged before it is acted on, where two people are there (rule 16)."""
-    step = turn.step
-    return turn.state.mode == "pair" and step is not None and step.matters and not step.quiet_s and not turn.state.paced
+    """A step that matters and that the observer confirms is acknowledged before it is acted on (rules 16 and 40)."""
+    state, step = turn.state, turn.step
+    asked = step is not None and step.matters and step.observer and not step.quiet_s
+    return asked and state.mode == "pair" and not state.paced
 
 
 def may_interrupt(turn: Turn) -> bool:

@@ -14,7 +14,7 @@ from voicecoach.session.vocabulary import DANGERS, REPLIES, SAYS_ITSELF
 
 MAX_WORDS = 12
 """Rule 1."""
-LABELLED = ("item-on", "item-off", "item-and", "item-comma", "ask-item")
+LABELLED = ("item-on", "item-off", "item-on-check", "item-off-check", "item-and", "item-comma", "ask-item")
 INSIDE = ("item-on", "item-off", "item-and", "item-comma")
 """Those that can be the further part of a sentence, without a capital letter."""
 SAYS = (
@@ -22,7 +22,7 @@ SAYS = (
     "all-done", "alarm-words", "assistant-must", "assistant-please", "babble", "breach-default", "closed",
     "disk-back", "disk-lost", "ears-back", "ears-lost", "ears-lost-work", "frozen-ask", "hands-rubbed",
     "hands-unrubbed", "hint-item", "hint-look", "hint-other", "hint-start", "hint-wait", "intro-audio-clips",
-    "intro-audio-full", "intro-audio-none", "intro-one-microphone", "intro-order", "intro-solo", "intro-training",
+    "intro-audio-full", "intro-audio-none", "intro-one-microphone", "intro-order", "intro-solo", "intro-training", "intro-words",
     "keep-still", "mirror-missing", "no-help", "no-return", "not-yet", "noted", "nothing-before", "nothing-on",
     "observer-must", "paused", "read-back", "role-silent", "rub-unfinished", "say-again", "signal-lost", "step-of",
     "stopped", "time-up", "wear-limit", "wearer-must", "wipe-unfinished", "work-begins", "worn-briefly", "worn-for",
@@ -66,7 +66,7 @@ def every_prompt(setup: Setup) -> tuple[str, ...]:
     site = setup.site
     said = [text for step in steps for text in (step.warn, step.say, step.help) if text]
     said += [rule.first for rule in setup.protocol.breaches]
-    said += [read_back(setup, answer) for step in steps if step.matters for answer in step.answers]
+    said += [read_back(setup, step, answer) for step in steps if step.matters for answer in step.answers]
     said += [text for text in (site.eyewash, site.tell, site.waste, site.reusable) if text]
     return tuple(dict.fromkeys([*said, *own_sentences(setup)]))
 

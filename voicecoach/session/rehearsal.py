@@ -98,7 +98,7 @@ class _Play:
             self.at = max(self.at, self.due.pop(timer))
             self._happens(TimerFired(self.at, timer))
         elif state.status == "working":
-            self._hear("start-removal", "wearer")
+            self._hear("start-removal", "observer" if state.mode == "pair" else "wearer")
         elif state.status == "asking":
             role: Role = "observer" if state.question in ASKED_OF_OBSERVER and state.mode == "pair" else "wearer"
             reply = _WITHOUT_TROUBLE.get(state.question) or REPLIES[state.question][0]
@@ -111,8 +111,11 @@ class _Play:
 
     def _answer(self, step: Step) -> None:
         state = self.state
-        role: Role = next((r for r in (step.role, *step.also) if r not in state.answered), step.role)  # type: ignore[assignment]
-        if state.status == "acknowledging" and self.acknowledge:
+        roles: tuple[Role, ...] = (step.role, *step.also)  # type: ignore[assignment]
+        role = next((one for one in roles if one not in state.answered), roles[0])
+        if step.optional and self.leave_out:
+            self._hear("skip", role)
+        elif state.status == "acknowledging" and self.acknowledge:
             self._hear("understood", role)
         elif step.timing and state.status != "drying":
             self._hear(step.timing.start, role, others=step.branches)

@@ -1,4 +1,4 @@
-"""All sentences of a protocol in order, with who is spoken to and what is answered, for a unit to approve. Pure text."""
+"""All sentences of a protocol in order, with who is spoken to and what is answered, for a unit to approve. Pure."""
 
 from __future__ import annotations
 

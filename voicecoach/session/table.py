@@ -81,6 +81,7 @@ TABLE: tuple[Row, ...] = (
     Row("acted", ANSWERING, "confirming", (), ("hush", "note_acted", "arrive")),
     *_leads("answered", ANSWERING, ("confirm_step",)),
     *_leads("confirmed", ("confirming",), ("confirm_step",)),
+    *_leads("skipped", (*ANSWERING, "confirming"), ("note_skipped",)),
     *_leads("branched", ("prompting", "interrupted", *ANSWERING, "timing"), ("note_branch",)),
     Row("not_clear", ("confirming",), "asking", (), ("note_not_clear", "ask")),
     Row("misplaced", ANSWERING, "=", (), ("hint",)),
@@ -120,6 +121,7 @@ TABLE: tuple[Row, ...] = (
     Row("back_asked", (*ANSWERING, "timing"), "=", ("no_step_behind",), ("tell_none_behind",)),
     Row("sound_refused", AT_LEISURE, "=", (), ("refuse_sound",)),
     Row("removal_asked", ("working",), "asking", (), ("ask",)),
+    *_leads("called_out", ("working",), ("note_called_out",)),
     Row("end_asked", (*AT_LEISURE, "frozen", "paused"), "asking", (), ("hold", "ask")),
     # replies to questions
     *_leads("replied", ("asking", "interrupted"), ("note_reply",)),

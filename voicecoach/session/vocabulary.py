@@ -30,7 +30,11 @@ REPLIES: dict[str, tuple[str, ...]] = {
 }
 """Question -> what may be answered; 'piece' takes the protocol's items with their state as well."""
 
-SAYS_ITSELF: dict[str, tuple[str, ...]] = {"ask-near-breach": (*DANGERS, "false-alarm"), "stopped": ("stop",)}
+SAYS_ITSELF: dict[str, tuple[str, ...]] = {
+    "ask-near-breach": (*DANGERS, "false-alarm"),
+    "stopped": ("stop",),
+    "intro-words": ("breach", "stop"),
+}
 """The coach's own sentence -> what is not listened for while it sounds, since it says such a word itself. A voice over
 it opens the window, and then all is live."""
 

@@ -42,6 +42,7 @@ def introduce(turn: Turn) -> None:
     elif not state.independent:
         turn.aside("intro-one-microphone")
         turn.note(NoteKind.NOT_INDEPENDENT, why="one microphone: roles are told apart by word only")
+    turn.aside("intro-words")
 
 
 def arrive(turn: Turn) -> None:
@@ -62,7 +63,8 @@ def arrive(turn: Turn) -> None:
         turn.set(question=arrival.question, about=arrival.about)
         say_question(turn)
     elif arrival.kind == "confirm":
-        turn.aside("ask-observer")
+        if turn.intent.trigger != "acted" or not stepping.asks_with_read_back(turn):
+            turn.aside("ask-observer")
     elif arrival.kind == "work":
         _work(turn)
     else:

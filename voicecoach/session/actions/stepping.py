@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from voicecoach.protocol.ledger import Ledger, Worn
+from voicecoach.protocol.model import Step
 from voicecoach.protocol.navigation import steps_named
 from voicecoach.protocol.place import Place
 from voicecoach.session.events import CLOCK_HZ, Heard
@@ -118,7 +119,7 @@ def note_acted(turn: Turn) -> None:
     _note_shared(turn)
     turn.tone("taken")
     if step.matters and isinstance(event, Heard) and event.command:
-        turn.say(read_back(turn.setup, event.command))
+        turn.say(read_back(turn.setup, step, event.command, checked=True))
     turn.set(since=(*turn.state.since, (turn.state.at, step.name)))
 
 
@@ -147,7 +148,7 @@ def confirm_step(turn: Turn) -> None:
     if any(act.kind == "inspect" for act in step.acts):
         turn.note(NoteKind.FOUND_CLEAR, step=step.name)
     if step.matters and not confirmed and command:
-        turn.say(read_back(turn.setup, command))
+        turn.say(read_back(turn.setup, step, command))
     else:
         turn.tone("taken")
 
@@ -164,11 +165,28 @@ def _note_shared(turn: Turn) -> None:
         turn.note(NoteKind.NOT_INDEPENDENT, step=step.name, why="said on a shared microphone")
 
 
-def read_back(setup: Setup, command: str) -> str:
-    """The words of an answer, as the coach gives them back."""
+def read_back(setup: Setup, step: Step, command: str, *, checked: bool = False) -> str:
+    """An answer as the coach gives it back: a piece by the one name it has, other words as they are.
+
+    checked: with the question to the observer in the same breath.
+    """
+    kind, _, how = command.rpartition("-")
+    acts = (*step.acts, *(steps_named(setup.protocol)[step.asks_for].acts if step.asks_for else ()))
+    pieces = [setup.protocol.item(act.target) for act in acts if act.kind in {"don", "doff", "change"}]
+    label = next((item.label for item in pieces if item.say == kind), "")
+    if label and how in {"on", "off"}:
+        sentence = setup.grammar.say(f"item-{how}-check" if checked else f"item-{how}").format(label=label)
+        return sentence[:1].upper() + sentence[1:]
     known = setup.grammar.command(command)
     words = setup.grammar.say("read-back").format(words=known.phrases[0] if known else command)
     return words[:1].upper() + words[1:]
+
+
+def asks_with_read_back(turn: Turn) -> bool:
+    """Whether the answer was given back with the question to the observer in the same breath."""
+    step, event = turn.step, turn.event
+    command = event.command or "" if isinstance(event, Heard) else ""
+    return step is not None and step.matters and command.endswith(("-on", "-off"))
 
 
 def note_unasked(turn: Turn) -> None:
@@ -194,6 +212,22 @@ def _left(turn: Turn, *, again: bool = True) -> None:
     turn.set(trail=(*state.trail, state.place.with_due(False))[-TRAIL:])
     if again:
         turn.set(since=(*state.since, (state.at, step.name)))
+
+
+def note_skipped(turn: Turn) -> None:
+    """Optional steps are left out on a word; the way there puts each on record."""
+    turn.note("skipped", step=turn.step.name if turn.step else "", role=_role(turn))
+    turn.tone("taken")
+
+
+def _role(turn: Turn) -> str:
+    return turn.event.role if isinstance(turn.event, Heard) else ""
+
+
+def note_called_out(turn: Turn) -> None:
+    """The observer calls the wearer out: that is the all-clear for the removal area."""
+    turn.note("reply", question="all-clear", answer="start removal", by=_role(turn))
+    turn.tone("taken")
 
 
 def note_branch(turn: Turn) -> None:
@@ -282,6 +316,6 @@ ACTIONS: dict[str, Callable[[Turn], None]] = {
     action.__name__: action
     for action in (
         acknowledge, take_half, early, start_time, call_time, hint, note_refused, refuse, note_acted, confirm_step,
-        note_unasked, note_unconfirmed, note_branch, note_not_clear,
+        note_unasked, note_unconfirmed, note_branch, note_not_clear, note_skipped, note_called_out,
     )
 }  # fmt: skip

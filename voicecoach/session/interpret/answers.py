@@ -20,6 +20,8 @@ def answer(setup: Setup, state: SessionState, event: Heard, command: str) -> Int
     observing = state.status == "confirming"
     roles = ("observer",) if observing else (step.role, *step.also)
     who = counts_for(state, event, roles)
+    if who == "" and event.role != "unknown" and not observing and command in dict(step.branches):
+        who = event.role  # what is wrong may be said by anybody
     if who == "":
         # on a channel of nobody's it is a voice in the room; on another's it is that person's mistake
         return UNCLEAR if event.role == "unknown" else Intent("wrong_role", word=roles[0])

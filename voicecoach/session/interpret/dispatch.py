@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from voicecoach.protocol.navigation import again, arrive, onward, step_at
+from voicecoach.protocol.navigation import again, arrive, onward, step_at, without_optional
+from voicecoach.protocol.place import Place
 from voicecoach.session.events import (
     Event,
     Heard,
@@ -20,7 +21,7 @@ from voicecoach.session.events import (
 )
 from voicecoach.session.interpret.answers import answer
 from voicecoach.session.interpret.intent import NOTHING, UNCLEAR, Intent, after_step, back_to_business, breached
-from voicecoach.session.interpret.live import CLOSED, asking, danger, live, replies
+from voicecoach.session.interpret.live import CLOSED, asking, danger, live, replies, tried
 from voicecoach.session.interpret.replies import not_answered, reply
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
@@ -96,7 +97,7 @@ def _heard(setup: Setup, state: SessionState, event: Heard) -> Intent:
     pressed = command == "stop" and event.source == "key" and bool(state.listening)  # no prompt is taken for a key
     if command is None or (command not in live(setup, state) and not pressed):
         return UNCLEAR
-    if command in {"stop", "false-alarm"}:
+    if command in {"stop", "false-alarm"} and command not in tried(setup, state):
         return Intent("stopped") if command == "stop" else _false_alarm(setup, state)
     if asking(state) and command in replies(setup, state):
         return reply(setup, state, event, command)
@@ -133,7 +134,6 @@ def _way(setup: Setup, state: SessionState, event: Heard, command: str) -> Inten
         "pause": Intent("paused"),
         "resume": Intent("resumed", question="right"),
         "touched": Intent("touched", question="touched"),
-        "start-removal": Intent("removal_asked", question="removal-area"),
         "end-session": Intent("end_asked", question="end"),
         "no-audio": Intent("sound_refused"),
         "back": Intent("back_asked", question="back"),
@@ -143,11 +143,22 @@ def _way(setup: Setup, state: SessionState, event: Heard, command: str) -> Inten
     }
     if command in simple:
         return simple[command]
+    if command == "start-removal" or (command == "done" and state.status == "working"):
+        return _removal(setup, state, event)
+    if command == "skip":
+        return Intent("skipped", without_optional(setup.protocol, state.position), word=event.role)
     if command == "go-on":
         return _go_on(setup, state)
-    if command == "done" and state.status == "working":
-        return simple["start-removal"]
     return answer(setup, state, event, command)
+
+
+def _removal(setup: Setup, state: SessionState, event: Heard) -> Intent:
+    """The way out of work; an observer with an own channel gives the all-clear by calling the wearer (rule 18)."""
+    if state.mode == "solo":
+        return Intent("removal_asked", question="removal-area")
+    if event.role == "observer" and state.independent:
+        return Intent("called_out", arrive(setup.protocol, Place("undress", 0), state.ledger, state.mode))
+    return Intent("removal_asked", question="all-clear")
 
 
 def _go_on(setup: Setup, state: SessionState) -> Intent:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from voicecoach.protocol.model import Step
 from voicecoach.protocol.navigation import breach_rule, step_at
+from voicecoach.protocol.steps import TRIED
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
 from voicecoach.session.vocabulary import DANGERS, INFORMATION, REPLIES, SAYS_ITSELF
@@ -46,7 +47,15 @@ def danger(setup: Setup, state: SessionState) -> frozenset[str]:
         answers = set(expected(step_at(setup.protocol, state.place), state.status))
     else:
         answers = set()
-    return frozenset({"breach"} | (kinds - answers))
+    return frozenset(({"breach"} - tried(setup, state)) | (kinds - answers))
+
+
+def tried(setup: Setup, state: SessionState) -> frozenset[str]:
+    """The word that always counts of which the step asks for a try, if it is one of those steps (rule 38)."""
+    step = step_at(setup.protocol, state.place)
+    if step is None or asking(state) or state.status not in {*ON_ITS_PROMPT, "confirming"}:
+        return frozenset()
+    return frozenset(step.answers) & TRIED
 
 
 def said_itself(setup: Setup, sentence: str) -> frozenset[str]:
@@ -92,8 +101,9 @@ def _of_status(setup: Setup, state: SessionState) -> tuple[str, ...]:
         return (*OVER_PROMPT, *expected(step, status))
     if status in {"awaiting", "drying", "acknowledging", "timing"}:
         asked = () if step is None or step.quiet_s or status == "timing" else ("done",)
-        understood = ("understood",) if status == "acknowledging" else ()
-        return (*WAYS, *understood, *expected(step, status), *asked)
+        more = ("understood",) if status == "acknowledging" else ()
+        more += ("skip",) if step is not None and step.optional else ()
+        return (*WAYS, *more, *expected(step, status), *asked)
     if status == "working" and state.paced:
         return (*_FIXED[status], "done")  # a foot-switch alone can then begin the removal
     return _FIXED.get(status, ())
