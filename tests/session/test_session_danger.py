@@ -436,11 +436,11 @@ def test_a_clear_moves_the_date(begin) -> None:
 
 def test_soil_found_by_the_observer_is_dated_back_too(begin) -> None:
     """Setup 14 and 16."""
-    session = begin("n95-gown", "pair")
-    session.go_to("look-all-over")
+    session = begin(mode="pair")
+    session.go_to("practice-look")
     session.hear("clear")
-    session.hear("not-clear", "gown-on", "soiled", role="observer")
-    assert [note["item"] for note in session.noted("suspect")] == ["gown"]
+    session.hear("not-clear", "gloves-on", "soiled", role="observer")
+    assert [note["item"] for note in session.noted("suspect")] == ["gloves"]
     assert session.noted("deviation")[-1]["fault"] == "soiled"
 
 

@@ -176,8 +176,8 @@ def test_the_number_of_the_step_is_told_only_when_asked(begin) -> None:
 
 
 def test_help_and_time_move_nothing(begin) -> None:
-    session = begin("n95-gown")
-    session.go_to("belongings")
+    session = begin("n95-gown", "pair")
+    session.go_to("fit-today")
     before = session.state.place
     assert "Short nails." in session.says(session.hear("help", quiet=False))[0]
     session.said_out()

@@ -32,6 +32,7 @@ class NoteKind(StrEnum):
     STEP_CONFIRMED = "step-confirmed", "step confirmed"
     FOUND_CLEAR = "found-clear", "looked at and clear"
     JUMP = "jump", "step passed over"
+    SKIPPED = "skipped", "left out on a word"
     BRANCH = "branch", "another way taken"
     BACK = "back", "went back"
     WORK = "work", "work begins"

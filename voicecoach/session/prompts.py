@@ -22,11 +22,12 @@ SAYS = (
     "all-done", "alarm-words", "assistant-must", "assistant-please", "babble", "breach-default", "closed",
     "disk-back", "disk-lost", "ears-back", "ears-lost", "ears-lost-work", "frozen-ask", "hands-rubbed",
     "hands-unrubbed", "hint-item", "hint-look", "hint-other", "hint-start", "hint-wait", "intro-audio-clips",
-    "intro-audio-full", "intro-audio-none", "intro-one-microphone", "intro-order", "intro-solo", "intro-training", "intro-words",
-    "keep-still", "mirror-missing", "no-help", "no-return", "not-yet", "noted", "nothing-before", "nothing-on",
-    "observer-must", "paused", "read-back", "role-silent", "rub-unfinished", "say-again", "signal-lost", "step-of",
-    "stopped", "time-up", "wear-limit", "wearer-must", "wipe-unfinished", "work-begins", "worn-briefly", "worn-for",
-    "ask-observer", "ask-end-on", "ask-where", "ask-back", "ask-right", "ask-end",
+    "intro-audio-full", "intro-audio-none", "intro-one-microphone", "intro-order", "intro-solo",
+    "intro-training", "intro-words", "keep-still", "mirror-missing", "no-help", "no-return", "not-yet", "noted",
+    "nothing-before", "nothing-on", "observer-must", "paused", "read-back", "role-silent", "rub-unfinished",
+    "say-again", "signal-lost", "step-of", "stopped", "time-up", "wear-limit", "wearer-must", "wipe-unfinished",
+    "work-begins", "worn-briefly", "worn-for", "ask-observer", "ask-end-on", "ask-where", "ask-back",
+    "ask-right", "ask-end",
     *(f"ask-{q}" for q in REPLIES if q not in {"item", "still-on", "end", "touched", "right", "back", "where"}),
 )  # fmt: skip
 """The keys of the sentences that a grammar must have."""

@@ -22,6 +22,7 @@ MOST_EVENTS = 3_000
 """A bound, not a limit: a session that is not over by then stands still, and the rehearsal says where."""
 SAY_S = 2.0
 _WITHOUT_TROUBLE = {"mirror": "yes", "removal-area": "yes", "end": "yes", "all-right": "yes", "all-clear": "confirm"}
+_ROLES: dict[str, Role] = {"wearer": "wearer", "observer": "observer", "assistant": "assistant"}
 _PASSING = ("rub", "quiet")
 """Timers that run out while nothing goes wrong."""
 
@@ -111,7 +112,7 @@ class _Play:
 
     def _answer(self, step: Step) -> None:
         state = self.state
-        roles: tuple[Role, ...] = (step.role, *step.also)  # type: ignore[assignment]
+        roles = tuple(_ROLES[name] for name in (step.role, *step.also))
         role = next((one for one in roles if one not in state.answered), roles[0])
         if step.optional and self.leave_out:
             self._hear("skip", role)

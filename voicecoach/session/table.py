@@ -81,7 +81,7 @@ TABLE: tuple[Row, ...] = (
     Row("acted", ANSWERING, "confirming", (), ("hush", "note_acted", "arrive")),
     *_leads("answered", ANSWERING, ("confirm_step",)),
     *_leads("confirmed", ("confirming",), ("confirm_step",)),
-    *_leads("skipped", (*ANSWERING, "confirming"), ("note_skipped",)),
+    *_leads("skipped", ("awaiting",), ("note_skipped",)),
     *_leads("branched", ("prompting", "interrupted", *ANSWERING, "timing"), ("note_branch",)),
     Row("not_clear", ("confirming",), "asking", (), ("note_not_clear", "ask")),
     Row("misplaced", ANSWERING, "=", (), ("hint",)),

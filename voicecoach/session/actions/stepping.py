@@ -216,7 +216,7 @@ def _left(turn: Turn, *, again: bool = True) -> None:
 
 def note_skipped(turn: Turn) -> None:
     """Optional steps are left out on a word; the way there puts each on record."""
-    turn.note("skipped", step=turn.step.name if turn.step else "", role=_role(turn))
+    turn.note(NoteKind.SKIPPED, step=turn.step.name if turn.step else "", role=_role(turn))
     turn.tone("taken")
 
 
@@ -226,7 +226,7 @@ def _role(turn: Turn) -> str:
 
 def note_called_out(turn: Turn) -> None:
     """The observer calls the wearer out: that is the all-clear for the removal area."""
-    turn.note("reply", question="all-clear", answer="start removal", by=_role(turn))
+    turn.note(NoteKind.REPLY, question="all-clear", answer="start removal", by=_role(turn))
     turn.tone("taken")
 
 

@@ -101,8 +101,8 @@ def _of_status(setup: Setup, state: SessionState) -> tuple[str, ...]:
         return (*OVER_PROMPT, *expected(step, status))
     if status in {"awaiting", "drying", "acknowledging", "timing"}:
         asked = () if step is None or step.quiet_s or status == "timing" else ("done",)
-        more = ("understood",) if status == "acknowledging" else ()
-        more += ("skip",) if step is not None and step.optional else ()
+        more: tuple[str, ...] = ("understood",) if status == "acknowledging" else ()
+        more += ("skip",) if status == "awaiting" and step is not None and step.optional else ()
         return (*WAYS, *more, *expected(step, status), *asked)
     if status == "working" and state.paced:
         return (*_FIXED[status], "done")  # a foot-switch alone can then begin the removal
