@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
 
+from voicecoach.audio.line import RATE_HZ
+from voicecoach.audio.wav import read_wav
 from voicecoach.cli.record import machine_of
 from voicecoach.listen import registry
 from voicecoach.record.read import read
@@ -29,10 +33,10 @@ def ran(
     out = tmp_path_factory.mktemp("demo")
     done = subprocess.run(
         [sys.executable, "-m", "voicecoach", "demo", "--seed", str(request.param), "--out", str(out)],
-        cwd=out, env={**os.environ, "COLUMNS": "200"}, stdin=subprocess.DEVNULL,
+        cwd=out, env={**os.environ, "COLUMNS": "80"}, stdin=subprocess.DEVNULL,
         capture_output=True, text=True, check=False, timeout=600,
     )  # fmt: skip
-    (record,) = out.iterdir()
+    (record,) = (path for path in out.iterdir() if path.is_dir() and not path.name.startswith("."))
     return done, record
 
 
@@ -48,11 +52,27 @@ def test_it_ends_with_the_timeline_what_was_heard_and_where_the_record_is(
     ran: tuple[subprocess.CompletedProcess[str], Path],
 ) -> None:
     done, record = ran
-    timeline, compared = done.stdout.split("heard against said")
-    assert "Spread gel over both gloves." in timeline
-    assert "could somebody bring more water" in compared
-    assert "ignored as it should be" in compared
-    assert done.stdout.splitlines()[-1] == f"record: {record}"
+    lines = done.stdout.splitlines()
+    assert any(line.endswith("coach   Spread gel over both gloves.") for line in lines)
+    assert any('others  "could somebody bring more water"  ignored' in line for line in lines)
+    assert lines[-1] == f"record: {record}"
+    assert max(map(len, lines[:-3])) <= 80
+    assert lines[-3].startswith("conversation: ")
+    assert lines[-2].startswith("trainer's page: ")
+
+
+def test_the_trainer_s_page_lies_beside_the_record(ran: tuple[subprocess.CompletedProcess[str], Path]) -> None:
+    page = ran[1].with_suffix(".html").read_text(encoding="utf-8")
+    assert page.lower().startswith("<!doctype html>")
+    assert "practice" in page.lower()
+
+
+def test_the_conversation_can_be_listened_to(ran: tuple[subprocess.CompletedProcess[str], Path]) -> None:
+    done, record = ran
+    sound = read_wav(record.with_suffix(".wav"))
+    seconds = float(re.search(r"(\d+) s of session", done.stdout).group(1))  # type: ignore[union-attr]
+    assert abs(len(sound) / RATE_HZ - seconds) < 2
+    assert 0.001 < float(np.abs(sound).mean()) < 0.3
 
 
 def test_a_repeat_a_back_and_a_breach_over_a_prompt_were_heard_and_chatter_refused(

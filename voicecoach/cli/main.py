@@ -158,11 +158,12 @@ def demo_command(
     out: Annotated[Path | None, typer.Option(help="Where the record is kept.")] = None,
     engine: Annotated[Engine, typer.Option(help="Which ear.")] = Engine.AUTO,
     model: ModelOption = None,
+    aloud: Annotated[bool, typer.Option("--aloud", help="Play the conversation on the sound card afterwards.")] = False,
 ) -> None:
     """A short whole session with a simulated wearer, heard by the real recogniser."""
     console = Console()
     console.print(f"[dim]{CAUTION}[/]")
-    good = demo.run(seed=seed, out=out, engine=engine.value, model=model, console=console)
+    good = demo.run(seed=seed, out=out, engine=engine.value, model=model, console=console, aloud=aloud)
     raise typer.Exit(0 if good else 1)
 
 

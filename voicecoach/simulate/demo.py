@@ -4,39 +4,45 @@ from __future__ import annotations
 
 import re
 import tempfile
+import textwrap
 import time
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Self
+from typing import Any, Self
 
 import numpy as np
 from rich.console import Console
-from rich.markup import escape
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
-from rich.table import Table
 
-from voicecoach.audio.line import RATE_HZ
+from voicecoach.audio import player
+from voicecoach.audio.line import RATE_HZ, Samples
+from voicecoach.audio.wav import write_wav
 from voicecoach.listen import registry
 from voicecoach.listen.process import RecogniserProcess
 from voicecoach.protocol.lint import all_steps
 from voicecoach.protocol.model import Protocol, Step
+from voicecoach.record import report
 from voicecoach.record.clips import ClipKeeper
 from voicecoach.record.journal import Journal, check_root, new_folder
 from voicecoach.record.read import Session, read
-from voicecoach.record.timeline import Compared, heard_against_said
+from voicecoach.record.story import clock
+from voicecoach.record.timeline import Compared, heard_against_said, rows
 from voicecoach.runtime import app
 from voicecoach.runtime.loop import Coach, Parts
-from voicecoach.runtime.screen import show_timeline
 from voicecoach.session.effects import Effect
 from voicecoach.session.events import Event, Opened
 from voicecoach.session.machine import Machine
 from voicecoach.session.state import SessionState
 from voicecoach.simulate.persona import AGAIN, Reaction, ScriptedPersona
 from voicecoach.simulate.room import Room, RoomLine
+from voicecoach.speak.voice import Voice
 
 PROTOCOL = "short-practice"
 VOICES = ("en-gb", "en-us+f3", "en-gb-scotland", "en-us+m3", "en-us+f2", "en-gb-x-rp")
 LIMIT_S = 600.0
+WIDTH = 100
+"""Lines are no longer than this, however wide the terminal is."""
 GOOD = ("as meant", "ignored as it should be")
 
 WORDS = {
@@ -103,9 +109,14 @@ ROOM = tuple(
 
 @dataclass(frozen=True, slots=True)
 class DemoResult:
-    """What a demo came to. session_s: its length on the session clock; took_s: on the wall."""
+    """What a demo came to. sound: the conversation as a WAV file beside the record, and its
+    samples. page: the trainer's page of it. session_s: its length on the session clock; took_s: on the wall.
+    """
 
     session: Session
+    sound: Path
+    page: Path
+    samples: Samples
     compared: tuple[Compared, ...]
     closed: bool
     engine: str
@@ -124,27 +135,52 @@ class DemoResult:
         return self.closed and not self.wrong
 
 
-def run(*, seed: int, out: Path | None, engine: str, model: str | None, console: Console) -> bool:
+def run(*, seed: int, out: Path | None, engine: str, model: str | None, console: Console, aloud: bool = False) -> bool:
     """Play the demo and show what came of it; True when all was as it should be.
 
     Args:
-        as for `play`.
+        seed, out, engine, model, console: as for `play`. aloud: play the conversation on the sound card afterwards.
 
     Raises:
-        VoicecoachError: it cannot begin.
+        VoicecoachError: it cannot begin, or cannot be played.
     """
     outcome = play(seed=seed, out=out, engine=engine, model=model, console=console)
-    show_timeline(outcome.session, console)
-    _show(outcome.compared, console)
-    console.print(f"ear {outcome.engine}, wearer {outcome.voice}, seed {seed}")
+    for line in conversation(outcome.session, outcome.compared, min(console.width, WIDTH)):
+        console.print(line, markup=False, highlight=False, soft_wrap=True)
+    console.print()
+    console.print(f"wearer {outcome.voice}, seed {seed}, heard by the recogniser {outcome.engine}", highlight=False)
     console.print(
         f"{outcome.session_s:.0f} s of session in {outcome.took_s:.0f} s; "
-        f"{len(outcome.compared)} utterances, {len(outcome.wrong)} not as meant"
+        f"{len(outcome.compared)} utterances, {len(outcome.wrong)} not as meant",
+        highlight=False,
     )
     if not outcome.closed:
         console.print("[bold red]The session did not come to its end.[/]")
-    console.print(f"record: {outcome.session.folder}", soft_wrap=True)
+    for what, path in (
+        ("conversation", outcome.sound),
+        ("trainer's page", outcome.page),
+        ("record", outcome.session.folder),
+    ):
+        console.print(f"{what}: {path}", soft_wrap=True, markup=False, highlight=False)
+    if aloud:
+        with app.progress(console, "playing") as shown:
+            player.play(outcome.samples, on_progress=lambda done_s, total_s: shown(round(done_s), round(total_s)))
     return outcome.good
+
+
+def conversation(session: Session, compared: Sequence[Compared], width: int) -> Iterator[str]:
+    """What was said by whom, in order, and what was made of it; lines of at most `width` characters."""
+    spoken = [(row.at_s, "coach", row.text) for row in rows(session) if row.who == "coach" and row.what == "prompt"]
+    for one in compared:
+        who = "others" if one.meant is None else "wearer"
+        mark = "" if one.verdict in GOOD else f"  ** {one.verdict} **"
+        heard = "ignored" if one.meant is None and one.verdict in GOOD else f"= {one.heard or 'nothing'}"
+        spoken.append((one.at_s, who, f'"{one.said}"  {heard}{mark}'))
+    for at_s, who, text in sorted(spoken, key=lambda item: item[0]):
+        head = f"{clock(at_s)[:5]}  {who:7} "
+        first, *more = textwrap.wrap(text, width - len(head)) or [""]
+        yield head + first
+        yield from (" " * len(head) + line for line in more)
 
 
 def play(*, seed: int, out: Path | None, engine: str, model: str | None, console: Console) -> DemoResult:
@@ -161,7 +197,7 @@ def play(*, seed: int, out: Path | None, engine: str, model: str | None, console
     chosen = registry.choose(engine, model).name
     root = out if out is not None else Path(tempfile.mkdtemp(prefix="voicecoach-"))
     check_root(root)
-    voice = app.prepare_voice(setup, console)
+    voice = Voice()  # renders what is said when it is said: a third of what could be
     rng = np.random.default_rng(seed)
     speaking = VOICES[seed % len(VOICES)]
     persona = ScriptedPersona(
@@ -169,7 +205,7 @@ def play(*, seed: int, out: Path | None, engine: str, model: str | None, console
     )
     with console.status("giving the wearer a voice"):
         persona.prepare()
-    line = RoomLine(persona, Room(mask="none"), seed=seed, limit_s=LIMIT_S)
+    line = RecordedRoom(persona, Room(mask="none"), seed=seed, limit_s=LIMIT_S)
     made_with = app.manifest(setup, engine=chosen, mode="solo", audio="clips", source="demo")
     journal = Journal.create(new_folder(root), made_with, texts.copies())
     with console.status(f"starting the ear ({chosen})"):
@@ -191,7 +227,29 @@ def play(*, seed: int, out: Path | None, engine: str, model: str | None, console
     session = read(journal.folder)
     said = [(one.begin, one.end, one.text, one.meant) for one in line.said]
     compared = heard_against_said(session, said)
-    return DemoResult(session, compared, closed, chosen, speaking, coach.now / RATE_HZ, took_s)
+    samples = line.conversation()
+    sound = journal.folder.with_suffix(".wav")
+    write_wav(sound, samples)
+    page = journal.folder.with_suffix(".html")
+    page.write_text(report.page(session).html, encoding="utf-8")
+    return DemoResult(session, sound, page, samples, compared, closed, chosen, speaking, coach.now / RATE_HZ, took_s)
+
+
+class RecordedRoom(RoomLine):
+    """A room that keeps what was said in it, the coach's voice as it was played and the others' as they were heard."""
+
+    def __init__(self, *args: Any, **wanted: Any) -> None:
+        super().__init__(*args, **wanted)
+        self._kept: list[Samples] = []
+
+    def _hear(self, at: int, played: Samples) -> tuple[Samples, bool]:
+        heard, last = super()._hear(at, played)
+        self._kept.append(np.clip(heard[:, 0] + played, -1.0, 1.0))
+        return heard, last
+
+    def conversation(self) -> Samples:
+        """Both voices, float32 at RATE_HZ, shape (frames,)."""
+        return np.concatenate(self._kept) if self._kept else np.zeros(0, np.float32)
 
 
 class _Shown:
@@ -213,14 +271,3 @@ class _Shown:
 
     def __call__(self, state: SessionState, _event: Event, _effects: tuple[Effect, ...]) -> None:
         self._bar.update(self._task, completed=len(state.since), description=f"{state.place.stage}, {state.status}")
-
-
-def _show(compared: tuple[Compared, ...], console: Console) -> None:
-    table = Table(title="heard against said", title_justify="left", box=None, pad_edge=False)
-    for column in ("s", "said", "meant", "heard", "verdict"):
-        table.add_column(column)
-    for row in compared:
-        style = "" if row.verdict in GOOD else "bold red"
-        cells = (f"{row.at_s:.1f}", row.said, row.meant or "", row.heard, row.verdict)
-        table.add_row(*map(escape, cells), style=style)
-    console.print(table)
