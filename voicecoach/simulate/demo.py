@@ -66,7 +66,7 @@ def wearer(protocol: Protocol) -> tuple[Reaction, ...]:
     return (
         Reaction("partner busy, or practice run", "practice run", "practice-run"),
         Reaction("in a mirror", "yes", "yes"),
-        Reaction("time is up", WORDS["dry"], "dry"),
+        Reaction("long enough", WORDS["dry"], "dry"),
         Reaction(over("practice-gown-on"), "repeat", "repeat", nth=1),
         Reaction(over("practice-mask-on"), "", nth=2),  # read again only because the wearer asked what came before
         Reaction(over("practice-gloves-on"), "previous step", "back", nth=1),
