@@ -12,14 +12,28 @@ from voicecoach.protocol.navigation import step_at, steps_named
 from voicecoach.protocol.place import Place
 from voicecoach.session.effects import CancelTimer, Effect, Listen, Note, Say, SetTimer, StopSpeaking
 from voicecoach.session.events import CLOCK_HZ, Event, Heard, Opened, PromptEnded, TimerFired
+from voicecoach.session.guards import GUARDS
 from voicecoach.session.interpret.live import live
 from voicecoach.session.machine import Machine
 from voicecoach.session.prompts import every_prompt
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
+from voicecoach.session.table import TABLE, Row
 
 CLOSED = {"closed", "abandoned"}
 DANGER = {"breach", "splash", "needle", "no-air", "torn"}
+
+
+def fitting(machine: Machine, state: SessionState, event: Event) -> list[Row]:
+    """The rows of the table that fit, selected here by the table's own words: at most one may."""
+    turn = machine.turn(state, event)
+    return [
+        row
+        for row in TABLE
+        if row.trigger == turn.intent.trigger
+        and state.status in row.sources
+        and all(GUARDS[guard](turn) for guard in row.guards)
+    ]
 
 
 @cache
@@ -98,8 +112,8 @@ class Walk:
     def happens(self, event: Event) -> None:
         before = self.state
         self.history.append(event)
-        fitting = self.machine.fitting(before, event)
-        assert len(fitting) <= 1, f"several rows fit {event} in {before.status}: {fitting}"
+        rows = fitting(self.machine, before, event)
+        assert len(rows) <= 1, f"several rows fit {event} in {before.status}: {rows}"
         self.state, effects = self.machine.step(before, event)
         again = self.machine.step(before, event)
         assert again == (self.state, effects), "the same event gave something else"
@@ -210,7 +224,7 @@ def listening_words_mean_something(walk: Walk) -> None:
     for word in state.listening:
         for role in ("wearer", "observer", "assistant"):
             event = Heard(state.at, word, word, state.at, state.at, role=role)
-            if [row.trigger for row in walk.machine.fitting(state, event) if row.trigger != "unclear"]:
+            if [row.trigger for row in fitting(walk.machine, state, event) if row.trigger != "unclear"]:
                 break
         else:
             raise AssertionError(f"{word!r} is listened for in {state.status} {state.question} and means nothing")

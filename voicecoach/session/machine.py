@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import functools
+from collections.abc import Callable
 from dataclasses import replace
+from typing import cast
 
+from transitions import EventData
 from transitions import Machine as TransitionTable
 
 from voicecoach.protocol.ledger import Ledger
@@ -22,9 +26,39 @@ from voicecoach.session.turn import Turn
 
 
 class _Model:
-    """What `transitions` moves. A throw-away: its state is set from a SessionState before each trigger."""
+    """What `transitions` moves. A throw-away: it lives for one step, from a SessionState's status to the next."""
 
-    state: str
+    def __init__(self, state: str) -> None:
+        self.state = state
+
+
+@functools.cache
+def _machine() -> TransitionTable:
+    """The table as a machine. It holds nothing of a session, so one serves them all."""
+    built = TransitionTable(model=None, states=list(STATES), initial="opening", auto_transitions=False, send_event=True)
+    for row in TABLE:
+        _add(built, row)
+    return built
+
+
+def _add(built: TransitionTable, row: Row) -> None:
+    def meets(guard: Callable[[Turn], bool]) -> Callable[..., bool]:
+        return lambda data: guard(_turn(data))
+
+    def done(data: EventData) -> None:
+        turn = _turn(data)
+        turn.set(status=cast(_Model, data.model).state)
+        for action in row.actions:
+            ACTIONS[action](turn)
+
+    conditions: list[str | Callable[..., bool | None]] = [meets(GUARDS[guard]) for guard in row.guards]
+    built.add_transition(row.trigger, list(row.sources), row.target, conditions=conditions, after=done)
+
+
+def _turn(data: EventData) -> Turn:
+    """What the trigger was fired with."""
+    (turn,) = cast(tuple[Turn], data.args)
+    return turn
 
 
 class Machine:
@@ -36,12 +70,6 @@ class Machine:
 
     def __init__(self, setup: Setup) -> None:
         self.setup = setup
-        self._model = _Model()
-        self._table = TransitionTable(
-            model=self._model, states=list(STATES), initial="opening", auto_transitions=False, model_override=False
-        )
-        for row in TABLE:
-            self._add(row)
 
     def start(self) -> SessionState:
         """The state before the first event."""
@@ -52,51 +80,30 @@ class Machine:
         """Act on one event. Any event is possible in any state; one that means nothing changes nothing."""
         before = replace(state, at=max(state.at, event.at))
         state = _drained(before, event)
-        found = self._meaning(before, state, event)
+        found = self._intent(before, state, event)
         if isinstance(event, TimerFired):
             state = replace(state, timers=tuple(name for name in state.timers if name != event.timer))
         turn = Turn(self.setup, state, event, found)
         if found.trigger:
-            self._model.state = state.status
-            if found.trigger in self._table.get_triggers(state.status):
-                getattr(self._model, found.trigger)(turn)
+            trigger = _machine().events[found.trigger]
+            if state.status in trigger.transitions:
+                trigger.trigger(_Model(state.status), turn)
         wanted = live(self.setup, turn.state)
         if wanted != turn.state.listening:
             turn.set(listening=wanted)
             turn.effects.append(Listen(wanted))
         return turn.state, tuple(turn.effects)
 
-    def fitting(self, state: SessionState, event: Event) -> tuple[Row, ...]:
-        """The rows of the table that fit; tests show that there is at most one."""
+    def turn(self, state: SessionState, event: Event) -> Turn:
+        """What the guards are asked about when this event comes; nothing has been done yet."""
         drained = _drained(state, event)
-        turn = Turn(self.setup, drained, event, self._meaning(state, drained, event))
-        return tuple(
-            row
-            for row in TABLE
-            if row.trigger == turn.intent.trigger
-            and state.status in row.sources
-            and all(GUARDS[guard](turn) for guard in row.guards)
-        )
+        return Turn(self.setup, drained, event, self._intent(state, drained, event))
 
-    def _meaning(self, before: SessionState, state: SessionState, event: Event) -> Intent:
+    def _intent(self, before: SessionState, state: SessionState, event: Event) -> Intent:
         """Only the prompt that leaves nothing more to be said means something."""
         if isinstance(event, PromptEnded) and not (before.speech and not state.speech):
             return NOTHING
         return interpret(self.setup, state, event)
-
-    def _add(self, row: Row) -> None:
-        def done(turn: Turn) -> None:
-            turn.set(status=self._model.state)
-            for action in row.actions:
-                ACTIONS[action](turn)
-
-        self._table.add_transition(
-            row.trigger,
-            list(row.sources),
-            "=" if row.target == "=" else row.target,
-            conditions=[GUARDS[guard] for guard in row.guards],
-            after=done,
-        )
 
 
 def _drained(state: SessionState, event: Event) -> SessionState:
