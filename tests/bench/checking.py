@@ -16,8 +16,8 @@ from voicecoach.checker.explore import explore
 from voicecoach.checker.rank import Ranking, by_kind, correlation, rank
 from voicecoach.checker.slips import SlipPaths, pairs, single
 from voicecoach.checker.verdict import prove
-from voicecoach.protocol.load import load
 from voicecoach.protocol.model import Act, Branch, BreachRule, Item, Protocol, StagePlan, Step, Timing
+from voicecoach.runtime.library import load_protocol
 
 HERE = Path(__file__).parents[2]
 sys.path.insert(0, str(HERE / "tests" / "protocol"))
@@ -26,7 +26,7 @@ RUB = Timing("hand-rub", 20, "rubbing")
 
 def library() -> list[Protocol]:
     """The protocols of the library."""
-    return [load(file.read_text(encoding="utf-8"), file.name) for file in sorted((HERE / "protocols").glob("*.yaml"))]
+    return [load_protocol(str(file))[0] for file in sorted((HERE / "protocols").glob("*.yaml"))]
 
 
 def generated(steps: int, branches: int) -> Protocol:

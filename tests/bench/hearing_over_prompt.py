@@ -18,7 +18,7 @@ from voicecoach.grammar import Grammar
 from voicecoach.listen.engines.phonemes import PhonemeScorer
 from voicecoach.listen.engines.sphinx import Sphinx
 from voicecoach.listen.pipeline import Pipeline
-from voicecoach.protocol.load import load
+from voicecoach.runtime.library import load_protocol
 from voicecoach.session.events import Event, Heard, SpeechStarted
 from voicecoach.speak.voice import render_texts
 
@@ -33,7 +33,7 @@ def prompts(grammar: Grammar) -> list[str]:
     """Everything the coach says: the protocols' prompts and warnings, and its own sentences."""
     texts = [text for _, text in grammar.says if "{" not in text]
     for file in sorted((ROOT / "protocols").glob("*.yaml")):
-        protocol = load(file.read_text(encoding="utf-8"), file.name)
+        protocol = load_protocol(str(file))[0]
         steps = [step for plan in protocol.stages for step in plan.steps]
         steps += [step for branch in protocol.branches for step in branch.steps]
         texts += [text for step in steps for text in (step.warn, step.say) if text]

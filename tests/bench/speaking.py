@@ -20,7 +20,7 @@ import numpy as np
 
 from voicecoach.audio.line import RATE_HZ, Sound
 from voicecoach.audio.quiet import QuietLine
-from voicecoach.protocol.load import load
+from voicecoach.runtime.library import load_protocol
 from voicecoach.speak.child import Renderer
 from voicecoach.speak.render import ESPEAK_PACE
 from voicecoach.speak.voice import DEFAULT_VOICE, Voice
@@ -40,7 +40,7 @@ def prompts(folder: Path) -> dict[str, list[str]]:
     found: dict[str, list[str]] = {}
     for file in sorted(folder.glob("*.yaml")):
         texts: list[str] = []
-        collect(load(file.read_text(encoding="utf-8"), file.name), texts)
+        collect(load_protocol(str(file))[0], texts)
         found[file.stem] = list(dict.fromkeys(texts))
     return found
 

@@ -10,11 +10,11 @@ from hypothesis import strategies as st
 from voicecoach.checker.contamination import Model
 from voicecoach.checker.rules import CLEAN, DIRTY, SUSPECT, TREATED
 from voicecoach.checker.world import LEVEL, SOIL, Contact, World
-from voicecoach.protocol.load import load
 from voicecoach.protocol.model import Act, Item, Protocol, Step, Timing
+from voicecoach.runtime.library import load_protocol
 
 HERE = Path(__file__).parents[2]
-N95 = load((HERE / "protocols" / "n95-gown.yaml").read_text(encoding="utf-8"), "n95-gown.yaml")
+N95 = load_protocol("n95-gown")[0]
 RUB = Timing("hand-rub", 20, "rubbing")
 WIPE = Timing("surface-wipe", 60, "wiping")
 

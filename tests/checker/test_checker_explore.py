@@ -12,18 +12,18 @@ from voicecoach.checker.contamination import Model
 from voicecoach.checker.explore import explore
 from voicecoach.checker.route import happening
 from voicecoach.checker.world import ENTERED, World
-from voicecoach.protocol.load import load
 from voicecoach.protocol.model import Act, Branch, BreachRule, Item, Protocol, StagePlan, Step, Timing
+from voicecoach.runtime.library import load_protocol
 
 HERE = Path(__file__).parents[2]
 FILES = sorted((HERE / "protocols").glob("*.yaml"))
-N95 = load((HERE / "protocols" / "n95-gown.yaml").read_text(encoding="utf-8"), "n95-gown.yaml")
+N95 = load_protocol("n95-gown")[0]
 RUB = Timing("hand-rub", 20, "rubbing")
 
 
 @pytest.mark.parametrize("file", FILES, ids=lambda file: file.stem)
 def test_no_contact_route_is_found_in_a_protocol_of_the_library(file: Path) -> None:
-    report = verdict.prove(load(file.read_text(encoding="utf-8"), file.name))
+    report = verdict.prove(load_protocol(str(file))[0])
     assert report.good, verdict.text(report)
     assert not [note for note in report.notes if "called from nowhere" in note]
     assert "no contact route found under rules v1; paths" in verdict.text(report)

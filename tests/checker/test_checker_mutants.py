@@ -5,10 +5,10 @@ from pathlib import Path
 import pytest
 from checker_mutants import Mutant, mutants, noticed, reason
 
-from voicecoach.protocol.load import load
+from voicecoach.runtime.library import load_protocol
 
 HERE = Path(__file__).parents[2]
-N95 = load((HERE / "protocols" / "n95-gown.yaml").read_text(encoding="utf-8"), "n95-gown.yaml")
+N95 = load_protocol("n95-gown")[0]
 MUTANTS = {(mutant.kind, mutant.where): mutant for mutant in mutants(N95)}
 
 # Without these nothing is lost, and the reasons are the model's own (the bench lists them all, for every protocol).

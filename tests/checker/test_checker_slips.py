@@ -11,11 +11,11 @@ from voicecoach.checker.rank import Chance, correlation
 from voicecoach.checker.requirements import requirements
 from voicecoach.checker.slips import SlipPaths, pairs, single
 from voicecoach.errors import InputError
-from voicecoach.protocol.load import load
 from voicecoach.protocol.model import Protocol, StagePlan
+from voicecoach.runtime.library import load_protocol
 
 HERE = Path(__file__).parents[2]
-N95 = load((HERE / "protocols" / "n95-gown.yaml").read_text(encoding="utf-8"), "n95-gown.yaml")
+N95 = load_protocol("n95-gown")[0]
 FILES = sorted((HERE / "protocols").glob("*.yaml"))
 
 
@@ -52,9 +52,7 @@ def test_every_pair_that_is_named_arrives_though_neither_slip_does_alone() -> No
 
 def test_pairs_found_with_the_first_slips_trace_are_all_the_pairs_there_are() -> None:
     # brute force over all pairs, without the short cut
-    way = SlipPaths(
-        load((HERE / "protocols" / "short-practice.yaml").read_text(encoding="utf-8"), "short-practice.yaml")
-    )
+    way = SlipPaths(load_protocol("short-practice")[0])
     alone = {outcome.events[0]: outcome for outcome in single(way.protocol, way)}
     found = set()
     for first in way.events():

@@ -16,16 +16,17 @@ from voicecoach.errors import InputError
 from voicecoach.grammar import parse
 from voicecoach.protocol.card import card
 from voicecoach.protocol.lint import lint
-from voicecoach.protocol.load import FIELDS, load
+from voicecoach.protocol.load import FIELDS
 from voicecoach.protocol.model import Protocol, StagePlan
 from voicecoach.protocol.schema import schema
 from voicecoach.protocol.steps import STEP_FIELDS
+from voicecoach.runtime.library import load_protocol
 
 HERE = Path(__file__).parents[2]
 FILES = sorted((HERE / "protocols").glob("*.yaml"))
 TEMPLATE = (HERE / "voicecoach" / "protocol" / "skeleton.yaml").read_text(encoding="utf-8")
 GRAMMAR = parse((HERE / "grammars" / "en.yaml").read_text(encoding="utf-8"), "en.yaml")
-SHORT = load((HERE / "protocols" / "short-practice.yaml").read_text(encoding="utf-8"), "short-practice.yaml")
+SHORT = load_protocol("short-practice")[0]
 
 
 def run(*arguments: str) -> tuple[int, str, str]:
@@ -105,7 +106,7 @@ def test_check_draws_a_picture(tmp_path: Path) -> None:
 def test_a_new_protocol_loads_lints_and_checks_as_it_stands(tmp_path: Path) -> None:
     file = tmp_path / "mine.yaml"
     assert run("new", "my-ward", "--title", "Our ward: first try", "--out", str(file))[0] == 0
-    mine = load(file.read_text(encoding="utf-8"), "mine.yaml")
+    mine = load_protocol(str(file))[0]
     assert (mine.name, mine.title) == ("my-ward", "Our ward: first try")
     assert lint(mine, GRAMMAR) == []
     assert verdict.prove(mine).good
@@ -181,7 +182,7 @@ class Words(HTMLParser):
 
 @pytest.mark.parametrize("file", FILES, ids=lambda file: file.stem)
 def test_the_card_has_every_prompt_warning_and_first_word_and_its_tags_close(file: Path) -> None:
-    protocol = load(file.read_text(encoding="utf-8"), file.name)
+    protocol = load_protocol(str(file))[0]
     reader = Words()
     reader.feed(card(protocol))
     assert reader.open == []

@@ -5,15 +5,15 @@ from __future__ import annotations
 from pathlib import Path
 
 from voicecoach.checker.explore import modes
-from voicecoach.protocol.load import load
 from voicecoach.protocol.model import Protocol
+from voicecoach.runtime.library import load_protocol
 
 HERE = Path(__file__).parents[2]
 
 
 def library(name: str) -> Protocol:
     file = HERE / "protocols" / f"{name}.yaml"
-    return load(file.read_text(encoding="utf-8"), file.name)
+    return load_protocol(str(file))[0]
 
 
 def hygiene_steps(protocol: Protocol) -> list[str]:
@@ -70,7 +70,7 @@ def test_putting_on_n95_and_gown_keeps_the_fourteen_published_steps_but_for_the_
 def test_a_rub_is_never_asked_for_less_than_the_twenty_seconds_of_the_published_range() -> None:
     # WHO hand rub, whole procedure 20-30 s [second-hand]; Hong Kong CHP, at least 20 s [read]
     for file in sorted((HERE / "protocols").glob("*.yaml")):
-        protocol = load(file.read_text(encoding="utf-8"), file.name)
+        protocol = load_protocol(str(file))[0]
         if protocol.practice:
             continue
         steps = [s for plan in protocol.stages for s in plan.steps] + [s for b in protocol.branches for s in b.steps]

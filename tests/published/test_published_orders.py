@@ -13,11 +13,11 @@ from pathlib import Path
 import pytest
 
 from voicecoach.checker import orders
-from voicecoach.protocol.load import load
 from voicecoach.protocol.model import Act, Protocol, StagePlan
+from voicecoach.runtime.library import load_protocol
 
 HERE = Path(__file__).parents[2]
-LIBRARY = [load(file.read_text(encoding="utf-8"), file.name) for file in sorted((HERE / "protocols").glob("*.yaml"))]
+LIBRARY = [load_protocol(str(file))[0] for file in sorted((HERE / "protocols").glob("*.yaml"))]
 HIGH = [protocol for protocol in LIBRARY if "ebola-level" in protocol.scope]
 N95 = next(protocol for protocol in LIBRARY if protocol.name == "n95-gown")
 

@@ -7,9 +7,9 @@ from pathlib import Path
 from typing import Literal
 
 from voicecoach.grammar import Grammar, parse
-from voicecoach.protocol.load import load
 from voicecoach.protocol.navigation import step_at, steps_named
 from voicecoach.protocol.site import NO_SITE, Site
+from voicecoach.runtime import library
 from voicecoach.session.effects import CancelTimer, Effect, Note, Say, SetTimer
 from voicecoach.session.events import CLOCK_HZ, Event, Heard, Opened, PromptEnded, Role, SpeechStarted, TimerFired
 from voicecoach.session.machine import Machine
@@ -28,7 +28,7 @@ def grammar() -> Grammar:
 
 @cache
 def setup(name: str = "short-practice", site: Site = NO_SITE) -> Setup:
-    return Setup(load((ROOT / f"protocols/{name}.yaml").read_text(encoding="utf-8"), f"{name}.yaml"), grammar(), site)
+    return Setup(library.load_protocol(name)[0], grammar(), site)
 
 
 def copies(name: str = "short-practice") -> dict[str, bytes]:
@@ -54,6 +54,7 @@ class Session:
         self.at = 0
         self.due: dict[str, int] = {}
         self.fresh: list[Effect] = []
+        self.made: list[Effect] = []
         self.notes: list[Note] = []
         self.events: list[Event] = []
         self.waited_s: dict[int, float] = {}
@@ -71,6 +72,7 @@ class Session:
         self.events.append(event)
         self.state, effects = self.machine.step(self.state, event)
         self.fresh = list(effects)
+        self.made += effects
         for effect in effects:
             if isinstance(effect, SetTimer):
                 self._lengths_s[effect.timer] = effect.after_s

@@ -189,7 +189,9 @@ class Walk:
         for plan in self.setup.protocol.stages:
             for index, step in enumerate(plan.steps):
                 if here <= (STAGES.index(plan.stage), index) < there and plan.stage != "work":
-                    led = before.place.stage in {"prepare", "dress"} and self.state.place.stage == "undress"
+                    led = bool(self.state.no_entry) or (
+                        before.place.stage in {"prepare", "dress"} and self.state.place.stage == "undress"
+                    )
                     assert step.name in self.accounted or led, f"{step.name} was left for no cause that is on record"
 
     def _nothing_off_law(self, notes: list[Note]) -> None:

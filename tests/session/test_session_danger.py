@@ -358,7 +358,8 @@ def test_a_breach_at_work_leads_to_removal_and_its_questions_come_after_the_firs
     session.hear("done")
     assert session.state.question == "where"
     session.hear("eyes")
-    assert session.noted("exposure")[0]["place"] == "eyes"
+    assert [note["place"] for note in session.noted("exposure")] == ["unknown", "eyes"]
+    assert [one.place for one in session.state.exposures] == ["eyes"]
     assert session.step == "practice-look"
     effects = session.hear("back", quiet=False)
     assert session.says(effects) == [grammar().say("nothing-before")]

@@ -57,23 +57,37 @@ def test_no_audio_is_taken_at_any_leisure_and_noted_for_the_record(begin) -> Non
 
 
 def test_the_sites_words_are_said_where_they_matter(begin) -> None:
-    """Eyes: the eyewash; any exposure: whom to tell; the end: waste and what is used again."""
-    session = begin(site=SITE)
-    session.go_to("practice-gown-away")
+    """Eyes: the eyewash; any exposure: whom to tell; the end: waste and what is used again.
+
+    Rule 27: a place and a telephone are named only to somebody with nothing on and clean hands.
+    """
+    session = begin("n95-gown", site=SITE)
+    session.go_to("gown-away")
     session.hear("stop", "touched")
     effects = session.hear("eyes", quiet=False)
-    assert session.says(effects)[:2] == [SITE.eyewash, SITE.tell]
+    assert session.says(effects)[0] == grammar().say("owed-later")
     session.said_out()
+    while session.step != "wash-skin":
+        assert not {SITE.eyewash, SITE.tell} & set(session.says())
+        session.go_one()
+    assert session.state.ledger.on() == ()
+    session = begin(site=SITE)
     session.go_to("practice-leave")
     effects = session.hear("done", quiet=False)
     assert session.says(effects)[1:4] == [SITE.waste, SITE.reusable, SITE.tell]
 
 
-def test_a_touch_of_the_arm_needs_no_eyewash(begin) -> None:
-    session = begin(site=SITE)
-    session.go_to("practice-gown-away")
-    session.hear("stop", "touched")
-    assert session.says(session.hear("arm", quiet=False))[0] == SITE.tell
+@pytest.mark.parametrize(("place", "wanted"), [("eyes", True), ("arm", False)])
+def test_the_eyewash_is_named_for_the_eyes_and_the_desk_with_the_report(begin, place: str, wanted: bool) -> None:
+    session = begin("n95-gown", site=SITE)
+    session.go_to("rub-hands-2")
+    session.hear("stop", "touched", place)
+    while session.step != "report-exposure":
+        session.go_one()
+    assert session.state.ledger.on() == ()
+    said = [effect.text for effect in session.made if isinstance(effect, Say)]
+    assert (SITE.eyewash in said) == wanted
+    assert said[-1] == SITE.tell
 
 
 def test_all_that_a_site_has_to_say_is_rendered_ahead() -> None:

@@ -6,8 +6,7 @@ from dataclasses import dataclass, replace
 
 from voicecoach.protocol import navigation
 from voicecoach.protocol.ledger import Ledger, Worn
-from voicecoach.protocol.load import BREACH_KINDS
-from voicecoach.protocol.model import BreachRule, Protocol, Step
+from voicecoach.protocol.model import DANGERS, BreachRule, Protocol, Step
 from voicecoach.protocol.navigation import Arrival, Position
 from voicecoach.protocol.place import Place
 
@@ -42,7 +41,9 @@ class Route:
 
     def start(self) -> Spot:
         """The first step, once the coach's questions before it are answered."""
-        return self._spot(navigation.arrive(self.protocol, Place("prepare", 0), self.ledger((), 0), self.mode))
+        return self._spot(
+            navigation.arrive(self.protocol, Position(Place("prepare", 0), self.ledger((), 0), self.mode))
+        )
 
     def ledger(self, worn: tuple[int, ...], gone: int) -> Ledger:
         """What the session's ledger says of the items: those of `worn` are on, those of the bit set `gone` are off."""
@@ -74,7 +75,7 @@ class Route:
         """The kinds of breach in this stage, one of each set of kinds that lead to the same."""
         if stage not in self._kinds:
             seen: dict[tuple[object, str], str] = {}
-            for kind in BREACH_KINDS:
+            for kind in DANGERS:
                 rule = navigation.breach_rule(self.protocol, kind, stage)
                 seen.setdefault((_way(rule), happening(f"breach: {kind}")), kind)
             self._kinds[stage] = tuple(seen.values())
@@ -104,7 +105,7 @@ class Route:
         elif event == "wearer down":
             found = navigation.helped(protocol, here)
         elif event == "start removal":
-            found = navigation.arrive(protocol, Place("undress", 0), ledger, self.mode)
+            found = navigation.arrive(protocol, here.at(Place("undress", 0)))
         elif spot.kind == "question":
             found = navigation.asked(protocol, here, exposed=event == "skin exposed")
         elif event:

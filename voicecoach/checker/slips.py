@@ -14,8 +14,8 @@ from voicecoach.checker.contamination import Model
 from voicecoach.checker.explore import modes
 from voicecoach.checker.route import Route
 from voicecoach.checker.world import ENTERED, Finding, Slip, World
+from voicecoach.protocol.applies import not_for_now
 from voicecoach.protocol.model import STAGES, Protocol, Step
-from voicecoach.protocol.navigation import passed_over
 
 KINDS = ("omitted", "swapped", "grip", "short", "face", "missed", "role")
 # Rules whose breaking is an arrival: contamination where it may not be. The others take a barrier away.
@@ -107,7 +107,9 @@ class SlipPaths:
         stage, step = self.steps[place]
         if stage == "work":
             return self.model.enter(world)
-        if passed_over(step, self.route.ledger(world.worn, world.gone), self.route.mode):
+        if not_for_now(
+            step, self.route.ledger(world.worn, world.gone), alone=self.route.mode == "solo", cancelled=False
+        ):
             return world, ()
         if kind == "missed":
             return self.model.do(step, self.model.happen("soiled", step, world))

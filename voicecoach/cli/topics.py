@@ -11,8 +11,9 @@ import typer
 from voicecoach.cli.protocol import refuse
 from voicecoach.errors import InputError, VoicecoachError
 from voicecoach.grammar import Grammar
+from voicecoach.protocol.model import DANGERS
 from voicecoach.runtime import library
-from voicecoach.session.vocabulary import DANGERS, FAULTS, PLACES, REASONS
+from voicecoach.session.vocabulary import FAULTS, PLACES, REASONS
 
 WORDS = "words"
 """The topic that is made from the grammar."""

@@ -48,7 +48,7 @@ def card(protocol: Protocol) -> str:
         parts += _breaches(protocol)
     parts.append("<h2>Turnings</h2>")
     for branch in protocol.branches:
-        ask = {"skin": " Ask: did it reach the skin?", "where": " Ask where."}.get(branch.ask, "")
+        ask = _asks(branch.ask)
         detour = " ".join(_step(step) for step in branch.steps)
         parts.append(f"<p><b>{escape(branch.name)}:</b> {detour}{ask} <i>Then {escape(_then(branch.then))}.</i></p>")
     known = "; ".join(f"{source.title} ({source.year}; {source.basis})" for source in protocol.sources)
@@ -65,16 +65,20 @@ def _size(page: str) -> float:
 
 def _breaches(protocol: Protocol) -> list[str]:
     """One paragraph for what is said alike, whatever the kind and stage."""
-    alike: dict[tuple[str, str, str, str], list[str]] = {}
+    alike: dict[tuple[str, str, str, tuple[str, ...]], list[str]] = {}
     for rule in protocol.breaches:
         said = (rule.first, rule.branch, rule.then, rule.ask)
         alike.setdefault(said, []).append(f"{rule.kind} ({', '.join(rule.stages)})")
     lines = []
     for (first, branch, then, ask), kinds in alike.items():
         after = ", ".join(part for part in (branch, _then(then)) if part)
-        where = "; ask where" if ask else ""
-        lines.append(f"<p><b>{escape('; '.join(kinds))}:</b> {escape(first)} <i>{escape(after)}{where}</i></p>")
+        lines.append(f"<p><b>{escape('; '.join(kinds))}:</b> {escape(first)} <i>{escape(after)}.</i>{_asks(ask)}</p>")
     return lines
+
+
+def _asks(questions: tuple[str, ...]) -> str:
+    words = {"piece": " Ask which piece.", "where": " Ask where.", "skin": " Ask: did it reach the skin?"}
+    return "".join(words[question] for question in questions)
 
 
 def _step(step: Step) -> str:

@@ -16,12 +16,13 @@ class Ledger:
     """What is worn, the state of the hands, and when each item was last found whole.
 
     items: (item, 'never' | 'on' | 'off') in the protocol's order. clear_at: (item, sample) of the last 'clear' or,
-    before one, of putting it on.
+    before one, of putting it on. torn: items known to be torn that are still on.
     """
 
     items: tuple[tuple[str, Worn], ...]
     hands: Hands = "bare"
     clear_at: tuple[tuple[str, int], ...] = ()
+    torn: tuple[str, ...] = ()
 
     def worn(self, item: str) -> Worn:
         """How the item stands; 'never' for one that is unknown."""
@@ -33,7 +34,16 @@ class Ledger:
 
     def put(self, item: str, worn: Worn) -> Ledger:
         """The ledger with one item set."""
-        return replace(self, items=tuple((name, worn if name == item else old) for name, old in self.items))
+        items = tuple((name, worn if name == item else old) for name, old in self.items)
+        return replace(self.mended(item), items=items)
+
+    def tear(self, item: str) -> Ledger:
+        """The ledger with `item` known to be torn."""
+        return replace(self, torn=(*self.mended(item).torn, item))
+
+    def mended(self, item: str) -> Ledger:
+        """The ledger with `item` no longer known to be torn: it is off, or seen to."""
+        return replace(self, torn=tuple(name for name in self.torn if name != item))
 
     def found_clear(self, item: str, at: int) -> Ledger:
         """The ledger with `item` known to be whole at sample `at`."""

@@ -6,8 +6,7 @@ from collections.abc import Iterator
 
 from voicecoach.errors import InputError
 from voicecoach.grammar import Grammar, normalise
-from voicecoach.protocol.load import BREACH_KINDS
-from voicecoach.protocol.model import STAGES, Protocol, Step
+from voicecoach.protocol.model import DANGERS, STAGES, Protocol, Step
 
 
 def all_steps(protocol: Protocol) -> Iterator[tuple[str, Step]]:
@@ -58,7 +57,7 @@ def lint(protocol: Protocol, grammar: Grammar) -> list[InputError]:
             found.append(InputError(what, where=f"{protocol.file}:{item.line}: items.{item.name}.say"))
     ruled = {(rule.kind, stage) for rule in protocol.breaches for stage in rule.stages}
     for plan in protocol.stages:
-        for kind in BREACH_KINDS:
+        for kind in DANGERS[:5]:
             if (kind, plan.stage) not in ruled:
                 what = f"has no rule for {kind!r} in {plan.stage!r}"
                 found.append(InputError(what, where=f"{protocol.file}: breaches", expected="a rule a kind and stage"))

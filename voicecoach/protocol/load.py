@@ -1,13 +1,19 @@
-"""A protocol file to values. Every error names file, line and field, what is wrong and what was expected. Pure."""
+"""A protocol file to values. Every error names file, line and field, what is wrong and what was expected. Pure.
+
+The text may have shared texts behind it (`include`): their branches, breach rules and ways count as the protocol's own
+unless it has one of the same name, or for the same kind and stage.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
 
 from voicecoach import yamltext
-from voicecoach.protocol import zones
+from voicecoach.protocol import include, zones
 from voicecoach.protocol.model import (
     BASES,
+    DANGERS,
     STAGES,
     Branch,
     BreachRule,
@@ -21,13 +27,14 @@ from voicecoach.yamltext import Node
 
 MAX_FIRST_WORDS = 6
 MAX_ITEMS = 40
-BREACH_KINDS = ("breach", "splash", "needle", "no-air", "torn")
-ASKS = ("where", "skin")
-THENS = ("same", "next", "undress", "confirm")
+ASKS = ("piece", "where", "skin")
+THENS = ("same", "next", "missing", "undress", "close", "confirm")
+NAMED = ("rejoin", "touched", "wearer-down", "wash", "eyes-at-once")
 FIELDS = (
-    "protocol", "title", "version", "practice", "sources", "items", "room", "exposed", "scope", "orders", "stages",
-    "branches", "breaches", "rejoin", "touched", "wearer-down",
+    "protocol", "title", "version", "practice", "include", "sources", "items", "room", "exposed", "scope", "orders",
+    "stages", "branches", "breaches", "torn", *NAMED,
 )  # fmt: skip
+SHARED_FIELDS = ("shared", "pieces", "sources", "branches", "breaches", "torn", *NAMED)
 
 
 def load(text: str, file: str) -> Protocol:
@@ -39,30 +46,36 @@ def load(text: str, file: str) -> Protocol:
     Raises:
         InputError: one line with file, line and field, for the first thing that is wrong.
     """
-    root = yamltext.read(text, file).only(*FIELDS)
+    own, parts = include.split(text)
+    root = yamltext.read(own, file).only(*FIELDS)
     room = _room(root.get("room"))
     reader = StepReader(_items(root.need("items")))
     _check_layers(root.need("items"), reader)
     stages = _stages(root.need("stages"), reader)
-    branches = _branches(root.get("branches"), reader)
+    shared = _shared(root.get("include"), parts)
+    branches = _branches(root, shared, reader)
     main = {step.name: reader.nodes[step.name] for plan in stages for step in plan.steps}
-    _check_ways(reader, main, branches, root.get("branches"))
-    _check_worn(reader, root.need("items"))
     names = {branch.name for branch in branches}
-    named = {key: _branch_name(root.get(key), names) for key in ("rejoin", "touched", "wearer-down")}
+    _check_ways(reader, main, branches, (root, *shared))
+    _check_worn(reader, root.need("items"))
+    named = {key: _branch_name(_first(key, root, shared), names) for key in NAMED}
     practice = root.get("practice")
+    sources = [*root.need("sources").list(), *(s for one in shared if (v := one.get("sources")) for s in v.list())]
     return Protocol(
         name=root.need("protocol").scalar(),
         title=root.need("title").scalar(),
         version=root.need("version").scalar(),
-        sources=tuple(_source(node) for node in root.need("sources").list()),
+        sources=tuple(_source(node) for node in sources),
         items=tuple(reader.items.values()),
         stages=stages,
         branches=branches,
-        breaches=_breaches(root.get("breaches"), names, main),
+        breaches=_breaches(root, shared, names, main),
         rejoin=named["rejoin"],
         touched=named["touched"],
         wearer_down=named["wearer-down"],
+        wash=named["wash"],
+        eyes_at_once=named["eyes-at-once"],
+        torn=_torn(root, shared, reader, names),
         scope=words(root.get("scope")),
         file=file,
         room=room,
@@ -70,6 +83,21 @@ def load(text: str, file: str) -> Protocol:
         orders=words(root.get("orders")),
         practice=practice.flag() if practice else False,
     )
+
+
+def _shared(node: Node | None, parts: Mapping[str, str]) -> tuple[Node, ...]:
+    """The shared texts that the protocol asks for, read."""
+    found = []
+    for name in words(node):
+        assert node is not None
+        if name not in parts:
+            raise node.wrong(f"{name!r} is not there", "the name of a file in the folder 'shared' beside the protocol")
+        found.append(yamltext.read(parts[name], f"shared/{name}.yaml").only(*SHARED_FIELDS))
+    return tuple(found)
+
+
+def _first(key: str, root: Node, shared: tuple[Node, ...]) -> Node | None:
+    return next((value for one in (root, *shared) if (value := one.get(key)) is not None), None)
 
 
 def _source(node: Node) -> Source:
@@ -149,29 +177,42 @@ def _stages(node: Node, reader: StepReader) -> tuple[StagePlan, ...]:
     return tuple(plans)
 
 
-def _branches(node: Node | None, reader: StepReader) -> tuple[Branch, ...]:
-    """All branches; where they lead is checked when all are known."""
-    found = []
-    for name, value in node.items() if node is not None else ():
-        value.only("steps", "then", "ask", "exposed")
-        then, ask, exposed = value.get("then"), value.get("ask"), value.get("exposed")
-        steps = reader.steps(value.need("steps"), f"branch {name}")
-        if not steps:
-            raise value.wrong("has no steps", "at least one step")
-        found.append(
-            Branch(
-                name=name,
-                steps=steps,
-                then=then.scalar() if then else "same",
-                ask=ask.choice(ASKS) if ask else "",
-                exposed=exposed.scalar() if exposed else "",
-                line=value.line,
-            )
-        )
-    return tuple(found)
+def _branches(root: Node, shared: tuple[Node, ...], reader: StepReader) -> tuple[Branch, ...]:
+    """All branches, the protocol's own before shared ones; where they lead is checked when all are known."""
+    found: dict[str, Branch] = {}
+    for whose in (root, *shared):
+        node = whose.get("branches")
+        pieces = None if whose is root else words(whose.get("pieces"))
+        for name, value in node.items() if node is not None else ():
+            if name not in found:
+                found[name] = _branch(name, value, reader, pieces)
+    return tuple(found.values())
 
 
-def _check_ways(reader: StepReader, main: Mapping[str, Node], branches: tuple[Branch, ...], node: Node | None) -> None:
+def _branch(name: str, node: Node, reader: StepReader, pieces: tuple[str, ...] | None) -> Branch:
+    node.only("steps", "then", "ask", "exposed", "again")
+    then, exposed, again = node.get("then"), node.get("exposed"), node.get("again")
+    asks = choices(node.get("ask"), ASKS)
+    steps = node.need("steps")
+    if not steps.list() and not asks:
+        raise node.wrong("has no steps", "at least one step, or a question")
+    if pieces is not None:
+        left = (fitted for step in steps.list() if (fitted := include.fitted(step, reader.items, pieces)) is not None)
+        steps = replace(steps, members=tuple(left))
+    return Branch(
+        name=name,
+        steps=reader.steps(steps, f"branch {name}"),
+        then=then.scalar() if then else "same",
+        ask=asks,
+        exposed=exposed.scalar() if exposed else "",
+        line=node.line,
+        again=again.scalar() if again else "",
+    )
+
+
+def _check_ways(
+    reader: StepReader, main: Mapping[str, Node], branches: tuple[Branch, ...], whose: tuple[Node, ...]
+) -> None:
     """Refuse ways that lead nowhere, and branches that call each other in a ring."""
     names = {branch.name for branch in branches}
     calls: dict[str, list[tuple[str, Node]]] = {}
@@ -183,13 +224,17 @@ def _check_ways(reader: StepReader, main: Mapping[str, Node], branches: tuple[Br
         for way in ways:
             _branch_name(way, names)
             calls.setdefault(homes.get(name, ""), []).append((way.scalar(), way))
+    nodes = [node for one in whose if (node := one.get("branches")) is not None]
     for branch in branches:
-        assert node is not None
-        place = node.need(branch.name)
-        then, exposed = place.get("then"), place.get("exposed")
-        _then(then, main)
+        place = next(found for node in nodes if (found := node.get(branch.name)) is not None)
+        then, exposed, again = place.get("then"), place.get("exposed"), place.get("again")
+        _then(then, {*main, *names})
+        if then is not None and branch.then in names:
+            calls.setdefault(branch.name, []).append((branch.then, then))
         if exposed:
             calls.setdefault(branch.name, []).append((_branch_name(exposed, names), exposed))
+        if again:
+            calls.setdefault(branch.name, []).append((_branch_name(again, names), again))
     for branch in branches:
         _no_ring(branch.name, calls)
 
@@ -221,34 +266,61 @@ def _branch_name(node: Node | None, names: set[str]) -> str:
     return node.choice(names) if node is not None else ""
 
 
-def _then(node: Node | None, main: Mapping[str, Node]) -> str:
-    return node.choice({*THENS, *main}) if node is not None else "same"
+def _then(node: Node | None, names: Iterable[str]) -> str:
+    return node.choice({*THENS, *names}) if node is not None else "same"
 
 
-def _breaches(node: Node | None, names: set[str], main: Mapping[str, Node]) -> tuple[BreachRule, ...]:
+def _torn(
+    root: Node, shared: tuple[Node, ...], reader: StepReader, names: set[str]
+) -> tuple[tuple[str, str, str], ...]:
+    """The ways of torn pieces, the protocol's own before shared ones."""
+    found: dict[tuple[str, str], str] = {}
+    for whose in (root, *shared):
+        node = whose.get("torn")
+        pieces = {*reader.items, *(words(whose.get("pieces")) if whose is not root else ())}
+        for item, ways in node.items() if node is not None else ():
+            if item not in pieces:
+                raise ways.wrong(f"{item!r} is no item", "one of " + ", ".join(sorted(pieces)))
+            for stage, way in ways.only(*STAGES).items():
+                if item in reader.items and (item, stage) not in found:
+                    found[item, stage] = _branch_name(way, names)
+    return tuple((item, stage, branch) for (item, stage), branch in found.items())
+
+
+def _breaches(
+    root: Node, shared: tuple[Node, ...], names: set[str], main: Mapping[str, Node]
+) -> tuple[BreachRule, ...]:
+    """The protocol's own rules, then those shared ones that hold for a kind and stage that it has none for."""
     rules: list[BreachRule] = []
     taken: dict[tuple[str, str], int] = {}
-    for value in node.list() if node is not None else ():
-        value.only("kind", "stages", "first", "branch", "then", "ask")
-        kind = value.need("kind").choice(BREACH_KINDS)
-        stages = choices(value.need("stages"), STAGES)
-        for stage in stages:
-            if (kind, stage) in taken:
-                what = f"{kind!r} in {stage!r} has a rule already, on line {taken[kind, stage]}"
-                raise value.wrong(what, "one rule a kind and stage")
-            taken[kind, stage] = value.line
-        ask = value.get("ask")
-        rules.append(
-            BreachRule(
-                kind=kind,
-                stages=stages,
-                first=prompt(value.need("first"), MAX_FIRST_WORDS),
-                branch=_branch_name(value.get("branch"), names),
-                then=_then(value.get("then"), main),
-                ask=ask.choice(("where",)) if ask else "",
-                line=value.line,
-            )
-        )
-        if "undress" in stages and rules[-1].then == "undress":
-            raise value.need("then").wrong("a breach in removal never begins it again", "same, next or a later step")
+    for whose in (root, *shared):
+        node = whose.get("breaches")
+        earlier = set(taken)
+        for value in node.list() if node is not None else ():
+            rule = _breach(value, names, main)
+            for stage in rule.stages:
+                if (rule.kind, stage) in taken.keys() - earlier:
+                    what = f"{rule.kind!r} in {stage!r} has a rule already, on line {taken[rule.kind, stage]}"
+                    raise value.wrong(what, "one rule a kind and stage")
+            left = tuple(stage for stage in rule.stages if (rule.kind, stage) not in earlier)
+            taken |= {(rule.kind, stage): value.line for stage in left}
+            if left:
+                rules.append(replace(rule, stages=left))
     return tuple(rules)
+
+
+def _breach(node: Node, names: set[str], main: Mapping[str, Node]) -> BreachRule:
+    node.only("kind", "stages", "first", "first-alone", "branch", "then", "ask")
+    rule = BreachRule(
+        kind=node.need("kind").choice(DANGERS),
+        stages=choices(node.need("stages"), STAGES),
+        first=prompt(node.need("first"), MAX_FIRST_WORDS),
+        branch=_branch_name(node.get("branch"), names),
+        then=_then(node.get("then"), {*main, *names}),
+        ask=choices(node.get("ask"), ASKS),
+        line=node.line,
+        first_alone=prompt(node.get("first-alone"), MAX_FIRST_WORDS),
+    )
+    if "undress" in rule.stages and rule.then == "undress":
+        raise node.need("then").wrong("a breach in removal never begins it again", "same, next or a later step")
+    return rule

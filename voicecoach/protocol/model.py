@@ -8,7 +8,13 @@ from typing import Literal
 Stage = Literal["prepare", "dress", "work", "undress", "close"]
 STAGES: tuple[Stage, ...] = ("prepare", "dress", "work", "undress", "close")
 ROLES = ("wearer", "observer", "assistant")
+ANYONE = "anyone"
+"""The role of a step that whoever is there may answer: help for somebody who cannot."""
 ACTS = ("don", "doff", "change", "inspect", "disinfect", "wipe", "hygiene", "touch", "sit", "verify")
+DANGERS = ("breach", "splash", "needle", "no-air", "torn", "unwell", "collapse")
+"""The kinds of incident that are always listened for: command ids, kinds of breach rules, and causes in the record."""
+DEBTS = ("wash", "report")
+"""What an exposure leaves owed, in the order in which it is paid."""
 BASES = ("read", "second-hand", "from memory", "common practice, no source")
 
 
@@ -86,6 +92,8 @@ class Step:
     read back. branches: command id -> branch name (e.g. torn, soiled). repair: branch taken on 'went wrong'.
     also: further roles that must give the same answer before the step is left (a helper's own rub).
     when_on / when_off: the step is only for when these items are on / are not on; otherwise it is passed over.
+    when_any_on: only for when at least one of these is on (empty: no such condition).
+    pays: what is no longer owed for an exposure once this step is done, one of DEBTS, or ''.
     weaker: why this step asks for less than the checker computes it should ('' when it does not).
     alone: an observer's step that somebody alone is asked for too. optional: a word may leave it out, with all such
     steps that follow it at once.
@@ -107,6 +115,8 @@ class Step:
     repair: str = ""
     when_on: tuple[str, ...] = ()
     when_off: tuple[str, ...] = ()
+    when_any_on: tuple[str, ...] = ()
+    pays: str = ""
     also: tuple[str, ...] = ()
     line: int = 0
     weaker: str = ""
@@ -118,26 +128,29 @@ class Step:
 class Branch:
     """A detour.
 
-    then: 'same' (the step it came from, asked anew), 'next', 'undress', or the name of a step on the main way.
-    ask: a question when its steps are done, 'where' (a place of the body) or 'skin' (yes or no), else ''.
-    exposed: branch taken when the answer is a place or yes, else ''.
+    then: 'same' (the step it came from, asked anew), 'next', 'missing' (the first step of dressing whose piece is not
+    on), 'undress', 'close', or the name of a branch or of a step on the main way.
+    ask: questions when its steps are done, in order: 'piece' (which one is torn), 'where' (a place of the body), 'skin'
+    (yes or no). exposed: branch taken when the answer is a place or yes, else ''. again: the branch taken instead when
+    the same step calls this one a second time ('' for itself).
     """
 
     name: str
     steps: tuple[Step, ...]
     then: str = "same"
-    ask: str = ""
+    ask: tuple[str, ...] = ()
     exposed: str = ""
     line: int = 0
+    again: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class BreachRule:
     """What a kind of breach leads to in some stages.
 
-    kind: command id ('breach', 'splash', 'needle', 'no-air', 'torn'). stages: where it holds. first: the first words,
-    an act, at most 6 words. branch: the branch that follows (may be empty: go on at once). then: 'same', 'next', a step
-    name or 'undress' (the removal begins). ask: 'where' when the place is asked for after the first acts, else ''.
+    kind: one of DANGERS. stages: where it holds. first: the first words, an act, at most 6 words; first_alone: those
+    for somebody who is alone ('' for the same). branch: the branch that follows (may be empty: go on at once). then: as
+    in Branch. ask: questions asked after the first acts, as in Branch.
     """
 
     kind: str
@@ -145,8 +158,13 @@ class BreachRule:
     first: str
     branch: str = ""
     then: str = "same"
-    ask: str = ""
+    ask: tuple[str, ...] = ()
     line: int = 0
+    first_alone: str = ""
+
+    def words(self, mode: str) -> str:
+        """The first words in this mode, 'solo' or 'pair'."""
+        return self.first_alone if mode == "solo" and self.first_alone else self.first
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,6 +179,8 @@ class StagePlan:
 class Protocol:
     """A whole protocol. rejoin: branch read after a pause, stop or restart (it begins with gloved-hand disinfection).
     touched: branch after a touch with a dirty hand. wearer_down: branch when the wearer is down ('' if none).
+    wash: branch that pays what is owed for an exposure, taken as soon as nothing is worn. eyes_at_once: branch in which
+    a second person rinses the eyes, where the site wants that. torn: (item, stage, branch): the way when it is torn.
     scope: names of the ensemble's kind that published orders are checked for. room: surfaces of the room and how they
     are at the start (zones.ROOM_STATES). exposed: body zones that this ensemble leaves bare on purpose. orders:
     published orders that hold for some sources only and that this one declares. practice: never for a real patient.
@@ -177,6 +197,9 @@ class Protocol:
     rejoin: str = ""
     touched: str = ""
     wearer_down: str = ""
+    wash: str = ""
+    eyes_at_once: str = ""
+    torn: tuple[tuple[str, str, str], ...] = ()
     scope: tuple[str, ...] = ()
     file: str = ""
     room: tuple[tuple[str, str], ...] = ()
@@ -191,6 +214,10 @@ class Protocol:
     def item(self, name: str) -> Item:
         """The item of that name; the loader has checked that it is there."""
         return next(item for item in self.items if item.name == name)
+
+    def torn_way(self, item: str, stage: str) -> str:
+        """The branch for a torn `item` in `stage`; '' if there is none."""
+        return next((branch for name, where, branch in self.torn if (name, where) == (item, stage)), "")
 
     def steps(self, stage: str) -> tuple[Step, ...]:
         """The steps of a stage; empty if the protocol has no such stage."""

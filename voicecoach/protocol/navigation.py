@@ -4,19 +4,37 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from voicecoach.protocol.applies import not_for_now
 from voicecoach.protocol.ledger import Ledger
 from voicecoach.protocol.lint import all_steps
 from voicecoach.protocol.model import STAGES, Branch, BreachRule, Protocol, Step
 from voicecoach.protocol.place import Detour, Place
 
+INCIDENTS = ("breach: ", "touched ")
+"""How the cause of a detour begins that is about an incident."""
+OWED = "owed for an exposure"
+"""The cause of the detour to the wash."""
+
 
 @dataclass(frozen=True, slots=True)
 class Position:
-    """Where somebody is on the way: the place, what is worn there, and with whom ('solo' or 'pair')."""
+    """Where somebody is on the way: the place, what is worn there, and with whom ('solo' or 'pair').
+
+    owes: a wash is owed for an exposure and has not been led to yet. placed: the place of this incident's exposure has
+    been named. cancelled: nobody goes in any more. tried: (step, branch) of the branches that steps have called so far.
+    """
 
     place: Place
     ledger: Ledger
     mode: str
+    owes: bool = False
+    placed: bool = False
+    cancelled: bool = False
+    tried: tuple[tuple[str, str], ...] = ()
+
+    def at(self, place: Place | None = None, ledger: Ledger | None = None) -> Position:
+        """The same person somewhere else, or with something else on."""
+        return replace(self, place=place or self.place, ledger=self.ledger if ledger is None else ledger)
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,37 +78,74 @@ def step_at(protocol: Protocol, place: Place) -> Step | None:
     return steps[index] if 0 <= index < len(steps) else None
 
 
-def arrive(protocol: Protocol, place: Place, ledger: Ledger, mode: str) -> Arrival:
-    """What is found on going to `place`: the first step from there on that applies, or what else stands there."""
+def arrive(protocol: Protocol, here: Position) -> Arrival:
+    """What is found there: the first step from there on that applies, or what else stands there."""
     passed: list[tuple[str, str]] = []
     for _ in range(10_000):  # a bound, not a limit: the loader refuses files that long
+        place, ledger = here.place, here.ledger
+        turned = _turned(protocol, here)
+        if turned is not None:
+            if (step := step_at(protocol, place)) is not None and turned.place.stage != place.stage:
+                passed.append((step.name, "nobody goes in any more"))
+            here = turned
+            continue
         if place.step < 0 and not place.detours:
-            if mode == "solo":
+            if here.mode == "solo":
                 return Arrival("question", place, ledger, question="reason", passed=tuple(passed))
-            place = replace(place, step=0)
+            here = here.at(replace(place, step=0))
+            continue
         if place.stage == "work" and not place.detours:
             return Arrival("work", place, ledger, passed=tuple(passed))
         step = step_at(protocol, place)
         if step is not None and place.observer_due:
             return Arrival("confirm", place, ledger, passed=tuple(passed))
         if step is None:
-            end = _behind_the_end(protocol, place, ledger)
+            end = _behind_the_end(protocol, here)
             if end.kind != "on":
                 return replace(end, passed=tuple(passed))
-            place = end.place
+            here = here.at(end.place, end.ledger)
             continue
-        helper_reads = bool(place.detours) and place.detours[-1].branch == protocol.wearer_down
-        reason = passed_over(step, ledger, "pair" if helper_reads else mode)
+        known = _known_torn(protocol, here, step)
+        if known is not None:
+            passed.append((step.name, "already known to be damaged"))
+            here = known
+            continue
+        reason = not_for_now(step, ledger, alone=_alone(protocol, here), cancelled=_undoing(here))
         if not reason:
             return Arrival("step", place, ledger, passed=tuple(passed))
         passed.append((step.name, reason))
-        place = _following(place)
-    return Arrival("question", place, ledger, question="end")
+        here = here.at(_following(place))
+    return Arrival("question", here.place, here.ledger, question="end")
+
+
+def _turned(protocol: Protocol, here: Position) -> Position | None:
+    """Where an incident turns the way to: the wash that is owed, as soon as nothing is worn; or out, never in."""
+    place, on = here.place, here.ledger.on()
+    if place.detours or place.observer_due or place.stage == "work":
+        return None
+    clean = place.stage != "undress" or here.ledger.hands == "clean"
+    if here.owes and protocol.wash and not on and clean:
+        wash = replace(place, step=max(0, place.step), detours=(Detour(protocol.wash, 0, "same", OWED),))
+        return replace(here, place=wash, owes=False)
+    if here.cancelled and place.stage in {"prepare", "dress"}:
+        return here.at(Place("undress" if on else "close", 0))
+    return None
+
+
+def _known_torn(protocol: Protocol, here: Position, step: Step) -> Position | None:
+    """A look at a piece that is known to be torn is passed over for the way of that piece."""
+    ways = dict(step.branches)
+    torn = [act.target for act in step.acts if act.kind == "inspect" and act.target in here.ledger.torn]
+    if not torn or "torn" not in ways:
+        return None
+    way = protocol.torn_way(torn[0], here.place.stage) or ways["torn"]
+    entered = Detour(way, 0, protocol.branch(way).then, f"known to be torn: {torn[0]}")
+    return here.at(replace(here.place, detours=(*here.place.detours, entered)), here.ledger.mended(torn[0]))
 
 
 def onward(protocol: Protocol, here: Position, ledger: Ledger) -> Arrival:
-    """What follows the step at the state's place, with `ledger` as that step leaves it."""
-    return arrive(protocol, _following(here.place), ledger, here.mode)
+    """What follows the step at the place, with `ledger` as that step leaves it."""
+    return arrive(protocol, here.at(_following(here.place), ledger))
 
 
 def answered(protocol: Protocol, here: Position, ledger: Ledger) -> Arrival:
@@ -111,32 +166,38 @@ def without_optional(protocol: Protocol, here: Position) -> Arrival:
     while (step := step_at(protocol, place)) is not None and step.optional:
         left_out.append((step.name, "left out on a word"))
         place = _following(place)
-    there = arrive(protocol, place, here.ledger, here.mode)
+    there = arrive(protocol, here.at(place))
     return replace(there, passed=(*left_out, *there.passed))
 
 
 def again(protocol: Protocol, here: Position, ledger: Ledger | None = None) -> Arrival:
-    """What stands at the state's own place."""
-    return arrive(protocol, here.place, here.ledger if ledger is None else ledger, here.mode)
+    """What stands at the place itself."""
+    return arrive(protocol, here.at(ledger=ledger))
+
+
+def called(protocol: Protocol, here: Position, step: Step, branch: str) -> str:
+    """The branch that a step calls: its own, or, each further time, the one that stands in for it (rule 37)."""
+    while (step.name, branch) in here.tried and protocol.branch(branch).again:
+        branch = protocol.branch(branch).again
+    return branch
 
 
 def detour(
-    protocol: Protocol, here: Position, branch: str, then: str, *, cause: str, ledger: Ledger | None = None
+    protocol: Protocol, here: Position, branch: str, then: str = "", *, cause: str, ledger: Ledger | None = None
 ) -> Arrival:
-    """Enter a branch from the state's place; a branch that is already being read is begun anew, not nested."""
+    """Enter a branch from the place; a branch that is already being read is begun anew, not nested."""
     held = [d.branch for d in here.place.detours]
     outer = here.place.detours[: held.index(branch)] if branch in held else here.place.detours
-    then = here.place.detours[held.index(branch)].then if branch in held else then
+    then = here.place.detours[held.index(branch)].then if branch in held else then or protocol.branch(branch).then
     place = replace(here.place, detours=(*outer, Detour(branch, 0, then, cause)))
-    return arrive(protocol, place, here.ledger if ledger is None else ledger, here.mode)
+    return arrive(protocol, here.at(place, ledger))
 
 
 def branched(protocol: Protocol, here: Position, answer: str) -> Arrival:
     """Where an answer of the step here that calls a branch leads."""
     step = step_at(protocol, here.place)
     assert step is not None
-    branch = protocol.branch(dict(step.branches)[answer])
-    return detour(protocol, here, branch.name, branch.then, cause=answer)
+    return detour(protocol, here, called(protocol, here, step, dict(step.branches)[answer]), cause=answer)
 
 
 def repaired(protocol: Protocol, here: Position, step: Step) -> Arrival:
@@ -161,8 +222,9 @@ def faulted(protocol: Protocol, here: Position, fault: str) -> Arrival:
     """Where the observer's 'not clear' and a fault lead; to the observer again if there is no way for it."""
     step = step_at(protocol, here.place)
     branch = (dict(step.branches).get(fault) or step.repair) if step else ""
-    if not branch:
+    if step is None or not branch:
         return Arrival("confirm", here.place, here.ledger)
+    branch = called(protocol, here, step, branch)
     return detour(protocol, here, branch, "same", cause=f"not clear: {fault}")
 
 
@@ -178,7 +240,7 @@ def rejoin(protocol: Protocol, here: Position, ledger: Ledger | None = None) -> 
     """
     now = here.ledger if ledger is None else ledger
     place = settled(protocol, here.place, now)
-    there = replace(here, ledger=now, place=place)
+    there = here.at(place, now)
     step = step_at(protocol, place)
     own = step is not None and "wearer" in {step.role, *step.also}
     rubs = step is not None and own and step.timing and any(a.kind in {"disinfect", "hygiene"} for a in step.acts)
@@ -222,26 +284,27 @@ def breach_rule(protocol: Protocol, kind: str, stage: str) -> BreachRule | None:
 def breach_arrival(protocol: Protocol, here: Position, kind: str) -> Arrival:
     """Where a breach of this kind leads after its first words."""
     rule = breach_rule(protocol, kind, here.place.stage)
-    calm = replace(here, place=replace(here.place, detours=without_breach(here.place.detours)))
+    calm = here.at(replace(here.place, detours=without_incident(here.place.detours)))
     if rule is None:
         return again(protocol, calm)
     if rule.branch:
-        found = detour(protocol, calm, rule.branch, rule.then, cause=f"breach: {kind}")
-    else:
-        found = _led(protocol, calm.place, rule.then, here.ledger, here.mode)
-    return found
+        return detour(protocol, calm, rule.branch, rule.then, cause=f"breach: {kind}")
+    return arrive(protocol, calm.at(_then_place(protocol, calm, rule.then, f"breach: {kind}")))
 
 
-def without_breach(detours: tuple[Detour, ...]) -> tuple[Detour, ...]:
-    """The detours up to the first that a breach caused: a new breach never nests in an old one."""
-    for index, one in enumerate(detours):
-        if one.cause.startswith("breach"):
-            return detours[:index]
-    return detours
+def incident(detours: tuple[Detour, ...]) -> int:
+    """Where among the detours the first one stands that an incident caused; -1 if none did."""
+    return next((index for index, one in enumerate(detours) if one.cause.startswith(INCIDENTS)), -1)
+
+
+def without_incident(detours: tuple[Detour, ...]) -> tuple[Detour, ...]:
+    """The detours up to the first that an incident caused: a new one never nests in an old one."""
+    index = incident(detours)
+    return detours if index < 0 else detours[:index]
 
 
 def asked(protocol: Protocol, here: Position, exposed: bool) -> Arrival:
-    """What follows the question at a branch's end: its `exposed` branch, or where the branch leads."""
+    """What follows a question at a branch's end: its `exposed` branch, its next question, or where the branch leads."""
     over = here.place.detours[-1]
     branch = protocol.branch(over.branch)
     after = (
@@ -249,23 +312,52 @@ def asked(protocol: Protocol, here: Position, exposed: bool) -> Arrival:
         if exposed and branch.exposed
         else replace(over, step=over.step + 1)
     )
-    place = replace(here.place, detours=(*here.place.detours[:-1], after))
-    return arrive(protocol, place, here.ledger, here.mode)
+    return arrive(protocol, here.at(replace(here.place, detours=(*here.place.detours[:-1], after))))
 
 
-def _led(protocol: Protocol, place: Place, then: str, ledger: Ledger, mode: str) -> Arrival:
-    """Follow a breach's `then` from the place it was called at."""
-    if then == "undress" and place.stage in {"dress", "work"}:
-        return arrive(protocol, Place("undress", 0), ledger, mode)
-    return arrive(protocol, _then_place(protocol, place, then), ledger, mode)
+def pieces(protocol: Protocol, here: Position) -> tuple[str, ...]:
+    """The pieces that 'torn' can mean: those that are worn, first those that have a way of their own here."""
+    on = here.ledger.on()
+    own = tuple(item for item in on if protocol.torn_way(item, here.place.stage))
+    return own or on
 
 
-def _then_place(protocol: Protocol, place: Place, then: str) -> Place:
+def torn(protocol: Protocol, here: Position, item: str) -> Arrival:
+    """What follows once the torn piece is known: its own way, or the next question of the way that asked."""
+    return arrive(protocol, _torn_way(protocol, here, item))
+
+
+def _torn_way(protocol: Protocol, here: Position, item: str) -> Position:
+    over = here.place.detours[-1]
+    way = protocol.torn_way(item, here.place.stage)
+    if not way:
+        there = replace(here.place, detours=(*here.place.detours[:-1], replace(over, step=over.step + 1)))
+        return here.at(there, here.ledger.tear(item))
+    entered = Detour(way, 0, protocol.branch(way).then, over.cause)
+    return here.at(replace(here.place, detours=(*here.place.detours[:-1], entered)))
+
+
+def _then_place(protocol: Protocol, here: Position, then: str, cause: str) -> Place:
+    """Where `then` leads from there."""
+    place = here.place
     if then == "next":
         return _following(place)
+    if then == "missing":
+        return settled(protocol, replace(place, detours=()), here.ledger) if place.stage == "dress" else place
+    if then == "undress" and place.stage not in {"prepare", "dress", "work"}:
+        return place
+    if then in STAGES:
+        return Place(then, 0)
+    if any(branch.name == then for branch in protocol.branches):
+        return replace(place, detours=(*place.detours, Detour(then, 0, protocol.branch(then).then, cause)))
+    return _main_step(protocol, place, then)
+
+
+def _main_step(protocol: Protocol, place: Place, name: str) -> Place:
+    """The step of that name on the main way, unless it lies behind; the place itself for 'same'."""
     for plan in protocol.stages:
         for index, step in enumerate(plan.steps):
-            if step.name == then:
+            if step.name == name:
                 order = (STAGES.index(plan.stage), index)
                 forwards = order >= (STAGES.index(place.stage), place.step)
                 return Place(plan.stage, index) if forwards else replace(place, detours=())
@@ -279,45 +371,42 @@ def _following(place: Place) -> Place:
     return replace(place, step=place.step + 1, due=False)
 
 
-def _behind_the_end(protocol: Protocol, place: Place, ledger: Ledger) -> Arrival:
+def _behind_the_end(protocol: Protocol, here: Position) -> Arrival:
     """What comes when a branch or a stage has no more steps; kind 'on' means: look at the place given."""
+    place, ledger = here.place, here.ledger
     if place.detours:
         over = place.detours[-1]
         branch: Branch = protocol.branch(over.branch)
-        question = branch.ask or _asked_by_breach(protocol, place.stage, over)
-        if question and over.step == len(branch.steps):
-            return Arrival("question", place, ledger, question=question, about=over.branch)
+        questions = (*branch.ask, *_asked_by_breach(protocol, place.stage, over))
+        number = over.step - len(branch.steps)
         outer = replace(place, detours=place.detours[:-1])
-        if over.then == "undress" and outer.stage in {"dress", "work"}:
-            return Arrival("on", Place("undress", 0), ledger)
-        return Arrival("on", _then_place(protocol, outer, over.then), ledger)
+        if number < len(questions) and questions[number] in {"where", "skin"} and here.placed:
+            return Arrival("on", _following(place), ledger)
+        if number >= len(questions):
+            return Arrival("on", _then_place(protocol, here.at(outer), over.then, over.cause), ledger)
+        if questions[number] == "piece" and len(known := pieces(protocol, here)) < 2:
+            there = _torn_way(protocol, here, known[0]) if known else here.at(_following(place))
+            return Arrival("on", there.place, there.ledger)
+        return Arrival("question", place, ledger, question=questions[number], about=over.branch)
     later = STAGES.index(place.stage) + 1
     if later == len(STAGES):
         return Arrival("question", replace(place, step=len(protocol.steps(place.stage))), ledger, question="end")
     return Arrival("on", Place(STAGES[later], 0), ledger)
 
 
-def _asked_by_breach(protocol: Protocol, stage: str, over: Detour) -> str:
+def _asked_by_breach(protocol: Protocol, stage: str, over: Detour) -> tuple[str, ...]:
     if not over.cause.startswith("breach: "):
-        return ""
+        return ()
     rule = breach_rule(protocol, over.cause.removeprefix("breach: "), stage)
-    return rule.ask if rule and rule.branch == over.branch else ""
+    return rule.ask if rule and rule.branch == over.branch else ()
 
 
-def passed_over(step: Step, ledger: Ledger, mode: str) -> str:
-    """Why the step is passed over as things stand; '' if it is to be read."""
-    for item in step.when_on:
-        if ledger.worn(item) != "on":
-            return f"{item} is not worn"
-    for item in step.when_off:
-        if ledger.worn(item) == "on":
-            return f"{item} is worn"
-    if mode == "solo" and step.role == "observer" and not step.alone:
-        return "there is no observer"
-    doffs = [act.target for act in step.acts if act.kind == "doff"]
-    if doffs and all(ledger.worn(item) != "on" for item in doffs):
-        return "nothing already off is asked off again"
-    dons = [act.target for act in step.acts if act.kind == "don"]
-    if dons and len(dons) == len(step.acts) and all(ledger.worn(item) == "on" for item in dons):
-        return "already on"
-    return ""
+def _alone(protocol: Protocol, here: Position) -> bool:
+    """Whether nobody else is there to be spoken to; somebody has come when the wearer is down."""
+    helped = bool(here.place.detours) and here.place.detours[-1].branch == protocol.wearer_down
+    return here.mode == "solo" and not helped
+
+
+def _undoing(here: Position) -> bool:
+    """Whether removal is only the undoing of dressing: nobody went in."""
+    return here.cancelled and here.place.stage == "undress"

@@ -7,11 +7,11 @@ from typing import Any
 from voicecoach.protocol import zones
 from voicecoach.protocol.load import (
     ASKS,
-    BREACH_KINDS,
     FIELDS,
     MAX_ITEMS,
+    NAMED,
 )
-from voicecoach.protocol.model import ACTS, BASES, ROLES, STAGES
+from voicecoach.protocol.model import ACTS, ANYONE, BASES, DANGERS, DEBTS, ROLES, STAGES
 from voicecoach.protocol.steps import MAX_STEPS, STEP_FIELDS
 
 TEXT: dict[str, Any] = {"type": ["string", "number"]}
@@ -46,11 +46,12 @@ def schema() -> dict[str, Any]:
     )
     steps = {"type": "array", "items": {"$ref": "#/$defs/step"}, "maxItems": MAX_STEPS}
     step: dict[str, Any] = {
-        "step": NAME, "say": NAME, "warn": NAME, "help": NAME, "role": {"enum": list(ROLES)},
+        "step": NAME, "say": NAME, "warn": NAME, "help": NAME, "role": {"enum": [*ROLES, ANYONE]},
         "acts": {"type": "array", "items": act}, "answer": _words(), "observer": FLAG, "also": _words(ROLES),
         "matters": FLAG, "time": time, "quiet": {"type": "number", "minimum": 1, "maximum": 300}, "asks-for": NAME,
         "on": {"type": "object", "additionalProperties": NAME}, "repair": NAME, "when-on": _words(),
-        "when-off": _words(), "weaker": NAME, "alone": FLAG, "optional": FLAG,
+        "when-off": _words(), "when-any-on": _words(), "pays": {"enum": list(DEBTS)}, "weaker": NAME, "alone": FLAG,
+        "optional": FLAG,
     }  # fmt: skip
     item = _mapping(
         {
@@ -61,11 +62,11 @@ def schema() -> dict[str, Any]:
         },
         ("site", "layer", "say"),
     )  # fmt: skip
-    branch = _mapping({"steps": steps, "then": NAME, "ask": {"enum": list(ASKS)}, "exposed": NAME}, ("steps",))
+    branch = _mapping({"steps": steps, "then": NAME, "ask": _words(ASKS), "exposed": NAME, "again": NAME}, ("steps",))
     breach = _mapping(
         {
-            "kind": {"enum": list(BREACH_KINDS)}, "stages": _words(STAGES), "first": NAME, "branch": NAME,
-            "then": NAME, "ask": {"enum": ["where"]},
+            "kind": {"enum": list(DANGERS)}, "stages": _words(STAGES), "first": NAME, "branch": NAME,
+            "then": NAME, "ask": _words(ASKS), "first-alone": NAME,
         },
         ("kind", "stages", "first"),
     )  # fmt: skip
@@ -85,7 +86,8 @@ def schema() -> dict[str, Any]:
         "stages": _mapping(dict.fromkeys(STAGES, steps)),
         "branches": {"type": "object", "additionalProperties": branch},
         "breaches": {"type": "array", "items": breach},
-        "rejoin": NAME, "touched": NAME, "wearer-down": NAME,
+        "torn": {"type": "object", "additionalProperties": _mapping(dict.fromkeys(STAGES, NAME))},
+        "include": _words(), **dict.fromkeys(NAMED, NAME),
     }  # fmt: skip
     assert set(fields) == set(FIELDS) and set(step) == set(STEP_FIELDS), "the loader has other fields"
     return {

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from voicecoach.protocol import zones
-from voicecoach.protocol.model import ACTS, ROLES, Act, Item, Step, Timing
+from voicecoach.protocol.model import ACTS, ANYONE, DEBTS, ROLES, Act, Item, Step, Timing
 from voicecoach.yamltext import Node
 
 MAX_PROMPT_WORDS = 12
@@ -15,7 +15,7 @@ TRIED = {"breach", "stop"}
 """The words that always count; before anything is worn, a step may ask for one try of each (rule 38)."""
 STEP_FIELDS = (
     "step", "say", "warn", "help", "role", "acts", "answer", "observer", "also", "matters", "time", "quiet", "asks-for",
-    "on", "repair", "when-on", "when-off", "weaker", "alone", "optional",
+    "on", "repair", "when-on", "when-off", "when-any-on", "pays", "weaker", "alone", "optional",
 )  # fmt: skip
 
 
@@ -104,12 +104,13 @@ class StepReader:
         roles = {key: node.get(key) for key in ("role", "repair", "asks-for", "weaker", "matters", "observer")}
         flags = {key: (told := node.get(key)) is not None and told.flag() for key in ("alone", "optional")}
         on = node.get("on")
+        pays = node.get("pays")
         matters, observer, role = roles["matters"], roles["observer"], roles["role"]
         self.acts[name] = self._acts(node.get("acts"))
         return Step(
             name=name,
             say=prompt(node.need("say")),
-            role=role.choice(ROLES) if role else "wearer",
+            role=role.choice((*ROLES, ANYONE)) if role else "wearer",
             warn=prompt(node.get("warn")),
             help=joined(node.get("help")),
             acts=self.acts[name],
@@ -123,6 +124,8 @@ class StepReader:
             repair=joined(roles["repair"]),
             when_on=self._item_names(node.get("when-on")),
             when_off=self._item_names(node.get("when-off")),
+            when_any_on=self._item_names(node.get("when-any-on")),
+            pays=pays.choice(DEBTS) if pays else "",
             also=choices(node.get("also"), ROLES),
             line=node.line,
             weaker=joined(roles["weaker"]),

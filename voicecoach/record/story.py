@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
+from voicecoach.protocol.model import DANGERS
 from voicecoach.record.read import RecordLine, Session
 from voicecoach.session.events import CLOCK_HZ, Heard, PartBack, PartLost, PromptEnded, Reopened
 from voicecoach.session.notes import NoteKind, label_of
-from voicecoach.session.vocabulary import DANGERS
 
 DANGER = frozenset(DANGERS) - {"torn"}
 """Words that stand out wherever they are said; "torn" is an ordinary answer to a look."""

@@ -8,6 +8,7 @@ from pathlib import Path
 from voicecoach import grammar as grammars
 from voicecoach.errors import InputError
 from voicecoach.files import is_file, read_bounded
+from voicecoach.protocol import include
 from voicecoach.protocol import load as protocols
 from voicecoach.protocol import site as sites
 from voicecoach.protocol.model import Protocol
@@ -62,10 +63,21 @@ def load_grammar(name: str) -> tuple[grammars.Grammar, str]:
 
 
 def load_protocol(name: str) -> tuple[Protocol, str]:
-    """A protocol and its text."""
+    """A protocol and its whole text: the shared texts that it includes stand behind its own."""
     path = find("protocols", name)
     text = read_text(path)
+    wanted = [part for part in include.wanted(text, path.name) if part not in include.split(text)[1]]
+    found = {part: shared for part in wanted if (shared := _shared(path, part)) is not None}
+    text = include.whole(text, {part: read_text(file) for part, file in found.items()})
     return protocols.load(text, path.name), text
+
+
+def _shared(protocol: Path, name: str) -> Path | None:
+    """A shared file: in the folder 'shared' beside the protocol, or among those that come with the program."""
+    if Path(name).name != name:
+        return None
+    beside, bundled = (place / "shared" / f"{name}.yaml" for place in (protocol.parent, folder("protocols")))
+    return next((file for file in (beside, bundled) if file.is_file()), None)
 
 
 def load_site(name: str) -> tuple[sites.Site, str]:

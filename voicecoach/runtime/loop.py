@@ -14,6 +14,7 @@ from voicecoach.audio.failover import FailoverLine
 from voicecoach.audio.line import RATE_HZ, Block, Line, Samples, Sound
 from voicecoach.errors import EngineError
 from voicecoach.listen.port import Recogniser
+from voicecoach.protocol.model import DANGERS
 from voicecoach.record.clips import ClipKeeper
 from voicecoach.record.journal import Journal
 from voicecoach.runtime.faults import Faults, Reason, Restarter, call_with_timeout, told
@@ -22,7 +23,6 @@ from voicecoach.session.events import Event, Heard, Part, PartLost, PromptEnded,
 from voicecoach.session.machine import Machine
 from voicecoach.session.notes import NoteKind
 from voicecoach.session.state import SessionState
-from voicecoach.session.vocabulary import DANGERS
 from voicecoach.speak import tones
 from voicecoach.speak.port import Speaker
 

@@ -46,6 +46,8 @@ class NoteKind(StrEnum):
     BREACH = "breach", "breach"
     FALSE_ALARM = "false-alarm", "false alarm"
     EXPOSURE = "exposure", "exposure"
+    OWED = "owed", "owed for exposures"
+    PAID = "paid", "done for an exposure"
     SUSPECT = "suspect", "may be contaminated"
     TOUCHED = "touched", "touched"
     DEVIATION = "deviation", "deviation"

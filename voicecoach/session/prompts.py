@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from voicecoach.errors import InputError
 from voicecoach.grammar import normalise
-from voicecoach.protocol.model import STAGES, Step
+from voicecoach.protocol.model import DANGERS, STAGES, Step
 from voicecoach.protocol.navigation import steps_named
 from voicecoach.session.actions.aside import WEAR_MOST_MIN, WEAR_STEP_MIN
 from voicecoach.session.actions.stepping import read_back
 from voicecoach.session.interpret.live import OVER_PROMPT, expected, said_itself
 from voicecoach.session.setup import Setup
-from voicecoach.session.vocabulary import DANGERS, REPLIES, SAYS_ITSELF
+from voicecoach.session.vocabulary import REPLIES, SAYS_ITSELF
 
 MAX_WORDS = 12
 """Rule 1."""
@@ -28,6 +28,8 @@ SAYS = (
     "say-again", "signal-lost", "step-of", "stopped", "time-up", "wear-limit", "wearer-must", "wipe-unfinished",
     "work-begins", "worn-briefly", "worn-for", "ask-observer", "ask-end-on", "ask-where", "ask-back",
     "ask-right", "ask-end",
+    # about incidents
+    "owed-later", "still-owed", "ask-end-owed",
     *(f"ask-{q}" for q in REPLIES if q not in {"item", "still-on", "end", "touched", "right", "back", "where"}),
 )  # fmt: skip
 """The keys of the sentences that a grammar must have."""
@@ -66,7 +68,7 @@ def every_prompt(setup: Setup) -> tuple[str, ...]:
     steps = all_steps(setup)
     site = setup.site
     said = [text for step in steps for text in (step.warn, step.say, step.help) if text]
-    said += [rule.first for rule in setup.protocol.breaches]
+    said += [text for rule in setup.protocol.breaches for text in (rule.first, rule.first_alone) if text]
     said += [read_back(setup, step, answer) for step in steps if step.matters for answer in step.answers]
     said += [text for text in (site.eyewash, site.tell, site.waste, site.reusable) if text]
     return tuple(dict.fromkeys([*said, *own_sentences(setup)]))

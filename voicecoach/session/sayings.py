@@ -101,7 +101,8 @@ def _step(setup: Setup, step: Step) -> Iterator[str]:
 
 
 def _then(branch: Branch) -> str:
-    asked = {"where": "asks where, ", "skin": "asks about the skin, "}.get(branch.ask, "")
+    words = {"piece": "asks which piece, ", "where": "asks where, ", "skin": "asks about the skin, "}
+    asked = "".join(words[question] for question in branch.ask)
     return asked + THEN.get(branch.then, f"then on at {branch.then}")
 
 

@@ -103,6 +103,7 @@ TABLE: tuple[Row, ...] = (
     *_leads("went_on", ("frozen",), ("note_went_on",)),
     Row("went_back_to", ("frozen",), "asking", (), ("note_went_on", "ask")),
     Row("touched", ("frozen",), "asking", (), ("note_touched", "ask")),
+    Row("placed", OPEN, "=", (), ("note_place",)),
     # ways
     Row("paused", (*ON_A_STEP, "asking", "frozen", "working"), "paused", (), ("pause",)),
     Row("resumed", ("paused",), "asking", (), ("tell_worn", "ask")),

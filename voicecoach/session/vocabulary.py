@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-PLACES = ("face", "eyes", "neck", "hair", "hand", "arm", "body", "leg", "foot")
+from voicecoach.protocol.model import DANGERS
+
+PLACES = ("face", "eyes", "mouth", "neck", "hair", "hand", "arm", "body", "leg", "foot")
+OUTSIDE = ("glove", "suit")
+"""Places that are no place of the body: what is worn was touched, not the skin."""
 FAULTS = ("loose", "open", "torn", "soiled", "skin-showing")
 REASONS = ("nobody-here", "partner-busy", "practice-run")
-DANGERS = ("breach", "splash", "needle", "no-air", "torn")
 INFORMATION = ("help", "where-am-i", "time")
 
 REPLIES: dict[str, tuple[str, ...]] = {
@@ -16,9 +19,9 @@ REPLIES: dict[str, tuple[str, ...]] = {
     "item": ("yes", "no"),
     "still-on": ("yes", "no"),
     "back": ("not-finished", "went-wrong", "go-on"),
-    "where": (*PLACES, "no"),
-    "touched": PLACES,
-    "skin": ("yes", "no"),
+    "where": (*PLACES, *OUTSIDE, "no", "unsure"),
+    "touched": (*PLACES, *OUTSIDE, "no", "unsure"),
+    "skin": ("yes", "no", *PLACES, "unsure"),
     "piece": FAULTS,
     "fault": FAULTS,
     "removal-area": ("yes", "no"),

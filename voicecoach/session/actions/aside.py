@@ -45,6 +45,7 @@ def note_went_on(turn: Turn) -> None:
 def note_touched(turn: Turn) -> None:
     """On record at once; the place follows."""
     turn.note(NoteKind.TOUCHED, step=turn.step.name if turn.step else "")
+    turn.set(before=turn.state.place, struck_at=turn.state.at)
     turn.tone("taken")
 
 

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 
 from voicecoach.protocol.ledger import Worn
 from voicecoach.protocol.navigation import step_at, steps_named
-from voicecoach.session.actions.stepping import correct, note_suspects
+from voicecoach.session.actions.stepping import correct, note_owed, note_suspects
 from voicecoach.session.events import Heard
+from voicecoach.session.exposure import place_meant
 from voicecoach.session.notes import NoteKind
 from voicecoach.session.turn import STEP_TIMERS, Turn
-from voicecoach.session.vocabulary import FAULTS, PLACES
+from voicecoach.session.vocabulary import FAULTS
 
 IN_PASSING = ("all-right", "down", "near-breach", "end", "removal-area", "all-clear", "return", "back", "still-on")
 """Questions that are not asked again when something else came in between."""
@@ -41,6 +41,8 @@ def say_question(turn: Turn) -> None:
         turn.aside("ask-item", label=protocol.item(state.about).label)
     elif question == "end" and state.ledger.on():
         turn.aside("ask-end-on")
+    elif question == "end" and state.owed:
+        turn.aside("still-owed", "ask-end-owed")
     elif question == "end":
         if state.place.stage == "close" and state.place.step >= len(protocol.steps("close")):
             turn.aside("all-done")
@@ -134,10 +136,8 @@ def note_reply(turn: Turn) -> None:
         turn.tone("taken")
     if state.question == "all-clear" and state.mode == "pair" and by != "observer":
         turn.note(NoteKind.NOT_INDEPENDENT, step="all-clear", why="said on a shared microphone or not at all")
-    if state.question in {"where", "touched"} and word in PLACES:
-        _exposed(turn, word)
-    elif state.question == "skin" and word in {"yes", "not answered"}:
-        _exposed(turn, "skin")
+    if state.question in {"where", "touched", "skin"} and place_meant(word):
+        note_exposed(turn, place_meant(word), state.question)
     elif state.question in {"item", "still-on"} and word in {"yes", "no"}:
         worn: Worn = "on" if word == "yes" else "off"
         correct(turn, state.about, worn)
@@ -150,12 +150,20 @@ def note_reply(turn: Turn) -> None:
         _fault(turn, word, by)
 
 
-def _exposed(turn: Turn, place: str) -> None:
-    """A contact, with its place and time; the site's own words where it has some (setup 12 and 14)."""
-    state, site = turn.state, turn.setup.site
-    turn.note(NoteKind.EXPOSURE, place=place, cause=state.question, step=turn.step.name if turn.step else "")
-    turn.set(ledger=replace(state.ledger, hands="not-rubbed"))
-    turn.say(site.eyewash if place in {"eyes", "face"} else "", site.tell)
+def note_exposed(turn: Turn, place: str, cause: str) -> None:
+    """A contact, with its place and time; what is owed is said, and a way to go only to somebody who can go."""
+    step = turn.step.name if turn.step else ""
+    turn.state = turn.state.exposed(place, cause, step)
+    turn.note(NoteKind.EXPOSURE, place=place, cause=cause, step=step)
+    note_owed(turn)
+    if turn.state.ledger.on():
+        turn.aside("owed-later")
+
+
+def note_place(turn: Turn) -> None:
+    """A place named while an incident is being handled: it is not asked for again."""
+    turn.tone("taken")
+    note_exposed(turn, turn.intent.word, "named")
 
 
 def _fault(turn: Turn, fault: str, by: str) -> None:
@@ -167,5 +175,5 @@ def _fault(turn: Turn, fault: str, by: str) -> None:
 
 
 ACTIONS: dict[str, Callable[[Turn], None]] = {
-    action.__name__: action for action in (ask, ask_on, tell_worn, hold, hold_on, note_reply)
+    action.__name__: action for action in (ask, ask_on, tell_worn, hold, hold_on, note_reply, note_place)
 }

@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
-from voicecoach.protocol.navigation import breach_rule, steps_here
+from voicecoach.protocol.navigation import OWED, breach_rule, steps_here
 from voicecoach.protocol.place import Place
 from voicecoach.session.actions import aside, ask, stepping, wait
 from voicecoach.session.actions.ask import say_question
 from voicecoach.session.effects import Close, StopSpeaking
 from voicecoach.session.events import Heard, Opened
-from voicecoach.session.interpret.live import in_breach
+from voicecoach.session.exposure import OWED_AT_ONCE, UNKNOWN, led
+from voicecoach.session.interpret.intent import ENDS_ENTRY, cleared_of_incident
 from voicecoach.session.notes import NoteKind
 from voicecoach.session.turn import STEP_TIMERS, Turn
 
@@ -53,12 +54,11 @@ def arrive(turn: Turn) -> None:
     for name, reason in arrival.passed:
         turn.note(NoteKind.JUMP, step=name, cause=reason)
     stepping.keep_books(turn, arrival.ledger)
-    left_breach = in_breach(replace(turn.state, status="prompting"))
     stepping.go_to(turn, arrival.place)
     turn.set(question="", about="", held="", pending=None, silence=0, waiting_since=None)
     turn.set(vain=0, hinted=False, babbled=False, answered=(), answers_from=turn.state.at)
-    if left_breach and not in_breach(turn.state):
-        turn.set(before=None)
+    if arrival.place.detours and arrival.place.detours[-1].cause == OWED:
+        turn.set(exposures=led(turn.state.exposures))
     if arrival.kind == "question":
         turn.set(question=arrival.question, about=arrival.about)
         say_question(turn)
@@ -91,7 +91,7 @@ def sound_breach(turn: Turn) -> None:
     turn.effects.append(StopSpeaking())
     turn.cancel(*STEP_TIMERS)
     turn.set(speech=())
-    turn.say(rule.first if rule else turn.own("breach-default"))
+    turn.say(rule.words(state.mode) if rule else turn.own("breach-default"))
     step = turn.step.name if turn.step else ""
     by = turn.event.role if isinstance(turn.event, Heard) else "nobody: not answered in time"
     asked = state.question == "near-breach"
@@ -101,11 +101,17 @@ def sound_breach(turn: Turn) -> None:
     for name, reason in arrival.passed:
         turn.note(NoteKind.JUMP, step=name, cause=reason)
     stepping.note_suspects(turn, kind, ())
-    still = in_breach(replace(state, status="prompting")) and state.before is not None
+    still = state.handling and state.before is not None
     if state.question == "item" and isinstance(turn.event, Heard) and turn.event.command in {"yes", "no"}:
         stepping.correct(turn, state.about, "on" if turn.event.command == "yes" else "off")
     stepping.keep_books(turn, replace(arrival.ledger, hands="not-rubbed"))
-    turn.set(before=state.before if still else state.place)
+    turn.set(before=state.before if still else state.place, struck_at=state.struck_at if still else state.at)
+    if kind in ENDS_ENTRY and state.place.stage in {"prepare", "dress"}:
+        turn.set(no_entry=kind)
+    if kind in OWED_AT_ONCE:
+        turn.state = turn.state.exposed(UNKNOWN, kind, step)
+        turn.note(NoteKind.EXPOSURE, place=UNKNOWN, cause=kind, step=step)
+        stepping.note_owed(turn)
     stepping.go_to(turn, arrival.place)
     turn.set(question="", about="", held="", pending=None, silence=0, waiting_since=None, vain=0)
 
@@ -122,7 +128,9 @@ def note_false_alarm(turn: Turn) -> None:
     turn.note(NoteKind.FALSE_ALARM, step=turn.step.name if turn.step else "", by=by, returned="yes")
     turn.tone("taken")
     turn.aside("noted")
-    turn.set(before=None)
+    if turn.state.owed and not cleared_of_incident(turn.state).owed:
+        turn.note(NoteKind.OWED, what="nothing any more: false alarm")
+    turn.state = replace(cleared_of_incident(turn.state), before=None)
 
 
 def note_no_return(turn: Turn) -> None:
@@ -137,9 +145,11 @@ def close(turn: Turn) -> None:
     turn.hush()
     turn.set(question="", about="", held="", pending=None)
     turn.aside("closed")
-    on = ",".join(turn.state.ledger.on())
-    turn.note(NoteKind.END, still_on=on, training_only=turn.state.training_only)
-    turn.effects.append(Close("abandoned with items on" if on else "ended"))
+    on, owed = ",".join(turn.state.ledger.on()), ", ".join(turn.state.owed)
+    if owed:
+        turn.aside("still-owed")
+    turn.note(NoteKind.END, still_on=on, training_only=turn.state.training_only, owed=owed)
+    turn.effects.append(Close("abandoned with items on" if on else f"ended, still owed: {owed}" if owed else "ended"))
 
 
 ACTIONS: dict[str, Callable[[Turn], None]] = {

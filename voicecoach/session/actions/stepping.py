@@ -9,12 +9,20 @@ from voicecoach.protocol.model import Step
 from voicecoach.protocol.navigation import steps_named
 from voicecoach.protocol.place import Place
 from voicecoach.session.events import CLOCK_HZ, Heard
+from voicecoach.session.exposure import UNKNOWN, paid
 from voicecoach.session.notes import NoteKind
 from voicecoach.session.setup import Setup
 from voicecoach.session.turn import STEP_TIMERS, Turn
 
+AT_THE_EYES = ("eyes", "face", "mouth", UNKNOWN)
+"""Places for which the site's words about its eyewash are said before a wash."""
 TRAIL = 30
 """How many steps 'back' can go."""
+
+
+def note_owed(turn: Turn) -> None:
+    """What is owed for all exposures, or that nothing is any more."""
+    turn.note(NoteKind.OWED, what=", ".join(turn.state.owed) or "nothing any more")
 
 
 def say_step(turn: Turn) -> None:
@@ -31,7 +39,12 @@ def read_step(turn: Turn) -> None:
     turn.note(
         NoteKind.STEP, step=step.name, stage=place.stage, branch=place.detours[-1].branch if place.detours else ""
     )
+    site = turn.setup.site
+    if step.pays == "wash" and any(one.place in AT_THE_EYES for one in turn.state.exposures):
+        turn.say(site.eyewash)
     say_step(turn)
+    if step.pays == "report":
+        turn.say(site.tell)
 
 
 def acknowledge(turn: Turn) -> None:
@@ -145,6 +158,10 @@ def confirm_step(turn: Turn) -> None:
             NoteKind.STEP_CONFIRMED, step=step.asks_for, stage=state.place.stage, role=turn.intent.word, later="yes"
         )
     _left(turn, again=not confirmed)
+    if step.pays and state.owed:
+        turn.set(exposures=paid(state.exposures, step.pays, state.at))
+        turn.note(NoteKind.PAID, what=step.pays, step=step.name)
+        note_owed(turn)
     if any(act.kind == "inspect" for act in step.acts):
         turn.note(NoteKind.FOUND_CLEAR, step=step.name)
     if step.matters and not confirmed and command:
@@ -209,6 +226,8 @@ def note_unconfirmed(turn: Turn) -> None:
 def _left(turn: Turn, *, again: bool = True) -> None:
     step, state = turn.step, turn.state
     assert step is not None
+    if not state.place.detours:
+        turn.set(before=None)  # "false alarm" counts right after an incident only
     turn.set(trail=(*state.trail, state.place.with_due(False))[-TRAIL:])
     if again:
         turn.set(since=(*state.since, (state.at, step.name)))

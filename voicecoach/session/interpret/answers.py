@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from voicecoach.protocol.model import Step
+from voicecoach.protocol.model import DANGERS, Step
 from voicecoach.protocol.navigation import answered, branched, onward, step_at
 from voicecoach.session.events import Heard
 from voicecoach.session.interpret.intent import UNCLEAR, Intent, after_step
 from voicecoach.session.interpret.live import expected
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
-from voicecoach.session.vocabulary import DANGERS
 
 
 def answer(setup: Setup, state: SessionState, event: Heard, command: str) -> Intent:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
-from voicecoach.protocol.navigation import again, arrive, onward, step_at, without_optional
+from voicecoach.protocol.navigation import again, arrive, onward, settled, step_at, without_optional
 from voicecoach.protocol.place import Place
 from voicecoach.session.events import (
     Event,
@@ -20,11 +21,20 @@ from voicecoach.session.events import (
     TimerFired,
 )
 from voicecoach.session.interpret.answers import answer
-from voicecoach.session.interpret.intent import NOTHING, UNCLEAR, Intent, after_step, back_to_business, breached
+from voicecoach.session.interpret.intent import (
+    NOTHING,
+    UNCLEAR,
+    Intent,
+    after_step,
+    back_to_business,
+    breached,
+    cleared_of_incident,
+)
 from voicecoach.session.interpret.live import CLOSED, asking, danger, live, replies, tried
 from voicecoach.session.interpret.replies import not_answered, reply
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
+from voicecoach.session.vocabulary import PLACES
 
 
 def interpret(setup: Setup, state: SessionState, event: Event) -> Intent:
@@ -97,10 +107,17 @@ def _heard(setup: Setup, state: SessionState, event: Heard) -> Intent:
     pressed = command == "stop" and event.source == "key" and bool(state.listening)  # no prompt is taken for a key
     if command is None or (command not in live(setup, state) and not pressed):
         return UNCLEAR
+    return _meant(setup, state, event, command)
+
+
+def _meant(setup: Setup, state: SessionState, event: Heard, command: str) -> Intent:
+    """A word that is listened for and is no danger."""
     if command in {"stop", "false-alarm"} and command not in tried(setup, state):
         return Intent("stopped") if command == "stop" else _false_alarm(setup, state)
     if asking(state) and command in replies(setup, state):
         return reply(setup, state, event, command)
+    if command in PLACES:
+        return Intent("placed", word=command)
     return _way(setup, state, event, command)
 
 
@@ -124,7 +141,9 @@ def _false_alarm(setup: Setup, state: SessionState) -> Intent:
     if place.stage == "work" and not place.detours:
         # rule 12: back to the patient only on a second person's word
         return Intent("return_asked", question="return") if state.mode == "pair" else Intent("no_return")
-    return Intent("false_alarm", arrive(setup.protocol, place, state.ledger, state.mode))
+    cleared = cleared_of_incident(state)
+    there = settled(setup.protocol, replace(place, detours=()), state.ledger) if place.stage == "dress" else place
+    return Intent("false_alarm", arrive(setup.protocol, cleared.position.at(there)))
 
 
 def _way(setup: Setup, state: SessionState, event: Heard, command: str) -> Intent:
@@ -157,7 +176,7 @@ def _removal(setup: Setup, state: SessionState, event: Heard) -> Intent:
     if state.mode == "solo":
         return Intent("removal_asked", question="removal-area")
     if event.role == "observer" and state.independent:
-        return Intent("called_out", arrive(setup.protocol, Place("undress", 0), state.ledger, state.mode))
+        return Intent("called_out", arrive(setup.protocol, state.position.at(Place("undress", 0))))
     return Intent("removal_asked", question="all-clear")
 
 

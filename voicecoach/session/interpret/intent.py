@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from voicecoach.protocol.ledger import Ledger
 from voicecoach.protocol.navigation import Arrival, again, breach_arrival, step_at
+from voicecoach.session.exposure import OWED_AT_ONCE, UNKNOWN, without
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
 
@@ -25,6 +26,8 @@ class Intent:
     word: str = ""
 
 
+ENDS_ENTRY = (*OWED_AT_ONCE, "unwell", "collapse")
+"""Kinds of incident after which nobody goes in any more that day."""
 NOTHING = Intent("")
 UNCLEAR = Intent("unclear")
 
@@ -45,5 +48,16 @@ def back_to_business(setup: Setup, state: SessionState, word: str) -> Intent:
 
 
 def breached(setup: Setup, state: SessionState, kind: str) -> Intent:
-    """A breach of this kind."""
-    return Intent("breach", breach_arrival(setup.protocol, state.position, kind), word=kind)
+    """An incident of this kind: an exposure at once, if it is one of those that are."""
+    struck = state if state.handling else replace(state, struck_at=state.at)
+    if kind in OWED_AT_ONCE:
+        struck = struck.exposed(UNKNOWN, kind)
+    if kind in ENDS_ENTRY and state.place.stage in {"prepare", "dress"}:
+        struck = replace(struck, no_entry=kind)
+    return Intent("breach", breach_arrival(setup.protocol, struck.position, kind), word=kind)
+
+
+def cleared_of_incident(state: SessionState) -> SessionState:
+    """The state as if the incident that is being handled had not been: it was a false alarm."""
+    left = without(state.exposures, state.struck_at)
+    return replace(state, exposures=left, no_entry=state.no_entry if left else "")

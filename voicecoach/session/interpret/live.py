@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from voicecoach.protocol.model import Step
+from voicecoach.protocol.model import DANGERS, Step
 from voicecoach.protocol.navigation import breach_rule, step_at
 from voicecoach.protocol.steps import TRIED
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
-from voicecoach.session.vocabulary import DANGERS, INFORMATION, REPLIES, SAYS_ITSELF
+from voicecoach.session.vocabulary import INFORMATION, PLACES, REPLIES, SAYS_ITSELF
 
 CLOSED = ("closed", "abandoned")
 WAYS = ("repeat", "back", "pause", *INFORMATION, "no-audio", "end-session")
@@ -26,8 +26,10 @@ def live(setup: Setup, state: SessionState) -> tuple[str, ...]:
     if state.status in CLOSED:
         return ()
     names = {*danger(setup, state), "stop", *_of_status(setup, state)}
-    if in_breach(state):
+    if state.handling or state.before is not None:
         names.add("false-alarm")
+    if state.handling and not asking(state):
+        names |= set(PLACES)
     if state.sounding and not state.window:
         names -= said_itself(setup, state.speech[0].text)
     return tuple(sorted(name for name in names if setup.grammar.command(name) is not None))
@@ -74,11 +76,6 @@ def replies(setup: Setup, state: SessionState) -> tuple[str, ...]:
     if state.question == "piece":
         return (*known, *(f"{item.say}-{how}" for item in setup.protocol.items for how in ("on", "off")))
     return known
-
-
-def in_breach(state: SessionState) -> bool:
-    """True while a breach is being handled."""
-    return state.status == "breached" or any(d.cause.startswith("breach") for d in state.place.detours)
 
 
 def expected(step: Step | None, status: str) -> tuple[str, ...]:

@@ -21,11 +21,12 @@ from voicecoach.protocol.navigation import (
 )
 from voicecoach.protocol.place import Place
 from voicecoach.session.events import Heard
+from voicecoach.session.exposure import UNKNOWN, place_meant
 from voicecoach.session.interpret.answers import counts_for
-from voicecoach.session.interpret.intent import UNCLEAR, Intent, back_to_business, breached
+from voicecoach.session.interpret.intent import UNCLEAR, Intent, back_to_business, breached, cleared_of_incident
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
-from voicecoach.session.vocabulary import ASKED_OF_OBSERVER, FAULTS, PLACES, REASONS
+from voicecoach.session.vocabulary import ASKED_OF_OBSERVER, FAULTS, REASONS
 
 
 def reply(setup: Setup, state: SessionState, event: Heard, command: str) -> Intent:
@@ -47,11 +48,11 @@ def not_answered(setup: Setup, state: SessionState) -> Intent:
     if state.question in {"right", "item"}:
         return Intent("replied", rejoin(setup.protocol, state.position), word=word)
     if state.question in {"where", "skin"} and state.place.detours:
-        return Intent("replied", asked(setup.protocol, state.position, exposed=True), word=word)
+        return Intent("replied", asked(setup.protocol, state.exposed(UNKNOWN, "").position, exposed=True), word=word)
     if state.question in {"reason", "mirror"}:
-        return Intent("replied", arrive(setup.protocol, Place("prepare", 0), state.ledger, state.mode), word=word)
+        return Intent("replied", arrive(setup.protocol, state.position.at(Place("prepare", 0))), word=word)
     if state.question in {"removal-area", "all-clear"}:
-        return Intent("replied", arrive(setup.protocol, Place("undress", 0), state.ledger, state.mode), word=word)
+        return Intent("replied", arrive(setup.protocol, state.position.at(Place("undress", 0))), word=word)
     return back_to_business(setup, state, word)
 
 
@@ -67,10 +68,10 @@ def _reason(_: Setup, __: SessionState, ___: Heard, command: str) -> Intent:
 
 
 def _mirror(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
+    here = state.position.at(Place("prepare", 0))
     if state.about == "practice-run":  # shorter: what may be left out is left out
-        here = replace(state.position, place=Place("prepare", 0))
         return Intent("replied", without_optional(setup.protocol, here), word=command)
-    return Intent("replied", arrive(setup.protocol, Place("prepare", 0), state.ledger, state.mode), word=command)
+    return Intent("replied", arrive(setup.protocol, here), word=command)
 
 
 def _right(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
@@ -102,7 +103,7 @@ def _still_on(setup: Setup, state: SessionState, _: Heard, command: str) -> Inte
     if gone:
         return Intent("asked_on", question="still-on", about=gone, word=command)
     if any(act.kind == "doff" and true.worn(act.target) == "on" for act in step.acts):
-        return Intent("replied", arrive(setup.protocol, before, true, state.mode), word=command)
+        return Intent("replied", arrive(setup.protocol, state.position.at(before, true)), word=command)
     return Intent("replied", again(setup.protocol, state.position, true), word=command)
 
 
@@ -127,19 +128,22 @@ def _back(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
     for act in step.acts:
         if act.kind == "don":
             ledger = ledger.put(act.target, "off" if before.stage == "undress" else "never")
-    return Intent("replied", arrive(setup.protocol, before, ledger, state.mode), word=command)
+    return Intent("replied", arrive(setup.protocol, state.position.at(before, ledger)), word=command)
 
 
 def _place(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
-    if command in PLACES:
-        state = _dirty(state)
+    place = place_meant(command)
+    if place:
+        state = state.exposed(place, "")
     if not state.place.detours:
         return Intent("replied", again(setup.protocol, state.position), word=command)
-    there = asked(setup.protocol, state.position, exposed=command == "yes" or command in PLACES)
-    return Intent("replied", there, word=command)
+    return Intent("replied", asked(setup.protocol, state.position, exposed=bool(place)), word=command)
 
 
 def _touched(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
+    place = place_meant(command)
+    if place:
+        state = state.exposed(place, "")
     return Intent("replied", touched(setup.protocol, _dirty(state).position, command), word=command)
 
 
@@ -166,20 +170,22 @@ def _removal_area(setup: Setup, state: SessionState, _: Heard, command: str) -> 
         return back_to_business(setup, state, command)
     if state.mode == "pair":
         return Intent("asked_on", question="all-clear", word=command)
-    return Intent("replied", arrive(setup.protocol, Place("undress", 0), state.ledger, state.mode), word=command)
+    return Intent("replied", arrive(setup.protocol, state.position.at(Place("undress", 0))), word=command)
 
 
 def _all_clear(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
     if command != "confirm":
         return back_to_business(setup, state, command)
-    return Intent("replied", arrive(setup.protocol, Place("undress", 0), state.ledger, state.mode), word=command)
+    return Intent("replied", arrive(setup.protocol, state.position.at(Place("undress", 0))), word=command)
 
 
 def _return(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
     if command != "yes":
         return back_to_business(setup, state, command)
     return Intent(
-        "false_alarm", arrive(setup.protocol, state.before or state.place, state.ledger, state.mode), word="observer"
+        "false_alarm",
+        arrive(setup.protocol, cleared_of_incident(state).position.at(state.before or state.place)),
+        word="observer",
     )
 
 

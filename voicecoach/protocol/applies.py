@@ -1,0 +1,53 @@
+"""Whether a step is for now: with what is worn, with whom, and by somebody who went in or not. Pure."""
+
+from __future__ import annotations
+
+from voicecoach.protocol.ledger import Ledger
+from voicecoach.protocol.model import Step
+
+
+def not_for_now(step: Step, ledger: Ledger, *, alone: bool, cancelled: bool) -> str:
+    """Why the step is passed over as things stand; '' if it is to be read.
+
+    alone: nobody else is there. cancelled: it is the removal of somebody who never went in.
+    """
+    reason = _conditions(step, ledger)
+    if not reason and alone and step.role == "observer" and not step.alone:
+        reason = "there is no observer"
+    return reason or _already(step, ledger) or (_never_put_on(step, ledger) if cancelled else "")
+
+
+def _conditions(step: Step, ledger: Ledger) -> str:
+    """The step's own conditions."""
+    missing = next((item for item in step.when_on if ledger.worn(item) != "on"), "")
+    if missing:
+        return f"{missing} is not worn"
+    worn = next((item for item in step.when_off if ledger.worn(item) == "on"), "")
+    if worn:
+        return f"{worn} is worn"
+    if step.when_any_on and all(ledger.worn(item) != "on" for item in step.when_any_on):
+        return "nothing that it is for is worn"
+    return ""
+
+
+def _already(step: Step, ledger: Ledger) -> str:
+    """Nothing that is off is asked off again, nothing that is on is put on again."""
+    doffs = [act.target for act in step.acts if act.kind == "doff"]
+    if doffs and all(ledger.worn(item) != "on" for item in doffs):
+        return "nothing already off is asked off again"
+    dons = [act.target for act in step.acts if act.kind == "don"]
+    if dons and len(dons) == len(step.acts) and all(ledger.worn(item) == "on" for item in dons):
+        return "already on"
+    return ""
+
+
+def _never_put_on(step: Step, ledger: Ledger) -> str:
+    """What a removal has no use for when nobody went in and not everything had been put on."""
+    known = {item for item, _ in ledger.items}
+    targets = [act.target.partition(".")[0] for act in step.acts if act.kind in {"inspect", "disinfect"}]
+    waits = (act.kind == "verify" or (act.kind, act.target) == ("wipe", "feet") for act in step.acts)
+    if not step.asks_for and all(waits):
+        return "nobody went in"
+    if targets and len(targets) == len(step.acts) and all(t in known and ledger.worn(t) == "never" for t in targets):
+        return "never put on"
+    return ""

@@ -1,0 +1,86 @@
+"""Branches that several protocols share: which a protocol asks for, how they fit its pieces. Pure: texts, no paths.
+
+A protocol names shared files under `include`. Whoever loads it finds their texts and joins them to the protocol's own:
+that one text is what is loaded and what a record keeps, so that a session can be replayed without the shared files.
+
+A shared file lists under `pieces` all pieces that it may speak of. One that the protocol at hand does not have is never
+worn there: steps for when it is on, or that act on nothing else, are left out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from dataclasses import replace
+
+from voicecoach import yamltext
+from voicecoach.protocol.model import ACTS
+from voicecoach.yamltext import Node
+
+MARK = "--- # shared: "
+"""The line that a shared text begins with where it is joined to a protocol; also the start of a YAML document."""
+
+
+def wanted(text: str, file: str) -> tuple[str, ...]:
+    """The names of the shared files that a protocol asks for.
+
+    Raises:
+        InputError: the text is no YAML mapping, or `include` no list of names.
+    """
+    node = yamltext.read(split(text)[0], file).get("include")
+    return node.words() if node is not None else ()
+
+
+def whole(text: str, parts: Mapping[str, str]) -> str:
+    """The protocol's text with the shared texts behind it."""
+    return "".join([text, *(f"\n{MARK}{name}\n{part}" for name, part in parts.items())])
+
+
+def split(text: str) -> tuple[str, dict[str, str]]:
+    """A protocol's own text and its shared texts by name."""
+    own, *joined = f"\n{text}".split(f"\n{MARK}")
+    parts = (part.partition("\n") for part in joined)
+    return own[1:], {name.strip(): body for name, _, body in parts}
+
+
+def fitted(step: Node, items: Collection[str], pieces: Collection[str]) -> Node | None:
+    """A shared step as it is for a protocol with these items; None if it is for pieces that the protocol lacks.
+
+    Raises:
+        InputError: it names a piece that is neither an item nor one of `pieces`.
+    """
+    absent = set(pieces) - set(items)
+    entries: list[tuple[str, Node]] = []
+    for key, value in step.items():
+        kept: Node | None = value
+        if key in {"when-on", "when-any-on", "when-off"}:
+            names = set(value.words())
+            if key == "when-on" and names & absent:
+                return None
+            kept = _without(value, absent)
+            if kept is None and key == "when-any-on":
+                return None
+        elif key == "acts":
+            kept = _acts(value, absent)
+            if kept is None:
+                return None
+        if kept is not None:
+            entries.append((key, kept))
+    return replace(step, entries=tuple(entries))
+
+
+def _without(node: Node, absent: Collection[str]) -> Node | None:
+    """The names of a list, or of one scalar, that are not absent; None if none is left."""
+    if node.text is not None:
+        return None if node.text in absent else node
+    left = tuple(member for member in node.list() if member.text not in absent)
+    return replace(node, members=left) if left else None
+
+
+def _acts(node: Node, absent: Collection[str]) -> Node | None:
+    """The acts that are not about absent pieces alone; None if none is left of some."""
+    left = tuple(act for act in node.list() if not _about(act) & set(absent))
+    return replace(node, members=left) if left or not node.list() else None
+
+
+def _about(act: Node) -> set[str]:
+    return {(value.text or "").partition(".")[0] for key, value in act.items() if key in ACTS}
