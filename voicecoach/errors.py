@@ -3,6 +3,11 @@
 from __future__ import annotations
 
 
+def printable(text: str) -> str:
+    """`text` with its control characters written out, so that no file can send orders to the terminal."""
+    return "".join(one if one.isprintable() or one in "\n\t" else ascii(one)[1:-1] for one in text)
+
+
 class VoicecoachError(Exception):
     """Root of all errors that a person is meant to read.
 
@@ -27,7 +32,7 @@ class VoicecoachError(Exception):
             text += f"; expected {self.expected}"
         if self.mend:
             text += f" ({self.mend})"
-        return " ".join(text.split())
+        return printable(" ".join(text.split()))
 
 
 class InputError(VoicecoachError):

@@ -91,6 +91,52 @@ def test_after_no_audio_nothing_more_is_kept_and_memory_is_empty(tmp_path: Path)
     assert names(tmp_path) == []
 
 
+@pytest.mark.parametrize("setting", ["clips", "full"])
+def test_no_audio_deletes_what_was_kept_before_and_puts_that_down(tmp_path: Path, setting: Setting) -> None:
+    # rule 25: the wearer can say "no audio"
+    kept: list[str] = []
+    gone: list[tuple[list[str], str]] = []
+    keeper = ClipKeeper(
+        tmp_path,
+        setting,
+        kept=lambda name, begin, raw: kept.append(name),
+        gone=lambda names, why: gone.append((names, why)),
+    )
+    feed(keeper, 0, 2 * RATE_HZ)
+    keeper.utterance(9_000, 15_000)
+    feed(keeper, 2 * RATE_HZ, RATE_HZ)
+    keeper.work(True)
+    keeper.work(False)
+    until = time.monotonic() + 10
+    while not kept or keeper._jobs.qsize():
+        assert time.monotonic() < until
+        time.sleep(0.005)
+    keeper.no_audio()
+    feed(keeper, 3 * RATE_HZ, RATE_HZ)
+    keeper.close()
+    assert names(tmp_path) == []
+    assert gone == [(sorted(set(kept)), "no audio")]
+
+
+def test_what_is_put_down_of_the_sound_is_what_lies_on_the_disk(tmp_path: Path) -> None:
+    put_down: dict[str, bytes] = {}
+
+    def kept(name: str, begin: int, raw: bytes) -> None:
+        before = put_down.get(name, bytes(begin))
+        assert len(before) == begin  # without a gap
+        put_down[name] = before + raw
+
+    keeper = ClipKeeper(tmp_path, "full", kept=kept)
+    feed(keeper, 0, 3 * RATE_HZ)
+    keeper.setting = "clips"
+    feed(keeper, 3 * RATE_HZ, 2 * RATE_HZ)
+    keeper.utterance(60_000, 61_000)
+    keeper.close()
+    assert len(put_down) == 2
+    for name, raw in put_down.items():
+        assert (tmp_path / name).read_bytes()[44:] == raw[44:]
+
+
 def test_none_keeps_nothing(tmp_path: Path) -> None:
     keeper = ClipKeeper(tmp_path, "none")
     feed(keeper, 0, RATE_HZ)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from enum import StrEnum
 from pathlib import Path
@@ -10,9 +11,11 @@ from typing import Annotated
 import typer
 from rich.console import Console
 
-from voicecoach.cli.protocol import refuse
-from voicecoach.errors import VoicecoachError
+from voicecoach.cli.guard import say_error
+from voicecoach.cli.protocol import UNREADABLE, refuse
+from voicecoach.errors import InputError, RecordError, VoicecoachError, printable
 from voicecoach.record import archive, disk, drawing, export, report
+from voicecoach.record import verify as verifying
 from voicecoach.record.read import Session, read
 from voicecoach.record.replay import compare
 from voicecoach.record.texts import recorded_texts
@@ -48,24 +51,26 @@ def timeline(
     csv: Annotated[Path | None, typer.Option(help="Write it as a table.")] = None,
 ) -> None:
     """Who said what, what was heard and decided, when."""
-    session = _read(folder)
+    session, status = _read(folder)
     show_timeline(session, Console())
     _write(svg, drawing.picture(session) if svg else "")
     _write(csv, export.to_csv(session) if csv else "")
+    _end(status)
 
 
 @app.command(name="replay")
 def replay_command(folder: Folder) -> None:
     """Run the recorded events again and compare every effect, word for word."""
-    session = _read(folder)
+    session, status = _read(folder)
     try:
         result = compare(session, machine_of)
     except VoicecoachError as error:
         refuse(error)
     typer.echo(f"{result.events} events, {result.effects} effects: " + ("the same" if result.same else "different"))
     if not result.same:
-        typer.echo(str(result.difference))
+        typer.echo(printable(str(result.difference)))
         raise typer.Exit(DIFFERS)
+    _end(status)
 
 
 @app.command(name="report")
@@ -76,34 +81,86 @@ def report_command(
     sound: Annotated[Sound, typer.Option(help="Sound in the page, beside it in a folder, or none.")] = Sound.AUTO,
 ) -> None:
     """The debrief: incidents and what is owed, three things to coach, times, timeline, words with their sound."""
-    session = _read(folder)
+    session, status = _read(folder)
     if html is None:
         typer.echo(report.text(session, incidents_only=incidents_only), nl=False)
+        _end(status)
         return
     page = report.page(session, incidents_only=incidents_only, sound=sound.value, name=html.stem)
     if page.files:
         _write_folder(html.parent / page.folder, page.files)
     _write(html, page.html)
+    _end(status)
 
 
 @app.command()
 def pack(folder: Folder, target: Annotated[Path, typer.Argument(help="A zip file to make.")]) -> None:
     """Put a record, without its sound, into one file with digests."""
-    try:
-        archive.pack(folder, target)
-    except VoicecoachError as error:
-        refuse(error)
+    _, status = _read(folder)
+    archive.pack(folder, target)
     typer.echo(str(target))
+    _end(status)
 
 
-def _read(folder: Path) -> Session:
+@app.command()
+def verify(
+    folders: Annotated[list[Path], typer.Argument(help="Sessions' folders.")],
+    code: Annotated[str, typer.Option(help="The twelve digits written down at the end of the session.")] = "",
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON, an object a line.")] = False,
+) -> None:
+    """Whether records are what was written.
+
+    Exit status: 0 whole, 1 damaged, 2 no record, 3 unfinished (holds as far as it goes, no end mark). The worst counts.
+    """
+    if code and len(folders) > 1:
+        raise InputError("a code belongs to one record", where="--code", expected="one folder")
+    statuses = []
+    for folder in folders:
+        try:
+            found = verifying.verify(folder)
+        except RecordError as error:
+            say_error(error.line())
+            statuses.append(UNREADABLE)
+            continue
+        differs = verifying.code_differs(found, code) if code else ""
+        if as_json:
+            typer.echo(json.dumps(verifying.to_json(found, code)))
+        else:
+            _say(folder, found, differs)
+        statuses.append(verifying.STATUS["damaged"] if differs else found.status)
+    raise typer.Exit(next((status for status in (1, 2, 3) if status in statuses), 0))
+
+
+def _say(folder: Path, found: verifying.Verified, differs: str) -> None:
+    first, *more = found.tell()
+    typer.echo(printable(f"{folder}: {first}"))
+    for sentence in more:
+        typer.echo(printable(f"  {sentence}"))
+    if differs:
+        typer.echo(printable(f"  {differs}"))
+    elif (code := found.code()) is not None:
+        typer.echo(f"  Record code: {code}")
+
+
+def _read(folder: Path) -> tuple[Session, int]:
+    """The record and the exit status that its state asks for; what is wrong with it stands on the error stream."""
     try:
-        session = read(folder)
-    except VoicecoachError as error:
+        found = verifying.verify(folder)
+    except RecordError as error:
         refuse(error)
-    for remark in session.remarks:
-        typer.echo(f"note: {remark}", err=True)
-    return session
+    if found.state != "whole":
+        for sentence in found.tell():
+            typer.echo(printable(f"note: {sentence}"), err=True)
+    try:
+        return read(folder), found.status
+    except VoicecoachError as error:
+        typer.echo(printable(error.line()), err=True)
+        raise typer.Exit(found.status) from None
+
+
+def _end(status: int) -> None:
+    if status:
+        raise typer.Exit(status)
 
 
 def _write(path: Path | None, text: str) -> None:

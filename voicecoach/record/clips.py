@@ -1,4 +1,7 @@
-"""What is kept of the sound: short clips around utterances, all of it, or nothing. Never anything of `work`."""
+"""What is kept of the sound: short clips around utterances, all of it, or nothing. Never anything of `work`.
+
+What is kept is put down in the journal with its digest, so that nobody can change or silence it later.
+"""
 
 from __future__ import annotations
 
@@ -6,8 +9,8 @@ import io
 import os
 import queue
 import threading
-import wave
 from collections import deque
+from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 from typing import Literal
@@ -15,6 +18,7 @@ from typing import Literal
 import numpy as np
 
 from voicecoach.audio.line import RATE_HZ, Block, Samples
+from voicecoach.record.sound import HEADER_BYTES, header
 
 Setting = Literal["clips", "full", "none"]
 PAD_S = 0.5
@@ -25,6 +29,8 @@ WAITING = 16
 """Pieces that may wait for a slow disk; those beyond are dropped, and said to be."""
 
 Pair = tuple[int, Samples]
+Kept = Callable[[str, int, bytes], None]
+Gone = Callable[[list[str], str], None]
 
 
 class ClipKeeper:
@@ -34,13 +40,23 @@ class ClipKeeper:
 
     Args:
         folder: where the files go ('audio' in the session's folder). setting: clips, full or none.
-        pad_s: kept before and after an utterance (s). keep_s: held in memory (s).
+        kept: told the file, its first byte and the bytes of everything that was written. gone: told the files that
+        were deleted, and why. pad_s: kept before and after an utterance (s). keep_s: held in memory (s).
     """
 
-    def __init__(self, folder: Path, setting: Setting, *, pad_s: float = PAD_S, keep_s: float = KEEP_S) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        setting: Setting,
+        *,
+        kept: Kept = lambda _file, _begin, _raw: None,
+        gone: Gone = lambda _files, _why: None,
+        pad_s: float = PAD_S,
+        keep_s: float = KEEP_S,
+    ) -> None:
         self.setting: Setting = setting
         self.trouble: str | None = None
-        self._folder = folder
+        self._folder, self._kept, self._gone = folder, kept, gone
         self._pad, self._keep = int(pad_s * RATE_HZ), int(keep_s * RATE_HZ)
         self._ring: deque[Pair] = deque()
         self._due: list[tuple[int, int]] = []
@@ -48,7 +64,7 @@ class ClipKeeper:
         self._part_at = self._part_frames = 0
         self._off = False
         self._full: _FullFile | None = None
-        self._jobs: queue.Queue[tuple[int, Samples, bool] | None] = queue.Queue(WAITING)
+        self._jobs: queue.Queue[tuple[int, Samples, bool] | _Forget | None] = queue.Queue(WAITING)
         self._writer: threading.Thread | None = None
 
     @property
@@ -85,7 +101,7 @@ class ClipKeeper:
             self._off = on
 
     def no_audio(self) -> None:
-        """From now on nothing is kept; what was only in memory is forgotten."""
+        """From now on nothing is kept, what was in memory is forgotten, and what lies on the disk is deleted."""
         self._ring.clear()
         self._due.clear()
         self._part.clear()
@@ -94,6 +110,7 @@ class ClipKeeper:
             while True:
                 self._jobs.get_nowait()
         self.setting = "none"
+        self._put(_Forget())
 
     def close(self, wait_s: float = 2.0) -> None:
         """Write what is due and end; gives up on a disk that takes longer than `wait_s` (s)."""
@@ -138,72 +155,101 @@ class ClipKeeper:
         self._part_frames = 0
 
     def _hand(self, at: int, heard: Samples, *, full: bool) -> None:
+        self._put((at, heard, full))
+
+    def _put(self, job: tuple[int, Samples, bool] | _Forget) -> None:
         if self._writer is None:
             self._writer = threading.Thread(target=self._run, name="clips", daemon=True)
             self._writer.start()
         try:
-            self._jobs.put_nowait((at, heard, full))
+            self._jobs.put_nowait(job)
         except queue.Full:
             self.trouble = "the disk is slow: sound was dropped"
 
     def _run(self) -> None:
         while (job := self._jobs.get()) is not None:
-            at, heard, full = job
             try:
-                if full:
-                    self._write_full(at, heard)
+                if isinstance(job, _Forget):
+                    self._delete()
+                elif job[2]:
+                    self._write_full(job[0], job[1])
                 else:
-                    name = f"clip-{at:012d}-{at + len(heard):012d}.wav"
-                    one = _WavFile(self._folder / name, heard.shape[1])
-                    try:
-                        one.append(heard)
-                    finally:
-                        one.close()
-            except (OSError, wave.Error) as error:
-                self.trouble = f"sound cannot be kept: {getattr(error, 'strerror', None) or error}"
+                    self._write_clip(job[0], job[1])
+            except OSError as error:
+                self.trouble = f"sound cannot be kept: {error.strerror or error}"
                 self._full = None
             else:
                 self.trouble = None
         if self._full is not None:
-            self._full.file.close()
+            self._full.close()
+
+    def _write_clip(self, at: int, heard: Samples) -> None:
+        raw = _pcm(heard)
+        raw = header(heard.shape[1], len(raw)) + raw
+        name, file = _open_new(self._folder / f"clip-{at:012d}-{at + len(heard):012d}.wav")
+        with file:
+            file.write(raw)
+        self._kept(name, 0, raw)
 
     def _write_full(self, at: int, heard: Samples) -> None:
-        if self._full is None or self._full.end != at or self._full.file.channels != heard.shape[1]:
-            if self._full is not None:
-                self._full.file.close()
-            self._full = _FullFile(_WavFile(self._folder / f"full-{at:012d}.wav", heard.shape[1]), at)
-        self._full.file.append(heard)
-        self._full.end = at + len(heard)
+        full = self._full
+        if full is None or full.end != at or full.channels != heard.shape[1]:
+            if full is not None:
+                full.close()
+            self._full = full = _FullFile(self._folder / f"full-{at:012d}.wav", at, heard.shape[1])
+        raw = _pcm(heard)
+        begin = full.append(raw)
+        full.end += len(heard)
+        self._kept(full.name, begin, raw)
+
+    def _delete(self) -> None:
+        if self._full is not None:
+            self._full.close()
+            self._full = None
+        gone = []
+        try:
+            for path in sorted(self._folder.iterdir()):
+                path.unlink()
+                gone.append(path.name)
+        finally:
+            if gone:
+                self._gone(gone, "no audio")
+
+
+class _Forget:
+    """Ask for what is on the disk to be deleted."""
 
 
 class _FullFile:
-    def __init__(self, file: _WavFile, end: int) -> None:
-        self.file, self.end = file, end
+    """A WAV file whose head is right after every append, so that a kill loses nothing written."""
 
+    def __init__(self, path: Path, at: int, channels: int) -> None:
+        self.end, self.channels = at, channels
+        self.name, self._raw = _open_new(path)
+        self._size = 0
 
-class _WavFile:
-    """A WAV file whose header is right after every append, so that a kill loses nothing written."""
-
-    def __init__(self, path: Path, channels: int) -> None:
-        self.channels = channels
-        self._raw = _open_new(path)
-        self._wave = wave.open(self._raw, "wb")  # noqa: SIM115  closed by close
-        self._wave.setparams((channels, 2, RATE_HZ, 0, "NONE", "not compressed"))
-
-    def append(self, heard: Samples) -> None:
-        """Append frames, shape (frames, channels)."""
-        self._wave.writeframes((np.clip(heard, -1, 1) * 32767).astype("<i2").tobytes())
+    def append(self, raw: bytes) -> int:
+        """Append frames; the place of their first byte in the file."""
+        begin = HEADER_BYTES + self._size
+        self._raw.seek(begin)
+        self._raw.write(raw)
+        self._size += len(raw)
+        self._raw.seek(0)
+        self._raw.write(header(self.channels, self._size))
         self._raw.flush()
+        return begin
 
     def close(self) -> None:
         """Let it go; never raises."""
-        with suppress(OSError, wave.Error):
-            self._wave.close()
         with suppress(OSError):
             self._raw.close()
 
 
-def _open_new(path: Path) -> io.BufferedWriter:
+def _pcm(heard: Samples) -> bytes:
+    return (np.clip(heard, -1, 1) * 32767).astype("<i2").tobytes()
+
+
+def _open_new(path: Path) -> tuple[str, io.BufferedWriter]:
     count = 1
     stem = path.stem
     while True:
@@ -213,4 +259,4 @@ def _open_new(path: Path) -> io.BufferedWriter:
             count += 1
             path = path.with_name(f"{stem}-{count}{path.suffix}")
         else:
-            return os.fdopen(fd, "wb")
+            return path.name, os.fdopen(fd, "wb")

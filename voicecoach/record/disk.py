@@ -17,7 +17,7 @@ except ImportError:  # Windows has none
     fcntl = None  # type: ignore[assignment]
 
 _BINARY = getattr(os, "O_BINARY", 0)
-_CAREFUL = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
+CAREFUL = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
 """Neither follow a link nor wait for the other end of a pipe."""
 
 
@@ -95,7 +95,7 @@ def write_whole(path: Path, data: bytes) -> None:
 
 def write_over(path: Path, data: bytes, *, sync: bool = False) -> None:
     """Write `data` where the file's bytes are now, so that those are gone as far as the system allows."""
-    fd = os.open(path, os.O_WRONLY | os.O_CREAT | _BINARY | _CAREFUL, 0o600)
+    fd = os.open(path, os.O_WRONLY | os.O_CREAT | _BINARY | CAREFUL, 0o600)
     try:
         os.write(fd, data)
         os.ftruncate(fd, len(data))
@@ -112,7 +112,7 @@ def read_file(path: Path, largest: int) -> bytes:
         RecordError: it is missing, no plain file, larger than `largest` bytes, or can't be read.
     """
     try:
-        fd = os.open(path, os.O_RDONLY | _BINARY | _CAREFUL)
+        fd = os.open(path, os.O_RDONLY | _BINARY | CAREFUL)
         with os.fdopen(fd, "rb") as file:
             found = os.fstat(fd)
             if not stat.S_ISREG(found.st_mode):

@@ -61,7 +61,7 @@ def signed(chain: str, body: bytes) -> bytes:
 
 def signature_of(chain: str, raw: bytes) -> tuple[bytes, str]:
     """What the signature of a line (without its newline) that follows `chain` is to be on, and the signature."""
-    body, signature = raw[: -_TAIL_LENGTH - _SIGNATURE_LENGTH] + b"}", raw[-_TAIL_LENGTH - 128 : -_TAIL_LENGTH]
+    body, signature = raw[: -_TAIL_LENGTH - _SIGNATURE_LENGTH] + b"}", raw[-_TAIL_LENGTH - 129 : -_TAIL_LENGTH - 1]
     return signed(chain, body), signature.decode("ascii", "replace")
 
 

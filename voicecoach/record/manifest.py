@@ -20,6 +20,7 @@ FORMAT = 2
 FORMATS = (1, FORMAT)
 FILE = "manifest.json"
 LARGEST = 1_000_000
+LARGEST_COPY = 4_000_000
 
 
 @dataclass(frozen=True, slots=True)

@@ -86,6 +86,7 @@ class LastWorn:
 
 def apart(folder: Path, what: str = "worn.json") -> Path:
     """Where the second copy for `folder` lies; `what`: worn.json, tip.json or key."""
+    folder = folder.resolve()
     return folder.parent / BESIDE / f"{folder.name}.{what}"
 
 

@@ -310,7 +310,11 @@ class Runner:
         state: SessionState | None = None, now: int = 0,
     ) -> _Running:  # fmt: skip
         audio = state.audio if state is not None else self.wish.audio
-        clips = ClipKeeper(journal.folder / "audio", audio) if ear.engine in {"vosk", "phonemes"} else None
+        clips = (
+            ClipKeeper(journal.folder / "audio", audio, kept=journal.sound, gone=journal.sound_gone)
+            if ear.engine in {"vosk", "phonemes"}
+            else None
+        )
         keys = (
             KeyboardRecogniser(setup.grammar, self._keyboard)
             if self._keyboard is not None and ear.engine != "keys"
@@ -363,6 +367,8 @@ class _Running:
         if not saved:
             console.print(f"{parts.journal.unsaved} lines of the record could not be written.", style="bold yellow")
         console.print(f"record: {parts.journal.folder}", markup=False)
+        if (code := parts.journal.code) is not None:
+            console.print(f"record code: {code}  (write it down; voicecoach verify --code compares it)", markup=False)
         if not closed:
             console.print("The input ended before the session did.", style="yellow")
         script = parts.ear

@@ -1,0 +1,127 @@
+"""Walking down the lines of a journal: numbers, chain, seals. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+from voicecoach.record import lines, sealing
+
+
+class SoundLine(NamedTuple):
+    """Bytes `begin` to `begin + size` of a file below audio/ had this digest when line `number` was written."""
+
+    number: int
+    begin: int
+    size: int
+    sha256: str
+
+
+@dataclass(slots=True)
+class Seen:
+    """What the lines said so far.
+
+    count: lines. seq, chain: of the last one. broken: the first line that does not hold, from 1. good: line, seq and
+    wall time of the last one before that. sealed_to: the last line before it that a seal vouches for. closed: the
+    session's end was recorded. ended: the last line is the end mark. chains: seq -> chain. sound: file -> what lines
+    say of its bytes; an empty list for one that was deleted. torn: file -> digest.
+    """
+
+    chain: str
+    count: int = 0
+    seq: int = 0
+    broken: int | None = None
+    good: tuple[int, int, str] | None = None
+    sealed_to: int = 0
+    closed: bool = False
+    ended: bool = False
+    chains: dict[int, str] = field(default_factory=dict)
+    sound: dict[str, list[SoundLine]] = field(default_factory=dict)
+    torn: dict[str, str] = field(default_factory=dict)
+
+
+class Chain:
+    """Takes one line after the other.
+
+    Args:
+        start: what stands before line 1. public: the key of the first seal; None if nobody knows.
+    """
+
+    def __init__(self, start: str, public: str | None) -> None:
+        self.seen = Seen(start)
+        self._public = public
+        self._epoch = 0
+
+    def take(self, raw: bytes) -> Iterator[str]:
+        """The next line (without its newline); what is wrong with it, at most one sentence."""
+        seen = self.seen
+        before, behind_end = seen.chain, seen.ended
+        line = lines.unseal(before, raw)
+        data = line.data or {}
+        seq = lines.whole_number(data, "seq")
+        seen.count += 1
+        seen.ended = False
+        wrong = self._wrong(line, raw, before, seq, behind_end=behind_end)
+        if wrong and seen.broken is None:
+            seen.broken = seen.count
+        if line.data is not None:
+            seen.chain, seen.seq = line.chain, seq
+            seen.chains[seq] = line.chain
+            self._know(data)
+        if seen.broken is None:
+            seen.good = (seen.count, seq, str(data.get("wall", "")))
+            if data.get("line") == "seal":
+                seen.sealed_to = seen.count
+        if wrong:
+            yield wrong
+
+    def _wrong(self, line: lines.Unsealed, raw: bytes, before: str, seq: int, *, behind_end: bool) -> str:
+        data, last, wrong = line.data, self.seen.seq, ""
+        if data is None:
+            wrong = "cannot be read"
+        elif not line.whole and (seq == last + 1 or not self.seen.chains):
+            wrong = "was damaged or changed"
+        elif not line.whole:
+            missing = f"numbers {last + 1} to {seq - 1} are missing" if seq > last + 1 else f"it has number {seq}"
+            wrong = f"does not follow on from the line before: {missing}"
+        elif seq != last + 1:
+            wrong = f"has number {seq} after {last}: lines are missing"
+        elif behind_end:
+            wrong = "stands behind the end mark"
+        elif data.get("line") == "key":
+            wrong = "begins to seal with a new key: the old one was lost, or what follows is forged"
+        elif data.get("line") == "seal":
+            wrong = self._wrong_seal(data, raw, before)
+        return wrong
+
+    def _wrong_seal(self, data: Mapping[str, Any], raw: bytes, before: str) -> str:
+        if self._public is None:
+            return ""
+        message, signature = lines.signature_of(before, raw)
+        if lines.whole_number(data, "epoch") != self._epoch:
+            return f"is seal {data.get('epoch')} where seal {self._epoch} belongs"
+        if not sealing.holds(self._public, message, signature):
+            return "has a seal that its key did not make: the lines before it were written by somebody else"
+        return ""
+
+    def _know(self, data: Mapping[str, Any]) -> None:
+        seen, kind = self.seen, data.get("line")
+        if kind == "seal":
+            self._epoch = lines.whole_number(data, "epoch") + 1
+            if self._public is not None or data.get("next"):
+                self._public = str(data.get("next", ""))
+            seen.ended = data.get("last") is True
+        elif kind == "key":
+            self._epoch, self._public = 0, str(data.get("public", ""))
+        elif kind == "effect" and data.get("effect") == "close":
+            seen.closed = True
+        elif kind == "sound":
+            begin, size = lines.whole_number(data, "from"), lines.whole_number(data, "bytes")
+            one = SoundLine(seen.count, begin, size, str(data.get("sha256", "")))
+            seen.sound.setdefault(str(data.get("file", "")), []).append(one)
+        elif kind == "sound-gone" and isinstance(data.get("files"), list):
+            seen.sound |= {str(name): [] for name in data["files"]}
+        elif kind == "torn":
+            digest = str(data.get("sha256", ""))
+            seen.torn[f"torn-{digest[:12]}.bin"] = digest

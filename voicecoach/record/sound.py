@@ -1,0 +1,98 @@
+"""The sound of a record: what its lines say of it, and whether the files are still that."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import os
+import stat
+import wave
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+
+from voicecoach.audio.line import RATE_HZ
+from voicecoach.errors import RecordError
+from voicecoach.record import disk
+from voicecoach.record.chain import SoundLine
+
+AUDIO = "audio"
+HEADER_BYTES = 44
+_PIECE = 1 << 20
+
+
+def header(channels: int, size: int) -> bytes:
+    """The head of a WAV file of 16-bit PCM at the line's rate with `size` bytes of samples."""
+    out = io.BytesIO()
+    with wave.open(out, "wb") as file:
+        file.setparams((channels, 2, RATE_HZ, 0, "NONE", "not compressed"))
+        file.writeframes(b"")
+    raw = bytearray(out.getvalue()[:HEADER_BYTES])
+    raw[4:8], raw[40:44] = (size + 36).to_bytes(4, "little"), size.to_bytes(4, "little")
+    return bytes(raw)
+
+
+def sound_findings(folder: Path, spoken_of: Mapping[str, Sequence[SoundLine]]) -> Iterator[tuple[str, str]]:
+    """What is wrong with the files below audio/: file and half a sentence."""
+    place = folder / AUDIO
+    names: set[str] = set()
+    if place.is_dir() and not place.is_symlink():
+        names = {path.name for path in place.iterdir()}
+    for name, parts in spoken_of.items():
+        shown = f"{AUDIO}/{name}"
+        if Path(name).name != name:
+            yield shown, "is a name outside the folder"
+        elif name not in names:
+            if parts:
+                yield shown, f"is missing; line {parts[0].number} speaks of it"
+        elif not parts:
+            yield shown, "is there although it was deleted"
+        elif wrong := _wrong(place / name, parts):
+            yield shown, wrong
+    for name in sorted(names - set(spoken_of)):
+        yield f"{AUDIO}/{name}", "is a file that no line speaks of"
+
+
+def _wrong(path: Path, parts: Sequence[SoundLine]) -> str:
+    try:
+        fd = os.open(path, os.O_RDONLY | disk.CAREFUL)
+    except OSError as error:
+        return f"cannot be read: {error.strerror or error}"
+    with os.fdopen(fd, "rb") as file:
+        found = os.fstat(fd)
+        return _wrong_bytes(file, found.st_size, parts) if stat.S_ISREG(found.st_mode) else "is not a plain file"
+
+
+def _wrong_bytes(file: io.BufferedReader, size: int, parts: Sequence[SoundLine]) -> str:
+    begin = end = parts[0].begin
+    for part in parts:
+        if part.begin != end:
+            return f"has bytes {end:,} to {part.begin:,} that no line speaks of"
+        end += part.size
+        file.seek(part.begin)
+        if end > size or _digest(file, part.size) != part.sha256:
+            return f"was changed: bytes {part.begin:,} to {end:,} are not those of line {part.number}"
+    if size != end:
+        return f"has {size:,} bytes where lines speak of {end:,}"
+    file.seek(0)
+    if begin and (begin != HEADER_BYTES or file.read(begin) not in {header(n, end - begin) for n in (1, 2)}):
+        return "has a damaged head"
+    return ""
+
+
+def _digest(file: io.BufferedReader, size: int) -> str:
+    found = hashlib.sha256()
+    while size > 0 and (piece := file.read(min(size, _PIECE))):
+        found.update(piece)
+        size -= len(piece)
+    return found.hexdigest()
+
+
+def read_sound(folder: Path, name: str) -> bytes:
+    """The bytes of a WAV file below audio/.
+
+    Raises:
+        RecordError: it is missing or can't be read.
+    """
+    if Path(name).name != name:
+        raise RecordError("is a name outside the folder", where=str(folder / AUDIO / name))
+    return disk.read_file(folder / AUDIO / name, 1 << 32)

@@ -1,0 +1,293 @@
+"""Whether a record is what was written: chain, seals, copies, sound, end mark, and the small files beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Literal, NamedTuple
+
+from voicecoach.errors import RecordError
+from voicecoach.record import disk, lines, lock, manifest, sealing, worn
+from voicecoach.record.beside import read_tip
+from voicecoach.record.chain import Chain, Seen
+from voicecoach.record.manifest import Manifest
+from voicecoach.record.sound import sound_findings
+from voicecoach.record.worn import LARGEST_EVENTS, Worn, apart
+
+State = Literal["whole", "unfinished", "damaged"]
+STATUS: dict[State, int] = {"whole": 0, "damaged": 1, "unfinished": 3}
+"""The exit status of every command about records; 2 is for what is no record."""
+
+
+class Finding(NamedTuple):
+    """Something that does not hold. file: in the record's folder, or the copy apart. line: from 1, where it has one."""
+
+    file: str
+    line: int | None
+    what: str
+
+    def tell(self) -> str:
+        """As a sentence."""
+        where = f"{self.file}, line {self.line}" if self.line is not None else self.file
+        return f"{where}: {self.what}."
+
+
+class Good(NamedTuple):
+    """A line that holds, as do all before it."""
+
+    line: int
+    seq: int
+    wall: str
+
+
+@dataclass(frozen=True, slots=True)
+class Verified:
+    """What was found.
+
+    state: whole; unfinished (it holds as far as it goes, and has no end mark: the session was cut off, or the end was
+    cut away); damaged. findings: what does not hold, first things first. last_good: the last line before the first
+    damaged one, None if none holds. sealed_to: the last line that a seal vouches for, 0 for none. remarks: what a
+    reader should know besides. public: the key of the first seal. chain: of the last line.
+    """
+
+    folder: Path
+    state: State
+    findings: tuple[Finding, ...]
+    last_good: Good | None
+    sealed_to: int
+    lines: int
+    remarks: tuple[str, ...]
+    public: str = ""
+    chain: str = ""
+    format: int = manifest.FORMAT
+
+    @property
+    def status(self) -> int:
+        """The exit status."""
+        return STATUS[self.state]
+
+    def code(self) -> str | None:
+        """The twelve digits that stand for a record with an end mark; takes 0.1 s."""
+        return sealing.code(self.chain) if self.state == "whole" and self.format > 1 else None
+
+    def tell(self) -> Iterator[str]:
+        """What a person should read, a sentence each; the first says it all."""
+        good = self.last_good
+        upto = f"Line {good.line} of {self.lines} ({good.wall}) is the last that holds" if good else "No line holds"
+        if self.state == "whole":
+            yield f"Whole: {self.lines} lines, with the end mark."
+        elif self.state == "unfinished":
+            yield f"Unfinished: {self.lines} lines hold, without an end mark. It ends there, or its end was cut away."
+        else:
+            yield f"Damaged: {self.findings[0].tell()} {upto}."
+        yield from (finding.tell() for finding in self.findings[1:])
+        yield from self.remarks
+
+
+@dataclass(slots=True)
+class _Looking:
+    """What is known while looking."""
+
+    folder: Path
+    findings: list[Finding] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)
+
+    def found(self, file: str, what: str, line: int | None = None) -> None:
+        self.findings.append(Finding(file, line, what))
+
+
+def verify(folder: Path) -> Verified:
+    """Look at all of a record.
+
+    Raises:
+        RecordError: it is none: there is neither a manifest nor a journal.
+    """
+    folder = folder.resolve()
+    if not folder.is_dir() or not any(_named(folder / name) for name in (manifest.FILE, lines.FILE)):
+        what = f"a folder with {manifest.FILE} and {lines.FILE}"
+        raise RecordError("is no record of a session", where=str(folder), expected=what)
+    look = _Looking(folder)
+    made_with, digest = _manifest(look)
+    new = made_with is None or made_with.format > 1
+    near, far = _snapshots(look, new=new)
+    known = next((one for one in (near, far) if one is not None), None)
+    if known is not None and made_with is not None and known.manifest != digest:
+        look.found(manifest.FILE, "is not the one that the session began with")
+        digest = known.manifest
+    start = known.manifest if known is not None else digest
+    chain = _lines(look, start, made_with.public if made_with is not None and not look.findings else None)
+    if made_with is not None:
+        _copies(look, made_with)
+    if new:
+        _end(look, chain.seen, (near, far))
+        look.findings += [Finding(file, None, what) for file, what in sound_findings(folder, chain.seen.sound)]
+        _torn(look, chain.seen)
+        _strangers(look, made_with)
+    else:
+        look.remarks.append("An older record: no seals, and nothing vouches for its sound.")
+    if lock.holder(folder) is not None:
+        look.remarks.append(f"It is being written to by {lock.holder(folder)}.")
+    seen = chain.seen
+    state: State = "damaged" if look.findings else "whole" if seen.ended or (not new and seen.closed) else "unfinished"
+    return Verified(
+        folder,
+        state,
+        tuple(look.findings),
+        Good(*seen.good) if seen.good is not None else None,
+        seen.sealed_to,
+        seen.count,
+        tuple(look.remarks),
+        made_with.public if made_with is not None else "",
+        seen.chain,
+        made_with.format if made_with is not None else manifest.FORMAT,
+    )
+
+
+def _named(path: Path) -> bool:
+    try:
+        path.lstat()
+    except (OSError, ValueError):
+        return False
+    return True
+
+
+def _manifest(look: _Looking) -> tuple[Manifest | None, str]:
+    try:
+        raw = disk.read_file(look.folder / manifest.FILE, manifest.LARGEST)
+    except RecordError as error:
+        look.found(manifest.FILE, error.what)
+        return None, ""
+    try:
+        return manifest.from_bytes(raw, manifest.FILE), lines.first_chain(raw)
+    except RecordError as error:
+        look.found(manifest.FILE, error.what)
+        return None, lines.first_chain(raw)
+
+
+def _snapshots(look: _Looking, *, new: bool) -> tuple[Worn | None, Worn | None]:
+    near, far = worn.read_one(look.folder / worn.FILE), worn.read_one(apart(look.folder))
+    if new:
+        if near is None:
+            look.found(worn.FILE, "is damaged" if _named(look.folder / worn.FILE) else "is missing")
+        if far is None and _named(apart(look.folder)):
+            look.found(_apart(look), "is damaged")
+        elif far is None:
+            look.remarks.append(f"There is no {_apart(look)}: the record was moved, or its second witness is gone.")
+    return near, far
+
+
+def _lines(look: _Looking, start: str, public: str | None) -> Chain:
+    chain = Chain(start, public)
+    try:
+        raw = disk.read_file(look.folder / lines.FILE, LARGEST_EVENTS)
+    except RecordError as error:
+        look.found(lines.FILE, error.what)
+        return chain
+    *whole, torn = raw.split(b"\n")
+    wrong = [(number, what) for number, text in enumerate(whole, start=1) for what in chain.take(text)]
+    if wrong:
+        look.found(lines.FILE, wrong[0][1], wrong[0][0])
+        if len(wrong) > 1:
+            look.remarks.append(f"{len(wrong) - 1} more lines behind it do not hold; the last is line {wrong[-1][0]}.")
+    if torn:
+        tip = read_tip(look.folder)
+        if chain.seen.ended or tip is None or tip.seq != chain.seen.seq:
+            look.found(lines.FILE, f"is cut off in the middle of a line ({len(torn)} bytes)", len(whole) + 1)
+        else:
+            look.remarks.append(f"Writing ended inside a line ({len(torn)} bytes), as when a process is killed.")
+    return chain
+
+
+def _copies(look: _Looking, made_with: Manifest) -> None:
+    for name, digest in made_with.copies.items():
+        if Path(name).name != name:
+            look.found(manifest.FILE, f"names a copy that is not in the folder: {name[:60]}")
+            continue
+        try:
+            raw = disk.read_file(look.folder / name, manifest.LARGEST_COPY)
+        except RecordError as error:
+            look.found(name, error.what)
+        else:
+            if manifest.digest(raw) != digest:
+                look.found(name, "is not the file that the session was made with")
+
+
+def _end(look: _Looking, seen: Seen, copies: tuple[Worn | None, Worn | None]) -> None:
+    """Hold the last line against what stands elsewhere about it."""
+    for name, one in zip((worn.FILE, _apart(look)), copies, strict=True):
+        if one is None:
+            continue
+        if one.seq > seen.seq:
+            look.found(lines.FILE, f"ends at number {seen.seq}, and {name} knows of number {one.seq}", seen.count)
+        elif seen.chains.get(one.seq, one.line_chain) != one.line_chain and seen.broken is None:
+            look.found(name, f"speaks of another line {one.seq} than {lines.FILE} holds")
+        elif one.closed and not seen.ended:
+            look.found(lines.FILE, f"has no end mark, and {name} says that the session came to its end", seen.count)
+    tip = read_tip(look.folder)
+    if tip is None:
+        if _named(apart(look.folder, "tip.json")):
+            look.found(str(apart(Path(look.folder.name), "tip.json")), "is damaged")
+    elif tip.seq > seen.seq:
+        look.found(lines.FILE, f"ends at number {seen.seq}, and {tip.seq} lines had been written", seen.count)
+    elif seen.chains.get(tip.seq, tip.chain) != tip.chain and seen.broken is None:
+        look.found(lines.FILE, f"is not the one that was written here: number {tip.seq} was another line")
+
+
+def _torn(look: _Looking, seen: Seen) -> None:
+    for name, digest in seen.torn.items():
+        try:
+            raw = disk.read_file(look.folder / name, LARGEST_EVENTS)
+        except RecordError as error:
+            look.found(name, error.what)
+        else:
+            if manifest.digest(raw) != digest:
+                look.found(name, "was changed")
+
+
+def _strangers(look: _Looking, made_with: Manifest | None) -> None:
+    known = {manifest.FILE, lines.FILE, worn.FILE, lock.NAME, "audio", *(made_with.copies if made_with else ())}
+    names = sorted(path.name for path in look.folder.iterdir() if path.name not in known)
+    strange = [name for name in names if not name.startswith("torn-")]
+    if strange and made_with is not None:
+        look.remarks.append(f"Not part of the record: {', '.join(strange[:5])}{' ...' if len(strange) > 5 else ''}.")
+
+
+def _apart(look: _Looking) -> str:
+    return f"{worn.BESIDE}/{apart(look.folder).name}"
+
+
+def to_json(verified: Verified, expected_code: str = "") -> dict[str, Any]:
+    """For programs: all fields, and the sentences."""
+    good = verified.last_good
+    return {
+        "folder": str(verified.folder),
+        "state": verified.state,
+        "lines": verified.lines,
+        "first_wrong": verified.findings[0]._asdict() if verified.findings else None,
+        "findings": [finding._asdict() for finding in verified.findings],
+        "last_good": good._asdict() if good else None,
+        "sealed_to": verified.sealed_to,
+        "format": verified.format,
+        "public": verified.public,
+        "code": verified.code(),
+        "code_expected": expected_code or None,
+        "remarks": list(verified.remarks),
+    }
+
+
+def code_differs(verified: Verified, written: str) -> str:
+    """How the code that a person wrote down differs from the record's, a sentence; '' if it is the same."""
+    code = verified.code()
+    if code is None:
+        return "The code cannot be compared: only a whole record has one."
+    digits = "".join(one for one in written if one.isdigit())
+    groups = [digits[at : at + 3] for at in range(0, len(digits), 3)]
+    wrong = [str(n) for n, (one, other) in enumerate(zip(groups, code.split(), strict=False), start=1) if one != other]
+    if digits == code.replace(" ", ""):
+        return ""
+    if len(groups) != sealing.CODE_GROUPS or len(digits) != 3 * sealing.CODE_GROUPS:
+        return f"The code has {len(digits)} digits, not {3 * sealing.CODE_GROUPS}."
+    if len(wrong) == 1:
+        return f"The code differs in group {wrong[0]} of {sealing.CODE_GROUPS}: misheard, or another record."
+    return "The code is that of another record."
