@@ -47,7 +47,7 @@ def record(tmp_path_factory: pytest.TempPathFactory) -> Path:
     assert result.exit_code == 0, result.output
     assert "The record is closed." in result.stdout
     assert "ended before" not in result.stdout
-    (made,) = (folder / "records").iterdir()
+    (made,) = (folder / "records").glob("[!.]*")
     return made
 
 
@@ -135,7 +135,7 @@ def test_a_recording_with_two_channels_tells_wearer_and_observer_apart(tmp_path:
     arguments = ["run", "short-practice", "--pair", "--channels", 2, "--input", tmp_path / "pair.wav"]
     result = call(*arguments, "--engine", "phonemes", "--out", tmp_path / "records")
     assert result.exit_code == 0, result.output
-    (record,) = (tmp_path / "records").iterdir()
+    (record,) = (tmp_path / "records").glob("[!.]*")
     heard = [json.loads(line) for line in (record / "events.jsonl").read_text().splitlines() if '"heard"' in line]
     assert [event["role"] for event in heard if event.get("phrase") == "step complete"] == ["observer", "wearer"]
 

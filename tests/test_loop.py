@@ -293,7 +293,7 @@ def test_a_faint_tick_tells_waiting_from_dead(puppet: Make, status: str, ticks: 
     assert any(sound.text == "(tick)" for sound in line.sounds) == any_heard
 
 
-def test_a_spoken_word_is_kept_as_a_clip_and_no_audio_ends_that(setup: Setup, journal: Journal, tmp_path: Path) -> None:
+def test_a_spoken_word_is_kept_as_a_clip_and_no_audio_ends_that_and_deletes_it(setup: Setup, journal: Journal, tmp_path: Path) -> None:
     def answer(event: Event) -> tuple[Effect, ...]:
         if isinstance(event, Heard) and event.command == "no-audio":
             return (Note("no-audio"),)
@@ -303,13 +303,17 @@ def test_a_spoken_word_is_kept_as_a_clip_and_no_audio_ends_that(setup: Setup, jo
         100: [heard("done", 100)], 200: [heard("done", 200, "key")], 300: [heard("no-audio", 300)],
         400: [heard("done", 400)], 600: [SpeechStarted(0)],
     }  # fmt: skip
-    clips = ClipKeeper(tmp_path / "record" / "audio", "clips")
+    clips = ClipKeeper(tmp_path / "record" / "audio", "clips", kept=journal.sound, gone=journal.sound_gone)
     machine = Puppet(setup, answer)
     coach = Coach(Parts(machine, Lips(words), Loud(), SilentVoice(), journal, clips))  # type: ignore[arg-type]
     coach.begin(OPENED)
     coach.run()
     clips.close()
-    assert [path.suffix for path in (tmp_path / "record" / "audio").iterdir()] == [".wav"]
+    assert list((tmp_path / "record" / "audio").iterdir()) == []
+    journal.close()
+    lines = [line.data for line in read(tmp_path / "record").lines]
+    (kept,) = (data["file"] for data in lines if data["line"] == "sound")
+    assert [data["files"] for data in lines if data["line"] == "sound-gone"] == [[kept]]
 
 
 def test_tones_are_played_and_end_nothing(puppet: Make) -> None:
