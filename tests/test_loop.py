@@ -293,7 +293,7 @@ def test_a_faint_tick_tells_waiting_from_dead(puppet: Make, status: str, ticks: 
     assert any(sound.text == "(tick)" for sound in line.sounds) == any_heard
 
 
-def test_a_spoken_word_is_kept_as_a_clip_and_no_audio_ends_that_and_deletes_it(setup: Setup, journal: Journal, tmp_path: Path) -> None:
+def test_a_spoken_word_is_kept_as_a_clip_until_no_audio_is_said(setup: Setup, journal: Journal, tmp_path: Path) -> None:
     def answer(event: Event) -> tuple[Effect, ...]:
         if isinstance(event, Heard) and event.command == "no-audio":
             return (Note("no-audio"),)
