@@ -38,8 +38,10 @@ ONLY_IN = {
     "pooch": {"listen/vosk_model.py"},
     "transitions": {"session/machine.py"},
     "yaml": {"yamltext.py"},
-    "typer": {"cli/guard.py", "cli/main.py", "cli/protocol.py", "cli/record.py", "cli/topics.py"},
+    "typer": {"cli/guard.py", "cli/main.py", "cli/protocol.py", "cli/record.py", "cli/review.py", "cli/topics.py"},
     "jinja2": {"pages/render.py"},
+    "duckdb": {"review/store.py"},
+    "scipy": {"review/curves.py"},
     "markupsafe": {"pages/render.py"},
 }
 """Each library behind one door."""
@@ -50,6 +52,7 @@ LAYERS = (
     ("protocol",),
     ("checker", "session", "audio", "pages"),
     ("speak", "listen", "record"),
+    ("review",),
     ("runtime",),
     ("simulate",),
     ("cli",),

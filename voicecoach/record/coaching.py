@@ -103,7 +103,7 @@ def to_coach(runs: Sequence[StepRun], words: Wording, most: int = MOST) -> tuple
     for run in runs:
         if not run.branch and run.name in weights:
             main = run.name
-        found = _troubles(run, usual_s)
+        found = troubles(run, usual_s)
         if not found:
             continue
         mine = counts.setdefault(run.name, {})
@@ -120,14 +120,15 @@ def to_coach(runs: Sequence[StepRun], words: Wording, most: int = MOST) -> tuple
     return tuple(sorted(scored, key=lambda one: (-one.score, one.at_s))[:most])
 
 
-def _troubles(run: StepRun, usual_s: float) -> dict[str, int]:
+def troubles(run: StepRun, usual_s: float = 0.0) -> dict[str, int]:
+    """What went wrong in one reading of a step: a key of TROUBLE -> how often. usual_s: 0 for no look at the time."""
     found: dict[str, int] = {}
     for note in run.notes:
         if note.what in TROUBLE:
             found[note.what] = found.get(note.what, 0) + 1
     counted = {"early": run.early, "refused": run.refused, "unheard": run.unheard, "rub-cut": run.rubs_cut}
     found |= {kind: count for kind, count in counted.items() if count}
-    if run.took_s > max(SLOW_S, SLOW * usual_s) and run.outcome == "confirmed" and not run.rubs:
+    if usual_s and run.took_s > max(SLOW_S, SLOW * usual_s) and run.outcome == "confirmed" and not run.rubs:
         found["slow"] = 1
     return found
 

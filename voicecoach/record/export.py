@@ -17,10 +17,11 @@ def to_csv(session: Session) -> str:
     table = csv.writer(out)
     table.writerow(COLUMNS)
     for row in rows(session):
-        table.writerow([f"{row.at_s:.3f}", row.time, *(_harmless(t) for t in (row.who, row.what, row.text, row.mark))])
+        table.writerow([f"{row.at_s:.3f}", row.time, *(harmless(t) for t in (row.who, row.what, row.text, row.mark))])
     return out.getvalue()
 
 
-def _harmless(text: str) -> str:
+def harmless(text: str) -> str:
+    """A text that no spreadsheet takes for a formula."""
     # a spreadsheet takes a text that begins like this for a formula
     return "'" + text if text.startswith(("=", "+", "-", "@", "\t", "\r")) else text

@@ -188,7 +188,12 @@ _TYPES: dict[str, tuple[type, ...]] = {
 
 def _fits(event: Event) -> bool:
     """Whether each field is of its kind, so that nothing behind has to doubt it; all others are texts."""
-    return all(isinstance(getattr(event, f.name), _TYPES.get(str(f.type), (str,))) for f in dataclasses.fields(event))
+    return all(isinstance(getattr(event, name), types) for name, types in _FIELDS[type(event)])
+
+
+_FIELDS = {
+    cls: tuple((f.name, _TYPES.get(str(f.type), (str,))) for f in dataclasses.fields(cls)) for cls in events.EVENTS
+}
 
 
 def _without_own(data: Mapping[str, Any]) -> dict[str, Any]:

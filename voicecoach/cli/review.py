@@ -1,0 +1,85 @@
+"""The command about a programme's sessions together. Arguments in, exit codes out."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import sys
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+
+from voicecoach.errors import InputError
+from voicecoach.files import cache_folder
+from voicecoach.pages.render import clean
+from voicecoach.record.export import harmless
+from voicecoach.review.page import Review, html, review
+from voicecoach.review.store import Store
+from voicecoach.runtime.app import progress
+
+app = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
+
+
+@app.command(name="review")
+def review_command(
+    folders: Annotated[list[Path], typer.Argument(help="Folders of sessions.")],
+    page: Annotated[Path | None, typer.Option("--html", help="Write the page into this file.")] = None,
+    sql: Annotated[str, typer.Option(help="A question of your own; the answer comes as CSV.")] = "",
+    tables: Annotated[bool, typer.Option("--tables", help="What can be asked for: tables, views, columns.")] = False,
+    parquet: Annotated[Path | None, typer.Option(help="Write the tables as Parquet files into this folder.")] = None,
+    database: Annotated[Path | None, typer.Option(help="Where the database is; by default in the cache.")] = None,
+    refresher_days: Annotated[int, typer.Option(min=0, help="Interval of refreshers; default: the site's.")] = 0,
+    incidents_only: Annotated[bool, typer.Option("--incidents-only", help="Only the incidents.")] = False,
+) -> None:
+    """All sessions together: incidents owed, who is due, learning, and whether what matters is trained."""
+    console = Console(stderr=True)
+    with Store(database or _default_database(folders)) as store:
+        with progress(console, "reading sessions") as tell:
+            store.update(folders, tell)
+        if tables:
+            for row in store.describe():
+                typer.echo(f"{row['name']}: {row['about'] or 'a view'}\n    {row['columns']}")
+        for path in store.to_parquet(parquet) if parquet is not None else ():
+            typer.echo(str(path))
+        if sql:
+            _answer(store, sql)
+        if tables or sql or (parquet is not None and page is None):
+            return
+        told = review(store, datetime.now().astimezone().date(), refresher_days)
+    for one in told.left_out:
+        typer.echo(f"note: {clean(one['path'])}: {clean(one['reason'])}", err=True)
+    if page is None:
+        _tell(told, incidents_only=incidents_only)
+        return
+    try:
+        page.write_text(html(told, incidents_only=incidents_only), encoding="utf-8")
+    except OSError as error:
+        raise InputError(f"cannot be written: {error.strerror}", where=str(page)) from None
+    typer.echo(str(page))
+
+
+def _answer(store: Store, sql: str) -> None:
+    columns, rows = store.ask(sql)
+    table = csv.writer(sys.stdout)
+    table.writerow(columns)
+    table.writerows([harmless(value) if isinstance(value, str) else value for value in row] for row in rows)
+
+
+def _tell(told: Review, *, incidents_only: bool) -> None:
+    typer.echo(f"{told.sessions} sessions, {told.first} to {told.last}; {told.wearers} wearers with a code")
+    for one in told.owed:
+        who, what = clean(one["wearer"]) or "no code", clean(one["title"])
+        typer.echo(f"OWED: {one['owed']}  {one['when']}  {who}  {what}  {clean(one['folder'])}")
+    for one in told.refreshers if not incidents_only else ():
+        if one["say"]:
+            typer.echo(f"refresher: {clean(one['wearer'])} due {one['due']}, {one['say']}")
+    if not told.owed:
+        typer.echo("Nothing is owed.")
+
+
+def _default_database(folders: list[Path]) -> Path:
+    names = "\n".join(sorted(str(folder.resolve()) for folder in folders))
+    return cache_folder() / "review" / f"{hashlib.sha256(names.encode()).hexdigest()[:16]}.duckdb"
