@@ -41,7 +41,6 @@ def test_a_face_piece_held_at_its_front_is_noticed(where: str) -> None:
         "rub-outer-3, outer-gloves-away",
         "inner-gloves-away, rub-hands-1",
         "last-gloves-away, rub-hands-2",
-        "sit-for-boots, boots-away",
     ],
 )
 def test_two_neighbours_that_must_not_change_places_are_noticed(where: str) -> None:
