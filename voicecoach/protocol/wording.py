@@ -27,15 +27,15 @@ NAMES: tuple[tuple[str, ...], ...] = (
 )
 """Names that one thing may have; a protocol uses one of each row. Common practice, no source."""
 _SAME = {"straps": "strap", "bands": "band", "strings": "string", "boot cover": "boot covers"}
-_STANDS_FOR = re.compile(r"\b(it|its|them|they|these|those)\b")
-_NOUNS = frozenset(
-    (
-        "glove gloves gown coverall respirator mask hood shield goggles apron boots covers cover belt hose blower helmet "
-        "strap straps edge ties zip flap cuff cuffs sleeve sleeves hem piece pieces place places hand hands fingers skin "
-        "clothes shoes eyes head brow face gel cloth seat chair bench bin bag bags box gel area things cut wound words "
-        "needle sharps report damage dirt"
-    ).split()
-)
+_STANDS_FOR = re.compile(r"\b(it|its|them|they)\b")
+_NOUNS = frozenset((
+    "glove", "gloves", "gown", "coverall", "respirator", "mask", "hood", "shield", "goggles", "apron", "boots",
+    "covers", "cover", "belt", "hose", "blower", "helmet", "strap", "straps", "edge", "ties", "zip", "flap",
+    "cuff", "cuffs", "sleeve", "sleeves", "hem", "piece", "pieces", "place", "places", "hand", "hands",
+    "fingers", "skin", "clothes", "shoes", "eyes", "head", "brow", "face", "gel", "cloth", "seat", "chair",
+    "bench", "bin", "bag", "bags", "box", "gel", "area", "things", "cut", "wound", "words", "needle", "sharps",
+    "report", "damage", "dirt",
+))  # fmt: skip
 
 
 def doubtful(protocol: Protocol) -> list[InputError]:
@@ -50,7 +50,8 @@ def doubtful(protocol: Protocol) -> list[InputError]:
                 found.append(InputError(what, where=where, expected="one name for one thing"))
         word = _unnamed(text)
         if word:
-            found.append(InputError(f"says {word!r} of something not named: {text!r}", where=where, expected="its name"))
+            what = f"says {word!r} of something not named: {text!r}"
+            found.append(InputError(what, where=where, expected="its name"))
     return found
 
 

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from itertools import groupby
 
 from voicecoach.protocol.model import Branch, Step
+from voicecoach.protocol.wording import doubtful
 from voicecoach.session.prompts import own_sentences
 from voicecoach.session.rehearsal import Line, answers, rehearse, sentences, wording
 from voicecoach.session.setup import Setup
@@ -42,6 +43,9 @@ def text(setup: Setup) -> str:
         "",
         "COUNTS, NOTHING WRONG",
         *counts(setup),
+        "",
+        "WORDING TO MEND",
+        *([f"  {error.line()}" for error in doubtful(protocol)] or ["  none found"]),
         "",
         "Approved by ____________________  Date ____________  Initials ______",
     ]
