@@ -231,7 +231,7 @@ class Facts:
         self._path = folder / FILE
         self._voice = voice
         self._fingerprint = Fingerprint(spec)
-        self._known: dict[str, str] = dict.fromkeys(_shipped() if shipped is None else shipped, "")
+        self._known: dict[str, str] = dict.fromkeys(shipped_keys() if shipped is None else shipped, "")
         try:
             lines = read_bounded(self._path, MOST_BYTES).decode("utf-8", "replace").splitlines()
         except InputError:
@@ -284,7 +284,8 @@ class Fingerprint:
         return f"{self._rest} {[self._commands.get(name) for name in live]!r}"
 
 
-def _shipped() -> list[str]:
+def shipped_keys() -> list[str]:
+    """The keys that come with the package; none if its file is missing or damaged."""
     try:
         text = resources.files("voicecoach.runtime").joinpath(SHIPPED).read_text(encoding="ascii")
     except (OSError, ValueError):

@@ -1,0 +1,83 @@
+"""Hear every prompt of the shipped protocols, and write down which are taken for nothing.
+
+    python tests/bench/prompt_facts.py [--check] [PROTOCOL...]
+
+Writes `voicecoach/runtime/prompts-heard.txt`, from which a session starts at once. With --check nothing is written:
+what the file lacks, or says no longer, is counted. Run it whenever a sentence, a word, a floor or a recogniser has changed.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from voicecoach.listen import registry
+from voicecoach.listen.process import RecogniserProcess
+from voicecoach.listen.worker import Spec
+from voicecoach.runtime import app, library, prompt_check
+from voicecoach.session.prompts import over_prompt
+from voicecoach.speak.voice import Voice
+
+FILE = Path(prompt_check.__file__).with_name(prompt_check.SHIPPED)
+HEAD = """\
+# Prompts of the shipped protocols that the shipped recogniser takes for nothing while they sound: a digest each, of the
+# sound, of the recogniser and of what is live. Written by tests/bench/prompt_facts.py.
+"""
+
+
+def open_ear(spec: Spec) -> RecogniserProcess:
+    return RecogniserProcess(spec, lockstep=True)
+
+
+def shown(name: str) -> Callable[[int, int], None]:
+    """Progress, where somebody looks."""
+
+    def tell(done: int, total: int) -> None:
+        if sys.stderr.isatty():
+            print(f"\r{name}: {done} of {total} ", end="", file=sys.stderr, flush=True)
+
+    return tell
+
+
+def main() -> int:
+    arguments = argparse.ArgumentParser()
+    arguments.add_argument("--check", action="store_true", help="write nothing; count what has changed")
+    arguments.add_argument("protocols", nargs="*", default=[path.stem for path in library.names("protocols")])
+    wanted = arguments.parse_args()
+    voice = Voice()
+    engine = registry.choose("auto").name
+    known: set[str] = set()
+    taken = 0
+    began_s = time.monotonic()
+    with tempfile.TemporaryDirectory() as cache:
+        for name in wanted.protocols:
+            setup, texts = app.load_setup(name, "en")
+            spec = registry.spec(engine, texts.grammar, "en.yaml")
+            failed = voice.prepare([text for text, _ in over_prompt(setup)])
+            if failed:
+                print(f"{len(failed)} prompts cannot be rendered: {voice.why}")
+                return 1
+            facts = prompt_check.Facts(voice, spec, cache=Path(cache), shipped=known)
+            found = prompt_check.find_taken(setup, voice, spec, open_ear, tell=shown(name), facts=facts)
+            for one in found:
+                print(f"{name}: {one.prompt!r} is taken for {one.command}")
+            taken += len(found)
+            known |= {facts.key(text, live) for text, live in over_prompt(setup) if facts.get(text, live) == ""}
+            print(f"{name}: heard")
+    print(
+        f"{len(known)} facts by {engine} in {time.monotonic() - began_s:.0f} s; {taken} prompts are taken for a command"
+    )
+    if wanted.check:
+        shipped = set(prompt_check.shipped_keys())
+        print(f"{len(known - shipped)} are missing from the file, {len(shipped - known)} are no longer needed")
+        return int(bool(known - shipped or taken))
+    FILE.write_text(HEAD + "".join(f"{key}\n" for key in sorted(known)), encoding="ascii")
+    return int(bool(taken))
+
+
+if __name__ == "__main__":
+    sys.exit(main())
