@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Annotated, NoReturn
 
 import typer
+from rich.console import Console
 
 from voicecoach.checker import difference, rank, requirements, slip_chart, slips_text, verdict
 from voicecoach.checker.rules import table_text
@@ -16,6 +17,7 @@ from voicecoach.errors import InputError, VoicecoachError
 from voicecoach.protocol import card as page
 from voicecoach.protocol import schema as schemas
 from voicecoach.protocol.model import Protocol
+from voicecoach.runtime import app as app_parts
 from voicecoach.runtime import library
 
 FOUND = 1
@@ -46,12 +48,17 @@ def check(
     slips: Annotated[bool, typer.Option("--slips", help="Rank what single slips and pairs of them cost.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Everything that was found, as JSON.")] = False,
     svg: Annotated[Path | None, typer.Option(help="Draw what slips cost into this file.")] = None,
+    aloud: Annotated[bool, typer.Option("--aloud", help="Only: no sentence may sound like an answer.")] = False,
 ) -> None:
     """Look for ways on which contamination arrives where it may not; exit 1 with the shortest of them told."""
     try:
         read = read_protocol(protocol)
     except VoicecoachError as error:
         refuse(error)
+    if aloud:
+        count = app_parts.check_aloud(protocol, "en", "", Console(stderr=True))
+        typer.echo(f"{read.name}: {count} sentences heard; none is taken for a command that is live while it sounds.")
+        return
     if explain:
         told = verdict.explain(read, explain)
         if told is None:

@@ -157,6 +157,34 @@ def prepare_voice(setup: Setup, console: Console) -> Voice:
     return voice
 
 
+def check_prompts(setup: Setup, voice: Speaker, texts: Texts, engine: str, model: str | None, console: Console) -> int:
+    """Rule 2, all at once: how many sentences there are; none is taken for a command.
+
+    Args:
+        setup, texts: the protocol and the grammar, and their texts. voice: prepared. engine, model: the recogniser.
+        console: where progress is shown.
+
+    Raises:
+        InputError: names the first sentence that is taken. EngineError: the recogniser cannot run.
+    """
+    spec = registry.spec(engine, texts.grammar, f"{setup.grammar.name}.yaml", model=model)
+    with progress(console, "checking that no prompt sounds like a command") as tell:
+        taken = prompt_check.find_taken(setup, voice, spec, _lockstep, tell=tell)
+    prompt_check.refuse(taken, setup)
+    return len(over_prompt(setup))
+
+
+def check_aloud(protocol: str, grammar: str, site: str, console: Console) -> int:
+    """The same for an author: every sentence rendered and heard by the recogniser that a session would use.
+
+    Raises:
+        VoicecoachError: as `check_prompts`, or a file cannot be read.
+    """
+    setup, texts = load_setup(protocol, grammar, site)
+    voice = prepare_voice(setup, console)
+    return check_prompts(setup, voice, texts, registry.choose("auto").name, None, console)
+
+
 class Runner:
     """Makes and runs one session from a wish.
 
@@ -209,7 +237,7 @@ class Runner:
         check_root(folder.parent)
         voice: Speaker = SilentVoice() if wish.script else Voice() if self.live else prepare_voice(setup, self.console)
         if engine != "typed" and not self.live:
-            self._check_prompts(setup, voice, texts, engine)
+            check_prompts(setup, voice, texts, engine, wish.model, self.console)
         line = self._line(0)
         ear = typed or self._ear(setup, texts, engine)
         independent = wish.pair and (wish.channels > 1 or engine == "typed")
@@ -283,12 +311,6 @@ class Runner:
         spec = registry.spec(engine, texts.grammar, f"{setup.grammar.name}.yaml", model=wish.model, roles=roles)
         with self.console.status(f"starting the ear ({engine})"):
             return RecogniserProcess(spec, lockstep=not self.live)
-
-    def _check_prompts(self, setup: Setup, voice: Speaker, texts: Texts, engine: str) -> None:
-        spec = registry.spec(engine, texts.grammar, f"{setup.grammar.name}.yaml", model=self.wish.model)
-        with progress(self.console, "checking that no prompt sounds like a command") as tell:
-            taken = prompt_check.find_taken(setup, voice, spec, _lockstep, tell=tell)
-        prompt_check.refuse(taken, setup)
 
     def _check_in_background(
         self, setup: Setup, voice: Speaker, texts: Texts, engine: str, first: Event, state: SessionState | None = None
