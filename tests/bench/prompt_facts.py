@@ -2,7 +2,7 @@
 
     python tests/bench/prompt_facts.py [--check] [PROTOCOL...]
 
-Writes `voicecoach/runtime/prompts-heard.txt`, from which a session starts at once. With --check nothing is written:
+Writes `voicecoach/runtime/prompts-heard.txt`, from which a session starts at once. With --check nothing is written, and
 what the file lacks, or says no longer, is counted. Run it whenever a sentence, a word, a floor or a recogniser has changed.
 """
 
