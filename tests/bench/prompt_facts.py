@@ -2,8 +2,9 @@
 
     python tests/bench/prompt_facts.py [--check] [PROTOCOL...]
 
-Writes `voicecoach/runtime/prompts-heard.txt`, from which a session starts at once. With --check nothing is written, and
-what the file lacks, or says no longer, is counted. Run it whenever a sentence, a word, a floor or a recogniser has changed.
+Writes `voicecoach/runtime/prompts-heard.txt`, from which a session starts at once. With --check nothing is written:
+what the file lacks, or no longer needs, is counted. Run it whenever a sentence, a word, a floor or a recogniser has
+changed.
 """
 
 from __future__ import annotations
