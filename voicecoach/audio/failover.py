@@ -64,7 +64,7 @@ class FailoverLine:
         self._retry_s = retry_s
         self._sounding: dict[int, Sound] = {}
         self._opened: queue.SimpleQueue[tuple[Line, bool, bool]] = queue.SimpleQueue()
-        self._mending = False
+        self._reopening = False
         self._over = threading.Event()
 
     @property
@@ -116,9 +116,9 @@ class FailoverLine:
 
     def _restart(self) -> None:
         whole = self._whole
-        if not self._mending and isinstance(whole, Restartable):
-            self._mending = True
-            threading.Thread(target=self._try, args=(whole, whole), name="mend line", daemon=True).start()
+        if not self._reopening and isinstance(whole, Restartable):
+            self._reopening = True
+            threading.Thread(target=self._try, args=(whole, whole), name="reopen-line", daemon=True).start()
 
     def _try(self, whole: Restartable, line: Line) -> None:
         """Thread: half of it at once, the whole as soon as that can be had."""
@@ -132,7 +132,7 @@ class FailoverLine:
                     spare.close()  # a card may be opened only once
                     spare = None
                 if self._whole_again(whole, line):
-                    self._mending = False
+                    self._reopening = False
                     self._opened.put((line, True, True))
                     return
             self._over.wait(self._retry_s)
