@@ -34,7 +34,7 @@ ONLY_IN = {
     "espeakng_loader": {"speak/render.py"},
     "sounddevice": {"audio/drivers.py"},
     "miniaudio": {"audio/miniaudio_driver.py"},
-    "cryptography": {"record/sealing.py"},
+    "cryptography": {"record/sealing.py", "record/box.py"},
     "pooch": {"listen/vosk_model.py"},
     "transitions": {"session/machine.py"},
     "yaml": {"yamltext.py"},

@@ -18,6 +18,7 @@ from typing import Literal
 import numpy as np
 
 from voicecoach.audio.line import RATE_HZ, Block, Samples
+from voicecoach.record.box import SUFFIX, Box
 from voicecoach.record.sound import HEADER_BYTES, header
 
 Setting = Literal["clips", "full", "none"]
@@ -41,7 +42,8 @@ class ClipKeeper:
     Args:
         folder: where the files go ('audio' in the session's folder). setting: clips, full or none.
         kept: told the file, its first byte and the bytes of everything that was written. gone: told the files that
-        were deleted, and why. pad_s: kept before and after an utterance (s). keep_s: held in memory (s).
+        were deleted, and why. box: encrypts it. pad_s: kept before and after an utterance (s). keep_s: held in
+        memory (s).
     """
 
     def __init__(
@@ -51,12 +53,13 @@ class ClipKeeper:
         *,
         kept: Kept = lambda _file, _begin, _raw: None,
         gone: Gone = lambda _files, _why: None,
+        box: Box | None = None,
         pad_s: float = PAD_S,
         keep_s: float = KEEP_S,
     ) -> None:
         self.setting: Setting = setting
         self.trouble: str | None = None
-        self._folder, self._kept, self._gone = folder, kept, gone
+        self._folder, self._kept, self._gone, self._box = folder, kept, gone, box
         self._pad, self._keep = int(pad_s * RATE_HZ), int(keep_s * RATE_HZ)
         self._ring: deque[Pair] = deque()
         self._due: list[tuple[int, int]] = []
@@ -185,8 +188,8 @@ class ClipKeeper:
 
     def _write_clip(self, at: int, heard: Samples) -> None:
         raw = _pcm(heard)
-        raw = header(heard.shape[1], len(raw)) + raw
-        name, file = _open_new(self._folder / f"clip-{at:012d}-{at + len(heard):012d}.wav")
+        raw = self._boxed(raw, 0, heard.shape[1]) if self._box else header(heard.shape[1], len(raw)) + raw
+        name, file = _open_new(self._folder / f"clip-{at:012d}-{at + len(heard):012d}{self._suffix}")
         with file:
             file.write(raw)
         self._kept(name, 0, raw)
@@ -196,11 +199,23 @@ class ClipKeeper:
         if full is None or full.end != at or full.channels != heard.shape[1]:
             if full is not None:
                 full.close()
-            self._full = full = _FullFile(self._folder / f"full-{at:012d}.wav", at, heard.shape[1])
+            path = self._folder / f"full-{at:012d}{self._suffix}"
+            self._full = full = _FullFile(path, at, heard.shape[1], head=self._box is None)
         raw = _pcm(heard)
-        begin = full.append(raw)
+        begin = full.size
+        if self._box is not None:
+            raw = self._boxed(raw, begin, full.channels)
+        full.append(raw)
         full.end += len(heard)
         self._kept(full.name, begin, raw)
+
+    @property
+    def _suffix(self) -> str:
+        return ".wav" if self._box is None else f".wav{SUFFIX}"
+
+    def _boxed(self, pcm: bytes, begin: int, channels: int) -> bytes:
+        assert self._box is not None
+        return self._box.frame(bytes([channels]) + pcm, begin)
 
     def _delete(self) -> None:
         if self._full is not None:
@@ -221,23 +236,22 @@ class _Forget:
 
 
 class _FullFile:
-    """A WAV file whose head is right after every append, so that a kill loses nothing written."""
+    """A file that grows. With a head it is a WAV file whose head is right after every append: a kill loses nothing."""
 
-    def __init__(self, path: Path, at: int, channels: int) -> None:
-        self.end, self.channels = at, channels
+    def __init__(self, path: Path, at: int, channels: int, *, head: bool) -> None:
+        self.end, self.channels, self._head = at, channels, head
         self.name, self._raw = _open_new(path)
-        self._size = 0
+        self.size = HEADER_BYTES if head else 0
 
-    def append(self, raw: bytes) -> int:
-        """Append frames; the place of their first byte in the file."""
-        begin = HEADER_BYTES + self._size
-        self._raw.seek(begin)
+    def append(self, raw: bytes) -> None:
+        """Append bytes."""
+        self._raw.seek(self.size)
         self._raw.write(raw)
-        self._size += len(raw)
-        self._raw.seek(0)
-        self._raw.write(header(self.channels, self._size))
+        self.size += len(raw)
+        if self._head:
+            self._raw.seek(0)
+            self._raw.write(header(self.channels, self.size - HEADER_BYTES))
         self._raw.flush()
-        return begin
 
     def close(self) -> None:
         """Let it go; never raises."""
@@ -251,12 +265,12 @@ def _pcm(heard: Samples) -> bytes:
 
 def _open_new(path: Path) -> tuple[str, io.BufferedWriter]:
     count = 1
-    stem = path.stem
+    stem, _, ending = path.name.partition(".")
     while True:
         try:
             fd = os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o600)
         except FileExistsError:
             count += 1
-            path = path.with_name(f"{stem}-{count}{path.suffix}")
+            path = path.with_name(f"{stem}-{count}.{ending}")
         else:
             return path.name, os.fdopen(fd, "wb")

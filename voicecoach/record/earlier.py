@@ -9,6 +9,7 @@ from typing import Any
 
 from voicecoach.errors import RecordError
 from voicecoach.record import disk, lines, manifest, worn
+from voicecoach.record.box import Box
 from voicecoach.record.manifest import Manifest
 from voicecoach.record.worn import LARGEST_EVENTS, Worn
 
@@ -21,6 +22,7 @@ class Earlier:
 
     seq, at, chain: of the last one. size: bytes of whole lines. torn: bytes of an unfinished last one. worn, closed:
     what they say. epoch, public: of the seal that comes next. sound: file below audio/ -> bytes that lines speak of.
+    box: opens the lines of an encrypted record.
     """
 
     seq: int
@@ -33,6 +35,7 @@ class Earlier:
     epoch: int = 0
     public: str = ""
     sound: dict[str, int] = field(default_factory=dict)
+    box: Box | None = None
 
     @classmethod
     def none(cls, session: str, made_with: Manifest, raw_manifest: bytes) -> Earlier:
@@ -47,21 +50,23 @@ class Earlier:
         return cls(0, 0, lines.first_chain(raw_manifest), start, public=made_with.public)
 
     @classmethod
-    def read(cls, folder: Path) -> tuple[Manifest, Earlier]:
+    def read(cls, folder: Path, key: bytes | None = None) -> tuple[Manifest, Earlier]:
         """The manifest, and how the lines in a session's folder stand, damaged ones too.
 
         Raises:
-            RecordError: the manifest or the lines can't be read at all.
+            RecordError: the manifest or the lines can't be read at all, or not with this key.
         """
         raw_manifest, made_with = manifest.read(folder)
         raw = disk.read_file(folder / lines.FILE, LARGEST_EVENTS)
         kept = raw[: raw.rfind(b"\n") + 1]
         found = cls.none(folder.name, made_with, raw_manifest)
+        found.box = Box.of(made_with, key, str(folder))
         found.size, found.torn = len(kept), raw[len(kept) :]
         for text in kept.split(b"\n")[:-1]:
             line = lines.unseal(found.chain, text)
             found.chain = line.chain
-            found.take(line.data or {})
+            data = line.data or {}
+            found.take((lines.unboxed(data, found.box) if found.box is not None else None) or data)
         for path in (folder / worn.FILE, worn.apart(folder)):
             known = worn.read_one(path)
             if known is not None and known.seq > found.seq:  # lines were lost: their numbers are not used again

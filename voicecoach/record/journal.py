@@ -15,6 +15,7 @@ from typing import Any, NamedTuple
 from voicecoach.errors import InputError, RecordError
 from voicecoach.record import disk, lines, manifest, worn
 from voicecoach.record.beside import Beside, Mark
+from voicecoach.record.box import Box
 from voicecoach.record.earlier import Earlier
 from voicecoach.record.lines import FILE
 from voicecoach.record.lock import Lock, holder
@@ -32,6 +33,8 @@ PATIENCE_S = 0.07
 UNHURRIED_S = 10.0
 """The same on the file clock, where nobody waits for a reply: what the wall clock does must not change the session."""
 RETRY_S = 0.5
+BOXED = ("event", "effect", "gap")
+"""Lines that an encrypted record keeps in boxes; all others say nothing of what happened."""
 SEAL_LINES = 32
 SEAL_S = 20.0
 """A seal comes after so many lines or so long (s), whichever is first: what lies between the last one and a break-in
@@ -90,7 +93,7 @@ class Journal:
     'gap' line that says how late. Once open, no method raises. Make one with `create` or `open_existing`.
 
     Attributes:
-        folder: the session's folder. manifest: as written.
+        folder: the session's folder. manifest: as written. box: shuts the lines and the sound; None if they are plain.
     """
 
     def __init__(
@@ -100,6 +103,7 @@ class Journal:
         *,
         before: Earlier,
         sealer: Sealer | None,
+        box: Box | None,
         lock: Lock,
         opener: disk.Opener,
         wall: Callable[[], datetime],
@@ -108,6 +112,7 @@ class Journal:
     ) -> None:
         self.folder = folder
         self.manifest = made_with
+        self.box = box
         self._seq, self._at, self._chain = before.seq, before.at, before.chain
         self._worn, self._closed = before.worn, before.closed
         self._lock, self._wall, self._patience_s = lock, wall, patience_s
@@ -134,6 +139,7 @@ class Journal:
         made_with: Manifest,
         copies: Mapping[str, bytes],
         *,
+        key: bytes | None = None,
         opener: disk.Opener = disk.OwnFile,
         wall: Callable[[], datetime] = now_utc,
         patience_s: float | None = None,
@@ -143,18 +149,22 @@ class Journal:
 
         Args:
             folder: must not be there yet. made_with: `begun` is set if empty. copies: file name -> bytes, such as
-                protocol.yaml, grammar.yaml, site.yaml. opener, wall: for tests. patience_s: longest wait of `write`
-                (s); default by the session's source. retry_s: between tries on a disk that fails (s).
+                protocol.yaml, grammar.yaml, site.yaml. key: 32 bytes to encrypt events and sound with. opener, wall:
+                for tests. patience_s: longest wait of `write` (s); default by the session's source. retry_s: between
+                tries on a disk that fails (s).
 
         Raises:
             InputError: the folder can't be made or written.
         """
         sealer = Sealer(os.urandom(STATE_BYTES))
+        box = Box.new(key) if key is not None else None
         made_with = dataclasses.replace(
             made_with,
             begun=made_with.begun or iso(wall()),
             copies={name: manifest.digest(data) for name, data in copies.items()},
             public=sealer.public(),
+            box=box.check if box is not None else "",
+            salt=box.salt.hex() if box is not None else "",
         )
         if patience_s is None:
             patience_s = PATIENCE_S if made_with.source == "live" else UNHURRIED_S
@@ -186,6 +196,7 @@ class Journal:
             made_with,
             before=Earlier.none(folder.name, made_with, raw),
             sealer=sealer,
+            box=box,
             lock=lock,
             opener=opener,
             wall=wall,
@@ -198,6 +209,7 @@ class Journal:
         cls,
         folder: Path,
         *,
+        key: bytes | None = None,
         opener: disk.Opener = disk.OwnFile,
         wall: Callable[[], datetime] = now_utc,
         patience_s: float = PATIENCE_S,
@@ -206,13 +218,13 @@ class Journal:
         """Go on with a session: numbers and chain continue; a torn last line is put aside in a file of its own.
 
         Raises:
-            RecordError: it can't be read, or a living process has it.
+            RecordError: it can't be read, is encrypted with another key than `key`, or a living process has it.
         """
         lock = Lock(folder)
         if folder.is_dir() and not lock.take(wall()):
             raise RecordError(f"is in use by {holder(folder) or 'another process'}", where=str(folder))
         try:
-            made_with, before = Earlier.read(folder)
+            made_with, before = Earlier.read(folder, key)
         except RecordError:
             lock.release()
             raise
@@ -225,6 +237,7 @@ class Journal:
             made_with,
             before=before,
             sealer=sealer,
+            box=before.box,
             lock=lock,
             opener=opener,
             wall=wall,
@@ -301,10 +314,13 @@ class Journal:
         line |= {"at": self._at, "at_s": round(self._at / CLOCK_HZ, 3), "wall": iso(self._wall())}
         changed = self._follow(line)
         sealer = self._sealer if kind == "seal" else None
+        wall = line["wall"]
+        if self.box is not None and kind in BOXED:
+            line = lines.boxed(self._seq, line, self.box)
         raw, self._chain = lines.seal(self._chain, line, sealer.sign if sealer is not None else None)
         if changed:
             self._worn = dataclasses.replace(
-                self._worn, seq=self._seq, at=self._at, wall=line["wall"], line_chain=self._chain, closed=self._closed
+                self._worn, seq=self._seq, at=self._at, wall=wall, line_chain=self._chain, closed=self._closed
             )
         seq, count = self._seq, self._spool.hand(raw, self._seq, self._mark(worn=changed, key=kind in {"seal", "key"}))
         if self._unsealed == 0:

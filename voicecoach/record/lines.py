@@ -8,14 +8,19 @@ seals show changes by somebody who has not their key; the code that a person wro
 
 from __future__ import annotations
 
+import base64
 import hashlib
 import json
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from voicecoach.record.box import Box
 
 FILE = "events.jsonl"
+BOX = "box"
 OWN_KEYS = ("seq", "line", "of", "at", "at_s", "wall", "chain")
 """Keys that the journal itself writes; no event or effect uses them for anything else."""
 
@@ -43,15 +48,49 @@ def first_chain(manifest: bytes) -> str:
 
 def seal(chain: str, data: Mapping[str, Any], sign: Callable[[bytes], str] | None = None) -> tuple[bytes, str]:
     """The line for `data`, with its newline, and its chain; signed before it is chained if `sign` is given."""
-    try:
-        text = json.dumps(data, separators=(",", ":"), default=_plain, allow_nan=False)
-    except ValueError:
-        text = json.dumps(_finite(data), separators=(",", ":"), default=_plain)
-    body = text.encode("ascii")
+    body = to_bytes(data)
     if sign is not None:
         body = body[:-1] + _SIGNATURE + sign(signed(chain, body)).encode("ascii") + b'"}'
     sealed = hashlib.sha256(chain.encode("ascii", "replace") + body).hexdigest()
     return body[:-1] + _TAIL + sealed.encode("ascii") + b'"}\n', sealed
+
+
+def to_bytes(data: Mapping[str, Any]) -> bytes:
+    """`data` as JSON, in ASCII and without spaces."""
+    try:
+        text = json.dumps(data, separators=(",", ":"), default=_plain, allow_nan=False)
+    except ValueError:
+        text = json.dumps(_finite(data), separators=(",", ":"), default=_plain)
+    return text.encode("ascii")
+
+
+def from_bytes(raw: bytes) -> dict[str, Any] | None:
+    """The mapping in `raw`; None if it is none."""
+    try:
+        data = _decoder.decode(raw.decode("utf-8"))
+    except (ValueError, RecursionError):
+        return None
+    return data if isinstance(data, dict) else None
+
+
+def boxed(seq: int, data: Mapping[str, Any], box: Box) -> dict[str, Any]:
+    """The line that holds `data` in a box."""
+    raw = box.shut(to_bytes(data), f"line {seq}")
+    return {"seq": seq, "line": BOX, "box": base64.b64encode(raw).decode("ascii")}
+
+
+def unboxed(data: dict[str, Any], box: Box) -> dict[str, Any] | None:
+    """What a line says, out of its box if it is in one; None if the box can't be opened."""
+    if data.get("line") != BOX:
+        return data
+    try:
+        raw = base64.b64decode(str(data.get("box")), validate=True)
+    except ValueError:
+        return None
+    seq = whole_number(data, "seq")
+    plain = box.open(raw, f"line {seq}")
+    inside = from_bytes(plain) if plain is not None else None
+    return inside | {"chain": data.get("chain")} if inside is not None and inside.get("seq") == seq else None
 
 
 def signed(chain: str, body: bytes) -> bytes:
@@ -70,11 +109,8 @@ def unseal(chain: str, raw: bytes) -> Unsealed:
     body, tail = raw[:-_TAIL_LENGTH] + b"}", raw[-_TAIL_LENGTH:]
     right = hashlib.sha256(chain.encode("ascii", "replace") + body).hexdigest()
     whole = tail == _TAIL + right.encode("ascii") + b'"}'
-    try:
-        data = _decoder.decode(raw.decode("utf-8"))
-    except (ValueError, RecursionError):
-        data = None
-    if not isinstance(data, dict):
+    data = from_bytes(raw)
+    if data is None:
         return Unsealed(None, right, False)
     stored = data.get("chain")
     return Unsealed(data, stored if isinstance(stored, str) else right, whole)

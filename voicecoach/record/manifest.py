@@ -34,6 +34,7 @@ class Manifest:
     people: role -> the code that a programme knows a person by. room: where, as the site numbers its rooms.
     channels: of the microphone. model: folder of the ear's model, '' for none. Both None in older records.
     public: Ed25519 key of the first seal, in hexadecimal; '' in older records.
+    box, salt: check value of the key that the record is encrypted with, and its salt, in hexadecimal; '' if it is not.
     """
 
     engine: str
@@ -53,6 +54,8 @@ class Manifest:
     people: Mapping[str, str] = field(default_factory=dict)
     room: str = ""
     public: str = ""
+    box: str = ""
+    salt: str = ""
 
     def to_bytes(self) -> bytes:
         """The file's bytes."""

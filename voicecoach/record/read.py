@@ -10,6 +10,7 @@ from typing import Any
 
 from voicecoach.errors import RecordError
 from voicecoach.record import disk, lines, manifest
+from voicecoach.record.box import Box
 from voicecoach.record.lines import FILE
 from voicecoach.record.lock import holder
 from voicecoach.record.manifest import Manifest
@@ -17,8 +18,9 @@ from voicecoach.record.worn import LARGEST_EVENTS
 from voicecoach.session import events
 from voicecoach.session.events import CLOCK_HZ, Event
 
+END_MARK = b'"last":true'
 CLOSED = b'"effect":"close"'
-"""In no other place can these bytes stand: JSON escapes the quotes inside a text."""
+"""In no other place can these bytes or those stand: JSON escapes the quotes inside a text."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,19 +92,21 @@ class Session:
         return self.lines[-1].wall if self.lines else self.manifest.begun
 
 
-def read(folder: Path) -> Session:
+def read(folder: Path, key: bytes | None = None) -> Session:
     """Read a session's folder. No damage to events.jsonl makes this fail.
 
     Raises:
-        RecordError: the folder, its manifest or its journal can't be read at all.
+        RecordError: the folder, its manifest or its journal can't be read at all, or it is encrypted and `key` is not
+            its key.
     """
     raw_manifest, made_with = manifest.read(folder)
     raw = disk.read_file(folder / FILE, LARGEST_EVENTS)
-    found, broken_at, torn = parse(raw, lines.first_chain(raw_manifest))
+    box = Box.of(made_with, key, str(folder))
+    found, broken_at, torn = parse(raw, lines.first_chain(raw_manifest), box)
     return Session(folder, made_with, found, broken_at, torn, tuple(_remarks(found, broken_at, torn)))
 
 
-def parse(raw: bytes, chain: str) -> tuple[tuple[RecordLine, ...], int | None, bytes]:
+def parse(raw: bytes, chain: str, box: Box | None = None) -> tuple[tuple[RecordLine, ...], int | None, bytes]:
     """The lines of a journal's bytes, the first broken line, and the bytes of a torn last one. Never raises.
 
     A line that does not fit the chain but can be read is kept, and the chain is taken up from there.
@@ -113,7 +117,8 @@ def parse(raw: bytes, chain: str) -> tuple[tuple[RecordLine, ...], int | None, b
     for number, text in enumerate(whole, start=1):
         line = lines.unseal(chain, text)
         chain = line.chain
-        made = _line(number, line.data) if line.data is not None else None
+        data = lines.unboxed(line.data, box) if line.data is not None and box is not None else line.data
+        made = _line(number, data) if data is not None else None
         if made is not None:
             found.append(made)
         if broken_at is None and (made is None or not line.whole):
@@ -141,7 +146,8 @@ def find_open(root: Path) -> Iterator[Path]:
             begun.append((made_with.begun, folder.name, folder))
     for _, _, folder in sorted(begun, reverse=True):
         try:
-            closed = CLOSED in disk.read_file(folder / FILE, LARGEST_EVENTS)
+            raw = disk.read_file(folder / FILE, LARGEST_EVENTS)
+            closed = CLOSED in raw or END_MARK in raw
         except RecordError:
             continue
         if not closed and holder(folder) is None:

@@ -13,6 +13,7 @@ from pathlib import Path
 from voicecoach.audio.line import RATE_HZ
 from voicecoach.errors import RecordError
 from voicecoach.record import disk
+from voicecoach.record.box import SUFFIX, Box
 from voicecoach.record.chain import SoundLine
 
 AUDIO = "audio"
@@ -87,12 +88,22 @@ def _digest(file: io.BufferedReader, size: int) -> str:
     return found.hexdigest()
 
 
-def read_sound(folder: Path, name: str) -> bytes:
-    """The bytes of a WAV file below audio/.
+def read_sound(folder: Path, name: str, box: Box | None = None) -> bytes:
+    """A WAV file below audio/, out of its box if it is in one.
 
     Raises:
-        RecordError: it is missing or can't be read.
+        RecordError: it is missing, damaged or encrypted, and `box` does not open it.
     """
+    path = folder / AUDIO / name
     if Path(name).name != name:
-        raise RecordError("is a name outside the folder", where=str(folder / AUDIO / name))
-    return disk.read_file(folder / AUDIO / name, 1 << 32)
+        raise RecordError("is a name outside the folder", where=str(path))
+    raw = disk.read_file(path, 1 << 32)
+    if not name.endswith(SUFFIX):
+        return raw
+    if box is None:
+        raise RecordError("is encrypted", where=str(path), mend="give its key with --key FILE")
+    parts = box.frames(raw)
+    if not parts or not all(parts):
+        raise RecordError("was damaged: a part of it cannot be decrypted", where=str(path))
+    pcm = b"".join(part[1:] for part in parts)
+    return header(parts[0][0], len(pcm)) + pcm
