@@ -26,6 +26,7 @@ from voicecoach.listen import registry
 from voicecoach.listen import vosk_model as models
 from voicecoach.listen.process import RecogniserProcess
 from voicecoach.record import codes
+from voicecoach.record.box import read_key
 from voicecoach.runtime import app, hear, library, supervisor
 from voicecoach.runtime.screen import Outlet
 from voicecoach.session import sayings
@@ -96,6 +97,7 @@ def run(
     channels: Annotated[int, typer.Option(min=1, max=2, help="2: wearer left, observer right.")] = 1,
     code: Annotated[list[str] | None, typer.Option(help="Who, as ROLE=CODE: wearer=W07. Never a name.")] = None,
     room: Annotated[str, typer.Option(help="The room, as the site numbers its rooms.")] = "",
+    key: Annotated[Path | None, typer.Option(help="Encrypt the record with this key file (new-key makes one).")] = None,
 ) -> None:
     """Run a session: by voice, over a recording, or typed."""
     if script and not typed:
@@ -119,6 +121,7 @@ def run(
         channels=channels,
         people=codes.people(code or ()),
         room=codes.room(room),
+        key=read_key(key),
     )
     needs_keys = recording is None and not script
     console = Console(file=Outlet(sys.stdout)) if needs_keys else Console()  # type: ignore[arg-type]

@@ -16,13 +16,14 @@ from voicecoach.cli.protocol import UNREADABLE, refuse
 from voicecoach.errors import InputError, RecordError, VoicecoachError, printable
 from voicecoach.record import archive, disk, drawing, export, report
 from voicecoach.record import verify as verifying
+from voicecoach.record.box import new_key, read_key
 from voicecoach.record.read import Session, read
 from voicecoach.record.replay import compare
 from voicecoach.record.texts import recorded_texts
 from voicecoach.runtime.screen import show_timeline
 from voicecoach.session.machine import Machine
 
-DIFFERS = 1
+DIFFERS = DAMAGED = 1
 
 
 class Sound(StrEnum):
@@ -36,6 +37,7 @@ class Sound(StrEnum):
 
 app = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
 Folder = Annotated[Path, typer.Argument(help="A session's folder.")]
+Key = Annotated[Path | None, typer.Option(help="The key file of an encrypted record.")]
 IncidentsOnly = Annotated[bool, typer.Option("--incidents-only", help="Only the incidents.")]
 
 
@@ -49,9 +51,10 @@ def timeline(
     folder: Folder,
     svg: Annotated[Path | None, typer.Option(help="Draw it into this file.")] = None,
     csv: Annotated[Path | None, typer.Option(help="Write it as a table.")] = None,
+    key: Key = None,
 ) -> None:
     """Who said what, what was heard and decided, when."""
-    session, status = _read(folder)
+    session, status = _read(folder, key)
     show_timeline(session, Console())
     _write(svg, drawing.picture(session) if svg else "")
     _write(csv, export.to_csv(session) if csv else "")
@@ -59,9 +62,9 @@ def timeline(
 
 
 @app.command(name="replay")
-def replay_command(folder: Folder) -> None:
+def replay_command(folder: Folder, key: Key = None) -> None:
     """Run the recorded events again and compare every effect, word for word."""
-    session, status = _read(folder)
+    session, status = _read(folder, key)
     try:
         result = compare(session, machine_of)
     except VoicecoachError as error:
@@ -79,9 +82,10 @@ def report_command(
     html: Annotated[Path | None, typer.Option(help="Write it as a page that opens in any browser.")] = None,
     incidents_only: IncidentsOnly = False,
     sound: Annotated[Sound, typer.Option(help="Sound in the page, beside it in a folder, or none.")] = Sound.AUTO,
+    key: Key = None,
 ) -> None:
     """The debrief: incidents and what is owed, three things to coach, times, timeline, words with their sound."""
-    session, status = _read(folder)
+    session, status = _read(folder, key)
     if html is None:
         typer.echo(report.text(session, incidents_only=incidents_only), nl=False)
         _end(status)
@@ -96,10 +100,17 @@ def report_command(
 @app.command()
 def pack(folder: Folder, target: Annotated[Path, typer.Argument(help="A zip file to make.")]) -> None:
     """Put a record, without its sound, into one file with digests."""
-    _, status = _read(folder)
+    status = _look(folder)
     archive.pack(folder, target)
     typer.echo(str(target))
     _end(status)
+
+
+@app.command(name="new-key")
+def new_key_command(file: Annotated[Path, typer.Argument(help="The key file to make.")]) -> None:
+    """Make a key to encrypt records with; without it nobody can read them again."""
+    new_key(file)
+    typer.echo(f"{file}: keep a copy in another place; who has it reads the records, who loses it never will")
 
 
 @app.command()
@@ -142,8 +153,18 @@ def _say(folder: Path, found: verifying.Verified, differs: str) -> None:
         typer.echo(f"  Record code: {code}")
 
 
-def _read(folder: Path) -> tuple[Session, int]:
-    """The record and the exit status that its state asks for; what is wrong with it stands on the error stream."""
+def _read(folder: Path, key: Path | None) -> tuple[Session, int]:
+    """The record, and the exit status that its state asks for."""
+    status = _look(folder)
+    try:
+        return read(folder, read_key(key)), status
+    except RecordError as error:
+        say_error(error.line())
+        raise typer.Exit(status if status == DAMAGED else UNREADABLE) from None
+
+
+def _look(folder: Path) -> int:
+    """The exit status that a record's state asks for; what is wrong with it stands on the error stream."""
     try:
         found = verifying.verify(folder)
     except RecordError as error:
@@ -151,11 +172,7 @@ def _read(folder: Path) -> tuple[Session, int]:
     if found.state != "whole":
         for sentence in found.tell():
             typer.echo(printable(f"note: {sentence}"), err=True)
-    try:
-        return read(folder), found.status
-    except VoicecoachError as error:
-        typer.echo(printable(error.line()), err=True)
-        raise typer.Exit(found.status) from None
+    return found.status
 
 
 def _end(status: int) -> None:

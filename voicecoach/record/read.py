@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -44,7 +44,7 @@ class Session:
     Attributes:
         lines: all that can be read, in the file's order. broken_at: the first line (from 1) that can't be read or does
             not fit the chain, None if there is none. torn: bytes of an unfinished last line. remarks: what a reader
-            should be told about the state of the record, a sentence each.
+            should be told about the state of the record, a sentence each. box: opens its sound, if it is encrypted.
     """
 
     folder: Path
@@ -53,6 +53,7 @@ class Session:
     broken_at: int | None = None
     torn: bytes = b""
     remarks: tuple[str, ...] = ()
+    box: Box | None = field(default=None, compare=False, repr=False)
 
     @property
     def events(self) -> tuple[Event, ...]:
@@ -103,7 +104,7 @@ def read(folder: Path, key: bytes | None = None) -> Session:
     raw = disk.read_file(folder / FILE, LARGEST_EVENTS)
     box = Box.of(made_with, key, str(folder))
     found, broken_at, torn = parse(raw, lines.first_chain(raw_manifest), box)
-    return Session(folder, made_with, found, broken_at, torn, tuple(_remarks(found, broken_at, torn)))
+    return Session(folder, made_with, found, broken_at, torn, tuple(_remarks(found, broken_at, torn)), box)
 
 
 def parse(raw: bytes, chain: str, box: Box | None = None) -> tuple[tuple[RecordLine, ...], int | None, bytes]:

@@ -6,7 +6,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal, TextIO
 
@@ -62,7 +62,10 @@ PACKAGES = (
 
 @dataclass(frozen=True, slots=True)
 class Wish:
-    """What a person asked for on the command line. script: '-' for the keyboard. people: (role, code)."""
+    """What a person asked for on the command line.
+
+    script: '-' for the keyboard. people: (role, code). key: 32 bytes to encrypt the record with.
+    """
 
     protocol: str
     pair: bool = False
@@ -79,6 +82,7 @@ class Wish:
     channels: int = 1
     people: tuple[tuple[str, str], ...] = ()
     room: str = ""
+    key: bytes | None = field(default=None, repr=False)
 
 
 def sessions_folder(out: Path | None) -> Path:
@@ -212,7 +216,7 @@ class Runner:
             VoicecoachError: it cannot begin.
         """
         if self.live:
-            found = worth_going_on(sessions_folder(self.wish.out))
+            found = worth_going_on(sessions_folder(self.wish.out), self.wish.key)
             if found is not None:
                 return self._go_on(found)
             if only_go_on:
@@ -248,7 +252,7 @@ class Runner:
             setup, engine=engine, mode=mode, audio=kept, source=source, independent=independent,
             channels=line.channels, model=wish.model or "", people=dict(wish.people), room=wish.room,
         )  # fmt: skip
-        journal = Journal.create(folder, made_with, texts.copies())
+        journal = Journal.create(folder, made_with, texts.copies(), key=wish.key)
         self.console.print(f"ear: {engine}   mode: {mode}   record: {folder}", markup=False)
         opened = Opened(0, mode=mode, ear=engine, audio=kept, training_only=True, independent=independent)
         if self.live and engine != "typed":
@@ -270,7 +274,7 @@ class Runner:
             ear = self._ear(setup, texts, state.ear)
         except VoicecoachError as error:  # rule 19: on in what is left
             ear = DeferredRecogniser(state.ear, lambda: self._ear(setup, texts, state.ear), error.line())
-        journal = Journal.open_existing(folder)
+        journal = Journal.open_existing(folder, key=self.wish.key)
         reopened = Reopened(now, round(gap_s, 1), "the program was started again", shared)
         if state.ear != "typed":
             self._check_in_background(setup, voice, texts, state.ear, reopened, state)
@@ -333,7 +337,7 @@ class Runner:
     ) -> _Running:  # fmt: skip
         audio = state.audio if state is not None else self.wish.audio
         clips = (
-            ClipKeeper(journal.folder / "audio", audio, kept=journal.sound, gone=journal.sound_gone)
+            ClipKeeper(journal.folder / "audio", audio, kept=journal.sound, gone=journal.sound_gone, box=journal.box)
             if ear.engine in {"vosk", "phonemes"}
             else None
         )

@@ -51,15 +51,15 @@ class Open:
     state: SessionState
 
 
-def worth_going_on(root: Path) -> Open | None:
+def worth_going_on(root: Path, key: bytes | None = None) -> Open | None:
     """The newest session below `root` that was cut off while something was worn; None if none that can be read."""
-    return next((found for folder in find_open(root) if (found := _cut_off(folder)) is not None), None)
+    return next((found for folder in find_open(root) if (found := _cut_off(folder, key)) is not None), None)
 
 
-def _cut_off(folder: Path) -> Open | None:
+def _cut_off(folder: Path, key: bytes | None) -> Open | None:
     """Where that session stood; None if there is nothing to go on with."""
     try:
-        session = read(folder)
+        session = read(folder, key)
         if now_utc().timestamp() - wall_s(session.last_wall) > RESUME_WITHIN_S:
             return None
         texts = recorded_texts(session)
