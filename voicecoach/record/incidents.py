@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from voicecoach.protocol.model import DEBTS
 from voicecoach.record.story import Remark
 from voicecoach.record.texts import Wording
 from voicecoach.session.notes import NoteKind
@@ -24,7 +25,6 @@ KINDS = {
     "fault": "Fault seen",
 }
 """Kind -> what people call it."""
-DEBTS = {"wash": "wash", "report": "report"}
 PLACE_QUESTIONS = frozenset({"where", "touched", "skin", "piece", "fault"})
 
 
@@ -96,7 +96,7 @@ class _Book:
         elif what == NoteKind.FALSE_ALARM:
             if self.now is not None:
                 self.now.false_alarm = True
-        elif what in {"owed", "paid"}:
+        elif what in {NoteKind.OWED, NoteKind.PAID}:
             self._debt(note)
         elif self.now is not None:
             self._follow(self.now, note)
@@ -107,23 +107,27 @@ class _Book:
         if place and place not in incident.places:
             incident.places.append(place)
         if not incident.stated:
-            incident.owed = list(DEBTS)
+            incident.owed = [debt for debt in DEBTS if debt not in incident.paid]
         if incident not in self.debts:
             self.debts.append(incident)
 
     def _debt(self, note: Remark) -> None:
-        names = [name for key in ("what", "debt", "debts", "owed", "paid") for name in _list(note.details.get(key, ""))]
-        if note.what == "owed":
-            incident = self.now or (self.found[-1] if self.found else self.begin(note, "exposure"))
-            if not incident.stated:
-                incident.owed, incident.stated = [], True
+        """OWED tells what is owed for all exposures together, PAID what has just been done about them."""
+        names = [name for name in _list(note.details.get("what", "")) if name in DEBTS]
+        if note.what == NoteKind.PAID:
+            for incident in self.debts:
+                incident.paid += [name for name in names if name in incident.owed and name not in incident.paid]
+        elif "false alarm" in note.details.get("what", ""):
+            for incident in self.debts:
+                if incident is self.now or incident.false_alarm:
+                    incident.owed = []
+        elif set(names) - {name for incident in self.debts for name in incident.open_debts}:
+            incident = self.now or self.begin(note, "exposure")
             incident.owed += [name for name in names if name not in incident.owed]
             if incident not in self.debts:
                 self.debts.append(incident)
-        else:
-            for incident in self.debts:
-                incident.stated = True
-                incident.paid += [name for name in names if name in incident.owed and name not in incident.paid]
+        for incident in self.debts:
+            incident.stated = True
 
     def _follow(self, incident: Incident, note: Remark) -> None:
         told, what = note.details, note.what

@@ -1,0 +1,96 @@
+"""Commands that give a record to other programs. Arguments in, exit codes out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from voicecoach.errors import InputError
+from voicecoach.record.export import to_csv
+from voicecoach.record.exports.deidentified import deidentify
+from voicecoach.record.exports.fhir import to_fhir
+from voicecoach.record.exports.icalendar import to_icalendar
+from voicecoach.record.exports.plain import schema, to_json
+from voicecoach.record.exports.webvtt import to_webvtt
+from voicecoach.record.read import Session, read
+from voicecoach.review.store import Store
+
+app = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
+
+
+class Form(StrEnum):
+    """What a record can be written as."""
+
+    CSV = "csv"
+    JSON = "json"
+    FHIR = "fhir"
+    CAPTIONS = "vtt"
+    CALENDAR = "ics"
+    PARQUET = "parquet"
+
+
+ENDINGS = {
+    ".csv": Form.CSV,
+    ".json": Form.JSON,
+    ".vtt": Form.CAPTIONS,
+    ".ics": Form.CALENDAR,
+    ".parquet": Form.PARQUET,
+}
+WHOLE: dict[Form, Callable[[Session], str]] = {
+    Form.CSV: to_csv,
+    Form.CAPTIONS: to_webvtt,
+    Form.CALENDAR: to_icalendar,
+}
+
+
+@app.command()
+def export(
+    folder: Annotated[Path | None, typer.Argument(help="A session's folder.")] = None,
+    target: Annotated[Path | None, typer.Argument(help="A file to write (for parquet a folder).")] = None,
+    form: Annotated[Form | None, typer.Option("--as", help="Its form; by default from the file's ending.")] = None,
+    incidents_only: Annotated[bool, typer.Option("--incidents-only", help="Only the incidents (JSON, FHIR).")] = False,
+    show_schema: Annotated[bool, typer.Option("--schema", help="Print the form of the JSON.")] = False,
+) -> None:
+    """A record as CSV, JSON, FHIR R4, captions (WebVTT), follow-up calendar (iCalendar) or Parquet."""
+    if show_schema:
+        typer.echo(schema(), nl=False)
+        return
+    if folder is None or target is None:
+        raise InputError("a session's folder and a file to write are needed", expected="voicecoach export FOLDER FILE")
+    chosen = form or (Form.FHIR if target.name.endswith(".fhir.json") else ENDINGS.get(target.suffix.lower()))
+    if chosen is None:
+        endings = ", ".join((*ENDINGS, ".fhir.json"))
+        raise InputError("has no ending that tells a form", where=str(target), expected=f"one of {endings}, or --as")
+    if incidents_only and chosen not in {Form.JSON, Form.FHIR}:
+        raise InputError("--incidents-only goes with json and fhir only", where=str(target))
+    if chosen is Form.PARQUET:
+        with Store() as store:
+            store.update([folder])
+            for path in store.to_parquet(target):
+                typer.echo(str(path))
+        return
+    session = read(folder)
+    if chosen is Form.JSON:
+        text = to_json(session, incidents_only=incidents_only)
+    elif chosen is Form.FHIR:
+        text = to_fhir(session, incidents_only=incidents_only)
+    else:
+        text = WHOLE[chosen](session)
+    try:
+        target.write_text(text, encoding="utf-8", newline="")
+    except OSError as error:
+        raise InputError(f"cannot be written: {error.strerror}", where=str(target)) from None
+    typer.echo(str(target))
+
+
+@app.command(name="deidentify")
+def deidentify_command(
+    folder: Annotated[Path, typer.Argument(help="A session's folder.")],
+    target: Annotated[Path, typer.Argument(help="A new folder for the copy.")],
+) -> None:
+    """A copy without voice, codes, room and the site's words, with times moved by a secret amount."""
+    typer.echo(str(deidentify(read(folder), target)))
