@@ -6,7 +6,8 @@ from pathlib import Path
 
 from voicecoach.cli.record import machine_of
 from voicecoach.errors import VoicecoachError
-from voicecoach.record.journal import FILE
+from voicecoach.record.lines import FILE
+from voicecoach.record.manifest import FORMAT
 from voicecoach.record.read import Session, read
 from voicecoach.record.replay import compare
 from voicecoach.session.events import Opened
@@ -22,6 +23,7 @@ def is_whole(session: Session) -> bool:
         and isinstance(first.event, Opened)
         and bool(session.effects[first.seq])
         and session.broken_at is None
+        and session.manifest.format == FORMAT  # one of an earlier format was made by an earlier machine
         and set(session.manifest.copies) >= COPIES
         and "\nstages:" in (session.folder / "protocol.yaml").read_text(encoding="utf-8")
     )

@@ -20,6 +20,7 @@ from voicecoach.record.box import new_key, read_key
 from voicecoach.record.read import Session, read
 from voicecoach.record.replay import compare
 from voicecoach.record.texts import recorded_texts
+from voicecoach.runtime.library import completed, machine_digest
 from voicecoach.runtime.screen import show_timeline
 from voicecoach.session.machine import Machine
 
@@ -43,7 +44,7 @@ IncidentsOnly = Annotated[bool, typer.Option("--incidents-only", help="Only the 
 
 def machine_of(session: Session) -> Machine:
     """The machine that a session ran on, from the copies in its record."""
-    return Machine(recorded_texts(session).setup())
+    return Machine(completed(recorded_texts(session).setup()))
 
 
 @app.command()
@@ -72,6 +73,8 @@ def replay_command(folder: Folder, key: Key = None) -> None:
     typer.echo(f"{result.events} events, {result.effects} effects: " + ("the same" if result.same else "different"))
     if not result.same:
         typer.echo(printable(str(result.difference)))
+        if session.manifest.versions.get("machine") != machine_digest():
+            typer.echo("Another version of the program made this record: it may have chosen other words.")
         raise typer.Exit(DIFFERS)
     _end(status)
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+from dataclasses import replace
 from importlib import resources
 from pathlib import Path
 
@@ -12,6 +14,7 @@ from voicecoach.protocol import include
 from voicecoach.protocol import load as protocols
 from voicecoach.protocol import site as sites
 from voicecoach.protocol.model import Protocol
+from voicecoach.session.setup import Setup
 
 MAX_BYTES = 2_000_000
 
@@ -60,6 +63,28 @@ def load_grammar(name: str) -> tuple[grammars.Grammar, str]:
     path = find("grammars", name)
     text = read_text(path)
     return grammars.parse(text, path.name), text
+
+
+def machine_digest() -> str:
+    """Twelve digits of the digest of what decides on a session's effects: the program's own text of it."""
+    found = hashlib.sha256()
+    for room in ("session", "protocol"):
+        here = Path(str(resources.files("voicecoach"))) / room
+        for path in sorted(here.rglob("*.py")):
+            found.update(path.relative_to(here).as_posix().encode() + b"\0" + path.read_bytes() + b"\0")
+    return found.hexdigest()[:12]
+
+
+def completed(setup: Setup) -> Setup:
+    """A setup from an earlier record with the sentences that its grammar has not yet, from the grammar of today."""
+    try:
+        today, _ = load_grammar(setup.grammar.name)
+    except InputError:
+        return setup
+    if today.language != setup.grammar.language:
+        return setup
+    says = dict(today.says) | dict(setup.grammar.says)
+    return replace(setup, grammar=replace(setup.grammar, says=tuple(says.items())))
 
 
 def load_protocol(name: str) -> tuple[Protocol, str]:

@@ -11,6 +11,7 @@ from voicecoach.errors import VoicecoachError
 from voicecoach.record.journal import now_utc
 from voicecoach.record.read import Session, find_open, read
 from voicecoach.record.texts import Texts, recorded_texts
+from voicecoach.runtime.library import completed
 from voicecoach.session.machine import Machine
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
@@ -63,7 +64,7 @@ def _cut_off(folder: Path, key: bytes | None) -> Open | None:
         if now_utc().timestamp() - wall_s(session.last_wall) > RESUME_WITHIN_S:
             return None
         texts = recorded_texts(session)
-        setup = texts.setup()
+        setup = completed(texts.setup())
     except VoicecoachError:
         return None
     state = replayed(setup, session)
