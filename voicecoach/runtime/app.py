@@ -129,7 +129,12 @@ def manifest(
         grammar=f"{setup.grammar.name} {setup.grammar.version}",
         source=source,
         roles=("wearer", "observer") if independent else ("wearer",),
-        versions={"voicecoach": __version__, "machine": library.machine_digest(), "python": sys.version.split()[0], **versions(PACKAGES)},
+        versions={
+            "voicecoach": __version__,
+            "machine": library.machine_digest(),
+            "python": sys.version.split()[0],
+            **versions(PACKAGES),
+        },
         channels=channels,
         model=model,
         people=people or {},
