@@ -29,12 +29,18 @@ def pytest_configure(config: pytest.Config) -> None:
 
     Every program that a test starts inherits the places, so that nobody's own records or models are touched.
     """
+    if hasattr(config, "workerinput"):  # one voice for each process of tests
+        own = Path(os.environ["XDG_RUNTIME_DIR"]) / config.workerinput["workerid"]
+        own.mkdir(mode=0o700, exist_ok=True)
+        os.environ["XDG_RUNTIME_DIR"] = str(own)
     if INNER in os.environ or hasattr(config, "workerinput"):
         return  # the outer process has set them
     cache = getattr(config, "cache", None)
     temporary = Path(tempfile.mkdtemp(prefix="voicecoach-tests-"))
     os.environ["XDG_CACHE_HOME"] = str(cache.mkdir("voicecoach") if cache is not None else temporary / "cache")
     os.environ["XDG_DATA_HOME"] = str(temporary / "data")
+    os.environ["XDG_RUNTIME_DIR"] = str(temporary / "run")
+    (temporary / "run").mkdir(mode=0o700)
     config.add_cleanup(lambda: shutil.rmtree(temporary, ignore_errors=True))
 
 

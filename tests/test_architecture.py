@@ -50,7 +50,7 @@ ONLY_IN = {
 """Each library behind one door."""
 LAYERS = (
     ("errors.py",),
-    ("yamltext.py", "files.py"),
+    ("yamltext.py", "files.py", "signals.py"),
     ("grammar.py",),
     ("protocol",),
     ("checker", "session", "audio", "pages"),

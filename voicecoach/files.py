@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import stat
+import warnings
 from pathlib import Path
 
 import platformdirs
@@ -75,7 +76,9 @@ def cache_folder() -> Path:
 
 def runtime_folder() -> Path:
     """Of what only running processes of this user on this machine need."""
-    return platformdirs.user_runtime_path(NAME, appauthor=False)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # it tells of a folder that others may read, and takes another
+        return platformdirs.user_runtime_path(NAME, appauthor=False)
 
 
 def _kept(find: object) -> Path:

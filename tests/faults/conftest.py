@@ -5,7 +5,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from faults_driver import Bench
+from faults_driver import Bench, cut_off
+from program import Program
 
 
 @pytest.fixture
@@ -20,3 +21,12 @@ def bench(tmp_path: Path) -> Iterator[Callable[..., Bench]]:
     yield make
     for one in made:
         one.close()
+
+
+@pytest.fixture
+def program(tmp_path: Path) -> Iterator[Program]:
+    """Started by hand beside the record of a session that was cut off."""
+    cut_off(tmp_path / "records" / "session")
+    made = Program(tmp_path / "records")
+    yield made
+    made.end()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import io
+import os
 import threading
 import time
 from collections.abc import Callable
@@ -15,7 +15,7 @@ from voicecoach.audio import failover
 from voicecoach.audio.line import RATE_HZ, Samples
 from voicecoach.audio.quiet import QuietLine
 from voicecoach.errors import EngineError
-from voicecoach.listen.scripted import KeyboardRecogniser
+from voicecoach.listen.keyboard import KeyboardRecogniser
 from voicecoach.record.read import read
 from voicecoach.session.events import Heard, Reopened
 from voicecoach.speak.silent import SilentVoice
@@ -115,24 +115,17 @@ def test_keys_and_foot_switch_go_on_working_without_ears(bench: Make, lost: str)
     assert run.noted("step-confirmed")[0]["step"] == "practice-rub-gloves"
 
 
-class Wire(io.StringIO):
+class Wire:
     """A keyboard that the test types on."""
 
     def __init__(self) -> None:
-        super().__init__()
-        self._lines: list[str] = []
-        self._more = threading.Condition()
+        self._read, self._write = os.pipe()
+
+    def fileno(self) -> int:
+        return self._read
 
     def type(self, line: str) -> None:
-        with self._more:
-            self._lines.append(line)
-            self._more.notify()
-
-    def __next__(self) -> str:
-        with self._more:
-            if not self._more.wait_for(lambda: bool(self._lines), 20):
-                raise StopIteration
-            return self._lines.pop(0)
+        os.write(self._write, line.encode())
 
 
 def test_a_full_disk_is_told_and_nothing_is_lost_when_there_is_room_again(bench: Make) -> None:

@@ -143,6 +143,6 @@ def test_two_people_on_one_microphone_are_not_told_apart_although_there_are_keys
     assert begun[0].independent is independent
     assert runner.coach is not None
     runner.coach.parts.journal.close()
-    (folder,) = tmp_path.iterdir()
+    (folder,) = tmp_path.glob("[!.]*")
     made_with = read(folder).manifest
     assert (made_with.mode, made_with.channels, made_with.model) == ("pair", channels, "")

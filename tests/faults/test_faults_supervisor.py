@@ -2,24 +2,18 @@
 
 from __future__ import annotations
 
-import contextlib
-import json
 import os
-import queue
 import signal
 import subprocess
 import sys
-import threading
 import time
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from faults_driver import cut_off
+from program import Program
 from rich.console import Console
 
-from voicecoach.record.lock import NAME
-from voicecoach.record.read import Session, read
 from voicecoach.runtime import supervisor
 from voicecoach.session.events import Heard, Reopened
 
@@ -102,87 +96,6 @@ sys.exit(supervisor.keep((sys.executable, "-c", {kept!r}), Console(quiet=True)))
         process.send_signal(signal.SIGTERM)
         assert process.wait(10) == 0
     assert told.read_text() == str(int(signal.SIGTERM))
-
-
-class Program:
-    """`voicecoach run --typed` as a person starts it, and what it shows."""
-
-    def __init__(self, out: Path, *options: str, **variables: str) -> None:
-        self.out = out
-        command = [sys.executable, "-u", "-m", "voicecoach", "run", "short-practice", "--out", str(out)]
-        command += options or ["--typed"]
-        environment = {name: value for name, value in os.environ.items() if name != supervisor.KEPT} | variables
-        self.process = subprocess.Popen(
-            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, env=environment
-        )
-        self.shown: list[str] = []
-        self._deaf = False
-        self._lines: queue.SimpleQueue[str | None] = queue.SimpleQueue()
-        threading.Thread(target=self._read, daemon=True).start()
-
-    def _read(self) -> None:
-        assert self.process.stdout is not None
-        for line in self.process.stdout:
-            self._lines.put(line)
-            if self._deaf:
-                break
-        self.process.stdout.close()
-        self._lines.put(None)
-
-    def stop_reading(self) -> None:
-        """Close this end of what it shows, as a terminal does that goes."""
-        self._deaf = True
-
-    def until(self, *words: str, limit_s: float = 30.0) -> str:
-        """The first line from now on with one of these words."""
-        end = time.monotonic() + limit_s
-        while time.monotonic() < end:
-            with contextlib.suppress(queue.Empty):
-                line = self._lines.get(timeout=0.2)
-                assert line is not None, self.shown
-                self.shown.append(line)
-                if any(word in line for word in words):
-                    return line
-        raise AssertionError((words, self.shown[-15:]))
-
-    def type(self, line: str) -> None:
-        assert self.process.stdin is not None
-        self.process.stdin.write(line + "\n")
-        self.process.stdin.flush()
-
-    def kill(self) -> None:
-        """Kill the process that runs the session."""
-        os.kill(self.pid, signal.SIGKILL)
-
-    def end(self) -> None:
-        """End the keeper first, or it would start another one."""
-        self.process.kill()
-        self.process.wait(10)
-        time.sleep(1.0)  # one that was just started takes its lock
-        with contextlib.suppress(OSError, ValueError):
-            self.kill()
-
-    @property
-    def folder(self) -> Path:
-        (folder,) = self.out.iterdir()
-        return folder
-
-    @property
-    def pid(self) -> int:
-        return int(json.loads((self.folder / NAME).read_text())["pid"])
-
-    @property
-    def session(self) -> Session:
-        return read(self.folder)
-
-
-@pytest.fixture
-def program(tmp_path: Path) -> Iterator[Program]:
-    """Started by hand beside the record of a session that was cut off."""
-    cut_off(tmp_path / "records" / "session")
-    made = Program(tmp_path / "records")
-    yield made
-    made.end()
 
 
 def test_a_killed_session_goes_on_by_itself_with_what_is_worn(program: Program) -> None:
@@ -293,3 +206,22 @@ def test_a_signal_before_anything_is_worn_ends_it(tmp_path: Path) -> None:
     finally:
         program.process.kill()
         program.process.wait(10)
+
+
+def test_a_crash_loop_can_be_ended_by_hand_and_says_how(tmp_path: Path) -> None:
+    told: list[float] = []
+    shown = tmp_path / "shown"
+    with shown.open("w") as out:
+        command = script("import sys; sys.exit(1)")
+        console = Console(file=out)
+        status = supervisor.keep(command, console, slowly_s=0.1, asked=lambda after_s: not told.append(after_s))
+    assert status == 1
+    assert told == [0.1]
+    assert "type nothing worn here and press Enter" in shown.read_text()
+
+
+def test_only_the_whole_word_ends_a_crash_loop() -> None:
+    text = "from voicecoach.runtime import supervisor; print(supervisor.typed_word(1.0))"
+    for typed, ends in (("nothing worn\n", True), ("Nothing WORN \n", True), ("nothing\n", False), ("", False)):
+        done = subprocess.run(script(text), input=typed, capture_output=True, text=True, check=True)
+        assert done.stdout.strip() == str(ends)

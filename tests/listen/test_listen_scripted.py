@@ -1,6 +1,4 @@
-import io
 import re
-import time
 
 import numpy as np
 import pytest
@@ -11,7 +9,7 @@ from voicecoach import grammar as grammars
 from voicecoach.audio.line import RATE_HZ, Block, Sound
 from voicecoach.audio.quiet import QuietLine
 from voicecoach.errors import InputError
-from voicecoach.listen.scripted import WORD_S, KeyboardRecogniser, ScriptedRecogniser, parse
+from voicecoach.listen.scripted import WORD_S, ScriptedRecogniser, parse
 from voicecoach.session.events import Event, Heard, SpeechEnded, SpeechStarted
 
 GRAMMAR = grammars.parse(
@@ -197,49 +195,3 @@ def test_a_session_that_goes_on_does_not_answer_before_it_speaks() -> None:
     for at in range(160_000, 160_000 + 2 * RATE_HZ, 320):
         ear.feed(Block(at, np.zeros((320, 1), np.float32), np.zeros(320, np.float32)))
     assert words(ear.poll()) == [(11.0, "done", "wearer")]
-
-
-def typed_keys(text: str, live: tuple[str, ...]) -> list[tuple[str | None, str, str]]:
-    ear = KeyboardRecogniser(GRAMMAR, io.StringIO(text))
-    ear.listen(live)
-    limit_s = time.monotonic() + 5
-    found: list[Event] = []
-    at = 0
-    while not ear.finished and time.monotonic() < limit_s:
-        ear.feed(Block(at, np.zeros((320, 1), np.float32), np.zeros(320, np.float32)))
-        found += ear.poll()
-        at += 320
-        time.sleep(0.002)
-    assert ear.finished
-    heard = [event for event in found if isinstance(event, Heard)]
-    assert all(event.source == "key" and event.at % 320 == 0 for event in heard)
-    return [(event.command, event.role, event.phrase) for event in heard]
-
-
-def test_keys_say_who_presses_them() -> None:
-    assert typed_keys("done\no: confirm\nA: gown off\nw:breach\nnonsense\n", EVERYTHING) == [
-        ("done", "wearer", "done"),
-        ("confirm", "observer", "confirm"),
-        ("gown-off", "assistant", "gown off"),
-        ("breach", "wearer", "breach"),
-        (None, "wearer", "nonsense"),
-    ]
-
-
-def test_the_foot_switch_gives_the_one_routine_answer_that_is_live() -> None:
-    assert typed_keys("\n", ("dry", "breach", "confirm")) == [("dry", "wearer", "foot-switch")]
-    # at a timed step "done" is heard as well, in order to be refused with a hint
-    assert typed_keys("\n", ("done", "rubbing")) == [("rubbing", "wearer", "foot-switch")]
-
-
-@pytest.mark.parametrize("live", [("clear", "breach"), ("gown-off",), (), ("rubbing", "dry")])
-def test_the_foot_switch_never_gives_an_inspection_or_what_matters_or_a_guess(live: tuple[str, ...]) -> None:
-    assert typed_keys("\n", live) == [(None, "wearer", "foot-switch")]
-
-
-def test_a_closed_keyboard_gives_nothing_more() -> None:
-    ear = KeyboardRecogniser(GRAMMAR, io.StringIO("done\n"))
-    ear.close()
-    ear.close()
-    ear.feed(Block(0, np.zeros((320, 1), np.float32), np.zeros(320, np.float32)))
-    assert ear.poll() == []

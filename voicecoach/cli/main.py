@@ -16,7 +16,7 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
-from voicecoach import __version__
+from voicecoach import __version__, signals
 from voicecoach.audio import drivers, live
 from voicecoach.cli import export, record, review, topics
 from voicecoach.cli import protocol as cli_protocol
@@ -28,6 +28,7 @@ from voicecoach.listen.process import RecogniserProcess
 from voicecoach.record import codes
 from voicecoach.record.box import read_key
 from voicecoach.runtime import app, hear, library, supervisor
+from voicecoach.runtime.one_voice import InUseError
 from voicecoach.runtime.screen import Outlet
 from voicecoach.session import sayings
 from voicecoach.simulate import demo
@@ -127,12 +128,26 @@ def run(
     console = Console(file=Outlet(sys.stdout)) if needs_keys else Console()  # type: ignore[arg-type]
     runner = app.Runner(wish, console, sys.stdin if needs_keys else None)
     if runner.live and supervisor.wanted():
-        raise typer.Exit(supervisor.keep(supervisor.command(), console))
+        raise typer.Exit(_keep(runner, console))
     if not supervisor.again():
         console.print(f"[dim]{CAUTION}[/]")
-    with _signals(runner):
-        status = runner.run(only_go_on=supervisor.again())
+    try:
+        with _signals(runner):
+            status = runner.run(only_go_on=supervisor.again())
+    except InUseError as error:
+        say_error(error.line())
+        raise typer.Exit(supervisor.IN_USE if supervisor.parent() else UNUSABLE) from None
     raise typer.Exit(status)
+
+
+def _keep(runner: app.Runner, console: Console) -> int:
+    def asked(seconds: float) -> bool:
+        if not supervisor.typed_word(seconds):
+            return False
+        runner.end_by_hand()
+        return True
+
+    return supervisor.keep(supervisor.command(), console, asked=asked, watched=supervisor.watched())
 
 
 @contextlib.contextmanager
@@ -146,8 +161,9 @@ def _signals(runner: app.Runner) -> Iterator[None]:
             return
         raise KeyboardInterrupt
 
-    numbers = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
-    before = {number: signal.signal(number, handle) for number in numbers}
+    before = {number: signal.signal(number, handle) for number in signals.numbers(signals.ENDING)}
+    for number in signals.numbers(("SIGTTOU",)):  # what is written from behind another process is seen all the same
+        before[number] = signal.signal(number, signal.SIG_IGN)
     try:
         yield
     finally:

@@ -1,13 +1,11 @@
-"""The ear made of text: a script of words with times and roles, or a keyboard and a foot-switch."""
+"""The ear made of text: a script of words with times and roles."""
 
 from __future__ import annotations
 
-import queue
 import re
-import threading
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal, TextIO, cast
+from typing import Literal, cast
 
 import numpy as np
 
@@ -243,91 +241,3 @@ class ScriptedRecogniser:
 
     def close(self) -> None:
         """Nothing is held."""
-
-
-ROLE_KEYS: Mapping[str, Role] = {"w": "wearer", "o": "observer", "a": "assistant"}
-PEDAL = ("done", "rubbing", "wiping", "dry")
-"""What a foot-switch may answer for the wearer. Not "clear": a press does not show that somebody looked."""
-
-
-class KeyboardRecogniser:
-    """Lines from a keyboard or a foot-switch, beside or instead of an audio ear.
-
-    `done` or `w: done` is the wearer's word, `o: confirm` the observer's, `a: hose off` the assistant's. An empty line
-    is the foot-switch: the wearer's one routine answer that is live, if there is exactly one.
-
-    Args:
-        grammar: whose phrases the words are matched with.
-        stream: where lines come from; read in a thread of its own, which ends with the stream.
-    """
-
-    engine = "keys"
-
-    def __init__(self, grammar: Grammar, stream: TextIO) -> None:
-        self._grammar = grammar
-        self._live: tuple[str, ...] = ()
-        self._lines: queue.SimpleQueue[str | None] = queue.SimpleQueue()
-        self._events: list[Event] = []
-        self._closed = False
-        self.finished = False
-        """True when the stream has ended and everything read from it was given out by `feed`."""
-        threading.Thread(target=self._read, args=(stream,), name="keys", daemon=True).start()
-
-    def _read(self, stream: TextIO) -> None:
-        try:
-            for line in stream:
-                self._lines.put(line)
-        except (OSError, ValueError):
-            pass  # a terminal that goes away is an end like any other
-        self._lines.put(None)
-
-    def listen(self, commands: tuple[str, ...]) -> None:
-        """From now on only these command ids can be meant."""
-        self._live = commands
-
-    def feed(self, block: Block) -> None:
-        """Date what was typed meanwhile to the end of this block."""
-        while not self._closed:
-            try:
-                line = self._lines.get_nowait()
-            except queue.Empty:
-                return
-            if line is None:
-                self.finished = True
-                return
-            self._events.append(self._key(line.strip(), block.end))
-
-    def _key(self, line: str, at: int) -> Heard:
-        prefix = re.match(r"([woa])\s*:\s*", line.lower())
-        role = ROLE_KEYS[prefix[1]] if prefix else "wearer"
-        words = line[prefix.end() :] if prefix else line
-        command = match(self._grammar, words, self._live) if words else None
-        if not line:
-            words = "foot-switch"
-            answers = [name for name in PEDAL if name in self._live]
-            if len(answers) > 1:  # "done" is also live where it is only heard in order to be refused with a hint
-                answers = [name for name in answers if name != "done"]
-            command = answers[0] if len(answers) == 1 else None
-        return Heard(
-            at,
-            command=command,
-            phrase=words,
-            begin=at,
-            end=at,
-            channel=CHANNELS[role],
-            role=role,
-            source="key",
-            engine=self.engine,
-        )
-
-    def poll(self) -> list[Event]:
-        """Events found since the last call, by time."""
-        found, self._events = self._events, []
-        return found
-
-    def restart(self) -> None:
-        """A closed stream stays closed."""
-
-    def close(self) -> None:
-        """Give out nothing more; the thread ends with its stream."""
-        self._closed = True

@@ -10,7 +10,6 @@ import contextlib
 import json
 import multiprocessing
 import os
-import signal
 import struct
 import sys
 import threading
@@ -21,6 +20,7 @@ from typing import Protocol
 
 import numpy as np
 
+from voicecoach import signals
 from voicecoach.audio.line import Samples
 from voicecoach.errors import VoicecoachError
 from voicecoach.session.events import Event, Role, to_json
@@ -61,7 +61,7 @@ class Spec:
 
 def run(spec: Spec, pipe: Connection) -> None:
     """The child: build the ear, say so, then answer every message until the pipe ends."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the parent's to understand
+    signals.leave_terminal_to_parent()
     null = os.open(os.devnull, os.O_RDWR)
     for stream in (1, 2):
         os.dup2(null, stream)  # recognisers print, also from native code

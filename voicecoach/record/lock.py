@@ -1,10 +1,13 @@
-"""The mark of a living process on a session folder. It goes with the process, however that ends."""
+"""The mark of a living process on a session's folder, or on the machine's voice. It goes with the process, however
+that ends.
+"""
 
 from __future__ import annotations
 
 import errno
 import json
 import os
+import stat
 import time
 from contextlib import suppress
 from datetime import datetime
@@ -16,38 +19,52 @@ except ImportError:  # Windows has no flock
     fcntl = None  # type: ignore[assignment]
 
 NAME = "lock"
+VOICE = "voice.lock"
+_FLAGS = os.O_RDWR | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
 
 
 class Lock:
     """A lock file with the process number and the time it was taken, held by the system's own file lock.
 
     The numbers are for people; whether the holder lives is asked of the system, so that a number used again
-    after a kill or a reboot can't deceive.
+    after a kill or a reboot can't deceive. A link, or anything else that is no plain file of its own, is not followed
+    but replaced.
     """
 
-    def __init__(self, folder: Path) -> None:
-        self._path = folder / NAME
+    def __init__(self, folder: Path, name: str = NAME) -> None:
+        self._path = folder / name
         self._fd: int | None = None
 
-    def take(self, now: datetime) -> bool:
-        """Take it; False if a living process has it. A disk that can't be written is no reason to refuse."""
-        try:
-            fd = os.open(self._path, os.O_RDWR | os.O_CREAT, 0o600)
-        except OSError:
-            return True
-        for _ in range(5):
-            if _hold(fd):
+    def take(self, now: datetime, wait_s: float = 0.1, **about: str) -> bool:
+        """Take it; False if a living process has it. A disk that can't be written is no reason to refuse.
+
+        wait_s: how long somebody else may have it before that counts. about: what else people should read there.
+        """
+        for _ in range(max(1, round(wait_s / 0.02))):
+            try:
+                fd = _open(self._path)
+            except OSError:
+                return True
+            if _hold(fd) and _is(fd, self._path):
                 break
+            os.close(fd)
             time.sleep(0.02)  # somebody may just be asking who has it
         else:
-            os.close(fd)
             return False
+        self._fd = fd
+        self.tell(now, **about)
+        return True
+
+    def tell(self, now: datetime, **about: str) -> None:
+        """Write who has it."""
+        fd = self._fd
+        if fd is None:
+            return
+        text = json.dumps({"pid": os.getpid(), "since": now.isoformat(timespec="seconds"), **about})
         with suppress(OSError):
             os.ftruncate(fd, 0)
-            text = json.dumps({"pid": os.getpid(), "since": now.isoformat(timespec="seconds")})
-            os.pwrite(fd, text.encode(), 0) if hasattr(os, "pwrite") else os.write(fd, text.encode())
-        self._fd = fd
-        return True
+            os.lseek(fd, 0, os.SEEK_SET)
+            os.write(fd, text.encode())
 
     def release(self) -> None:
         """Let it go; safe to call twice."""
@@ -56,21 +73,47 @@ class Lock:
             self._fd = None
 
 
-def holder(folder: Path) -> str | None:
-    """Who has `folder` ('process 4711 since ...'), or None if no living process has it."""
+def holder(folder: Path, name: str = NAME) -> str | None:
+    """Who has it ('process 4711 since ...'), or None if no living process has."""
     try:
-        fd = os.open(folder / NAME, os.O_RDWR)
+        fd = os.open(folder / name, _FLAGS)
     except OSError:
         return None
     try:
-        if _hold(fd):
+        if not stat.S_ISREG(os.fstat(fd).st_mode) or _hold(fd):
             return None
         with suppress(OSError, ValueError, KeyError, TypeError):
-            data = json.loads(os.read(fd, 400))
-            return f"process {data['pid']} since {data['since']}"
+            data = json.loads(os.read(fd, 4000))
+            record = f", record {data['record']}" if data.get("record") else ""
+            return f"process {data['pid']} since {data['since']}{record}"
         return "another process"
     finally:
         os.close(fd)
+
+
+def _open(path: Path) -> int:
+    """The lock file, made if it is missing; what is no plain file, or has another name too, is taken away first."""
+    for _ in range(3):
+        try:
+            fd = os.open(path, _FLAGS | os.O_CREAT, 0o600)
+        except OSError as error:
+            if error.errno not in {errno.ELOOP, errno.ENXIO, errno.EMLINK}:
+                raise
+        else:
+            found = os.fstat(fd)
+            if stat.S_ISREG(found.st_mode) and found.st_nlink <= 1:
+                return fd
+            os.close(fd)
+        path.unlink()
+    raise OSError(errno.EAGAIN, "is replaced again and again", str(path))
+
+
+def _is(fd: int, path: Path) -> bool:
+    """Whether the file that was opened is still the one of that name."""
+    try:
+        return os.path.samestat(os.fstat(fd), path.stat(follow_symlinks=False))
+    except OSError:
+        return False
 
 
 def _hold(fd: int) -> bool:

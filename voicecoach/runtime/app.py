@@ -23,19 +23,22 @@ from voicecoach.audio.wav import Recording, WavLine
 from voicecoach.errors import AudioError, InputError, VoicecoachError
 from voicecoach.listen import registry
 from voicecoach.listen.deferred import DeferredRecogniser
+from voicecoach.listen.keyboard import KeyboardRecogniser
 from voicecoach.listen.port import Recogniser
 from voicecoach.listen.process import RecogniserProcess
-from voicecoach.listen.scripted import KeyboardRecogniser, ScriptedRecogniser
+from voicecoach.listen.scripted import ScriptedRecogniser
 from voicecoach.listen.scripted import parse as parse_script
 from voicecoach.listen.worker import Spec
 from voicecoach.protocol.lint import lint
+from voicecoach.record import ended
 from voicecoach.record.clips import ClipKeeper
 from voicecoach.record.journal import Journal, check_root, new_folder
 from voicecoach.record.manifest import Manifest, versions
-from voicecoach.record.read import Session
+from voicecoach.record.read import Session, find_open
 from voicecoach.record.texts import Texts
 from voicecoach.runtime import library, prompt_check, supervisor
 from voicecoach.runtime.loop import Coach, Parts
+from voicecoach.runtime.one_voice import OneVoice
 from voicecoach.runtime.resume import Open, wall_s, worth_going_on
 from voicecoach.runtime.screen import Behind, Transcript
 from voicecoach.session import prompts
@@ -206,6 +209,7 @@ class Runner:
         self.console = console
         self._keyboard = keyboard
         self.coach: Coach | None = None
+        self._voice = OneVoice()
         self._screen: Behind | None = None
         self._check: prompt_check.InBackground | None = None
 
@@ -220,13 +224,22 @@ class Runner:
         Raises:
             VoicecoachError: it cannot begin.
         """
-        if self.live:
+        if not self.live:
+            return self._begin()
+        self._voice.take()
+        try:
             found = worth_going_on(sessions_folder(self.wish.out), self.wish.key)
             if found is not None:
                 return self._go_on(found)
-            if only_go_on:
-                return supervisor.NOTHING_OPEN
-        return self._begin()
+            return supervisor.NOTHING_OPEN if only_go_on else self._begin()
+        finally:
+            self._voice.release()
+
+    def end_by_hand(self) -> None:
+        """A person says that nothing is worn any more: the open sessions are over."""
+        for folder in find_open(sessions_folder(self.wish.out)):
+            ended.end(folder, "a person said that nothing is worn, after it could not be started again")
+            self.console.print(f"ended by hand: {folder}", markup=False)
 
     def let_screen_go(self) -> None:
         """Let out what is still to be shown, and stop checking prompts."""
@@ -312,7 +325,7 @@ class Runner:
         if wish.script == "-":
             if self._keyboard is None:
                 raise InputError("there is no keyboard: the standard input is closed", expected="an input, or a script")
-            return KeyboardRecogniser(setup.grammar, self._keyboard)
+            return KeyboardRecogniser(setup.grammar, self._keyboard, alone=True)
         if wish.script:
             path = Path(wish.script)
             return ScriptedRecogniser(setup.grammar, parse_script(library.read_text(path), path.name), path.name)
@@ -360,7 +373,13 @@ class Runner:
             self._screen = screen = Behind(shown)
             outlet = self.console.file
             parts.watch = screen
-            parts.troubles = {"screen": lambda: screen.trouble or getattr(outlet, "trouble", None)}
+            watch = supervisor.SupervisorWatch(supervisor.parent())
+            parts.troubles = {
+                "screen": lambda: screen.trouble or getattr(outlet, "trouble", None),
+                "supervisor": lambda: watch.trouble,
+                "keys": lambda: keys.trouble if keys is not None else None,
+            }
+            self._voice.about(journal.folder)
         self.coach = coach = Coach(parts, state, now)
         if script is not None:
             parts.spent = lambda: script.finished or script.stuck is not None

@@ -20,7 +20,7 @@ RETRY_S = 1.0
 TRIES = 3
 """So often on the file clock, where nobody waits."""
 
-AT_ONCE: tuple[Part, ...] = ("ears", "line", "screen", "voice")
+AT_ONCE: tuple[Part, ...] = ("ears", "line", "screen", "voice", "supervisor")
 """Told without delay: what watches these has waited already."""
 BACK_AT_ONCE: tuple[Part, ...] = ("ears", "line")
 """Told to be back without delay: people wait for these."""

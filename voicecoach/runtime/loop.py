@@ -32,6 +32,8 @@ TAIL_S = 5.0
 """So long after the last word of a script the session is left (s)."""
 SLEPT_S = 5.0
 """The wall clock this far ahead of the samples: the computer slept."""
+SIGNAL_AGAIN_S = 30
+"""The same signal is told again after so long; some come every second (s)."""
 DRIFT = 0.01
 """Clocks that differ by less than this part run apart; they have not slept."""
 VOICE_S = 0.5
@@ -86,6 +88,7 @@ class Coach:
         self._faults = Faults()
         self._ears = Restarter(parts.ear.restart, live=parts.line.live)
         self._signals: list[str] = []
+        self._signalled: dict[str, float] = {}
         self._ticked = self._heard_last = now
         self._wall_ahead_s = time.time() - now / RATE_HZ
         if self.state.listening:
@@ -142,7 +145,10 @@ class Coach:
         if self._ears.restarted():
             self._listen(self.state.listening)
         while self._signals:
-            found.append(PartLost(self.now, "signal", self._signals.pop(0)))
+            name = self._signals.pop(0)
+            if self.now - self._signalled.get(name, -SIGNAL_AGAIN_S * RATE_HZ) >= SIGNAL_AGAIN_S * RATE_HZ:
+                self._signalled[name] = self.now
+                found.append(PartLost(self.now, "signal", name))
         found += [TimerFired(self.now, name) for name, due in self._timers.items() if due <= self.now]
         for event in sorted(found, key=lambda event: (not _urgent(event), event.at)):
             if isinstance(event, TimerFired) and self._timers.get(event.timer, self.now + 1) > self.now:

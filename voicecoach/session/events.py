@@ -14,7 +14,7 @@ from voicecoach.errors import RecordError
 CLOCK_HZ = 16_000
 Role = Literal["wearer", "observer", "assistant", "unknown"]
 Source = Literal["voice", "key", "typed"]
-Part = Literal["ears", "voice", "line", "disk", "signal", "clips", "screen", "keys"]
+Part = Literal["ears", "voice", "line", "disk", "signal", "clips", "screen", "keys", "supervisor"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,6 +28,8 @@ SAYS = (
     "say-again", "signal-lost", "step-of", "stopped", "time-up", "wear-limit", "wearer-must", "wipe-unfinished",
     "work-begins", "worn-briefly", "worn-for", "ask-observer", "ask-end-on", "ask-where", "ask-back",
     "ask-right", "ask-end",
+    # about parts that fail and sessions that are found again
+    "found-damaged", "found-old", "found-worn", "keys-back", "keys-lost", "supervisor-lost",
     # about incidents
     "owed-later", "still-owed", "ask-end-owed",
     *(f"ask-{q}" for q in REPLIES if q not in {"item", "still-on", "end", "touched", "right", "back", "where"}),

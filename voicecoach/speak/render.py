@@ -17,6 +17,8 @@ import time
 from pathlib import Path
 from typing import Any, TextIO
 
+from voicecoach import signals
+
 FORKS = sys.platform == "linux"
 ESPEAK_PACE = 0.92
 """eSpeak's rate setting for one spoken word a minute: measured over prompts, without the silence around them."""
@@ -125,6 +127,7 @@ def tell(out: TextIO, data: dict[str, Any]) -> None:
 
 def main() -> None:
     """Answer requests until stdin ends."""
+    signals.leave_terminal_to_parent()
     out = os.fdopen(os.dup(1), "w", encoding="utf-8")
     os.dup2(2, 1)  # what the engine prints must not come between the answers
     try:

@@ -18,7 +18,7 @@ WEAR_AGAIN_S = 300.0
 """The wear limit is told again so often; common practice, no source."""
 WEAR_STEP_MIN = 5
 WEAR_MOST_MIN = 240
-SAID_WHEN_LOST = ("ears", "disk", "signal")
+SAID_WHEN_LOST = ("ears", "disk", "signal", "keys", "supervisor")
 
 
 def freeze(turn: Turn) -> None:
@@ -147,7 +147,7 @@ def find(turn: Turn) -> None:
         # nobody could answer meanwhile, so that silence is no silence
         turn.set(paced=False, silence=0, waiting_since=None)
         turn.cancel("pace")
-    if event.part in {"ears", "disk"}:
+    if event.part in {"ears", "disk", "keys"}:
         turn.aside(f"{event.part}-back")
     wait(turn)
 
