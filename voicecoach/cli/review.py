@@ -7,7 +7,7 @@ import hashlib
 import sys
 from datetime import datetime
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from rich.console import Console
@@ -16,9 +16,11 @@ from voicecoach.errors import InputError
 from voicecoach.files import cache_folder
 from voicecoach.pages.render import clean
 from voicecoach.record.export import harmless
-from voicecoach.review.page import Review, html, review
-from voicecoach.review.store import Store
 from voicecoach.runtime.app import progress
+
+if TYPE_CHECKING:
+    from voicecoach.review.page import Review
+    from voicecoach.review.store import Store
 
 app = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
 
@@ -35,6 +37,10 @@ def review_command(
     incidents_only: Annotated[bool, typer.Option("--incidents-only", help="Only the incidents.")] = False,
 ) -> None:
     """All sessions together: incidents owed, who is due, learning, and whether what matters is trained."""
+    # a database and statistics take a second to load, which a session that is to speak does not have
+    from voicecoach.review.page import html, review  # noqa: PLC0415
+    from voicecoach.review.store import Store  # noqa: PLC0415
+
     console = Console(stderr=True)
     with Store(database or _default_database(folders)) as store:
         with progress(console, "reading sessions") as tell:
