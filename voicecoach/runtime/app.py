@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 import time
 from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -241,6 +242,11 @@ class Runner:
             ended.end(folder, "a person said that nothing is worn, after it could not be started again")
             self.console.print(f"ended by hand: {folder}", markup=False)
 
+    def check_on(self) -> None:
+        """Check the prompts that nobody has heard yet, while the session runs."""
+        if self._check is not None:
+            self._check.start()
+
     def let_screen_go(self) -> None:
         """Let out what is still to be shown, and stop checking prompts."""
         if self._check is not None:
@@ -254,14 +260,15 @@ class Runner:
         engine = "typed" if wish.script else registry.choose(wish.engine, wish.model).name
         typed = self._ear(setup, texts, engine) if wish.script else None
         folder = new_folder(sessions_folder(wish.out))
-        # what is wrong with it is told before minutes of work; held meanwhile a card may fall behind for good
-        self._line(0).close()
         check_root(folder.parent)
-        voice: Speaker = SilentVoice() if wish.script else Voice() if self.live else prepare_voice(setup, self.console)
-        if engine != "typed" and not self.live:
-            check_prompts(setup, voice, texts, engine, wish.model, self.console)
-        line = self._line(0)
-        ear = typed or self._ear(setup, texts, engine)
+        if self.live:
+            voice: Speaker = SilentVoice() if wish.script else Voice()
+        else:
+            self._line(0).close()  # what is wrong with a recording is told before minutes of work
+            voice = SilentVoice() if wish.script else prepare_voice(setup, self.console)
+            if engine != "typed":
+                check_prompts(setup, voice, texts, engine, wish.model, self.console)
+        line, ear = (self._line(0), typed) if typed is not None else self._line_and_ear(setup, texts, engine)
         independent = wish.pair and (wish.channels > 1 or engine == "typed")
         kept: AudioSetting = "none" if engine == "typed" else wish.audio
         mode: Mode = "pair" if wish.pair else "solo"
@@ -320,6 +327,22 @@ class Runner:
             return QuietLine(live=wish.script == "-", start=now)
         return LiveLine(channels=wish.channels, microphone=wish.microphone, speaker=wish.speaker, start=now, must=must)
 
+    def _line_and_ear(self, setup: Setup, texts: Texts, engine: str) -> tuple[Line, Recogniser]:
+        """Both at once: each takes a second or two to start."""
+        with ThreadPoolExecutor(1) as pool:
+            starting = pool.submit(self._ear, setup, texts, engine)
+            try:
+                line = self._line(0)
+            except VoicecoachError:
+                with suppress(VoicecoachError):
+                    starting.result().close()
+                raise
+            try:
+                return line, starting.result()
+            except VoicecoachError:
+                line.close()
+                raise
+
     def _ear(self, setup: Setup, texts: Texts, engine: str) -> Recogniser:
         wish = self.wish
         if wish.script == "-":
@@ -347,7 +370,6 @@ class Runner:
         except VoicecoachError:
             return  # a session that goes on without its recogniser: there is nothing that could take a prompt
         self._check = prompt_check.InBackground(over_prompt(setup), voice, facts, lambda: _lockstep(spec, spare=True))
-        self._check.start()
 
     def _coach(
         self, setup: Setup, line: Line, ear: Recogniser, voice: Speaker, journal: Journal,
@@ -405,6 +427,7 @@ class _Running:
         coach, parts = self._coach, self._coach.parts
         try:
             coach.begin(first)
+            self._runner.check_on()
             closed = coach.run()
         finally:
             parts.ear.close()
