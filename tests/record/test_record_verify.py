@@ -148,6 +148,18 @@ def test_another_key_than_that_of_the_manifest_is_seen(finished: Path, tmp_path:
     assert "a seal that its key did not make" in found.findings[0].what
 
 
+def test_a_chain_made_anew_without_any_seal_is_seen(finished: Path, tmp_path: Path) -> None:
+    folder = without_witnesses(make(tmp_path / "s", finished=True, steps=40))
+    (folder / "worn.json").unlink()
+
+    def change(raw: bytes) -> bytes:
+        kept = [json.loads(line) for line in raw.splitlines() if b'"line":"seal"' not in line]
+        return b"".join(json.dumps(data | {"seq": n}).encode() + b"\n" for n, data in enumerate(kept, start=1))
+
+    reseal(folder, change)
+    assert any("without a seal" in finding.what for finding in verify(folder).findings)
+
+
 def test_a_record_written_wholly_anew_has_another_code(finished: Path, tmp_path: Path) -> None:
     # who writes everything anew, with keys of their own, makes a whole record: only the code on paper tells
     code = verify(finished).code()

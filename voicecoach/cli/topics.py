@@ -12,6 +12,7 @@ from voicecoach.cli.protocol import refuse
 from voicecoach.errors import InputError, VoicecoachError
 from voicecoach.grammar import Grammar
 from voicecoach.protocol.model import DANGERS
+from voicecoach.record import fields
 from voicecoach.runtime import library
 from voicecoach.session.vocabulary import FAULTS, PLACES, REASONS
 
@@ -48,7 +49,8 @@ def page(topic: str, grammar: Grammar) -> str:
         raise InputError(f"{topic!r} is not a topic", where="help", expected="one of " + ", ".join(topics()))
     if topic == WORDS:
         return "# The words that can be said\n\n" + "\n".join(word_table(grammar)) + "\n"
-    return resources.files("voicecoach.cli").joinpath("help", f"{topic}.md").read_text(encoding="utf-8")
+    text = resources.files("voicecoach.cli").joinpath("help", f"{topic}.md").read_text(encoding="utf-8")
+    return text.replace(fields.MARK, "\n".join(fields.tables()))
 
 
 def word_table(grammar: Grammar) -> Iterator[str]:

@@ -8,6 +8,9 @@ from typing import Any, NamedTuple
 
 from voicecoach.record import lines, sealing
 
+LONGEST_BARE = 100
+"""A journal seals after 32 lines; more than this without a seal are not its own."""
+
 
 class SoundLine(NamedTuple):
     """Bytes `begin` to `begin + size` of a file below audio/ had this digest when line `number` was written."""
@@ -52,6 +55,7 @@ class Chain:
         self.seen = Seen(start)
         self._public = public
         self._epoch = 0
+        self._bare = 0
 
     def take(self, raw: bytes) -> Iterator[str]:
         """The next line (without its newline); what is wrong with it, at most one sentence."""
@@ -63,6 +67,8 @@ class Chain:
         seen.count += 1
         seen.ended = False
         wrong = self._wrong(line, raw, before, seq, behind_end=behind_end)
+        if not wrong and self._public is not None and self._bare > LONGEST_BARE:
+            wrong, self._bare = f"is the {LONGEST_BARE + 1}st without a seal: seals were taken out", 0
         if wrong and seen.broken is None:
             seen.broken = seen.count
         if line.data is not None:
@@ -107,6 +113,7 @@ class Chain:
 
     def _know(self, data: Mapping[str, Any]) -> None:
         seen, kind = self.seen, data.get("line")
+        self._bare = 0 if kind == "seal" else self._bare + 1
         if kind == "seal":
             self._epoch = lines.whole_number(data, "epoch") + 1
             if self._public is not None or data.get("next"):

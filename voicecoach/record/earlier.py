@@ -22,7 +22,7 @@ class Earlier:
 
     seq, at, chain: of the last one. size: bytes of whole lines. torn: bytes of an unfinished last one. worn, closed:
     what they say. epoch, public: of the seal that comes next. sound: file below audio/ -> bytes that lines speak of.
-    box: opens the lines of an encrypted record.
+    box: opens the lines of an encrypted record. unsealed: lines since the last seal.
     """
 
     seq: int
@@ -36,6 +36,7 @@ class Earlier:
     public: str = ""
     sound: dict[str, int] = field(default_factory=dict)
     box: Box | None = None
+    unsealed: int = 0
 
     @classmethod
     def none(cls, session: str, made_with: Manifest, raw_manifest: bytes) -> Earlier:
@@ -93,6 +94,7 @@ class Earlier:
         self.seq = max(self.seq + 1, lines.whole_number(data, "seq"))
         self.at = max(self.at, lines.whole_number(data, "at"))
         kind = data.get("line")
+        self.unsealed = 0 if kind == "seal" else self.unsealed + 1
         if kind == "effect" and data.get("effect") == "close":
             self.closed = True
         elif kind == "effect" and data.get("what") == "ledger":

@@ -116,7 +116,7 @@ class Journal:
         self._seq, self._at, self._chain = before.seq, before.at, before.chain
         self._worn, self._closed = before.worn, before.closed
         self._lock, self._wall, self._patience_s = lock, wall, patience_s
-        self._sealer, self._unsealed, self._unsealed_since = sealer, 0, 0.0
+        self._sealer, self._unsealed, self._unsealed_since = sealer, before.unsealed, time.monotonic()
         self._beside = Beside(folder)
         self._spool: Spool[Mark] = Spool(
             folder,

@@ -116,7 +116,8 @@ def verify(folder: Path) -> Verified:
         look.found(manifest.FILE, "is not the one that the session began with")
         digest = known.manifest
     start = known.manifest if known is not None else digest
-    chain = _lines(look, start, made_with.public if made_with is not None and not look.findings else None)
+    spoilt = any(finding.file == manifest.FILE for finding in look.findings)
+    chain = _lines(look, start, made_with.public if made_with is not None and not spoilt else None)
     if made_with is not None:
         _copies(look, made_with)
     if new:
