@@ -30,7 +30,7 @@ from voicecoach.record.box import read_key
 from voicecoach.runtime import app, hear, library, supervisor
 from voicecoach.runtime.one_voice import InUseError
 from voicecoach.runtime.screen import Outlet
-from voicecoach.session import sayings
+from voicecoach.session import naturals, sayings
 from voicecoach.simulate import demo
 
 CAUTION = (
@@ -242,6 +242,16 @@ def protocols(
         protocol, _ = library.load_protocol(str(file))
         rows.append({"name": protocol.name, "title": protocol.title, "file": str(file)})
     _show(rows, as_json)
+
+
+@main.command()
+def answers(
+    protocol: Annotated[str, typer.Argument(help="A protocol by name or file.")],
+    alone: Annotated[bool, typer.Option("--alone", help="With nobody else there.")] = False,
+    grammar: GrammarOption = "en",
+) -> None:
+    """What happens to what people naturally say, at each place where somebody is waited for."""
+    typer.echo(naturals.text(app.load_setup(protocol, grammar)[0], "solo" if alone else "pair"))
 
 
 @main.command(name="engines")

@@ -21,6 +21,8 @@ SAYS = (
     *LABELLED,
     "all-done", "alarm-words", "assistant-must", "assistant-please", "babble", "breach-default", "closed",
     "disk-back", "disk-lost", "ears-back", "ears-lost", "ears-lost-work", "frozen-ask", "hands-rubbed",
+    # to words that no step or question waits for
+    "hint-observer", "hint-place", "hint-yes-no", "take-time",
     "hands-unrubbed", "hint-item", "hint-look", "hint-other", "hint-start", "hint-wait", "intro-audio-clips",
     "intro-audio-full", "intro-audio-none", "intro-one-microphone", "intro-order", "intro-solo",
     "intro-training", "intro-words", "keep-still", "mirror-missing", "no-help", "no-return", "not-yet", "noted",

@@ -6,6 +6,7 @@ What a unit reads before it approves a protocol is made of this, and so are the 
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
@@ -57,6 +58,15 @@ def rehearse(
         if play.events > MOST_EVENTS:
             break
     return tuple(play.lines)
+
+
+def waits(setup: Setup, mode: Literal["solo", "pair"]) -> Iterator[tuple[SessionState, str]]:
+    """The states of that session in which somebody is waited for, each with the coach's last words."""
+    play = _Play(setup, mode, leave_out=False, acknowledge=True)
+    while play.state.status not in {"closed", "abandoned"} and play.events <= MOST_EVENTS:
+        if not play.state.speech:
+            yield play.state, next((line.text for line in reversed(play.lines) if line.who == "coach"), "")
+        play.go_on()
 
 
 def answers(lines: tuple[Line, ...]) -> int:

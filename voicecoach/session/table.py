@@ -84,7 +84,7 @@ TABLE: tuple[Row, ...] = (
     *_leads("skipped", ("awaiting",), ("note_skipped",)),
     *_leads("branched", ("prompting", "interrupted", *ANSWERING, "timing"), ("note_branch",)),
     Row("not_clear", ("confirming",), "asking", (), ("note_not_clear", "ask")),
-    Row("misplaced", ANSWERING, "=", (), ("hint",)),
+    Row("misplaced", (*ANSWERING, "confirming", "frozen", "paused"), "=", (), ("hint",)),
     Row("wrong_role", (*ANSWERING, "timing", "confirming", "asking"), "=", (), ("note_refused", "refuse")),
     Row("wrong_role", ("prompting",), "=", (), ("note_refused",)),
     *_from_interruption("wrong_role", "note_refused", "speak_on"),

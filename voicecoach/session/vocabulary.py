@@ -9,6 +9,8 @@ OUTSIDE = ("glove", "suit")
 """Places that are no place of the body: what is worn was touched, not the skin."""
 FAULTS = ("loose", "open", "torn", "soiled", "skin-showing")
 REASONS = ("nobody-here", "partner-busy", "practice-run")
+NATURAL = ("yes", "no", "unsure", "not-finished", "is-on", "is-off", "cannot")
+"""What people say at a step though the step waits for something else: each leads somewhere (rule 32)."""
 INFORMATION = ("help", "where-am-i", "time")
 
 REPLIES: dict[str, tuple[str, ...]] = {
@@ -32,6 +34,24 @@ REPLIES: dict[str, tuple[str, ...]] = {
     "down": ("yes", "no"),
 }
 """Question -> what may be answered; 'piece' takes the protocol's items with their state as well."""
+
+_NO = ("unsure", "not-finished", "cannot")
+ALIKE: dict[str, dict[str, str]] = {
+    "mirror": dict.fromkeys(_NO, "no"),
+    "near-breach": {"unsure": "yes"},
+    "right": dict.fromkeys((*_NO, "is-on", "is-off"), "no"),
+    "item": {"is-on": "yes", "is-off": "no", "unsure": "yes", "not-finished": "yes"},
+    "still-on": {"is-on": "yes", "is-off": "no", "unsure": "yes", "not-finished": "yes"},
+    "back": {"no": "go-on", "unsure": "not-finished", "cannot": "went-wrong"},
+    "removal-area": dict.fromkeys(_NO, "no"),
+    "all-clear": {"yes": "confirm", "clear": "confirm", **dict.fromkeys(("no", *_NO), "not-clear")},
+    "return": dict.fromkeys(_NO, "no"),
+    "end": dict.fromkeys(_NO, "no"),
+    "all-right": dict.fromkeys(_NO, "no"),
+    "down": dict.fromkeys(("unsure", "cannot"), "yes"),
+}
+"""Question -> what people say there instead, and the answer that it counts as: who does not know gets the careful way
+(rule 32)."""
 
 SAYS_ITSELF: dict[str, tuple[str, ...]] = {
     "ask-near-breach": (*DANGERS, "false-alarm"),

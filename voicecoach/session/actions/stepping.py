@@ -103,10 +103,14 @@ def call_time(turn: Turn) -> None:
 
 
 def hint(turn: Turn) -> None:
-    """A word that is no answer to this step gets the reason, and nothing moves."""
+    """A word that is no answer to this step gets the reason, and nothing moves.
+
+    The first at a step begins the ladder of silence anew; further ones do not, or a room that talks would keep it down.
+    """
     turn.note(NoteKind.STEP_REFUSED, step=turn.step.name if turn.step else "", why="not the word this step needs")
-    turn.cancel("silence")
-    turn.set(silence=0, waiting_since=None)
+    if not turn.state.hinted:
+        turn.cancel("silence")
+        turn.set(silence=0, waiting_since=None, hinted=True)
     turn.hush()
     turn.aside(turn.intent.word)
 

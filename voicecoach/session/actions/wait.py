@@ -11,6 +11,7 @@ from voicecoach.session.events import CLOCK_HZ
 from voicecoach.session.guards import WELL
 from voicecoach.session.notes import NoteKind
 from voicecoach.session.turn import Turn
+from voicecoach.session.vocabulary import REPLIES
 
 WINDOW_S = 3.0
 """How long a voice over a prompt is waited for before the prompt goes on."""
@@ -127,7 +128,16 @@ def say_again(turn: Turn) -> None:
         return
     turn.set(hinted=True)
     turn.tone("again")
-    turn.aside("say-again")
+    turn.aside(_hint_of_question(turn.state.question))
+
+
+def _hint_of_question(question: str) -> str:
+    """The key of what is said to a word that was not understood: what kind of word the question waits for (rule 32)."""
+    if question in {"piece", "fault"}:
+        return f"ask-{question}"
+    if question in {"where", "touched"}:
+        return "hint-place"
+    return "hint-yes-no" if {"yes", "no"} <= {*REPLIES.get(question, ())} else "say-again"
 
 
 def read_again(turn: Turn) -> None:

@@ -6,7 +6,7 @@ from voicecoach.protocol.model import DANGERS, Step
 from voicecoach.protocol.navigation import answered, branched, onward, step_at
 from voicecoach.session.events import Heard
 from voicecoach.session.interpret.intent import UNCLEAR, Intent, after_step
-from voicecoach.session.interpret.live import expected
+from voicecoach.session.interpret.live import expected, tried
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
 
@@ -51,9 +51,9 @@ def _acting_role_says(setup: Setup, state: SessionState, event: Heard, command: 
     step = step_at(setup.protocol, state.place)
     assert step is not None
     if command not in expected(step, state.status):
-        if command == "understood" and state.status == "acknowledging":
+        if command in {"understood", "yes"} and state.status == "acknowledging":
             return Intent("acknowledged")
-        return Intent("misplaced", word=hint(step, state.status))
+        return _natural(setup, state, step, command)
     early = state.status in {"prompting", "interrupted", "timing"} or too_early(state, event)
     branch = dict(step.branches).get(command)
     if branch is not None and (command in DANGERS or not early):
@@ -75,6 +75,20 @@ def _answered(setup: Setup, state: SessionState, step: Step, who: str) -> Intent
     return Intent("answered", there, word=who)
 
 
+def _natural(setup: Setup, state: SessionState, step: Step, command: str) -> Intent:
+    """What people say though the step waits for something else: each leads somewhere (rule 32)."""
+    if command == "cannot":
+        return Intent("stopped")
+    if tried(setup, state):
+        return Intent("repeated")
+    trouble = next((word for word in ("no", "yes") if word in dict(step.branches)), "")
+    if command == "unsure" and trouble:  # who does not know has not looked: the careful way
+        return Intent("branched", branched(setup.protocol, state.position, trouble), word=trouble)
+    if command in {"no", "not-finished"}:
+        return Intent("misplaced", word="take-time")
+    return Intent("misplaced", word=hint(step, state.status))
+
+
 def hint(step: Step, status: str) -> str:
     """The key of the sentence that says what kind of word this step needs, without the word itself (rule 2)."""
     if step.timing:
@@ -87,10 +101,14 @@ def hint(step: Step, status: str) -> str:
 
 
 def _observer_says(setup: Setup, state: SessionState, event: Heard, command: str) -> Intent:
-    if command not in {"confirm", "not-clear"}:
-        return UNCLEAR
+    if command == "cannot":
+        return Intent("stopped")
+    agrees = command == "confirm" or (command == "clear" and event.role == "observer")
+    differs = command in {"not-clear", "no", "not-finished", "is-on"}
+    if not agrees and not differs:
+        return Intent("misplaced", word="hint-observer")
     if too_early(state, event):
         return Intent("early", word=command)
-    if command == "not-clear":
+    if differs:
         return Intent("not_clear", question="piece")
     return Intent("confirmed", onward(setup.protocol, state.position, state.ledger), word="observer")

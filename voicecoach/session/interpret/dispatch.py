@@ -34,7 +34,7 @@ from voicecoach.session.interpret.live import CLOSED, asking, danger, live, repl
 from voicecoach.session.interpret.replies import not_answered, reply
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
-from voicecoach.session.vocabulary import PLACES
+from voicecoach.session.vocabulary import NATURAL, PLACES
 
 
 def interpret(setup: Setup, state: SessionState, event: Event) -> Intent:
@@ -160,14 +160,16 @@ def _way(setup: Setup, state: SessionState, event: Heard, command: str) -> Inten
         "where-am-i": Intent("told", word="where-am-i"),
         "time": Intent("told", word="time"),
     }
+    if state.status in {"paused", "frozen"} and command in {"go-on", "clear", "done", "help", *NATURAL}:
+        return _held(setup, state, command)
+    if command == "repeat" and state.status == "paused":
+        return _held(setup, state, command)
     if command in simple:
         return simple[command]
     if command == "start-removal" or (command == "done" and state.status == "working"):
         return _removal(setup, state, event)
     if command == "skip":
         return Intent("skipped", without_optional(setup.protocol, state.position), word=event.role)
-    if command == "go-on":
-        return _go_on(setup, state)
     return answer(setup, state, event, command)
 
 
@@ -178,6 +180,15 @@ def _removal(setup: Setup, state: SessionState, event: Heard) -> Intent:
     if event.role == "observer" and state.independent:
         return Intent("called_out", arrive(setup.protocol, state.position.at(Place("undress", 0))))
     return Intent("removal_asked", question="all-clear")
+
+
+def _held(setup: Setup, state: SessionState, command: str) -> Intent:
+    """What is said while everything waits: a word that goes on, or one that is told what is waited for (rule 32)."""
+    if state.status == "frozen":
+        return _go_on(setup, state) if command == "go-on" else Intent("misplaced", word="frozen-ask")
+    if command in {"go-on", "yes"}:
+        return Intent("resumed", question="right")
+    return Intent("misplaced", word="paused")
 
 
 def _go_on(setup: Setup, state: SessionState) -> Intent:

@@ -7,16 +7,16 @@ from voicecoach.protocol.navigation import breach_rule, step_at
 from voicecoach.protocol.steps import TRIED
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
-from voicecoach.session.vocabulary import INFORMATION, PLACES, REPLIES, SAYS_ITSELF
+from voicecoach.session.vocabulary import ALIKE, INFORMATION, NATURAL, PLACES, REPLIES, SAYS_ITSELF
 
 CLOSED = ("closed", "abandoned")
 WAYS = ("repeat", "back", "pause", *INFORMATION, "no-audio", "end-session")
 OVER_PROMPT = ("repeat", "back", "pause")
 ON_ITS_PROMPT = ("prompting", "interrupted", "acknowledging", "awaiting")
 _FIXED = {
-    "confirming": (*WAYS, "confirm", "not-clear"),
-    "frozen": ("go-on", "touched", "pause", "repeat", "end-session"),
-    "paused": ("resume", "time", "end-session"),
+    "confirming": (*WAYS, "confirm", "not-clear", "clear", *NATURAL),
+    "frozen": ("go-on", "touched", "pause", "repeat", "end-session", "clear", "done", "help", *NATURAL),
+    "paused": ("resume", "time", "end-session", "go-on", "clear", "done", "repeat", "help", *NATURAL),
     "working": ("start-removal", "pause", "repeat", "time", "help", "no-audio", "end-session"),
 }
 
@@ -72,7 +72,7 @@ def asking(state: SessionState) -> bool:
 
 def replies(setup: Setup, state: SessionState) -> tuple[str, ...]:
     """What may be answered to the question that is open."""
-    known = REPLIES.get(state.question, ())
+    known = (*REPLIES.get(state.question, ()), *ALIKE.get(state.question, {}))
     if state.question == "piece":
         return (*known, *(f"{item.say}-{how}" for item in setup.protocol.items for how in ("on", "off")))
     return known
@@ -100,7 +100,8 @@ def _of_status(setup: Setup, state: SessionState) -> tuple[str, ...]:
         asked = () if step is None or step.quiet_s or status == "timing" else ("done",)
         more: tuple[str, ...] = ("understood",) if status == "acknowledging" else ()
         more += ("skip",) if status == "awaiting" and step is not None and step.optional else ()
-        return (*WAYS, *more, *expected(step, status), *asked)
+        natural: tuple[str, ...] = () if status == "timing" or (step is not None and step.quiet_s) else NATURAL
+        return (*WAYS, *more, *expected(step, status), *asked, *natural)
     if status == "working" and state.paced:
         return (*_FIXED[status], "done")  # a foot-switch alone can then begin the removal
     return _FIXED.get(status, ())

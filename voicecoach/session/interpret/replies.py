@@ -26,12 +26,14 @@ from voicecoach.session.interpret.answers import counts_for
 from voicecoach.session.interpret.intent import UNCLEAR, Intent, back_to_business, breached, cleared_of_incident
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
-from voicecoach.session.vocabulary import ASKED_OF_OBSERVER, FAULTS, REASONS
+from voicecoach.session.vocabulary import ALIKE, ASKED_OF_OBSERVER, FAULTS, REASONS, REPLIES
 
 
 def reply(setup: Setup, state: SessionState, event: Heard, command: str) -> Intent:
     """What `command` means as an answer to the open question."""
     question = state.question
+    if command not in REPLIES.get(question, ()):
+        command = ALIKE.get(question, {}).get(command, command)
     if question in ASKED_OF_OBSERVER and state.mode == "pair" and not _observer_may(state, event):
         return UNCLEAR if event.role == "unknown" and state.independent else Intent("wrong_role", word="observer")
     return _REPLIES[question](setup, state, event, command)

@@ -1,0 +1,90 @@
+"""What people naturally say leads somewhere, wherever somebody is waited for (rule 32)."""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import Literal
+
+import pytest
+from session_driver import setup
+
+from voicecoach.protocol.navigation import steps_named
+from voicecoach.session.naturals import NOTHING, SILENCE, Wait, table, text
+
+NAMED = ("yes", "no", "i don't know", "it is off", "it is on", "not yet", "not finished", "i can't", SILENCE)
+"""Those that the rule names, the refusals among them, and silence."""
+Mode = Literal["solo", "pair"]
+
+
+@cache
+def waits(protocol: str, mode: Mode) -> tuple[Wait, ...]:
+    return table(setup(protocol), mode)
+
+
+def at(protocol: str, mode: Mode, name: str) -> dict[str, str]:
+    return dict(next(wait for wait in waits(protocol, mode) if wait.name == name).outcomes)
+
+
+@pytest.mark.parametrize(("protocol", "mode"), [("n95-gown", "pair"), ("short-practice", "solo"), ("papr-gown", "pair")])
+def test_nothing_that_the_rule_names_is_met_with_nothing(protocol: str, mode: Mode) -> None:
+    """Only while a face piece is being moved nobody is asked for words (rule 5), and silence moves that on."""
+    quiet = {name for name, step in steps_named(setup(protocol).protocol).items() if step.quiet_s}
+    bad = [
+        (wait.name, said)
+        for wait in waits(protocol, mode)
+        for said, outcome in wait.outcomes
+        if said in NAMED and outcome == NOTHING and not (wait.name in quiet and said != SILENCE)
+    ]
+    assert bad == []
+
+
+def test_the_table_reaches_every_step_of_the_way_and_the_coachs_questions() -> None:
+    names = {wait.name for wait in waits("n95-gown", "pair")}
+    main = {step.name for plan in setup("n95-gown").protocol.stages if plan.stage != "work" for step in plan.steps}
+    assert main <= names
+    assert {f"question '{q}'" for q in ("where", "touched", "back", "right", "item", "end", "all-clear")} <= names
+
+
+def test_a_question_takes_its_yes_and_its_no() -> None:
+    """'Any leak?' takes no, 'every piece there?' takes nothing missing, and who does not know goes the careful way."""
+    leak = at("n95-gown", "pair", "seal-check")
+    assert leak["no"].startswith("goes to hood-on")
+    assert leak["yes"] == leak["i don't know"]
+    assert not leak["yes"].startswith("goes to hood-on")
+    pieces = at("n95-gown", "pair", "look-at-set")
+    assert pieces["nothing missing"].startswith("goes to first-hand-rub")
+    assert pieces["yes"] == pieces["nothing missing"]
+    assert not pieces["no"].startswith("goes to first-hand-rub")
+
+
+def test_an_inspection_takes_no_yes_and_no_no() -> None:
+    """Rule 3: looked-and-found and did-not-look must not sound alike."""
+    look = at("n95-gown", "pair", "look-at-inner-gloves")
+    assert {look[said].split(",")[0] for said in ("yes", "no", "done", "nothing missing")} == {"stays"}
+    assert look["all clear"].startswith("goes to rub-inner-1")
+
+
+def test_it_is_off_is_no_step_that_matters_and_not_yet_gets_patience() -> None:
+    gown = at("n95-gown", "pair", "gown-away")
+    assert gown["it is off"] == 'stays, and says "Name the piece and how it is now."'
+    assert gown["not yet"] == gown["no"] == 'stays, and says "Take your time. I wait."'
+    assert gown["i can't"] == "goes to gown-away (everything stopped)"
+
+
+def test_the_observers_no_is_not_clear() -> None:
+    word = at("n95-gown", "pair", "gown-away (observer's word)")
+    assert word["no"] == word["it is on"]
+    assert word["no"].startswith("goes to question")
+    assert word["all clear"].startswith("goes to rub-inner-4")
+    assert word["yes"].startswith("stays")
+
+
+def test_who_hesitates_to_end_does_not_end() -> None:
+    end = at("n95-gown", "pair", "question 'end'")
+    assert "the record is closed" not in {end["i don't know"], end["not yet"], end["i can't"], end[SILENCE]}
+
+
+def test_the_table_for_people_puts_together_what_is_answered_alike() -> None:
+    shown = text(setup("short-practice"), "solo")
+    assert "no, not yet, not finished: stays, and says" in shown
+    assert shown.count("\n\n") >= 40
