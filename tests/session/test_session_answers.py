@@ -25,7 +25,10 @@ def at(protocol: str, mode: Mode, name: str) -> dict[str, str]:
     return dict(next(wait for wait in waits(protocol, mode) if wait.name == name).outcomes)
 
 
-@pytest.mark.parametrize(("protocol", "mode"), [("n95-gown", "pair"), ("short-practice", "solo"), ("papr-gown", "pair")])
+SEEN: tuple[tuple[str, Mode], ...] = (("n95-gown", "pair"), ("short-practice", "solo"), ("papr-gown", "pair"))
+
+
+@pytest.mark.parametrize(("protocol", "mode"), SEEN)
 def test_nothing_that_the_rule_names_is_met_with_nothing(protocol: str, mode: Mode) -> None:
     """Only while a face piece is being moved nobody is asked for words (rule 5), and silence moves that on."""
     quiet = {name for name, step in steps_named(setup(protocol).protocol).items() if step.quiet_s}
