@@ -19,6 +19,7 @@ from voicecoach.record import verify as verifying
 from voicecoach.record.box import new_key, read_key
 from voicecoach.record.read import Session, read
 from voicecoach.record.replay import compare
+from voicecoach.record.salvage import salvage
 from voicecoach.record.texts import recorded_texts
 from voicecoach.runtime.library import completed, machine_digest
 from voicecoach.runtime.screen import show_timeline
@@ -107,6 +108,18 @@ def pack(folder: Folder, target: Annotated[Path, typer.Argument(help="A zip file
     archive.pack(folder, target)
     typer.echo(str(target))
     _end(status)
+
+
+@app.command(name="salvage")
+def salvage_command(
+    folder: Folder, new: Annotated[Path, typer.Argument(help="A folder to make.")], key: Key = None
+) -> None:
+    """Copy what can be read of a damaged record, and name what can't. Exit status 1 when something is missing."""
+    made = salvage(folder, new, read_key(key))
+    for sentence in made.missing:
+        typer.echo(printable(f"missing: {sentence}"))
+    typer.echo(f"{made.kept} lines were kept in {made.folder}")
+    _end(DAMAGED if made.missing else 0)
 
 
 @app.command(name="new-key")

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 FILE = "events.jsonl"
 BOX = "box"
-OWN_KEYS = ("seq", "line", "of", "at", "at_s", "wall", "chain")
+OWN_KEYS = ("seq", "line", "of", "at", "at_s", "wall", "was", "chain")
 """Keys that the journal itself writes; no event or effect uses them for anything else."""
 
 _NOT_FINITE = "not-finite"

@@ -117,7 +117,7 @@ def verify(folder: Path) -> Verified:
         digest = known.manifest
     start = known.manifest if known is not None else digest
     spoilt = any(finding.file == manifest.FILE for finding in look.findings)
-    chain = _lines(look, start, made_with.public if made_with is not None and not spoilt else None)
+    chain = _lines(look, start, made_with.public or None if made_with is not None and not spoilt else None)
     if made_with is not None:
         _copies(look, made_with)
     if new:
@@ -125,6 +125,8 @@ def verify(folder: Path) -> Verified:
         look.findings += [Finding(file, None, what) for file, what in sound_findings(folder, chain.seen.sound)]
         _torn(look, chain.seen)
         _strangers(look, made_with)
+        if made_with is not None and made_with.source == "salvage":
+            look.remarks.append("A copy of what could be read of a damaged record; missing.txt names the rest.")
     else:
         look.remarks.append("An older record: no seals, and nothing vouches for its sound.")
     if lock.holder(folder) is not None:
@@ -250,7 +252,7 @@ def _strangers(look: _Looking, made_with: Manifest | None) -> None:
     known = {manifest.FILE, lines.FILE, worn.FILE, lock.NAME, "audio", *(made_with.copies if made_with else ())}
     names = sorted(path.name for path in look.folder.iterdir() if path.name not in known)
     strange = [name for name in names if not name.startswith("torn-")]
-    if strange and made_with is not None:
+    if strange and made_with is not None and made_with.source != "salvage":
         look.remarks.append(f"Not part of the record: {', '.join(strange[:5])}{' ...' if len(strange) > 5 else ''}.")
 
 
