@@ -260,7 +260,8 @@ class Walk:
         """What can come in between everywhere."""
         spot = point.spot
         used = point.used + 1
-        events = [f"breach: {kind}" for kind in self.route.breaches(spot.place.stage)]
+        answers = dict(spot.step.branches) if spot.step and spot.kind == "step" else {}  # there the word is an answer
+        events = [f"breach: {kind}" for kind in self.route.breaches(spot.place.stage) if kind not in answers]
         if self.protocol.rejoin:
             events.append("pause")
         if self.protocol.touched:

@@ -1,0 +1,193 @@
+"""The checker walks what the session walks: at every point of a walk, all that can happen, put to the machine."""
+
+from __future__ import annotations
+
+import random
+from dataclasses import replace
+from typing import Literal
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from session_driver import ROOT, Session, grammar, setup
+
+from voicecoach.checker.explore import Point, Walk
+from voicecoach.protocol.load import BREACH_KINDS
+from voicecoach.protocol.model import Act, Branch, BreachRule, Item, Protocol, StagePlan, Step, Timing
+from voicecoach.protocol.place import Place
+from voicecoach.session.events import Role
+from voicecoach.session.setup import Setup
+
+STATUS = {"step": "awaiting", "confirm": "confirming", "question": "asking", "work": "working"}
+LIBRARY = sorted(file.stem for file in (ROOT / "protocols").glob("*.yaml"))
+
+
+def stand(session: Session, point: Point, behind: Place | None) -> None:
+    """Put a session where the walk stands; `behind` is the place of the step answered last."""
+    spot, step = point.spot, point.spot.step
+    status = STATUS[spot.kind]
+    if status == "awaiting" and step is not None and step.timing:
+        status = "drying"
+    session.state = replace(
+        session.state, status=status, place=spot.place, ledger=point.state.ledger, question=spot.question, speech=(),
+        about=spot.place.detours[-1].branch if spot.kind == "question" and spot.place.detours else "",
+        trail=(behind,) if behind else (), before=None, timers=(), listening=(), pending=None, held="", at=0, since=(),
+        waiting_since=None, answers_from=0, worn_since=0, answered=(), silence=0, vain=0, hinted=False,
+    )  # fmt: skip
+    session.at = 0
+    session.due.clear()
+    session.notes.clear()
+    session.events.clear()
+
+
+def happen(session: Session, point: Point, event: str) -> None:
+    """Say to the session what the walk calls `event`."""
+    spot, step = point.spot, point.spot.step
+    role: Role = step.role if step else "wearer"  # type: ignore[assignment]
+    word, _, what = event.partition(": ")
+    if word == "breach":
+        session.hear(what)
+    elif event == "pause":
+        session.hear("pause", "resume", "yes")
+    elif event == "touched":
+        session.hear("stop", "touched", "hand")
+    elif event == "wearer down":
+        session.state = replace(session.state, status="asking", question="down", about="", pending=None)
+        session.hear("yes")
+    elif event == "start removal":
+        session.hear("start-removal")
+        while session.state.status == "asking":
+            session.hear("yes" if session.state.question == "removal-area" else "confirm", role="observer")
+    elif word == "not clear":
+        session.hear("not-clear", what, role="observer")
+    elif spot.kind == "question":
+        session.hear("no" if not event else "yes" if spot.question == "skin" else "hand")
+    elif event == "went-wrong, told later":
+        session.hear("confirm", role="observer")
+        session.hear("back", "went-wrong")
+    elif event in {"", "went-wrong"}:
+        answered(session, step, role)
+        if event:
+            session.hear("back", "went-wrong")
+    else:
+        session.hear(event, role=role)
+
+
+def answered(session: Session, step: Step | None, role: Role) -> None:
+    if session.state.status == "confirming":
+        session.hear("confirm", role="observer")
+    elif step is not None and step.quiet_s:
+        session.state = replace(session.state, timers=("quiet",))
+        session.due["quiet"] = session.at
+        session.fire("quiet")
+    elif step is not None:
+        for one in dict.fromkeys((role, *step.also)):
+            session.hear(step.answers[0], role=one)  # type: ignore[arg-type]
+
+
+def differences(protocol: Protocol, most: int, sample: int, seed: int = 0) -> tuple[int, list[str]]:
+    """How many (point, event) pairs were put to the machine, and where it went another way than the walk."""
+    the_setup, compared, found = Setup(protocol, grammar()), 0, []
+    modes: tuple[Literal["solo", "pair"], ...] = ("solo", "pair")
+    for mode in modes:
+        session = Session(the_setup, mode, independent=True)
+        walk = Walk(protocol, mode, most)
+        walk.run()
+        walk.most = most + 1
+        points = list(walk.moves)
+        random.Random(seed).shuffle(points)  # noqa: S311
+        for point in points[:sample]:
+            move = walk.moves[point]
+            behind = move.before.spot.place.with_due(False) if move.before and move.before.spot.step else None
+            for step, event, after, _ in walk.leave(point):
+                if after is None or event == "work begins":
+                    continue
+                stand(session, point, behind)
+                happen(session, point, event)
+                session.said_out()
+                compared += 1
+                there = (session.state.place, session.state.question, set(session.state.ledger.on()))
+                wanted = (after.spot.place, after.spot.question, set(after.state.ledger.on()))
+                if there != wanted:
+                    found.append(f"{mode}: {event!r} at {step or point.spot}: walk {wanted}, session {there}")
+    return compared, found
+
+
+@pytest.mark.parametrize("name", LIBRARY)
+def test_on_a_sample_of_points_of_a_library_protocol_the_session_goes_where_the_checker_goes(name: str) -> None:
+    compared, found = differences(setup(name).protocol, 1, 25)
+    assert found == []
+    assert compared > 100
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("name", LIBRARY)
+def test_on_every_point_with_one_deviation_the_session_goes_where_the_checker_goes(name: str) -> None:
+    compared, found = differences(setup(name).protocol, 1, 10_000)
+    print(f"{name}: {compared:,} pairs compared")
+    assert found == []
+
+
+GLOVES = Item("gloves", "hands", 1, "gloves", "gloves", tight=("hands", "wrists"))
+GOWN = Item("gown", "body", 1, "gown", "gown", tight=("uniform", "arms"), traits=("garment",))
+MASK = Item("mask", "face", 1, "mask", "mask", tight=("face",))
+RUB = Timing("hand-rub", 20, "rubbing")
+ACTS = (
+    (Act("doff", "gloves", "outside"),), (Act("doff", "gown", "inside"),), (Act("doff", "mask", "straps"),),
+    (Act("disinfect", "gloves"),), (Act("hygiene", "hands"),), (Act("don", "gloves", "cuff"),),
+    (Act("inspect", "gloves"),), (Act("don", "mask", "straps"), Act("inspect", "gown")), (),
+)  # fmt: skip
+MAIN = ("a0", "a1", "b0", "b1", "b2", "b3")
+
+
+@st.composite
+def protocols(draw: st.DrawFn) -> Protocol:
+    """Small protocols with everything that leads somewhere: branches to anywhere, repairs, breach rules, conditions."""
+
+    def step(name: str, ways: tuple[str, ...]) -> Step:
+        acts = draw(st.sampled_from(ACTS))
+        rub = any(act.kind in {"disinfect", "hygiene"} for act in acts)
+        on = tuple((word, draw(st.sampled_from(ways))) for word in ("torn", "loose") if ways and draw(st.booleans()))
+        when = draw(st.sampled_from([((), ()), ((), ()), (("gloves",), ()), ((), ("gloves",))]))
+        return Step(
+            name, "x", acts=acts, answers=("dry",) if rub else ("done",), timing=RUB if rub else None,
+            role=draw(st.sampled_from(("wearer", "wearer", "observer"))), observer=draw(st.booleans()),
+            branches=on, repair=draw(st.sampled_from(("", *ways))) if ways else "", when_on=when[0], when_off=when[1],
+        )  # fmt: skip
+
+    thens = st.sampled_from(("same", "next", "undress", *MAIN))
+    branches = tuple(
+        Branch(
+            name, tuple(step(f"{name}{n}", ()) for n in range(draw(st.integers(1, 2)))), draw(thens),
+            draw(st.sampled_from(("", "skin", "where"))),
+            draw(st.sampled_from(("", "three"))) if name != "three" else "",
+        )
+        for name in ("one", "two", "three")
+    )  # fmt: skip
+    ways = ("one", "two")
+    some = st.sampled_from(("", *ways))
+    breaches = tuple(
+        BreachRule(
+            kind, (stage,), "x", draw(some), draw(st.sampled_from(("same", "next", "b3"))),
+            draw(st.sampled_from(("", "where"))),
+        )
+        for kind in draw(st.lists(st.sampled_from(BREACH_KINDS[:5]), max_size=3, unique=True))
+        for stage in ("dress", "work", "undress")
+    )  # fmt: skip
+    dress = (
+        Step("g", "x", acts=(Act("don", "gown", "inside"),), answers=("done",)),
+        Step("h", "x", acts=(Act("don", "gloves", "cuff"),), answers=("done",)),
+        *(step(name, ways) for name in MAIN[:2]),
+    )
+    undress = tuple(step(name, ways) for name in MAIN[2:])
+    return Protocol(
+        name="small", title="", version="", sources=(), items=(GLOVES, GOWN, MASK),
+        stages=(StagePlan("prepare", (step("p", ()),)), StagePlan("dress", dress), StagePlan("undress", undress)),
+        branches=branches, breaches=breaches, rejoin=draw(some), touched=draw(some), wearer_down=draw(some),
+    )  # fmt: skip
+
+
+@settings(deadline=None, max_examples=25, suppress_health_check=list(HealthCheck))
+@given(protocols(), st.integers(0, 99))
+def test_in_generated_protocols_the_session_goes_where_the_checker_goes(protocol: Protocol, seed: int) -> None:
+    assert differences(protocol, 1, 12, seed)[1] == []
