@@ -195,9 +195,8 @@ class Brute:
             self.walk(self.for_now(todo[1:], world), world, used)
         if used == self.most:
             return
-        for what in ("dirty", "torn", ""):  # breaches that no rule says anything about: the hands, the way stays
-            after = self.model.happen(what, Step("", ""), world) if what else world
-            self.walk(todo, after, used + 1)
+        # a breach that no rule says anything about: the hands are dirty, the way stays
+        self.walk(todo, self.model.happen("dirty", Step("", ""), world), used + 1)
 
     def step(self, todo: tuple[Step, ...], world: World, used: int) -> None:
         step = todo[0]

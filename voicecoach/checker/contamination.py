@@ -65,9 +65,11 @@ class Model(Surfaces):
     def leave(self, world: World) -> tuple[World, tuple[Finding, ...]]:
         """The end: what must hold of hands, shoes and items."""
         run = Run(self, world, Step("end", "the end"), None, None)
-        if world.levels[self.hands] & LEVEL != CLEAN:
+        if not world.flags & ENTERED:
+            pass  # nobody went in
+        elif world.levels[self.hands] & LEVEL != CLEAN:
             run.broken("hands-not-clean", self.hands, "the last gloves")
-        elif world.flags & ENTERED and not world.flags & RUBBED:
+        elif not world.flags & RUBBED:
             run.broken("hands-not-clean", self.hands, "the last thing taken off")
         if self.feet not in self.bare and world.levels[self.feet] & LEVEL > TREATED:
             run.broken("shoes-untreated", self.feet, "floor")
@@ -82,7 +84,7 @@ class Model(Surfaces):
         """Something that is nobody's act: 'torn' or 'soiled' found, 'dirty' hands (a breach), 'doubt' (a pause: nobody
         knows what the hands did) or 'down' (the wearer fell); with nothing worn, these two find nothing dirty to touch.
         """
-        if what in {"doubt", "down"} and not world.worn:
+        if (what in {"doubt", "down"} and not world.worn) or (what == "soiled" and not world.flags & ENTERED):
             return world
         run = Run(self, world, step, log, None)
         hand = self.hand("wearer", world.worn)

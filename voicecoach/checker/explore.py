@@ -13,11 +13,11 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from voicecoach.checker.contamination import Model
-from voicecoach.checker.route import Route, Spot, happening
+from voicecoach.checker.route import Memory, Route, Spot, Stop, happening
 from voicecoach.checker.rules import BY_NAME, SEVERITIES, Severity
 from voicecoach.checker.world import ENTERED, Finding, World
 from voicecoach.protocol.ledger import Ledger
-from voicecoach.protocol.model import Protocol, Step
+from voicecoach.protocol.model import Act, Protocol, Step
 
 MAX_STATES = 200_000
 USUAL = frozenset({"", "work begins", "start removal", "the end"})
@@ -26,14 +26,15 @@ USUAL = frozenset({"", "work begins", "start removal", "the end"})
 
 @dataclass(frozen=True, slots=True, eq=False)
 class State:
-    """The surfaces, and the ledger that the session keeps of them; one value for each world of a walk."""
+    """The surfaces, the ledger that the session keeps, and what else it remembers; one value for each of a walk."""
 
     world: World
     ledger: Ledger
+    memory: Memory
 
 
 class Point(NamedTuple):
-    """A point on a way: where the session waits, the surfaces, and deviations so far."""
+    """A point on a way: where the session waits, the state, and deviations so far."""
 
     spot: Spot
     state: State
@@ -90,9 +91,15 @@ def modes(protocol: Protocol) -> tuple[str, ...]:
     steps = [step for plan in protocol.stages for step in plan.steps]
     if any(step.role == "assistant" or "assistant" in step.also for step in steps):
         return ("assistant",)
-    if any(step.role == "observer" and step.acts for step in steps):
+    if any(
+        step.role == "observer" and any(act.kind not in {"inspect", "verify"} for act in step.acts) for step in steps
+    ):
         return ("pair",)  # the observer's hands are needed
     return ("solo", "pair")
+
+
+FAULTS = ("loose", "open", "torn", "soiled", "skin-showing")
+"""What an observer who does not agree may name."""
 
 
 def explore(protocol: Protocol, most: int = 2, max_states: int = MAX_STATES) -> Explored:
@@ -133,14 +140,13 @@ class Walk:
         self.ends: set[Point] = set()
         self.counters: dict[tuple[str, str, str], Counterexample] = {}
         self.cut = False
-        self._states: dict[World, State] = {}
-        self._done: dict[tuple[str, State], tuple[State, tuple[Finding, ...]]] = {}
-        self._happened: dict[tuple[str, str, State], State] = {}
-        self._stage_names: dict[str, frozenset[str]] = {}
+        self._states: dict[tuple[World, Ledger, Memory], State] = {}
+        self._done: dict[tuple[str, World], tuple[World, tuple[Finding, ...]]] = {}
+        self._happened: dict[tuple[str, str, World], World] = {}
 
     def start(self) -> Point:
         """Where every way begins."""
-        return Point(self.route.start(), self._state(self.model.start()), 0)
+        return self._point(self.route.start(), self.model.start(), 0)
 
     def run(self) -> None:
         """Walk."""
@@ -195,7 +201,7 @@ class Walk:
         spot, state, used = point
         if spot.kind == "work" and not state.world.flags & ENTERED:
             world, found = self.model.enter(state.world)
-            yield Way("", "work begins", Point(spot, self._state(world), used), found)
+            yield Way("", "work begins", self._point(Stop(spot, state.ledger, state.memory), world, used), found)
             return
         step = spot.step
         if spot.kind == "step" and step is not None:
@@ -206,24 +212,27 @@ class Walk:
             yield Way("", "start removal", self._to("start removal", point))
         elif spot.question == "end":
             yield Way("", "the end", None, self.model.leave(state.world)[1])
+        elif spot.question == "piece":
+            for item in self.route.pieces(_stop(point)):
+                seen = Step("", "", acts=(Act("inspect", item),))
+                yield Way("", f"piece: {item}", self._to(f"piece: {item}", point, step=seen))
         else:
             yield Way("", "", self._to("", point))
             if used < self.most:
-                exposed = self._to("skin exposed", point, used + 1)
-                if exposed.spot is not self._to("", point).spot:
-                    yield Way("", "skin exposed", exposed)
+                yield Way("", "skin exposed", self._to("skin exposed", point, used + 1))
         if used < self.most:
             yield from self._interrupted(point)
 
     def _answered(self, point: Point, step: Step) -> Iterator[Way]:
         """The step is done; or an answer calls a branch instead."""
         spot, state, used = point
-        after, found = self._do(step, state)
-        there = Point(self.route.go("", spot, after.ledger), after, used)
+        world, found = self._do(step, state.world)
+        done = Stop(spot, self.route.done(step, state.ledger), state.memory)
+        there = self._point(self.route.go("", done), world, used)
         yield Way(step.name, "", there, found)
         if used >= self.most:
             return
-        yield from self._went_wrong(there, step, "went-wrong")
+        yield from self._went_wrong(there, step, spot.place.stage, "went-wrong")
         for answer, _ in step.branches:
             yield Way(step.name, answer, self._to(answer, point, used + 1, step))
 
@@ -233,33 +242,27 @@ class Walk:
         yield Way("", "", there)
         if point.used >= self.most:
             return
-        yield from self._went_wrong(there, step, "went-wrong, told later")
-        faults = dict.fromkeys(answer for answer, _ in step.branches)
+        yield from self._went_wrong(there, step, point.spot.place.stage, "went-wrong, told later")
+        faults = dict.fromkeys(answer for answer, _ in step.branches if answer in FAULTS)
         for fault in faults or (["loose"] if step.repair else []):
             event = f"not clear: {fault}"
             yield Way(step.name, event, self._to(event, point, point.used + 1, step))
 
-    def _went_wrong(self, there: Point, step: Step, event: str) -> Iterator[Way]:
-        """Said of `step` once it has been answered, while the next thing is waited for."""
+    def _went_wrong(self, there: Point, step: Step, stage: str, event: str) -> Iterator[Way]:
+        """Said of `step`, answered in `stage`, while the next thing is waited for; where the observer is due, of what
+        the observer is due for. What was done in a stage that is over is not gone back to.
+        """
         spot, state, used = there
-        left = spot.place.stage in {"work", "undress"} and step.name not in self._names(spot.place.stage)
+        step = spot.step if spot.kind == "confirm" and spot.step else step
+        left = spot.place.stage in {"work", "undress"} and spot.place.stage != stage
         if not (step.repair or self.protocol.rejoin) or spot.kind not in {"step", "confirm"} or left:
             return
-        state = self._happen("dirty", step, state)
-        yield Way(step.name, event, Point(self.route.go("went-wrong", spot, state.ledger, step), state, used + 1))
-
-    def _names(self, stage: str) -> frozenset[str]:
-        known = self._stage_names.get(stage)
-        if known is None:
-            inside = {step.name for branch in self.protocol.branches for step in branch.steps}
-            known = frozenset({step.name for step in self.protocol.steps(stage)} | inside)
-            self._stage_names[stage] = known
-        return known
+        world = self._happen("dirty", step, state.world)
+        yield Way(step.name, event, self._point(self.route.go("went-wrong", _stop(there), step), world, used + 1))
 
     def _interrupted(self, point: Point) -> Iterator[Way]:
         """What can come in between everywhere."""
         spot = point.spot
-        used = point.used + 1
         answers = dict(spot.step.branches) if spot.step and spot.kind == "step" else {}  # there the word is an answer
         events = [f"breach: {kind}" for kind in self.route.breaches(spot.place.stage) if kind not in answers]
         if self.protocol.rejoin:
@@ -269,37 +272,42 @@ class Walk:
         if self.protocol.wearer_down:
             events.append("wearer down")
         for event in events:
-            yield Way(spot.name, event, self._to(event, point, used, Step(spot.name, "")))
+            yield Way(spot.name, event, self._to(event, point, point.used + 1, Step(spot.name, "")))
 
     def _to(self, event: str, point: Point, used: int | None = None, step: Step | None = None) -> Point:
         """The point that an event leads to, which does what it does to the surfaces."""
-        what = happening(event)
-        state = self._happen(what, step or Step("", ""), point.state) if what else point.state
-        spot = self.route.go(event, point.spot, state.ledger)
-        return Point(spot, state, point.used if used is None else used)
+        what, world = happening(event), point.state.world
+        if what:
+            world = self._happen(what, step or Step("", ""), world)
+        return self._point(self.route.go(event, _stop(point)), world, point.used if used is None else used)
 
     def _note(self, found: Finding, point: Point, step: str, event: str, used: int) -> None:
         key = (found.rule, found.step, found.at)
         if key not in self.counters:
             self.counters[key] = Counterexample(found, self.mode, (*self.way_to(point), (step, event)), used)
 
-    def _state(self, world: World) -> State:
-        known = self._states.get(world)
+    def _point(self, stop: Stop, world: World, used: int) -> Point:
+        key = (world, stop.ledger, stop.memory)
+        known = self._states.get(key)
         if known is None:
-            known = self._states[world] = State(world, self.route.ledger(world.worn, world.gone))
-        return known
+            known = self._states[key] = State(*key)
+        return Point(stop.spot, known, used)
 
-    def _do(self, step: Step, state: State) -> tuple[State, tuple[Finding, ...]]:
-        key = (step.name, state)
+    def _do(self, step: Step, world: World) -> tuple[World, tuple[Finding, ...]]:
+        key = (step.name, world)
         known = self._done.get(key)
         if known is None:
-            world, found = self.model.do(step, state.world)
-            known = self._done[key] = (self._state(world), found)
+            known = self._done[key] = self.model.do(step, world)
         return known
 
-    def _happen(self, what: str, step: Step, state: State) -> State:
-        key = (what, step.name if step.acts else "", state)
+    def _happen(self, what: str, step: Step, world: World) -> World:
+        seen = ",".join(act.target for act in step.acts if act.kind == "inspect")
+        key = (what, seen, world)
         known = self._happened.get(key)
         if known is None:
-            known = self._happened[key] = self._state(self.model.happen(what, step, state.world))
+            known = self._happened[key] = self.model.happen(what, step, world)
         return known
+
+
+def _stop(point: Point) -> Stop:
+    return Stop(point.spot, point.state.ledger, point.state.memory)

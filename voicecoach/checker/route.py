@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 from voicecoach.protocol import navigation
-from voicecoach.protocol.ledger import Ledger, Worn
-from voicecoach.protocol.model import DANGERS, BreachRule, Protocol, Step
+from voicecoach.protocol.ledger import Ledger
+from voicecoach.protocol.model import DANGERS, DEBTS, ENDS_ENTRY, OWED_AT_ONCE, BreachRule, Protocol, Step
 from voicecoach.protocol.navigation import Arrival, Position
 from voicecoach.protocol.place import Place
 
@@ -28,93 +29,166 @@ class Spot:
         return self.step.name if self.step else "work" if self.kind == "work" else ""
 
 
+class Memory(NamedTuple):
+    """What a session remembers beside the place and the ledger, as far as it leads anywhere.
+
+    debts: what is owed for exposures whose wash has not been led to yet; placed: the place of the exposure at hand is
+    named; cancelled: nobody goes in any more.
+    """
+
+    debts: tuple[str, ...] = ()
+    placed: bool = False
+    cancelled: bool = False
+
+    def exposed(self, stage: str, *, placed: bool) -> Memory:
+        """With an exposure more; whoever dresses does not go in."""
+        cancelled = self.cancelled or stage in _ENTERING
+        return Memory(DEBTS, placed=self.placed or placed, cancelled=cancelled)
+
+
+_ENTERING = frozenset({"prepare", "dress"})
+
+
+class Stop(NamedTuple):
+    """Where something leads: the spot, the ledger there, and what is remembered."""
+
+    spot: Spot
+    ledger: Ledger
+    memory: Memory
+
+
 class Route:
     """The ways of a protocol for one mode of checking ('solo', 'pair', 'assistant')."""
 
     def __init__(self, protocol: Protocol, mode: str) -> None:
         self.protocol = protocol
         self.mode = "solo" if mode == "solo" else "pair"
-        self._ledgers: dict[tuple[frozenset[int], int], Ledger] = {}
+        self._ledgers: dict[Ledger, Ledger] = {}
         self._spots: dict[tuple[str, Place, str], Spot] = {}
-        self._known: dict[tuple[str, Spot, int, str], Spot] = {}
+        self._known: dict[tuple[str, Spot, int, Memory, str], Stop] = {}
         self._kinds: dict[str, tuple[str, ...]] = {}
+        self._done: dict[tuple[str, int], Ledger] = {}
 
-    def start(self) -> Spot:
+    def start(self) -> Stop:
         """The first step, once the coach's questions before it are answered."""
-        return self._spot(
-            navigation.arrive(self.protocol, Position(Place("prepare", 0), self.ledger((), 0), self.mode))
-        )
+        ledger = self._ledger(Ledger(tuple((item.name, "never") for item in self.protocol.items)))
+        here = Position(Place("prepare", 0), ledger, self.mode)
+        return self._stop(navigation.arrive(self.protocol, here), Memory())
 
-    def ledger(self, worn: tuple[int, ...], gone: int) -> Ledger:
-        """What the session's ledger says of the items: those of `worn` are on, those of the bit set `gone` are off."""
-        key = (frozenset(worn), gone)
-        known = self._ledgers.get(key)
+    def done(self, step: Step, ledger: Ledger) -> Ledger:
+        """The ledger when the step's acts are done."""
+        key = (step.name, id(ledger))
+        known = self._done.get(key)
         if known is None:
-            how: list[tuple[str, Worn]] = [
-                (item.name, "on" if n in key[0] else "off" if gone >> n & 1 else "never")
-                for n, item in enumerate(self.protocol.items)
-            ]
-            known = self._ledgers[key] = Ledger(tuple(how))
+            known = self._done[key] = self._ledger(ledger.after(step.acts, 0))
         return known
 
-    def go(self, event: str, spot: Spot, ledger: Ledger, about: Step | None = None) -> Spot:
-        """Where `event` leads from `spot` with `ledger`, one of this route's own.
+    def go(self, event: str, stop: Stop, about: Step | None = None) -> Stop:
+        """Where `event` leads from a stop of this route.
 
         event: '' (the step is answered, the observer agrees, or the question is answered with no), an answer that calls
         a branch, 'went-wrong' (of `about`), 'not clear: FAULT', 'pause', 'touched', 'wearer down', 'skin exposed',
-        'start removal', or 'breach: KIND'.
+        'piece: ITEM', 'start removal', or 'breach: KIND'.
         """
-        key = (event, spot, id(ledger), about.name if about else "")
+        key = (event, stop.spot, id(stop.ledger), stop.memory, about.name if about else "")
         known = self._known.get(key)
         if known is None:
-            here = Position(spot.place, ledger, self.mode)
-            known = self._known[key] = self._spot(self._ask(event, spot, here, about))
+            known = self._known[key] = self._ask(event, stop, about)
         return known
 
     def breaches(self, stage: str) -> tuple[str, ...]:
         """The kinds of breach in this stage, one of each set of kinds that lead to the same."""
         if stage not in self._kinds:
-            seen: dict[tuple[object, str], str] = {}
+            seen: dict[object, str] = {}
             for kind in DANGERS:
                 rule = navigation.breach_rule(self.protocol, kind, stage)
-                seen.setdefault((_way(rule), happening(f"breach: {kind}")), kind)
+                if kind != "breach" and (rule is None or rule.kind != kind):
+                    continue  # not listened for
+                ends = stage in _ENTERING and kind in ENDS_ENTRY
+                key = (_way(rule), happening(f"breach: {kind}"), kind in OWED_AT_ONCE, ends)
+                seen.setdefault(key, kind)
             self._kinds[stage] = tuple(seen.values())
         return self._kinds[stage]
 
-    def _spot(self, found: Arrival) -> Spot:
-        key = (found.kind, found.place, found.question)
-        known = self._spots.get(key)
-        if known is None:
-            step = navigation.step_at(self.protocol, found.place) if found.kind in {"step", "confirm"} else None
-            known = self._spots[key] = Spot(*key, step)
-        return known
+    def pieces(self, stop: Stop) -> tuple[str, ...]:
+        """The pieces that the question 'which piece is torn?' may be answered with."""
+        return navigation.pieces(self.protocol, self._here(stop))
 
-    def _ask(self, event: str, spot: Spot, here: Position, about: Step | None) -> Arrival:
-        protocol, ledger = self.protocol, here.ledger
-        word, _, what = event.partition(": ")
+    def _ledger(self, ledger: Ledger) -> Ledger:
+        ledger = replace(ledger, clear_at=())  # times lead nowhere
+        return self._ledgers.setdefault(ledger, ledger)
+
+    def _here(self, stop: Stop) -> Position:
+        memory = stop.memory
+        return Position(stop.spot.place, stop.ledger, self.mode, bool(memory.debts), memory.placed, memory.cancelled)
+
+    def _stop(self, found: Arrival, memory: Memory) -> Stop:
+        key = (found.kind, found.place, found.question)
+        spot = self._spots.get(key)
+        if spot is None:
+            step = navigation.step_at(self.protocol, found.place) if found.kind in {"step", "confirm"} else None
+            spot = self._spots[key] = Spot(*key, step)
+        detours = found.place.detours
+        if memory.debts and detours and detours[-1].cause == navigation.OWED:
+            memory = memory._replace(debts=())
+        if memory.placed and navigation.incident(detours) < 0:
+            memory = memory._replace(placed=False)
+        ledger = found.ledger
+        if not memory.debts and ledger.hands != "not-rubbed":
+            ledger = replace(ledger, hands="not-rubbed")  # whether they are clean leads nowhere but to what is owed
+        return Stop(spot, self._ledger(ledger), memory)
+
+    def _ask(self, event: str, stop: Stop, about: Step | None) -> Stop:
+        spot, ledger, memory = stop
+        stage, (word, _, what) = spot.place.stage, event.partition(": ")
+        if word == "breach":
+            return self._breach(what, stop)
+        if event in {"touched", "skin exposed"}:
+            handled = event == "skin exposed" and navigation.incident(spot.place.detours) >= 0
+            there = memory.exposed(stage, placed=handled)
+            stop = Stop(spot, self._ledger(replace(ledger, hands="not-rubbed")), there)
+            memory = there.exposed(stage, placed=True) if event == "touched" else there
+        elif not event and spot.step is not None and spot.step.pays:
+            left = spot.kind == "confirm" or not (spot.step.observer and self.mode == "pair")
+            memory = memory._replace(debts=tuple(d for d in memory.debts if not left or d != spot.step.pays))
+        return self._stop(self._found(event, spot, self._here(stop), about), memory)
+
+    def _found(self, event: str, spot: Spot, here: Position, about: Step | None) -> Arrival:
+        protocol, (word, _, what) = self.protocol, event.partition(": ")
         if about is not None:
-            found = navigation.repaired(protocol, here, about)
-        elif word == "breach":
-            found = navigation.breach_arrival(protocol, here, what)
-        elif word == "not clear":
-            found = navigation.faulted(protocol, here, what)
-        elif event == "pause":
-            found = navigation.rejoin(protocol, here)
-        elif event == "touched":
-            found = navigation.touched(protocol, here, "hand")
-        elif event == "wearer down":
-            found = navigation.helped(protocol, here)
-        elif event == "start removal":
-            found = navigation.arrive(protocol, here.at(Place("undress", 0)))
-        elif spot.kind == "question":
-            found = navigation.asked(protocol, here, exposed=event == "skin exposed")
-        elif event:
-            found = navigation.branched(protocol, here, event)
-        elif spot.kind == "confirm":
-            found = navigation.onward(protocol, here, ledger)
-        else:
-            found = navigation.answered(protocol, here, ledger)
-        return found
+            return navigation.repaired(protocol, here, about)
+        asked = {
+            "not clear": lambda: navigation.faulted(protocol, here, what),
+            "pause": lambda: navigation.rejoin(protocol, here),
+            "touched": lambda: navigation.touched(protocol, here, "hand"),
+            "wearer down": lambda: navigation.helped(protocol, here),
+            "start removal": lambda: navigation.arrive(protocol, here.at(Place("undress", 0))),
+            "piece": lambda: navigation.torn(protocol, here, what),
+        }.get(word)
+        if asked is not None:
+            return asked()
+        if spot.kind == "question":
+            return navigation.asked(protocol, here, exposed=event == "skin exposed")
+        if event:
+            return navigation.branched(protocol, here, event)
+        if spot.kind == "confirm":
+            return navigation.onward(protocol, here, here.ledger)
+        return navigation.answered(protocol, here, here.ledger)
+
+    def _breach(self, kind: str, stop: Stop) -> Stop:
+        """First words, and then what stands there."""
+        spot, ledger, memory = stop
+        entering = spot.place.stage in _ENTERING
+        if navigation.incident(spot.place.detours) < 0:
+            memory = memory._replace(placed=False)
+        if kind in OWED_AT_ONCE:
+            memory = memory.exposed(spot.place.stage, placed=False)
+            ledger = self._ledger(replace(ledger, hands="not-rubbed"))
+        if kind in ENDS_ENTRY and entering:
+            memory = memory._replace(cancelled=True)
+        found = navigation.breach_arrival(self.protocol, self._here(Stop(spot, ledger, memory)), kind)
+        struck = self._stop(replace(found, ledger=replace(found.ledger, hands="not-rubbed")), memory)
+        return self._stop(navigation.again(self.protocol, self._here(struck)), struck.memory)
 
 
 def _way(rule: BreachRule | None) -> object:
@@ -126,8 +200,8 @@ def happening(event: str) -> str:
     word, _, what = event.partition(": ")
     if word in {"breach", "not clear"}:
         event = what
-    if event in {"torn", "soiled"}:
-        return event
+    if event in {"torn", "soiled"} or word == "piece":
+        return "torn" if word == "piece" else event
     if event in {"pause", "wearer down"}:
         return "doubt" if event == "pause" else "down"
     if word == "breach":

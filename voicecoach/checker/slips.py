@@ -12,8 +12,7 @@ from typing import NamedTuple
 
 from voicecoach.checker.contamination import Model
 from voicecoach.checker.explore import modes
-from voicecoach.checker.route import Route
-from voicecoach.checker.world import ENTERED, Finding, Slip, World
+from voicecoach.checker.world import ENTERED, Finding, Slip, World, worn_ledger
 from voicecoach.protocol.applies import not_for_now
 from voicecoach.protocol.model import STAGES, Protocol, Step
 
@@ -77,7 +76,7 @@ class SlipPaths:
 
     def __init__(self, protocol: Protocol) -> None:
         self.protocol, self.model = protocol, Model(protocol)
-        self.route = Route(protocol, modes(protocol)[-1])
+        self.mode = modes(protocol)[-1]
         self.steps: list[tuple[str, Step]] = []
         for stage in STAGES:
             self.steps += [(stage, step) for step in protocol.steps(stage) if stage != "work"]
@@ -107,9 +106,8 @@ class SlipPaths:
         stage, step = self.steps[place]
         if stage == "work":
             return self.model.enter(world)
-        if not_for_now(
-            step, self.route.ledger(world.worn, world.gone), alone=self.route.mode == "solo", cancelled=False
-        ):
+        alone = self.mode == "solo"
+        if not_for_now(step, worn_ledger(self.protocol.items, world.worn, world.gone), alone=alone, cancelled=False):
             return world, ()
         if kind == "missed":
             return self.model.do(step, self.model.happen("soiled", step, world))

@@ -32,6 +32,11 @@ class Run:
         """Say that a rule is broken, on which surface, and what carried it."""
         self.found.append(Finding(rule, self.step.name, self.surfaces.names[zone], carrier))
 
+    def not_worn(self, zone: int, carrier: str) -> None:
+        """Say that an act is about a thing that is not on; one who never went in may leave it out."""
+        if self.flags & ENTERED:
+            self.broken("not-worn", zone, carrier)
+
     def put(self, zone: int, level: int, how: str, carrier: str) -> None:
         """Raise or set the level of a surface, keeping soil; write it in the log."""
         before = self.levels[zone]
@@ -83,7 +88,7 @@ class Run:
         elif act.kind == "touch":
             zone = self._zone(act.target)
             if not self._alive(zone):
-                self.broken("not-worn", zone, act.target)
+                self.not_worn(zone, act.target)
                 return
             self._helper_touches(role)
             self.touch(hand, zone)
@@ -134,7 +139,7 @@ class Run:
         piece, first = surfaces.items[item], surfaces.own[item][0]
         self.gone |= 1 << item
         if item not in self.worn:
-            self.broken("not-worn", first, act.target)
+            self.not_worn(first, act.target)
             return
         if self.flags & ENTERED and not rubbed:
             outermost = surfaces.hand("wearer", tuple(self.worn))
@@ -216,7 +221,7 @@ class Run:
         item = surfaces.number.get(act.target)
         if item is not None and item not in self.worn:
             if act.kind == "disinfect":
-                self.broken("not-worn", surfaces.own[item][0], act.target)
+                self.not_worn(surfaces.own[item][0], act.target)
             return
         targets = [self._zone(act.target)] if item is None else list(surfaces.own[item])
         targets = [zone for zone in targets if zone not in surfaces.inside]
@@ -289,7 +294,7 @@ class Run:
             back = surfaces.at.get(f"{surfaces.items[over[-1]].name}.back", surfaces.own[over[-1]][0])
             self.touch(back, seat)
             return
-        if self.levels[seat] & LEVEL >= SUSPECT:
+        if self.levels[seat] & LEVEL >= SUSPECT and self.flags & ENTERED:
             self.broken("dirty-seat", surfaces.at["uniform"], surfaces.names[seat])
             self.put(surfaces.at["uniform"], self.levels[seat] & LEVEL, "contact", surfaces.names[seat])
         elif self.levels[surfaces.at["uniform"]] & LEVEL >= SUSPECT:

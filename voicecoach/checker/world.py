@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import NamedTuple
+
+from voicecoach.protocol.ledger import Ledger, Worn
+from voicecoach.protocol.model import Item
 
 SOIL = 4
 LEVEL = 3
@@ -25,6 +29,15 @@ class World(NamedTuple):
     since: tuple[int, ...]
     flags: int
     gone: int = 0
+
+
+@lru_cache(maxsize=4096)
+def worn_ledger(items: tuple[Item, ...], worn: tuple[int, ...], gone: int) -> Ledger:
+    """What a session's ledger says of the items of a world: those of `worn` are on, those of the bit set `gone` off."""
+    how: list[tuple[str, Worn]] = [
+        (item.name, "on" if n in worn else "off" if gone >> n & 1 else "never") for n, item in enumerate(items)
+    ]
+    return Ledger(tuple(how))
 
 
 class Finding(NamedTuple):

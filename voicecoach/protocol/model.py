@@ -13,6 +13,10 @@ ANYONE = "anyone"
 ACTS = ("don", "doff", "change", "inspect", "disinfect", "wipe", "hygiene", "touch", "sit", "verify")
 DANGERS = ("breach", "splash", "needle", "no-air", "torn", "unwell", "collapse")
 """The kinds of incident that are always listened for: command ids, kinds of breach rules, and causes in the record."""
+OWED_AT_ONCE = ("splash", "needle")
+"""Kinds of incident that are an exposure before anybody has named a place."""
+ENDS_ENTRY = (*OWED_AT_ONCE, "unwell", "collapse")
+"""Kinds of incident after which nobody goes in any more that day."""
 DEBTS = ("wash", "report")
 """What an exposure leaves owed, in the order in which it is paid."""
 BASES = ("read", "second-hand", "from memory", "common practice, no source")

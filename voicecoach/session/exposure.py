@@ -11,8 +11,6 @@ from dataclasses import dataclass, replace
 from voicecoach.protocol.model import DEBTS
 from voicecoach.session.vocabulary import PLACES
 
-OWED_AT_ONCE = ("splash", "needle")
-"""Kinds of incident that are an exposure before anybody has named a place."""
 UNKNOWN = "unknown"
 """The place of an exposure while nobody has named one."""
 

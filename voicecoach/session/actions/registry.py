@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
+from voicecoach.protocol.model import ENDS_ENTRY, OWED_AT_ONCE
 from voicecoach.protocol.navigation import OWED, breach_rule, steps_here
 from voicecoach.protocol.place import Place
 from voicecoach.session.actions import aside, ask, stepping, wait
 from voicecoach.session.actions.ask import say_question
 from voicecoach.session.effects import Close, StopSpeaking
 from voicecoach.session.events import Heard, Opened
-from voicecoach.session.exposure import OWED_AT_ONCE, UNKNOWN, led
-from voicecoach.session.interpret.intent import ENDS_ENTRY, cleared_of_incident
+from voicecoach.session.exposure import UNKNOWN, led
+from voicecoach.session.interpret.intent import cleared_of_incident
 from voicecoach.session.notes import NoteKind
 from voicecoach.session.turn import STEP_TIMERS, Turn
 

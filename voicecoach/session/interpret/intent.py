@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from voicecoach.protocol.ledger import Ledger
+from voicecoach.protocol.model import ENDS_ENTRY, OWED_AT_ONCE
 from voicecoach.protocol.navigation import Arrival, again, breach_arrival, step_at
-from voicecoach.session.exposure import OWED_AT_ONCE, UNKNOWN, without
+from voicecoach.session.exposure import UNKNOWN, without
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
 
@@ -26,8 +27,6 @@ class Intent:
     word: str = ""
 
 
-ENDS_ENTRY = (*OWED_AT_ONCE, "unwell", "collapse")
-"""Kinds of incident after which nobody goes in any more that day."""
 NOTHING = Intent("")
 UNCLEAR = Intent("unclear")
 
