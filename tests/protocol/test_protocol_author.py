@@ -14,7 +14,7 @@ from voicecoach.checker.rules import TABLE, table_text
 from voicecoach.cli.protocol import app
 from voicecoach.errors import InputError
 from voicecoach.grammar import parse
-from voicecoach.protocol.card import card
+from voicecoach.protocol.card import FRONT_CHARACTERS, FRONT_LEAST_PT, card, front_characters, front_pt
 from voicecoach.protocol.lint import lint
 from voicecoach.protocol.load import FIELDS
 from voicecoach.protocol.model import Protocol, StagePlan
@@ -193,6 +193,20 @@ def test_the_card_has_every_prompt_warning_and_first_word_and_its_tags_close(fil
             assert step.warn in words
     for rule in protocol.breaches:
         assert rule.first in words
+
+
+@pytest.mark.parametrize("file", FILES, ids=lambda file: file.stem)
+def test_the_cards_steps_are_printed_in_ten_points_or_more_on_one_side_and_signed_on_both(file: Path) -> None:
+    """That so much text fits was tried with a browser's printing; here it is counted."""
+    protocol = load_protocol(str(file))[0]
+    page = card(protocol)
+    assert front_characters(protocol) <= FRONT_CHARACTERS
+    assert front_pt(protocol) >= FRONT_LEAST_PT >= 10
+    assert f"font: {front_pt(protocol):.1f}pt" in page
+    front, back = page.split('<section class="back">')
+    assert "<span>Name</span><span>Date</span>" in front
+    assert "Wearer's initials" in front.replace("&#x27;", "'")
+    assert "<span>Approved by</span>" in back
 
 
 def test_the_card_says_what_is_for_practice_only_and_escapes_what_is_not_html() -> None:

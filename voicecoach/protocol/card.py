@@ -1,41 +1,100 @@
-"""A protocol on one page of paper, for when the machine is dead: HTML that prints well. Pure."""
+"""A protocol on one sheet of paper, for when the machine is dead: HTML that prints on two sides. Pure.
+
+The front has every step in order, in letters of at least 10 pt; the back has the incidents in plain sentences.
+"""
 
 from __future__ import annotations
 
 import math
 from html import escape
 
-from voicecoach.protocol.model import STAGES, Protocol, Step
+from voicecoach.protocol.model import STAGES, Branch, Protocol, Step
 
-PAGE_CHARACTERS = 10_500
+FRONT_LEAST_PT, FRONT_MOST_PT = 10.0, 13.0
+"""No step is printed smaller: it is read at arm's length, through a face shield. Common practice, no source."""
+FRONT_CHARACTERS = 4_300
+"""This much text of the least size fits on the front, whatever its lines; tried with a browser's own printing."""
+BACK_CHARACTERS, BACK_PT = 8_200, 8.5
+BACK_MOST_PT, BACK_LEAST_PT = 10.0, 5.5
 _STYLE = """
-@page { size: A4 landscape; margin: 8mm; }
+@page { size: A4 landscape; margin: 7mm; }
 * { box-sizing: border-box; }
-body { font: SIZEpt/1.16 sans-serif; margin: 0; color: #000; }
-h1 { font-size: 11pt; margin: 0 0 1mm; }
-h2 { font-size: 8.6pt; margin: 1.2mm 0 0.6mm; border-bottom: 0.3mm solid #000; break-after: avoid; }
-main { columns: 4; column-gap: 5mm; column-rule: 0.2mm solid #999; }
-p { margin: 0.3mm 0; break-inside: avoid; }
-.step { padding-left: 7.5mm; text-indent: -7.5mm; }
-.step b { display: inline-block; width: 4.2mm; text-indent: 0; }
+body { font: FRONTpt/1.13 sans-serif; margin: 0; color: #000; }
+h1 { font-size: 11pt; margin: 0; }
+h2 { font-size: 1.05em; margin: 1mm 0 0.4mm; border-bottom: 0.3mm solid #000; break-after: avoid; }
+main { columns: 3; column-gap: 4mm; column-rule: 0.2mm solid #999; }
+small { font-size: 1em; }
+.back { font-size: BACKpt; break-before: page; }
+.back small { font-size: 0.85em; }
+p { margin: 0.25mm 0; break-inside: avoid; }
+.step { padding-left: 5mm; text-indent: -5mm; }
+.step b { font-weight: normal; font-size: 0.8em; }
 .warn { font-style: italic; }
 .who { font-weight: bold; }
-.note { color: #333; margin: 0 0 1mm; }
+.note { margin: 0 0 0.6mm; font-size: 0.85em; }
+.sign { display: flex; gap: 6mm; margin: 0.5mm 0; font-size: 0.9em; }
+.sign span { flex: 1; border-bottom: 0.2mm solid #000; }
 """
+_CAUTION = "An aid: a trained observer, the local protocol and licensed practice come first."
+_KINDS = {
+    "breach": "Breach", "splash": "Splash", "needle": "Needle or cut", "no-air": "No air", "torn": "Torn",
+    "unwell": "Unwell", "collapse": "Collapse",
+}  # fmt: skip
+_STAGES = {
+    "prepare": "before dressing", "dress": "while dressing", "work": "at work", "undress": "in removal",
+    "close": "afterwards",
+}  # fmt: skip
 
 
 def card(protocol: Protocol) -> str:
-    """The protocol as one HTML page: every step in order, with its warning, time and turnings, then the rest."""
-    parts = [
+    """The protocol as one HTML page that prints on two sides of a sheet."""
+    front, back = _front(protocol), _back(protocol)
+    practice = "For practice only. " if protocol.practice else ""
+    page = [
         "<!doctype html>",
         '<html lang="en"><head><meta charset="utf-8">',
         f"<title>{escape(protocol.title)}</title><style>{_STYLE}</style></head><body>",
         f"<h1>{escape(protocol.title)}</h1>",
-        f'<p class="note">{escape(protocol.name)}, version {escape(protocol.version)}. ',
-        "For practice only. " if protocol.practice else "",
-        "An aid: a trained observer, the local protocol and licensed practice come first.</p>",
+        f'<p class="note">{escape(protocol.name)}, version {escape(protocol.version)}. {practice}{_CAUTION}</p>',
+        _lines("Name", "Date", "Wearer's initials", "Observer's initials"),
         "<main>",
+        *front,
+        "</main>",
+        '<section class="back">',
+        f"<h1>{escape(protocol.title)}: when something goes wrong</h1>",
+        "<main>",
+        *back,
+        "</main>",
+        _lines("Approved by", "Date", "Initials", "Review due"),
+        "</section></body></html>",
     ]
+    html = "\n".join(page)
+    return html.replace("FRONT", f"{front_pt(protocol):.1f}", 1).replace("BACK", f"{_size(''.join(back)):.1f}", 1)
+
+
+def front_pt(protocol: Protocol) -> float:
+    """The size of the letters of the front (pt): as large as fits, never under FRONT_LEAST_PT."""
+    fits = FRONT_LEAST_PT * math.sqrt(FRONT_CHARACTERS / max(1, front_characters(protocol)))
+    return max(FRONT_LEAST_PT, min(FRONT_MOST_PT, fits))
+
+
+def front_characters(protocol: Protocol) -> int:
+    """How much text the front has to hold; beyond FRONT_CHARACTERS it runs over."""
+    return sum(len(_shown(step)) for stage in STAGES for step in protocol.steps(stage))
+
+
+def _size(back: str) -> float:
+    """Letters so small that the back stays one side (pt)."""
+    return max(BACK_LEAST_PT, min(BACK_MOST_PT, BACK_PT * math.sqrt(BACK_CHARACTERS / max(1, len(back)))))
+
+
+def _lines(*names: str) -> str:
+    return '<p class="sign">' + "".join(f"<span>{escape(name)}</span>" for name in names) + "</p>"
+
+
+def _front(protocol: Protocol) -> list[str]:
+    """Every step in order, numbered, with a box to tick, its warning and its time."""
+    parts: list[str] = []
     number = 1
     for stage in STAGES:
         steps = protocol.steps(stage)
@@ -43,36 +102,66 @@ def card(protocol: Protocol) -> str:
             parts.append(f"<h2>{stage.capitalize()}</h2>")
             parts += [f'<p class="step"><b>{number + n}</b>&#9744; {_step(step)}</p>' for n, step in enumerate(steps)]
             number += len(steps)
-    if protocol.breaches:
-        parts.append("<h2>Breach: first words, then</h2>")
-        parts += _breaches(protocol)
-    parts.append("<h2>Turnings</h2>")
-    for branch in protocol.branches:
-        ask = _asks(branch.ask)
-        detour = " ".join(_step(step) for step in branch.steps)
-        parts.append(f"<p><b>{escape(branch.name)}:</b> {detour}{ask} <i>Then {escape(_then(branch.then))}.</i></p>")
+    return parts
+
+
+def _step(step: Step) -> str:
+    said = f'<span class="warn">{escape(step.warn)}</span> ' if step.warn else ""
+    named = step.say.casefold().startswith((step.role, "partner"))
+    who = f'<span class="who">{step.role.capitalize()}:</span> ' if step.role != "wearer" and not named else ""
+    return said + who + escape(step.say) + (f" <small>[{escape(_extras(step))}]</small>" if _extras(step) else "")
+
+
+def _extras(step: Step) -> str:
+    found = [f"{step.timing.seconds:g} s"] if step.timing else []
+    found += ["if " + " and ".join(conditions)] if (conditions := _conditions(step)) else []
+    found += ["observer confirms"] if step.observer else []
+    return "; ".join(found)
+
+
+def _conditions(step: Step) -> list[str]:
+    on = [f"{item.replace('-', ' ')} on" for item in step.when_on]
+    on += [" or ".join(item.replace("-", " ") for item in step.when_any_on) + " on"] if step.when_any_on else []
+    return on + [f"{item.replace('-', ' ')} off" for item in step.when_off]
+
+
+def _shown(step: Step) -> str:
+    return f"00 {step.warn} {step.say} {_extras(step)}"
+
+
+def _back(protocol: Protocol) -> list[str]:
+    """First words and what follows, then each way once, then the sources."""
+    parts = ["<h2>At once, then</h2>", *_breaches(protocol)] if protocol.breaches else []
+    parts.append("<h2>The ways, step by step</h2>")
+    parts += [_way(branch) for branch in protocol.branches]
     known = "; ".join(f"{source.title} ({source.year}; {source.basis})" for source in protocol.sources)
     parts.append(f"<h2>Sources</h2><p>{escape(known)}</p>")
-    parts.append("</main></body></html>")
-    page = "\n".join(part for part in parts if part)
-    return page.replace("SIZE", f"{_size(page):.1f}", 1)
+    return parts
 
 
-def _size(page: str) -> float:
-    """Letters so small that this much text stays on one page (pt)."""
-    return max(5.0, min(9.0, 7.4 * math.sqrt(PAGE_CHARACTERS / len(page))))
+def _way(branch: Branch) -> str:
+    steps = " ".join(_step(step) for step in branch.steps)
+    then = f"<i>Then {escape(_then(branch.then))}.</i>"
+    return f"<p><b>{escape(_title(branch.name))}:</b> {steps}{_asks(branch.ask)} {then}</p>"
+
+
+def _title(name: str) -> str:
+    return name.replace("-", " ").capitalize()
 
 
 def _breaches(protocol: Protocol) -> list[str]:
-    """One paragraph for what is said alike, whatever the kind and stage."""
-    alike: dict[tuple[str, str, str, tuple[str, ...]], list[str]] = {}
-    for rule in protocol.breaches:
-        said = (rule.first, rule.branch, rule.then, rule.ask)
-        alike.setdefault(said, []).append(f"{rule.kind} ({', '.join(rule.stages)})")
+    """One paragraph a kind: in each stage the first words, which are an act, and what follows."""
     lines = []
-    for (first, branch, then, ask), kinds in alike.items():
-        after = ", ".join(part for part in (branch, _then(then)) if part)
-        lines.append(f"<p><b>{escape('; '.join(kinds))}:</b> {escape(first)} <i>{escape(after)}.</i>{_asks(ask)}</p>")
+    for kind in dict.fromkeys(rule.kind for rule in protocol.breaches):
+        said = []
+        for rule in protocol.breaches:
+            if rule.kind != kind:
+                continue
+            where = " or ".join(_STAGES.get(stage, stage) for stage in rule.stages)
+            after = [f"follow {_title(rule.branch)!r}"] if rule.branch else []
+            after += [_then(rule.then)] if not rule.branch or rule.then != "same" else []
+            said.append(f"<i>{where}:</i> {escape(rule.first)} Then {escape(', then '.join(after))}.{_asks(rule.ask)}")
+        lines.append(f"<p><b>{escape(_KINDS.get(kind, _title(kind)))}:</b> {' '.join(said)}</p>")
     return lines
 
 
@@ -81,26 +170,9 @@ def _asks(questions: tuple[str, ...]) -> str:
     return "".join(words[question] for question in questions)
 
 
-def _step(step: Step) -> str:
-    said = ""
-    if step.role != "wearer":
-        said += f'<span class="who">{step.role.capitalize()}:</span> '
-    if step.warn:
-        said += f'<span class="warn">{escape(step.warn)}</span> '
-    said += escape(step.say)
-    extras = []
-    if step.timing:
-        extras.append(f"{step.timing.seconds:g} s")
-    extras += [f"{answer}: {branch}" for answer, branch in step.branches]
-    if step.when_on or step.when_off:
-        on, off = " and ".join(step.when_on), " and ".join(step.when_off)
-        extras.append(
-            "if " + ", ".join(part for part in (f"{on} on" if on else "", f"{off} off" if off else "") if part)
-        )
-    if step.observer:
-        extras.append("observer confirms")
-    return said + (f" <small>[{escape('; '.join(extras))}]</small>" if extras else "")
-
-
 def _then(then: str) -> str:
-    return {"same": "same step again", "next": "next step", "undress": "begin removal"}.get(then, f"go on at {then}")
+    known = {
+        "same": "the same step again", "next": "the next step", "undress": "begin the removal", "close": "afterwards",
+        "missing": "the first piece that is not on", "confirm": "the observer's word",
+    }  # fmt: skip
+    return known.get(then, f"go on at {_title(then)!r}")
