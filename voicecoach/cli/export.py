@@ -10,6 +10,7 @@ from typing import Annotated
 import typer
 
 from voicecoach.errors import InputError
+from voicecoach.record.box import read_key
 from voicecoach.record.export import to_csv
 from voicecoach.record.exports.deidentified import deidentify
 from voicecoach.record.exports.fhir import to_fhir
@@ -53,6 +54,7 @@ def export(
     target: Annotated[Path | None, typer.Argument(help="A file to write (for parquet a folder).")] = None,
     form: Annotated[Form | None, typer.Option("--as", help="Its form; by default from the file's ending.")] = None,
     incidents_only: Annotated[bool, typer.Option("--incidents-only", help="Only the incidents (JSON, FHIR).")] = False,
+    key: Annotated[Path | None, typer.Option(help="The key file of an encrypted record.")] = None,
     show_schema: Annotated[bool, typer.Option("--schema", help="Print the form of the JSON.")] = False,
 ) -> None:
     """A record as CSV, JSON, FHIR R4, captions (WebVTT), follow-up calendar (iCalendar) or Parquet."""
@@ -69,11 +71,11 @@ def export(
         raise InputError("--incidents-only goes with json and fhir only", where=str(target))
     if chosen is Form.PARQUET:
         with Store() as store:
-            store.update([folder])
+            store.update([folder], key=read_key(key) if key is not None else None)
             for path in store.to_parquet(target):
                 typer.echo(str(path))
         return
-    session = read(folder)
+    session = read(folder, read_key(key) if key is not None else None)
     if chosen is Form.JSON:
         text = to_json(session, incidents_only=incidents_only)
     elif chosen is Form.FHIR:
@@ -91,6 +93,7 @@ def export(
 def deidentify_command(
     folder: Annotated[Path, typer.Argument(help="A session's folder.")],
     target: Annotated[Path, typer.Argument(help="A new folder for the copy.")],
+    key: Annotated[Path | None, typer.Option(help="The key file of an encrypted record.")] = None,
 ) -> None:
     """A copy without voice, codes, room and the site's words, with times moved by a secret amount."""
-    typer.echo(str(deidentify(read(folder), target)))
+    typer.echo(str(deidentify(read(folder, read_key(key) if key is not None else None), target)))

@@ -15,6 +15,7 @@ from rich.console import Console
 from voicecoach.errors import InputError
 from voicecoach.files import cache_folder
 from voicecoach.pages.render import clean
+from voicecoach.record.box import read_key
 from voicecoach.record.export import harmless
 from voicecoach.runtime.app import progress
 
@@ -35,6 +36,7 @@ def review_command(
     database: Annotated[Path | None, typer.Option(help="Where the database is; by default in the cache.")] = None,
     refresher_days: Annotated[int, typer.Option(min=0, help="Interval of refreshers; default: the site's.")] = 0,
     incidents_only: Annotated[bool, typer.Option("--incidents-only", help="Only the incidents.")] = False,
+    key: Annotated[Path | None, typer.Option(help="The key file of encrypted records.")] = None,
 ) -> None:
     """All sessions together: incidents owed, who is due, learning, and whether what matters is trained."""
     # a database and statistics take a second to load, which a session that is to speak does not have
@@ -44,7 +46,7 @@ def review_command(
     console = Console(stderr=True)
     with Store(database or _default_database(folders)) as store:
         with progress(console, "reading sessions") as tell:
-            store.update(folders, tell)
+            store.update(folders, tell, read_key(key) if key is not None else None)
         if tables:
             for row in store.describe():
                 typer.echo(f"{row['name']}: {row['about'] or 'a view'}\n    {row['columns']}")

@@ -3,26 +3,29 @@
 from __future__ import annotations
 
 import io
+import os
 import re
 import wave
 from bisect import bisect_right
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from voicecoach.audio.line import RATE_HZ, Samples
-from voicecoach.audio.wav import decode_wav
 from voicecoach.errors import InputError, RecordError
-from voicecoach.record.journal import AUDIO
+from voicecoach.files import open_plain
+from voicecoach.record.box import SUFFIX
 from voicecoach.record.read import Session
+from voicecoach.record.sound import AUDIO, read_sound
 from voicecoach.record.story import utterances
 
-CLIP = re.compile(r"clip-(\d{1,15})-(\d{1,15})(?:-\d+)?\.wav")
-FULL = re.compile(r"full-(\d{1,15})(?:-\d+)?\.wav")
+CLIP = re.compile(r"clip-(\d{1,15})-(\d{1,15})(?:-\d+)?\.wav(?:\.box)?")
+FULL = re.compile(r"full-(\d{1,15})(?:-\d+)?\.wav(?:\.box)?")
 PAD_S = 0.5
-LARGEST = 1_000_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +62,7 @@ def _moments(session: Session) -> Iterator[Moment]:
                 yield Moment(begin, end, path.name, begin)
         elif match := FULL.fullmatch(path.name):
             start = int(match[1])
-            whole.append(Moment(start, start + _frames(path), path.name, start))
+            whole.append(Moment(start, start + _frames(session, path.name), path.name, start))
     pad = int(PAD_S * RATE_HZ)
     for one in utterances(session) if whole else ():
         begin, end = int(one.begin_s * RATE_HZ) - pad, int(one.end_s * RATE_HZ) + pad
@@ -78,12 +81,34 @@ def _files(folder: Path) -> list[Path]:
         return []
 
 
-def _frames(path: Path) -> int:
+def _frames(session: Session, name: str) -> int:
     try:
-        with wave.open(str(path), "rb") as file:
+        with _open(session, name) as file:
             return file.getnframes()
-    except (OSError, wave.Error, EOFError):
+    except RecordError:
         return 0
+
+
+@contextmanager
+def _open(session: Session, name: str) -> Iterator[wave.Wave_read]:
+    """A sound file, out of its box if it is in one. Of a plain one only what is asked for is read.
+
+    Raises:
+        RecordError: it can't be read, or is not at RATE_HZ.
+    """
+    path = session.folder / AUDIO / name
+    boxed = name.endswith(SUFFIX)
+    try:
+        source: Any = (
+            io.BytesIO(read_sound(session.folder, name, session.box)) if boxed else os.fdopen(open_plain(path), "rb")
+        )
+        with source, wave.open(source, "rb") as file:
+            if file.getframerate() != RATE_HZ or file.getsampwidth() != 2:
+                raise RecordError("is not 16-bit sound at 16 kHz", where=str(path))
+            yield file
+    except (OSError, EOFError, wave.Error, InputError) as error:
+        why = getattr(error, "strerror", None) or error
+        raise RecordError(f"cannot be read: {why}", where=str(path)) from None
 
 
 def within(kept: Sequence[Moment], begin_s: float, end_s: float) -> tuple[int, ...]:
@@ -98,18 +123,10 @@ def samples_of(session: Session, moment: Moment) -> Samples:
     Raises:
         RecordError: the file can't be read.
     """
-    path = session.folder / AUDIO / moment.name
-    try:
-        if path.is_symlink() or path.stat().st_size > LARGEST:
-            raise RecordError("is not a plain file of a session", where=str(path))
-        samples, rate_hz = decode_wav(path.read_bytes())
-    except OSError as error:
-        raise RecordError(f"cannot be read: {error.strerror or error}", where=str(path)) from None
-    except InputError as error:
-        raise RecordError(error.what, where=str(path)) from None
-    if rate_hz != RATE_HZ:
-        raise RecordError(f"is recorded at {rate_hz} Hz", where=str(path), expected=f"{RATE_HZ} Hz")
-    return samples[moment.begin - moment.start : moment.end - moment.start]
+    with _open(session, moment.name) as file:
+        file.setpos(min(moment.begin - moment.start, file.getnframes()))
+        raw = file.readframes(moment.end - moment.begin)
+        return np.frombuffer(raw, "<i2").reshape(-1, file.getnchannels()).astype(np.float32) / np.float32(32768)
 
 
 def wav_bytes(samples: Samples) -> bytes:

@@ -20,6 +20,8 @@ DEPTH = 4
 """Records are looked for so many folders down."""
 CHUNK = 25
 """Sessions a task of a worker reads."""
+AGAIN = "to be read again"
+"""The stamp of what could not be read: a key may open it next time."""
 FEW = 12
 """So few sessions are read faster than workers start."""
 
@@ -99,13 +101,16 @@ def _stamp(folder: Path) -> str:
     return "/".join(parts)
 
 
-def read_all(found: Sequence[Found], target: Path, tell: Callable[[int, int], None] | None = None) -> Iterator[Read]:
+def read_all(
+    found: Sequence[Found], target: Path, tell: Callable[[int, int], None] | None = None, key: bytes | None = None
+) -> Iterator[Read]:
     """Read these folders and write their rows below `target` as lines of JSON: TABLE-NUMBER.json.
 
     Args:
-        found: without a reason. target: an empty folder. tell: how many of how many are read.
+        found: without a reason. target: an empty folder. tell: how many of how many are read. key: of
+            encrypted records.
     """
-    chunks = [(n, found[n : n + CHUNK], target) for n in range(0, len(found), CHUNK)]
+    chunks = [(n, found[n : n + CHUNK], target, key) for n in range(0, len(found), CHUNK)]
     done = 0
     if len(found) <= FEW:
         results: Iterable[list[Read]] = map(_read_chunk, chunks)
@@ -121,16 +126,16 @@ def read_all(found: Sequence[Found], target: Path, tell: Callable[[int, int], No
                 tell(done, len(found))
 
 
-def _read_chunk(task: tuple[int, Sequence[Found], Path]) -> list[Read]:
-    number, found, target = task
+def _read_chunk(task: tuple[int, Sequence[Found], Path, bytes | None]) -> list[Read]:
+    number, found, target, key = task
     results = []
     texts: dict[str, list[str]] = {table: [] for table in (*TABLES, "weights")}
     weighed: set[str] = set()
     for one in found:
         try:
-            session = read(Path(one.path))
+            session = read(Path(one.path), key)
         except RecordError as error:
-            results.append(Read(one.path, one.stamp, "", error.line()))
+            results.append(Read(one.path, AGAIN, "", error.line()))
             continue
         name = manifest.digest(session.manifest.to_bytes())[:16]  # the same for a copy in another folder
         for table, made in rows(session, name).items():

@@ -62,8 +62,13 @@ class Store:
         """Let the database go."""
         self._db.close()
 
-    def update(self, roots: Iterable[Path], tell: Callable[[int, int], None] | None = None) -> int:
+    def update(
+        self, roots: Iterable[Path], tell: Callable[[int, int], None] | None = None, key: bytes | None = None
+    ) -> int:
         """Make the tables say what lies below `roots` now; only what is new or changed is read.
+
+        Args:
+            roots: folders. tell: how many of how many are read. key: of encrypted records.
 
         Returns:
             How many records were read.
@@ -79,7 +84,7 @@ class Store:
         if gone:
             self._forget(gone)
         if fresh:
-            self._take(fresh, tell)
+            self._take(fresh, tell, key)
         return len(fresh)
 
     def _forget(self, paths: Sequence[str]) -> None:
@@ -93,11 +98,11 @@ class Store:
         self._db.execute("DELETE FROM folders WHERE path IN (SELECT unnest(?))", [list(paths)])
         self._db.execute("COMMIT")
 
-    def _take(self, fresh: Sequence[Found], tell: Callable[[int, int], None] | None) -> None:
+    def _take(self, fresh: Sequence[Found], tell: Callable[[int, int], None] | None, key: bytes | None) -> None:
         db = self._db
         with tempfile.TemporaryDirectory(prefix="voicecoach-review-") as temp:
             target = Path(temp)
-            results = list(read_all([one for one in fresh if not one.reason], target, tell))
+            results = list(read_all([one for one in fresh if not one.reason], target, tell, key))
             results += [Read(one.path, one.stamp, "", one.reason) for one in fresh if one.reason]
             db.execute("BEGIN")
             known = dict(db.execute("SELECT session, path FROM folders WHERE session <> ''").fetchall())
