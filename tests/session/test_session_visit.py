@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import pytest
 from session_driver import Session, setup
 
-from voicecoach.protocol.model import Step
+from voicecoach.protocol.model import DEBTS, Step
+from voicecoach.protocol.site import Site
+from voicecoach.session.exposure import Exposure
+from voicecoach.session.prompts import every_prompt
 from voicecoach.session.rehearsal import answers, rehearse, sentences
 
 MOST_ANSWERS, MOST_SENTENCES = 60, 90
@@ -54,6 +60,20 @@ def test_fewer_words_have_cost_no_inspection() -> None:
     assert sure == {
         "partner", "needs", "belongings", "set", "seal", "fit", "exposed-skin", "area", "way-out", "talk",
     }  # fmt: skip
+
+
+@pytest.mark.parametrize("exposed", [True, False])
+def test_whom_the_exposed_hear_from_is_said_at_the_end_if_the_site_has_said_so(begin, exposed: bool) -> None:
+    """Rule 39: off unless the site gives it, and only after an exposure."""
+    site = Site(follow_up="Staff health calls you tomorrow.")
+    session = begin(site=site)
+    session.go_to("practice-leave")
+    if exposed:
+        paid = tuple((debt, session.at) for debt in DEBTS)
+        session.state = replace(session.state, exposures=(Exposure("arm", "splash", "work", "", 0, paid),))
+    effects = session.hear("done", quiet=False)
+    assert (site.follow_up in session.says(effects)) == exposed
+    assert site.follow_up in every_prompt(setup(site=site))
 
 
 def test_each_of_the_two_words_is_tried_once_and_is_no_alarm(begin) -> None:

@@ -12,9 +12,9 @@ class Site:
     """A site's own figures and words; all times in seconds.
 
     contact_times: agent -> s. wear_limit_s: 0 for none. check_s: interval of the checks during work. Spoken texts may
-    be empty. approved: date of approval of protocol and site file, '' if not approved. follow_up_days: days after an
-    exposure on which somebody asks after the person; none by default. refresher_days: how long a session counts as
-    recent training, 0 for no interval.
+    be empty; follow_up says from whom an exposed person hears. approved: date of approval of protocol and site file, ''
+    if not approved. follow_up_days: days after an exposure on which somebody asks after the person; none by default.
+    refresher_days: how long a session counts as recent training, 0 for no interval.
     """
 
     name: str = ""
@@ -25,6 +25,7 @@ class Site:
     tell: str = ""
     waste: str = ""
     reusable: str = ""
+    follow_up: str = ""
     owner: str = ""
     approved: str = ""
     follow_up_days: tuple[int, ...] = ()
@@ -37,7 +38,8 @@ class Site:
 
 NO_SITE = Site()
 
-_TEXTS = ("name", "eyewash", "tell", "waste", "reusable", "owner", "approved")
+_SPOKEN = ("eyewash", "tell", "waste", "reusable", "follow-up")
+_TEXTS = ("name", *_SPOKEN, "owner", "approved")
 _DAYS = ("follow-up-days", "refresher-days")
 MAX_SPOKEN_WORDS = 12
 
@@ -49,8 +51,8 @@ def load(text: str, file: str) -> Site:
         InputError: file, line and field, for anything unknown or out of range.
     """
     root = yamltext.read(text, file).only(*_TEXTS, "contact-times", "wear-limit-min", "check-every-min", *_DAYS)
-    values = {key: node.scalar() for key in _TEXTS if (node := root.get(key)) is not None}
-    for key in ("eyewash", "tell", "waste", "reusable"):
+    values = {key.replace("-", "_"): node.scalar() for key in _TEXTS if (node := root.get(key)) is not None}
+    for key in _SPOKEN:
         node = root.get(key)
         if node is not None and len(node.scalar().split()) > MAX_SPOKEN_WORDS:
             raise node.wrong(f"is {len(node.scalar().split())} words long", f"at most {MAX_SPOKEN_WORDS}: it is spoken")

@@ -35,7 +35,7 @@ class NoteKind(StrEnum):
     SKIPPED = "skipped", "left out on a word"
     BRANCH = "branch", "another way taken"
     BACK = "back", "went back"
-    WORK = "work", "work begins"
+    WORK = "work", "entry: work begins"
     END = "end", "session ends"
     # what is worn
     LEDGER = "ledger", "worn"

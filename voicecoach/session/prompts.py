@@ -74,7 +74,7 @@ def every_prompt(setup: Setup) -> tuple[str, ...]:
     said = [text for step in steps for text in (step.warn, step.say, step.help) if text]
     said += [text for rule in setup.protocol.breaches for text in (rule.first, rule.first_alone) if text]
     said += [read_back(setup, step, answer) for step in steps if step.matters for answer in step.answers]
-    said += [text for text in (site.eyewash, site.tell, site.waste, site.reusable) if text]
+    said += [text for text in (site.eyewash, site.tell, site.waste, site.reusable, site.follow_up) if text]
     return tuple(dict.fromkeys([*said, *own_sentences(setup)]))
 
 

@@ -46,7 +46,7 @@ def say_question(turn: Turn) -> None:
     elif question == "end":
         if state.place.stage == "close" and state.place.step >= len(protocol.steps("close")):
             turn.aside("all-done")
-            turn.say(site.waste, site.reusable, site.tell)
+            turn.say(site.waste, site.reusable, site.tell, site.follow_up if state.exposures else "")
         turn.aside("ask-end")
     elif question == "touched":
         turn.aside("keep-still", "ask-where")
