@@ -197,6 +197,16 @@ class Bench:
         self.journal.close()
 
 
+def put_down(journal: Journal, session: Any, ear: str) -> None:
+    """Write a session's events, and what followed from them."""
+    machine = Machine(session.setup)
+    state = machine.start()
+    for event in session.events:
+        told = dataclasses.replace(event, ear=ear) if isinstance(event, Opened) else event
+        state, effects = machine.step(state, told)
+        journal.write_effects(journal.write(told).seq, effects)
+
+
 def cut_off(folder: Path, step: str = DRESSED, ear: str = "typed") -> None:
     """Write the record of a live session with that ear that was cut off at that step."""
     session = driver.Session(driver.setup())
@@ -208,7 +218,6 @@ def cut_off(folder: Path, step: str = DRESSED, ear: str = "typed") -> None:
     folder.parent.mkdir(parents=True, exist_ok=True)
     made_with = Manifest(ear, "solo", "none", "short-practice 1", "en 1", source="live")
     journal = Journal.create(folder, made_with, copies)
-    for event in session.events:
-        journal.write(dataclasses.replace(event, ear=ear) if isinstance(event, Opened) else event)
+    put_down(journal, session, ear)
     journal.close()
     (folder / lock.NAME).unlink()  # names this process, which is not to be killed for it

@@ -23,6 +23,7 @@ from voicecoach.audio.quiet import QuietLine
 from voicecoach.protocol.navigation import step_at
 from voicecoach.record.journal import Journal, Written
 from voicecoach.record.read import Session, read
+from voicecoach.runtime import found as sessions
 from voicecoach.runtime import resume
 from voicecoach.runtime.loop import Coach, Parts
 from voicecoach.session.events import Event, Heard, Reopened
@@ -113,7 +114,7 @@ def tell(pipe: int, **what: object) -> None:
 def piece(root: Path, pipe: int) -> None:
     """One life of the program, which goes on with the open session until its end."""
     ToldJournal.pipe = pipe
-    found = resume.worth_going_on(root)
+    found = sessions.worth_going_on(root)
     if found is None:
         tell(pipe, ended=True)
         return

@@ -9,6 +9,7 @@ import time
 from pathlib import Path
 from typing import Any
 
+import faults_driver
 import pytest
 from faults_driver import WordEar, cut_off, driver
 from rich.console import Console
@@ -21,20 +22,19 @@ from voicecoach.record.journal import Journal
 from voicecoach.record.manifest import Manifest
 from voicecoach.record.read import read
 from voicecoach.runtime import app, resume
-from voicecoach.session.events import Opened
+from voicecoach.runtime import found as sessions
 from voicecoach.session.table import OVER
 from voicecoach.speak.silent import SilentVoice
 
 
 def put_down(folder: Path, session: Any, ear: str = "typed", **known: Any) -> None:
-    """Write a session's events, and not what followed from them."""
+    """Write a session's record."""
     copies = {
         "protocol.yaml": (driver.ROOT / "protocols/short-practice.yaml").read_bytes(),
         "grammar.yaml": (driver.ROOT / "grammars/en.yaml").read_bytes(),
     }
     journal = Journal.create(folder, Manifest(ear, session.mode, "none", "short-practice 1", "en 1", **known), copies)
-    for event in session.events:
-        journal.write(dataclasses.replace(event, ear=ear) if isinstance(event, Opened) else event)
+    faults_driver.put_down(journal, session, ear)
     journal.close()
 
 
@@ -43,7 +43,7 @@ def for_two(folder: Path, **known: Any) -> resume.Open:
     session = driver.Session(driver.setup(), "pair", independent=True)
     session.go_to("practice-look")
     put_down(folder / "session", session, "phonemes", **known)
-    found = resume.worth_going_on(folder)
+    found = sessions.worth_going_on(folder)
     assert found is not None
     return found
 
@@ -57,7 +57,7 @@ def test_a_session_killed_between_its_end_and_the_line_of_it_does_not_hide_an_ol
     put_down(tmp_path / "newer", session)
     time.sleep(0.01)
     put_down(tmp_path / "newest-nothing-worn", driver.Session(driver.setup()))
-    found = resume.worth_going_on(tmp_path)
+    found = sessions.worth_going_on(tmp_path)
     assert found is not None
     assert found.folder.name == "older"
 

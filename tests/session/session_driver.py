@@ -47,7 +47,14 @@ def text(step: str, protocol: str = "short-practice") -> str:
 class Session:
     """One session: what is said to it, what it says, and what it puts on record."""
 
-    def __init__(self, the_setup: Setup, mode: Literal["solo", "pair"] = "solo", *, independent: bool = False) -> None:
+    def __init__(
+        self,
+        the_setup: Setup,
+        mode: Literal["solo", "pair"] = "solo",
+        *,
+        independent: bool = False,
+        first: Event | None = None,
+    ) -> None:
         self.setup = the_setup
         self.machine = Machine(the_setup)
         self.state: SessionState = self.machine.start()
@@ -61,7 +68,8 @@ class Session:
         """Number of an event -> how long the timer that fired then had run."""
         self._lengths_s: dict[str, float] = {}
         self.mode = mode
-        self.happens(Opened(0, mode=mode, ear="typed", audio="clips", training_only=True, independent=independent))
+        opened = Opened(0, mode=mode, ear="typed", audio="clips", training_only=True, independent=independent)
+        self.happens(opened if first is None else first)
 
     def happens(self, event: Event) -> list[Effect]:
         """Step, and keep the timers."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import tempfile
 import time
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
@@ -35,16 +36,17 @@ from voicecoach.record import ended
 from voicecoach.record.clips import ClipKeeper
 from voicecoach.record.journal import Journal, check_root, new_folder
 from voicecoach.record.manifest import Manifest, versions
-from voicecoach.record.read import Session, find_open
+from voicecoach.record.read import Session
 from voicecoach.record.texts import Texts
+from voicecoach.runtime import found as sessions
 from voicecoach.runtime import library, prompt_check, supervisor
 from voicecoach.runtime.loop import Coach, Parts
 from voicecoach.runtime.one_voice import OneVoice
-from voicecoach.runtime.resume import Open, wall_s, worth_going_on
+from voicecoach.runtime.resume import Open, wall_s
 from voicecoach.runtime.screen import Behind, Transcript
 from voicecoach.session import prompts
 from voicecoach.session.effects import Say
-from voicecoach.session.events import CLOCK_HZ, Event, Opened, Reopened, Role
+from voicecoach.session.events import CLOCK_HZ, Event, Opened, Reopened, Role, Salvaged
 from voicecoach.session.machine import Machine
 from voicecoach.session.prompts import every_prompt, over_prompt
 from voicecoach.session.setup import Setup
@@ -229,18 +231,23 @@ class Runner:
             return self._begin()
         self._voice.take()
         try:
-            found = worth_going_on(sessions_folder(self.wish.out), self.wish.key)
-            if found is not None:
-                return self._go_on(found)
+            found = sessions.find(sessions_folder(self.wish.out), self.wish.key)
+            for remark in found.remarks:
+                self.console.print(remark, style="dim", markup=False)
+            if isinstance(found.open, Open):
+                return self._go_on(found.open)
+            if found.open is not None:
+                return self._lead_out(found.open)
             return supervisor.NOTHING_OPEN if only_go_on else self._begin()
         finally:
             self._voice.release()
 
     def end_by_hand(self) -> None:
         """A person says that nothing is worn any more: the open sessions are over."""
-        for folder in find_open(sessions_folder(self.wish.out)):
-            ended.end(folder, "a person said that nothing is worn, after it could not be started again")
-            self.console.print(f"ended by hand: {folder}", markup=False)
+        root = sessions_folder(self.wish.out)
+        while (found := sessions.find(root, self.wish.key).open) is not None:
+            ended.end(found.folder, "a person said that nothing is worn, after it could not be started again")
+            self.console.print(f"ended by hand: {found.folder}", markup=False)
 
     def check_on(self) -> None:
         """Check the prompts that nobody has heard yet, while the session runs."""
@@ -304,6 +311,57 @@ class Runner:
         if state.ear != "typed":
             self._check_in_background(setup, voice, texts, state.ear, reopened, state)
         return self._coach(setup, line, ear, voice, journal, state, now).start(reopened)
+
+    def _lead_out(self, found: sessions.Doubtful) -> int:
+        """Rule 21: what is worn by the last good lines of an open session, in a new record, and out of it."""
+        told = f"An open session was found, and is {found.why}: {found.folder} ({found.detail})"
+        self.console.print(told, style="bold red", markup=False)
+        worn = ", ".join(found.on) or "not known"
+        self.console.print(f"By its last good lines you wear: {worn}. Every piece is asked for.", markup=False)
+        try:
+            asked_for = load_setup(self.wish.protocol, self.wish.grammar, self.wish.site)[1]
+        except InputError:
+            asked_for = Texts("", library.load_grammar("en")[1])
+        texts = sessions.texts_for(found, asked_for)
+        setup = library.completed(texts.setup())
+        was, wish = found.made_with, self.wish
+        typed = wish.script == "-" if was is None else was.engine == "typed"
+        engine = "typed" if typed else was.engine if was is not None else registry.choose(wish.engine, wish.model).name
+        if was is not None:
+            channels = was.channels or wish.channels
+            self.wish = replace(wish, pair=was.mode == "pair", channels=channels, model=was.model or wish.model)
+        self.wish = replace(self.wish, script="-" if typed else "")
+        line, _ = self._line_left(0)
+        ear: Recogniser
+        try:
+            ear = self._ear(setup, texts, engine)
+        except VoicecoachError as error:
+            ear = DeferredRecogniser(engine, lambda: self._ear(setup, texts, engine), error.line())
+        mode: Mode = "pair" if self.wish.pair else "solo"
+        independent = self.wish.pair and (line.channels > 1 or typed)
+        kept: AudioSetting = "none" if typed else wish.audio
+        made_with = manifest(
+            setup, engine=engine, mode=mode, audio=kept, source="live", independent=independent,
+            channels=line.channels, model=self.wish.model or "", people=dict(wish.people), room=wish.room,
+        )  # fmt: skip
+        journal = self._new_journal(found.folder.parent, made_with, texts)
+        first = Salvaged(
+            0, mode, engine, kept, independent, found.folder.name, found.why, ",".join(found.on), ",".join(found.off)
+        )
+        voice: Speaker = SilentVoice() if typed else Voice()
+        return self._coach(setup, line, ear, voice, journal).start(first, lambda: self._taken_over(found, journal))
+
+    def _new_journal(self, root: Path, made_with: Manifest, texts: Texts) -> Journal:
+        """A record there or, when that place cannot be written any more, elsewhere."""
+        elsewhere = (root, files.data_folder() / "sessions", Path(tempfile.gettempdir()) / "voicecoach-sessions")
+        for place in elsewhere[:-1]:
+            with suppress(InputError):
+                return Journal.create(new_folder(place), made_with, texts.copies(), key=self.wish.key)
+        return Journal.create(new_folder(elsewhere[-1]), made_with, texts.copies(), key=self.wish.key)
+
+    def _taken_over(self, found: sessions.Doubtful, journal: Journal) -> None:
+        with suppress(VoicecoachError):
+            ended.end(found.folder, f"goes on in {journal.folder}")
 
     def _line_left(self, now: int) -> tuple[Line, bool]:
         """The line to go on with, and whether it has one microphone for two people who had one each."""
@@ -422,12 +480,13 @@ class _Running:
         self._runner = runner
         self._coach = coach
 
-    def start(self, first: Opened | Reopened) -> int:
-        """Run to the end; the exit status."""
+    def start(self, first: Opened | Reopened | Salvaged, begun: Callable[[], None] = lambda: None) -> int:
+        """Run to the end; the exit status. begun: called when the first event is on record."""
         coach, parts = self._coach, self._coach.parts
         try:
             coach.begin(first)
             self._runner.check_on()
+            begun()
             closed = coach.run()
         finally:
             parts.ear.close()

@@ -132,8 +132,28 @@ class Reopened(Event):
     """True when two people's microphones were there before and only one is left: nobody can be told apart."""
 
 
+@dataclass(frozen=True, slots=True)
+class Salvaged(Event):
+    """A session begins with what is worn by the last good lines of an open one that is damaged, or old.
+
+    of: the folder that was found. why: 'damaged' or 'old'. on, off: items, with commas between. The rest is as in
+    Opened.
+    """
+
+    kind: ClassVar[str] = "salvaged"
+    mode: Literal["solo", "pair"]
+    ear: str
+    audio: Literal["clips", "full", "none"]
+    independent: bool
+    of: str
+    why: str
+    on: str
+    off: str = ""
+
+
 EVENTS: tuple[type[Event], ...] = (
     Opened,
+    Salvaged,
     SpeechStarted,
     SpeechEnded,
     SpeechUnending,

@@ -66,6 +66,8 @@ class SessionState:
     """An answer that began before this sample was given too early."""
     paced: bool = False
     """No ears: it reads on at a set pace."""
+    doubted: bool = False
+    """Begun from the last good lines of another session: every piece is asked for, and nobody is dressed."""
     lost: tuple[str, ...] = ()
     """Parts of the equipment that are gone."""
     answered: tuple[str, ...] = ()

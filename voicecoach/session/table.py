@@ -50,6 +50,7 @@ TABLE: tuple[Row, ...] = (
     # the beginning
     Row("opened", ("opening",), "opening", (), ("introduce",)),
     *_leads("introduced", ("opening",)),
+    Row("salvaged", ("opening",), "asking", (), ("take_over", "ask_on")),
     # prompts run out, or somebody talks over them
     Row("read_out", ("prompting", "interrupted"), "acknowledging", ("over_step", "loop_due"), ("take_answers",)),
     Row("read_out", ("prompting", "interrupted"), "awaiting", ("over_step", "no_loop_due"), ("take_answers",)),

@@ -157,6 +157,8 @@ def note_gap(turn: Turn) -> None:
     event = turn.event
     gap_s = event.gap_s if isinstance(event, Reopened) else 0.0
     turn.note(NoteKind.GAP, part="session", gap_s=round(gap_s, 1), why=event.why if isinstance(event, Reopened) else "")
+    # once more: a kill may have come between what put it on and the line that says so
+    turn.note(NoteKind.LEDGER, on=",".join(turn.state.ledger.on()), hands=turn.state.ledger.hands)
     turn.cancel(*STEP_TIMERS, "wear")
     turn.hush()
     turn.set(held="", pending=None, lost=(), paced=False)

@@ -8,7 +8,7 @@ from dataclasses import replace
 from voicecoach.protocol.model import ENDS_ENTRY, OWED_AT_ONCE
 from voicecoach.protocol.navigation import OWED, breach_rule, steps_here
 from voicecoach.protocol.place import Place
-from voicecoach.session.actions import aside, ask, stepping, wait
+from voicecoach.session.actions import aside, ask, salvage, stepping, wait
 from voicecoach.session.actions.ask import say_question
 from voicecoach.session.effects import Close, StopSpeaking
 from voicecoach.session.events import Heard, Opened
@@ -158,6 +158,7 @@ ACTIONS: dict[str, Callable[[Turn], None]] = {
     **ask.ACTIONS,
     **wait.ACTIONS,
     **aside.ACTIONS,
+    **salvage.ACTIONS,
     "hush": Turn.hush,
     **{
         action.__name__: action for action in (introduce, arrive, sound_breach, note_false_alarm, note_no_return, close)

@@ -16,6 +16,7 @@ from voicecoach.session.events import (
     PartLost,
     PromptEnded,
     Reopened,
+    Salvaged,
     SpeechStarted,
     SpeechUnending,
     TimerFired,
@@ -59,6 +60,12 @@ def _reopened(_: Setup, state: SessionState, __: Event) -> Intent:
     if state.place.step < 0:
         return Intent("reopened", question="reason" if state.mode == "solo" else "right")
     return Intent("reopened", question="right")
+
+
+def _salvaged(setup: Setup, state: SessionState, _: Event) -> Intent:
+    if state.status != "opening" or state.prompts:
+        return NOTHING
+    return Intent("salvaged", question="item", about=setup.protocol.items[0].name)
 
 
 def _timer(setup: Setup, state: SessionState, event: TimerFired) -> Intent:
@@ -212,6 +219,7 @@ _FINDERS: dict[type[Event], Callable[[Setup, SessionState, Any], Intent]] = {
     PromptEnded: _prompt_ended,
     TimerFired: _timer,
     Reopened: _reopened,
+    Salvaged: _salvaged,
     SpeechStarted: lambda _, __, ___: Intent("voice_over"),
     SpeechUnending: lambda _, __, ___: Intent("babble"),
     Opened: lambda _, __, ___: Intent("opened"),

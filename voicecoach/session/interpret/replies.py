@@ -47,6 +47,8 @@ def _observer_may(state: SessionState, event: Heard) -> bool:
 def not_answered(setup: Setup, state: SessionState) -> Intent:
     """Without ears a question is left after its time: by the answer that changes least, recorded as not given."""
     word = "not answered"
+    if state.question == "item" and state.doubted:
+        return _doubted_item(state, word)
     if state.question in {"right", "item"}:
         return Intent("replied", rejoin(setup.protocol, state.position), word=word)
     if state.question in {"where", "skin"} and state.place.detours:
@@ -77,6 +79,9 @@ def _mirror(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent
 
 
 def _right(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
+    if state.doubted and state.place.stage == "work":
+        sure = command in {"yes", "right"} and state.ledger.on()
+        return _out(state, command) if sure else _asked_item(state.ledger.items[0][0], command)
     first = next((item for item, worn in state.ledger.items if worn != "never"), None)
     if command in {"yes", "right"} or first is None:
         return Intent("replied", rejoin(setup.protocol, state.position), word=command)
@@ -84,6 +89,8 @@ def _right(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
 
 
 def _item(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
+    if state.doubted:
+        return _doubted_item(state, command)
     known = [item for item, worn in state.ledger.items if worn != "never"]
     later = known[known.index(state.about) + 1 :] if state.about in known else []
     if later:
@@ -93,6 +100,29 @@ def _item(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
         # something came off beside the patient
         return breached(setup, replace(state, ledger=true), "breach")
     return Intent("replied", rejoin(setup.protocol, state.position, true), word=command)
+
+
+def _doubted_item(state: SessionState, word: str) -> Intent:
+    """Every piece of the protocol is asked for."""
+    items = [item for item, _ in state.ledger.items]
+    later = items[items.index(state.about) + 1 :] if state.about in items else []
+    if later:
+        return _asked_item(later[0], word)
+    true = state.ledger
+    if word in {"yes", "no"}:
+        true = true.corrected(state.about, "on" if word == "yes" else "off")
+    return _out(replace(state, ledger=true), word)
+
+
+def _asked_item(item: str, word: str) -> Intent:
+    return Intent("asked_on", question="item", about=item, word=word)
+
+
+def _out(state: SessionState, word: str) -> Intent:
+    """Out of what is worn, or to the end if nothing is."""
+    if not state.ledger.on():
+        return Intent("asked_on", question="end", word=word)
+    return Intent("asked_on", question="all-clear" if state.mode == "pair" else "removal-area", word=word)
 
 
 def _still_on(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:

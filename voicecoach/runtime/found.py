@@ -1,0 +1,280 @@
+"""Open sessions found again: whole, damaged or old. None that may be worn is passed over in silence. Rule 21."""
+
+from __future__ import annotations
+
+import re
+from contextlib import suppress
+from dataclasses import dataclass, field
+from itertools import product
+from pathlib import Path
+from typing import Literal
+
+from voicecoach.errors import VoicecoachError
+from voicecoach.record import disk, ended, lines, manifest
+from voicecoach.record.journal import now_utc
+from voicecoach.record.lock import holder
+from voicecoach.record.manifest import Manifest
+from voicecoach.record.read import CLOSED, END_MARK, Session, read
+from voicecoach.record.texts import Texts, recorded_texts
+from voicecoach.record.worn import LARGEST_EVENTS, LastWorn, last_known_worn, lost_folders
+from voicecoach.runtime.library import completed, load_protocol
+from voicecoach.runtime.resume import RESUME_WITHIN_S, Open, replayed_with_last, wall_s
+from voicecoach.session.table import OVER
+
+Why = Literal["damaged", "old"]
+SOURCE = re.compile(rb'"source": ?"(recording|script|demo)"')
+"""In a manifest that says so, nobody was there."""
+BEGINS_S = 2.0
+"""A session's first files are written within so long (s)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Doubtful:
+    """An open session that is not gone on with as it stands.
+
+    why: 'damaged' or 'old'. detail: what is wrong with it, for the screen. on, off: items by its last good lines; both
+    empty when nothing is known. made_with: None when its manifest cannot be read.
+    """
+
+    folder: Path
+    why: Why
+    detail: str
+    on: tuple[str, ...]
+    off: tuple[str, ...]
+    protocol: str
+    made_with: Manifest | None = None
+
+
+@dataclass(slots=True)
+class Found:
+    """What lies below a records' root. remarks: what was passed over and may matter, a sentence each."""
+
+    open: Open | Doubtful | None = None
+    remarks: list[str] = field(default_factory=list)
+
+
+def find(root: Path, key: bytes | None = None) -> Found:
+    """The newest session below `root` that was cut off while something was, or may be, worn. Never raises."""
+    found = Found()
+    closed_s = 0.0  # when the newest session that came to its end had begun
+    for folder in _folders(root, found.remarks):
+        try:
+            one = _look(folder, key, found.remarks)
+        except Exception as error:  # noqa: BLE001 no neighbour, whatever is in it, may stop a start
+            one = _by_worn(folder, f"{type(error).__name__}: {error}")
+        if isinstance(one, float):
+            closed_s = max(closed_s, one)
+        elif isinstance(one, Doubtful) and _stale(folder, closed_s):
+            found.remarks.append(f"{folder}: was never closed; a later session was. Passed over.")
+        elif one is not None and found.open is None:
+            found.open = one
+        elif one is not None:
+            found.remarks.append(f"{folder}: is open as well. It comes next.")
+    return found
+
+
+def worth_going_on(root: Path, key: bytes | None = None) -> Open | None:
+    """The newest session below `root` that was cut off while something was worn, if its record is whole."""
+    found = find(root, key).open
+    return found if isinstance(found, Open) else None
+
+
+def _stale(folder: Path, closed_s: float) -> bool:
+    """Whether it is old, and somebody has come to an end of a later session since."""
+    last = last_known_worn(folder)
+    if last is None:
+        return False
+    last_s = wall_s(last.worn.wall or last.worn.begun)
+    return last_s < closed_s and now_utc().timestamp() - last_s > RESUME_WITHIN_S
+
+
+def _folders(root: Path, remarks: list[str]) -> list[Path]:
+    """What may be a session, newest first."""
+    try:
+        entries = sorted(root.iterdir())
+    except OSError:
+        return []
+    folders = {folder: _begun(folder) for folder, _ in lost_folders(root)}
+    for entry in entries:
+        try:
+            if entry.is_symlink():
+                remarks.append(f"{entry}: is a link, and was passed over.")
+            elif entry.is_dir() and not entry.name.startswith(".") and _looks_like_one(entry):
+                folders[entry] = _begun(entry)
+        except OSError as error:
+            remarks.append(f"{entry}: cannot be read ({error.strerror}), and was passed over.")
+    return sorted(folders, key=lambda folder: (folders[folder], folder.name), reverse=True)
+
+
+def _looks_like_one(folder: Path) -> bool:
+    names = {entry.name for entry in folder.iterdir()}
+    return bool(names & {manifest.FILE, lines.FILE, "worn.json"})
+
+
+def _begun(folder: Path) -> str:
+    """When it began (ISO, UTC), as far as anything says so."""
+    try:
+        return manifest.read(folder)[1].begun
+    except VoicecoachError:
+        last = last_known_worn(folder)
+        return last.worn.begun if last is not None else ""
+
+
+def _look(folder: Path, key: bytes | None, remarks: list[str]) -> Open | Doubtful | float | None:
+    """One session: open, doubtful, None to pass it over, or when it had begun (s) if it came to its end."""
+    last = last_known_worn(folder)
+    raw, made_with, wrong = _manifest(folder)
+    live = made_with.source == "live" if made_with is not None else last.worn.live if last is not None else True
+    if ended.is_ended(folder) or not live or SOURCE.search(raw) is not None:
+        return None
+    if (last is not None and last.worn.closed) or _closed(folder):
+        return wall_s(made_with.begun if made_with is not None else "")
+    who = holder(folder)
+    if who is not None:
+        remarks.append(f"{folder}: is in use by {who}.")
+        return None
+    if made_with is None:
+        return _unless_over(folder, wrong, None, last, remarks)
+    found = _readable(folder, key, made_with, raw, last)
+    return _unless_over(folder, found, made_with, last, remarks) if isinstance(found, str) else found
+
+
+def _readable(
+    folder: Path, key: bytes | None, made_with: Manifest, raw: bytes, last: LastWorn | None
+) -> Open | Doubtful | str | None:
+    """A session whose manifest can be read; as a text, what is wrong with it."""
+    try:
+        session = read(folder, key)
+        texts = recorded_texts(session)
+        setup = completed(texts.setup())
+    except VoicecoachError as error:
+        return error.line()
+    wrong = _damage(session, last, manifest.digest(raw))
+    if wrong or (not session.lines and _changed(folder)):
+        return wrong or "its lines are gone"
+    before, state = replayed_with_last(setup, session)
+    on = set(last.on) if last is not None else set()
+    if on not in ({*before.ledger.on()}, {*state.ledger.on()}):
+        return _by_worn(folder, "its events lead to other things worn than its lines say", made_with, last)
+    if state.status in OVER or all(worn == "never" for _, worn in state.ledger.items):
+        return None
+    if now_utc().timestamp() - wall_s(session.last_wall) <= RESUME_WITHIN_S:
+        return Open(folder, session, texts, setup, state)
+    old = f"its last line is of {session.last_wall}"
+    return _by_worn(folder, old, made_with, last, "old") if state.ledger.on() else None
+
+
+def _manifest(folder: Path) -> tuple[bytes, Manifest | None, str]:
+    """Its bytes, what they say, and what is wrong with them."""
+    try:
+        raw = disk.read_file(folder / manifest.FILE, manifest.LARGEST)
+    except VoicecoachError as error:
+        return b"", None, error.line()
+    try:
+        return raw, manifest.from_bytes(raw, str(folder / manifest.FILE)), ""
+    except VoicecoachError as error:
+        return raw, None, error.line()
+
+
+def _closed(folder: Path) -> bool:
+    try:
+        raw = disk.read_file(folder / lines.FILE, LARGEST_EVENTS)
+    except VoicecoachError:
+        return False
+    return CLOSED in raw or END_MARK in raw
+
+
+def _damage(session: Session, last: LastWorn | None, manifest_digest: str) -> str:
+    """What shows that a record is not as it was written; '' if nothing does. A last line that is cut off is none."""
+    if session.broken_at is not None:
+        return f"line {session.broken_at} is damaged or changed"
+    if last is None or last.source == "lines":
+        return ""
+    newest = max((line.seq for line in session.lines), default=0)
+    if newest < last.worn.seq:
+        return f"lines {newest + 1} to {last.worn.seq} are missing"
+    if last.worn.manifest not in {"", manifest_digest}:
+        return "the manifest was changed"
+    return ""
+
+
+def _unless_over(
+    folder: Path, detail: str, made_with: Manifest | None, last: LastWorn | None, remarks: list[str]
+) -> Doubtful | None:
+    """It is doubtful, unless a whole copy of what is worn says that nothing is, or it never began."""
+    if last is not None and last.source != "lines" and not last.on:
+        return None
+    if last is None and not (_changed(folder) if made_with is not None else _has_events(folder)):
+        remarks.append(f"{folder}: is no session that can be read ({detail}), and was passed over.")
+        return None
+    return _by_worn(folder, detail, made_with, last)
+
+
+def _has_events(folder: Path) -> bool:
+    try:
+        raw = disk.read_file(folder / lines.FILE, LARGEST_EVENTS)
+    except VoicecoachError:
+        return False
+    return any((found := lines.unseal("", line).data) is not None and "event" in found for line in raw.split(b"\n"))
+
+
+def _changed(folder: Path) -> bool:
+    """Whether there ever was more than a beginning: lines, or their file is gone, or was written to since."""
+    events = folder / lines.FILE
+    try:
+        if not disk.there(events) or events.stat().st_size:
+            return True
+        return events.stat().st_mtime > (folder / manifest.FILE).stat().st_mtime + BEGINS_S
+    except OSError:
+        return True
+
+
+def _by_worn(
+    folder: Path, detail: str, made_with: Manifest | None = None, last: LastWorn | None = None, why: Why = "damaged"
+) -> Doubtful | None:
+    last = last or last_known_worn(folder)
+    if last is None:
+        return Doubtful(folder, why, detail, (), (), made_with.protocol if made_with else "", made_with)
+    protocol = last.worn.protocol or (made_with.protocol if made_with else "")
+    off = tuple(item for item in last.worn.off if item not in last.on)
+    return Doubtful(folder, why, detail, last.on, off, protocol, made_with)
+
+
+def texts_for(found: Doubtful, asked_for: Texts) -> Texts:
+    """What to lead its wearer out with: the record's own copies where they are whole, else what comes with the program
+    under the same name, else the copies as they are, else what was asked for now. A protocol that knows every piece
+    that is worn goes before one that does not.
+    """
+    there = copies(found.folder)
+    digests = found.made_with.copies if found.made_with is not None else {}
+    whole = {name: text for name, text in there.items() if manifest.digest(text.encode()) == digests.get(name)}
+    known: list[str] = []
+    with suppress(VoicecoachError):
+        known.append(load_protocol(found.protocol.split(" ")[0])[1])
+    protocols = [whole.get("protocol.yaml"), *known, there.get("protocol.yaml"), asked_for.protocol]
+    grammars = [whole.get("grammar.yaml"), asked_for.grammar]
+    sites = [whole.get("site.yaml"), there.get("site.yaml"), asked_for.site, ""]
+    fitting: Texts | None = None
+    for protocol, grammar, site in product(protocols, grammars, sites):
+        if protocol is None or grammar is None or site is None:
+            continue
+        texts = Texts(protocol, grammar, site)
+        try:
+            items = {item.name for item in texts.setup().protocol.items}
+        except VoicecoachError:
+            continue
+        if set(found.on) <= items:
+            return texts
+        fitting = fitting or texts
+    return fitting or asked_for
+
+
+def copies(folder: Path) -> dict[str, str]:
+    """The copies in a record as they lie there, changed or not; only those that are text."""
+    made = {}
+    for name in ("protocol.yaml", "grammar.yaml", "site.yaml"):
+        try:
+            made[name] = disk.read_file(folder / name, manifest.LARGEST_COPY).decode("utf-8")
+        except (VoicecoachError, UnicodeDecodeError):
+            continue
+    return made

@@ -1,0 +1,54 @@
+"""Going on with what the last good lines of a damaged or old session say is worn. Pure.
+
+Nobody knows what came behind those lines: each piece is asked for, the hands are not trusted, and the way leads out of
+what is worn, never into it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+from voicecoach.protocol.ledger import Ledger, Worn
+from voicecoach.protocol.place import Place
+from voicecoach.session.actions.ask import say_worn
+from voicecoach.session.actions.stepping import keep_books
+from voicecoach.session.events import Salvaged
+from voicecoach.session.notes import NoteKind
+from voicecoach.session.turn import Turn
+
+
+def take_over(turn: Turn) -> None:
+    """Say that a session was found, and what its last good lines say is worn."""
+    event = turn.event
+    assert isinstance(event, Salvaged)
+    turn.set(
+        mode=event.mode,
+        ear=event.ear,
+        audio=event.audio,
+        training_only=True,
+        independent=event.independent,
+        place=Place("work", 0),
+        doubted=True,
+    )
+    state = turn.state
+    turn.note(NoteKind.OPENED, mode=state.mode, ear=state.ear, audio=state.audio, training_only=True)
+    turn.note(NoteKind.GAP, part="session", why=f"goes on from {event.of}, which is {event.why}")
+    keep_books(turn, _as_told(state.ledger, event))
+    turn.hush()
+    turn.aside("found-old" if event.why == "old" else "found-damaged")
+    if turn.state.ledger.on():  # that nothing is worn is no more than a guess
+        turn.aside("found-worn")
+        say_worn(turn)
+
+
+def _as_told(ledger: Ledger, event: Salvaged) -> Ledger:
+    on, off = event.on.split(","), event.off.split(",")
+
+    def worn(item: str) -> Worn:
+        return "on" if item in on else "off" if item in off else "never"
+
+    return replace(ledger, items=tuple((item, worn(item)) for item, _ in ledger.items), hands="not-rubbed")
+
+
+ACTIONS: dict[str, Callable[[Turn], None]] = {"take_over": take_over}
