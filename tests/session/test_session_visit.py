@@ -8,6 +8,7 @@ import pytest
 from session_driver import Session, setup
 
 from voicecoach.protocol.model import DEBTS, Step
+from voicecoach.protocol.navigation import step_at
 from voicecoach.protocol.site import Site
 from voicecoach.session.exposure import Exposure
 from voicecoach.session.prompts import every_prompt
@@ -137,3 +138,30 @@ def test_an_observer_with_an_own_channel_calls_the_wearer_out_in_one_word() -> N
     session.go_to_work()
     session.hear("start-removal")
     assert (session.state.status, session.state.question) == ("asking", "all-clear")
+
+
+LEVEL = ("n95-gown", "n95-coverall", "papr-gown", "papr-coverall", "who-gown", "who-coverall", "ambulance-bay")
+
+
+@pytest.mark.parametrize("name", LEVEL)
+def test_everybody_who_may_be_dressed_is_asked_and_led_out(begin, name: str) -> None:
+    """Rule 39: the observer's, the assistant's and a second wearer's own removal, in turn, from the same record."""
+    roles = {step.role for plan in setup(name).protocol.stages for step in plan.steps} - {"wearer"}
+    session = begin(name, "pair", independent=True)
+    session.go_to("anything-on-skin")
+    session.hear("no")
+    led = set()
+    for _ in range(200):
+        step = step_at(setup(name).protocol, session.state.place)
+        if session.state.status in {"closed", "asking"} or step is None:
+            break
+        if step.name in {"observer-own", "assistant-own", "partner-own"}:
+            led.add(step.role)
+            session.hear("yes", role=step.role)
+            assert session.state.place.detours, step.name
+            last = setup(name).protocol.branch(session.state.place.detours[-1].branch).steps[-1]
+            assert last.timing
+            assert "bare hands" in last.say
+        else:
+            session.answer_step()
+    assert led == roles

@@ -80,9 +80,12 @@ def sentences(lines: tuple[Line, ...]) -> int:
 
 
 def wording(setup: Setup, command: str) -> str:
-    """The words that a person is expected to say for a command."""
+    """The words that a person is expected to say for a command; of a piece by the name that the protocol gives it."""
     known = setup.grammar.command(command)
-    return known.phrases[0] if known else command
+    if known is None:
+        return command
+    labels = {item.label for item in setup.protocol.items if item.say == command.rpartition("-")[0]}
+    return next((phrase for phrase in known.phrases if phrase.rpartition(" ")[0] in labels), known.phrases[0])
 
 
 class _Play:
