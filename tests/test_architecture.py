@@ -39,8 +39,8 @@ ONLY_IN = {
     "transitions": {"session/machine.py"},
     "yaml": {"yamltext.py"},
     "typer": {
-        "cli/export.py", "cli/guard.py", "cli/main.py", "cli/protocol.py", "cli/record.py", "cli/review.py",
-        "cli/topics.py",
+        "cli/export.py", "cli/guard.py", "cli/main.py", "cli/protocol.py", "cli/record.py", "cli/replay.py",
+        "cli/review.py", "cli/topics.py",
     },
     "jinja2": {"pages/render.py"},
     "duckdb": {"review/store.py"},

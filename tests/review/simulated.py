@@ -23,6 +23,7 @@ from voicecoach.protocol.site import load as load_site
 from voicecoach.record import disk
 from voicecoach.record.journal import Journal
 from voicecoach.record.manifest import Manifest
+from voicecoach.record.sound import HEADER_BYTES
 from voicecoach.runtime.library import load_protocol
 from voicecoach.session.effects import CancelTimer, Close, Effect, SetTimer
 from voicecoach.session.events import CLOCK_HZ, Event, Heard, Opened, PromptEnded, Role, SpeechStarted, TimerFired
@@ -198,9 +199,11 @@ class Simulated:
         begin, end = max(0, begin - pad), end + pad
         t = np.arange(end - begin) / CLOCK_HZ
         tone = 0.3 * np.sin(2 * math.pi * (200 + 25 * (self.heard % 20)) * t)
-        with wave.open(str(self.journal.folder / "audio" / f"clip-{begin:012d}-{end:012d}.wav"), "wb") as file:
+        name, raw = f"clip-{begin:012d}-{end:012d}.wav", (tone * 32767).astype("<i2").tobytes()
+        with wave.open(str(self.journal.folder / "audio" / name), "wb") as file:
             file.setparams((1, 2, CLOCK_HZ, 0, "NONE", "not compressed"))
-            file.writeframes((tone * 32767).astype("<i2").tobytes())
+            file.writeframes(raw)
+        self.journal.sound(name, HEADER_BYTES, raw)
 
     def slip(self, part: float = 1.0) -> bool:
         return self.rng.random() < part * self.plan.slips / self.plan.attempt**0.5

@@ -18,7 +18,7 @@ from rich.table import Table
 
 from voicecoach import __version__, signals
 from voicecoach.audio import drivers, live
-from voicecoach.cli import export, record, review, topics
+from voicecoach.cli import export, record, replay, review, topics
 from voicecoach.cli import protocol as cli_protocol
 from voicecoach.cli.guard import UNUSABLE, Guarded, say_error
 from voicecoach.errors import AudioError, InputError
@@ -47,7 +47,7 @@ main = typer.Typer(
 )
 model_app = typer.Typer(no_args_is_help=True, help="The larger recogniser's model: fetch it, find it, verify it.")
 main.add_typer(model_app, name="model")
-for group in (cli_protocol.app, record.app, review.app, export.app, topics.app):
+for group in (cli_protocol.app, record.app, replay.app, review.app, export.app, topics.app):
     main.registered_commands += group.registered_commands
 
 Json = Annotated[bool, typer.Option("--json", help="Print JSON.")]

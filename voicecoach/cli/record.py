@@ -18,10 +18,9 @@ from voicecoach.record import archive, disk, drawing, export, report
 from voicecoach.record import verify as verifying
 from voicecoach.record.box import new_key, read_key
 from voicecoach.record.read import Session, read
-from voicecoach.record.replay import compare
 from voicecoach.record.salvage import salvage
 from voicecoach.record.texts import recorded_texts
-from voicecoach.runtime.library import completed, machine_digest
+from voicecoach.runtime.library import completed
 from voicecoach.runtime.screen import show_timeline
 from voicecoach.session.machine import Machine
 
@@ -56,28 +55,11 @@ def timeline(
     key: Key = None,
 ) -> None:
     """Who said what, what was heard and decided, when."""
-    session, status = _read(folder, key)
+    session, status = read_record(folder, key)
     show_timeline(session, Console())
     _write(svg, drawing.picture(session) if svg else "")
     _write(csv, export.to_csv(session) if csv else "")
-    _end(status)
-
-
-@app.command(name="replay")
-def replay_command(folder: Folder, key: Key = None) -> None:
-    """Run the recorded events again and compare every effect, word for word."""
-    session, status = _read(folder, key)
-    try:
-        result = compare(session, machine_of)
-    except VoicecoachError as error:
-        refuse(error)
-    typer.echo(f"{result.events} events, {result.effects} effects: " + ("the same" if result.same else "different"))
-    if not result.same:
-        typer.echo(printable(str(result.difference)))
-        if session.manifest.versions.get("machine") != machine_digest():
-            typer.echo("Another version of the program made this record: it may have chosen other words.")
-        raise typer.Exit(DIFFERS)
-    _end(status)
+    end(status)
 
 
 @app.command(name="report")
@@ -89,16 +71,16 @@ def report_command(
     key: Key = None,
 ) -> None:
     """The debrief: incidents and what is owed, three things to coach, times, timeline, words with their sound."""
-    session, status = _read(folder, key)
+    session, status = read_record(folder, key)
     if html is None:
         typer.echo(report.text(session, incidents_only=incidents_only), nl=False)
-        _end(status)
+        end(status)
         return
     page = report.page(session, incidents_only=incidents_only, sound=sound.value, name=html.stem)
     if page.files:
         _write_folder(html.parent / page.folder, page.files)
     _write(html, page.html)
-    _end(status)
+    end(status)
 
 
 @app.command()
@@ -107,7 +89,7 @@ def pack(folder: Folder, target: Annotated[Path, typer.Argument(help="A zip file
     status = _look(folder)
     archive.pack(folder, target)
     typer.echo(str(target))
-    _end(status)
+    end(status)
 
 
 @app.command(name="salvage")
@@ -119,7 +101,7 @@ def salvage_command(
     for sentence in made.missing:
         typer.echo(printable(f"missing: {sentence}"))
     typer.echo(f"{made.kept} lines were kept in {made.folder}")
-    _end(DAMAGED if made.missing else 0)
+    end(DAMAGED if made.missing else 0)
 
 
 @app.command(name="new-key")
@@ -169,7 +151,7 @@ def _say(folder: Path, found: verifying.Verified, differs: str) -> None:
         typer.echo(f"  Record code: {code}")
 
 
-def _read(folder: Path, key: Path | None) -> tuple[Session, int]:
+def read_record(folder: Path, key: Path | None) -> tuple[Session, int]:
     """The record, and the exit status that its state asks for."""
     status = _look(folder)
     try:
@@ -191,7 +173,8 @@ def _look(folder: Path) -> int:
     return found.status
 
 
-def _end(status: int) -> None:
+def end(status: int) -> None:
+    """Leave with a status, if it is not 0."""
     if status:
         raise typer.Exit(status)
 

@@ -63,9 +63,7 @@ def _manifest(folder: Path) -> Manifest | None:
 
 
 class _Copy:
-    def __init__(
-        self, folder: Path, new: Path, found: Verified, made_with: Manifest | None, box: Box | None
-    ) -> None:
+    def __init__(self, folder: Path, new: Path, found: Verified, made_with: Manifest | None, box: Box | None) -> None:
         self._folder, self._new, self._box = folder, new, box
         self._made_with = made_with
         self._out = Salvage(new)

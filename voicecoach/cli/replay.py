@@ -1,0 +1,111 @@
+"""The command that runs a record again: its events, its sound, or its sound through another ear."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+
+from voicecoach.audio import player
+from voicecoach.audio.wav import write_wav
+from voicecoach.cli.record import DIFFERS, Key, end, machine_of, read_record
+from voicecoach.errors import AudioError, InputError, printable
+from voicecoach.record.box import read_key
+from voicecoach.record.read import Session
+from voicecoach.record.replay import compare
+from voicecoach.record.story import clock
+from voicecoach.review.gather import find
+from voicecoach.runtime import aloud as aloud_sound
+from voicecoach.runtime import library, rehear
+from voicecoach.runtime.app import progress
+from voicecoach.speak.voice import Voice
+
+app = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
+
+
+@app.command(name="replay")
+def replay_command(
+    folders: Annotated[list[Path], typer.Argument(help="A session's folder; with --hear, or folders of sessions.")],
+    aloud: Annotated[bool, typer.Option("--aloud", help="Play its sound, with the prompts.")] = False,
+    begin: Annotated[str, typer.Option("--from", help="Begin at this moment, as m:ss.")] = "0",
+    wav: Annotated[Path | None, typer.Option(help="With --aloud: write the sound here instead of playing it.")] = None,
+    hear: Annotated[str, typer.Option(help="Hear the kept sound again with this ear (vosk, phonemes).")] = "",
+    grammar: Annotated[str, typer.Option(help="With --hear: another grammar, by name or file.")] = "",
+    floor: Annotated[float, typer.Option(help="With --hear: raise every floor by this; below 0 takes more.")] = 0.0,
+    model: Annotated[str | None, typer.Option(help="With --hear: folder of a Vosk model.")] = None,
+    key: Key = None,
+) -> None:
+    """Run the recorded events again and compare every effect; or listen; or hear the sound again with another ear."""
+    if hear:
+        words, text = library.load_grammar(grammar) if grammar else (None, "")
+        chosen = rehear.Ear(hear, text, f"{words.name}.yaml" if words else "", model, floor)
+        _hear(folders, chosen, key)
+        return
+    if grammar or floor or model is not None:
+        raise InputError("--grammar, --floor and --model go with --hear", where="replay", expected="--hear ENGINE")
+    if len(folders) > 1:
+        raise InputError("several folders go with --hear only", where=str(folders[1]), expected="one session's folder")
+    if (wav is not None or begin != "0") and not aloud:
+        raise InputError("--from and --wav go with --aloud", where="replay", expected="--aloud")
+    session, status = read_record(folders[0], key)
+    if aloud:
+        _play(session, aloud_sound.moment_s(begin), wav)
+    else:
+        _compare(session)
+    end(status)
+
+
+def _compare(session: Session) -> None:
+    result = compare(session, machine_of)
+    typer.echo(f"{result.events} events, {result.effects} effects: " + ("the same" if result.same else "different"))
+    if not result.same:
+        typer.echo(printable(str(result.difference)))
+        if session.manifest.versions.get("machine") != library.machine_digest():
+            typer.echo("Another version of the program made this record: it may have chosen other words.")
+        raise typer.Exit(DIFFERS)
+
+
+def _play(session: Session, from_s: float, wav: Path | None) -> None:
+    console = Console(stderr=True)
+    with progress(console, "rendering prompts") as tell:
+        sound = aloud_sound.conversation(session, Voice(), from_s, tell=tell)
+    if sound.unread:
+        typer.echo(f"note: {sound.unread} kept sounds cannot be read", err=True)
+    if wav is None:
+        try:
+            with progress(console, "playing") as tell:
+                player.play(sound.samples, on_progress=lambda done_s, all_s: tell(round(done_s), round(all_s)))
+            return
+        except AudioError as error:
+            typer.echo(f"note: {error.line()}: written to a file instead", err=True)
+            wav = session.folder.with_name(f"{session.folder.name}.replay.wav")
+    try:
+        write_wav(wav, sound.samples)
+    except OSError as error:
+        raise InputError(f"cannot be written: {error.strerror}", where=str(wav)) from None
+    typer.echo(str(wav))
+    for sound_s, session_s in sound.marks:
+        typer.echo(f"  {clock(sound_s)} of the file is {clock(session_s)} of the session")
+
+
+def _hear(folders: list[Path], chosen: rehear.Ear, key: Path | None) -> None:
+    found = find(folders)
+    for one in found:
+        if one.reason:
+            typer.echo(f"note: {printable(one.path)}: {one.reason}", err=True)
+    sessions = [Path(one.path) for one in found if not one.reason]
+    said = differ = troubled = 0
+    for result in rehear.rehear_all(sessions, chosen, read_key(key) if key is not None else None):
+        if result.trouble:
+            troubled += 1
+            typer.echo(f"note: {printable(result.folder)}: {result.trouble}", err=True)
+            continue
+        said += result.said
+        differ += len(result.differences)
+        for difference in result.differences:
+            typer.echo(f"{printable(result.folder)}  {clock(difference.at_s)}  {printable(difference.tell())}")
+    typer.echo(f"{len(sessions) - troubled} sessions, {said} utterances, {differ} heard differently")
+    if troubled == len(sessions):
+        raise InputError("nothing could be heard again", where=str(folders[0]), expected="sessions with kept sound")
