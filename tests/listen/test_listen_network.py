@@ -19,7 +19,7 @@ from voicecoach.listen.engines.phonemes import FRAME
 
 @pytest.fixture(scope="module")
 def network() -> HamaNetwork:
-    return HamaNetwork()
+    return HamaNetwork("original")
 
 
 def sounds() -> dict[str, Samples]:
@@ -86,7 +86,7 @@ def test_weights_that_are_not_those_of_this_network_are_told_of_in_one_line(spoi
     real = network_module.tensors
     monkeypatch.setattr(network_module, "tensors", lambda data: real(spoil(data)))
     with pytest.raises(EngineError) as caught:
-        HamaNetwork()
+        HamaNetwork("original")
     message = str(caught.value)
     assert message.startswith("engine phonemes: the phoneme recogniser cannot be loaded: ")
     assert why in message
@@ -98,7 +98,7 @@ def test_a_word_that_cannot_be_spelt_here_is_told_of_in_one_line(network: HamaNe
     from hama import inference  # noqa: PLC0415 (a native library)
 
     assert network.spell("gown")
-    other = HamaNetwork()
+    other = HamaNetwork("original")
     monkeypatch.setattr(inference, "G2PModel", lambda: (_ for _ in ()).throw(RuntimeError("libhama not available")))
     with pytest.raises(EngineError) as caught:
         other.spell("gown")

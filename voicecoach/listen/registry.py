@@ -9,6 +9,7 @@ from pathlib import Path
 
 from voicecoach.errors import EngineError, InputError
 from voicecoach.listen import vosk_model as models
+from voicecoach.listen.engines import taught
 from voicecoach.listen.worker import Hears, Spec
 from voicecoach.session.events import Role
 
@@ -55,7 +56,10 @@ def _phonemes() -> EngineState:
         mend = "python -m pip install 'hama==1.7.0' (Linux and macOS only)"
         return EngineState("phonemes", False, "the package hama is not installed", mend)
     second = "and PocketSphinx for a second opinion" if _installed(SECOND) else "alone, without a second opinion"
-    return EngineState("phonemes", True, f"the phoneme recogniser in the hama package, {second}")
+    trouble = taught.trouble()
+    return EngineState(
+        "phonemes", True, f"the phoneme recogniser in the hama package, {second}" + (f"; {trouble}" if trouble else "")
+    )
 
 
 def _installed(package: str) -> bool:

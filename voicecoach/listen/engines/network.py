@@ -9,13 +9,14 @@ from __future__ import annotations
 import struct
 from collections.abc import Sequence
 from importlib import resources
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from threadpoolctl import ThreadpoolController
 
 from voicecoach.audio.line import Samples
 from voicecoach.errors import EngineError
+from voicecoach.listen.engines import taught
 from voicecoach.listen.engines.conformer import (
     Array,
     Attention,
@@ -27,6 +28,7 @@ from voicecoach.listen.engines.conformer import (
     Norm,
 )
 
+Weights = Literal["taught", "original"]
 BLOCKS = 4
 _MAGIC = b"HAMAPK\x01"
 _TYPES: dict[int, type[np.floating]] = {0: np.float32, 1: np.float16}
@@ -37,19 +39,26 @@ _MODEL = "acoustic_model.model."
 class HamaNetwork:
     """The one place that knows `hama`: pinned to 1.7.0, as neither its weights nor its models are documented.
 
-    phones: names by column. blank: the column that stands for no phone.
+    phones: names by column. blank: the column that stands for no phone. weights: those in use. trouble: why they are
+    the original's although others were asked for, in one line, or ''.
+
+    Args:
+        weights: 'taught' to hear through noise and other voices (see `taught`), or the package's own.
 
     Raises:
         EngineError: the package is missing, or its weights are not those of this network.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, weights: Weights = "taught") -> None:
+        self.weights, self.trouble = weights, ""
         try:
             from hama.vocab import Vocabulary  # noqa: PLC0415
 
             self.phones: Sequence[str] = (*Vocabulary.load().decoder, "<wb>", "<blank>")
-            data = resources.files("hama.assets").joinpath("asr_waveform.hama").read_bytes()
-            self._network = assemble(tensors(data))
+            named = original()
+            if weights == "taught":
+                named = self._taught(named)
+            self._network = assemble(named)
         except (ImportError, OSError, LookupError, ValueError, struct.error) as error:
             raise EngineError(
                 f"the phoneme recogniser cannot be loaded: {error}",
@@ -58,6 +67,13 @@ class HamaNetwork:
             ) from None
         self.blank = len(self.phones) - 1
         self._threads = ThreadpoolController()
+
+    def _taught(self, named: dict[str, Array]) -> dict[str, Array]:
+        try:
+            return taught.mixed(named)
+        except EngineError as error:
+            self.weights, self.trouble = "original", error.line()
+            return named
 
     def log_probabilities(self, samples: Samples) -> Array:
         """Natural logarithms, shape (frames, phones), a frame every 20 ms, of sound of shape (samples,)."""
@@ -81,6 +97,15 @@ class HamaNetwork:
                 f"cannot be spelt: {error}", where=f"word {word!r}", expected="an entry under 'sounds'"
             ) from None
         return tuple(found.phoneme for found in self._speller(word).alignments if found.phoneme in self.phones)
+
+
+def original() -> dict[str, Array]:
+    """The tensors in the package by name, in its order.
+
+    Raises:
+        OSError, ImportError: the package or its file is missing. ValueError, struct.error: as `tensors`.
+    """
+    return tensors(resources.files("hama.assets").joinpath("asr_waveform.hama").read_bytes())
 
 
 def tensors(data: bytes) -> dict[str, Array]:
