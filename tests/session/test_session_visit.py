@@ -10,6 +10,7 @@ from session_driver import Session, setup
 from voicecoach.protocol.model import DEBTS, Step
 from voicecoach.protocol.navigation import step_at
 from voicecoach.protocol.site import Site
+from voicecoach.session.effects import Say
 from voicecoach.session.exposure import Exposure
 from voicecoach.session.prompts import every_prompt
 from voicecoach.session.rehearsal import answers, rehearse, sentences
@@ -165,3 +166,14 @@ def test_everybody_who_may_be_dressed_is_asked_and_led_out(begin, name: str) -> 
         else:
             session.answer_step()
     assert led == roles
+
+
+@pytest.mark.parametrize(("mode", "wanted"), [("pair", "Your observer decides."), ("solo", "You decide,")])
+def test_before_entry_the_coach_claims_nothing_and_says_who_decides(begin, mode: str, wanted: str) -> None:
+    """Rule 35: it cannot see whether anybody is protected; alone there is no observer who decides."""
+    session = begin("n95-gown", mode)
+    session.go_to_work()
+    said = [effect.text for effect in session.made if isinstance(effect, Say)]
+    entry = next(text for text in said if text.startswith("Checks are finished."))
+    assert wanted in entry
+    assert not any("protected" in text for text in said)

@@ -28,8 +28,8 @@ SAYS = (
     "intro-training", "intro-words", "keep-still", "mirror-missing", "no-help", "no-return", "not-yet", "noted",
     "nothing-before", "nothing-on", "observer-must", "paused", "read-back", "role-silent", "rub-unfinished",
     "say-again", "signal-lost", "step-of", "stopped", "time-up", "wear-limit", "wearer-must", "wipe-unfinished",
-    "work-begins", "worn-briefly", "worn-for", "ask-observer", "ask-end-on", "ask-where", "ask-back",
-    "ask-right", "ask-end",
+    "work-begins", "work-begins-alone", "worn-briefly", "worn-for", "ask-observer", "ask-end-on", "ask-where",
+    "ask-back", "ask-right", "ask-end",
     # about parts that fail and sessions that are found again
     "found-damaged", "found-old", "found-worn", "keys-back", "keys-lost", "supervisor-lost",
     # about incidents

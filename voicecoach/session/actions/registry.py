@@ -77,7 +77,7 @@ def _work(turn: Turn) -> None:
     turn.timer("check", turn.setup.site.check_s)
     was = turn.before.place
     if was.stage != "work" or was.detours:
-        turn.aside("work-begins")
+        turn.aside(wait.checks_finished(turn))
         turn.say(*(step.say for step in steps_here(turn.setup.protocol, turn.state.place)))
         if turn.state.paced:
             turn.aside("ears-lost-work")

@@ -151,6 +151,11 @@ def read_again(turn: Turn) -> None:
     read_on(turn)
 
 
+def checks_finished(turn: Turn) -> str:
+    """The key of what is said before entry: who decides is no claim of the coach's (rule 35)."""
+    return "work-begins" if turn.state.mode == "pair" else "work-begins-alone"
+
+
 def read_on(turn: Turn) -> None:
     """Say what is waited for."""
     state = turn.state
@@ -160,7 +165,7 @@ def read_on(turn: Turn) -> None:
     elif state.status in fixed:
         turn.aside(fixed[state.status])
     elif state.status == "working":
-        turn.aside("work-begins")
+        turn.aside(checks_finished(turn))
     elif turn.step is not None:
         if turn.intent.trigger == "silent" and turn.step.role == "assistant":
             turn.aside("assistant-please")
