@@ -27,6 +27,9 @@ class LineFile(Protocol):
     def size(self) -> int:
         """Bytes in the file."""
 
+    def is_at(self, path: Path) -> bool:
+        """Whether it is still the file of that name."""
+
     def cut(self, size: int) -> None:
         """Throw away what lies behind `size` bytes."""
 
@@ -52,6 +55,13 @@ class OwnFile:
     def size(self) -> int:
         """Bytes in the file."""
         return os.fstat(self._fd).st_size
+
+    def is_at(self, path: Path) -> bool:
+        """Whether it is still the file of that name."""
+        try:
+            return os.path.samestat(os.fstat(self._fd), path.stat(follow_symlinks=False))
+        except FileNotFoundError:
+            return False
 
     def cut(self, size: int) -> None:
         """Throw away what lies behind `size` bytes."""

@@ -125,9 +125,10 @@ class Journal:
             opener=opener,
             retry_s=retry_s,
             late=self._late,
-            saved=self._beside.saved,
+            saved=self._saved,
             idle=self._seal_if_due,
             idle_s=SEAL_S / 2,
+            moved=self._go_on_in,
         )
         self._beside.begin(self._mark(key=True))
         self._spool.start()
@@ -369,6 +370,15 @@ class Journal:
                 self._append("key", {"public": self._sealer.public(), "why": "the key of the seals before is lost"})
         for file, begin, raw in before.sound_without_line(self.folder / AUDIO):
             self.sound(file, begin, raw)
+
+    def _saved(self, marks: tuple[Mark, ...]) -> None:
+        self._beside.saved(marks)
+
+    def _go_on_in(self, folder: Path) -> None:
+        """The lines go on elsewhere, and so does what lies beside them."""
+        self.folder = folder
+        self._beside = Beside(folder)
+        self._beside.begin(self._mark(key=True))
 
     def _late(self, gap: Gap) -> None:
         self._append("gap", gap._asdict())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import threading
 import time
 from collections import deque
@@ -10,10 +11,14 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Generic, NamedTuple, TypeVar
 
+from voicecoach.errors import RecordError
 from voicecoach.record import disk, manifest
 from voicecoach.record.lines import FILE
+from voicecoach.record.refuge import MOST_KEPT, PLACE_LOST, ChangedError, Refuge, set_aside
 
 Mark = TypeVar("Mark")
+TRIES = 3
+"""So often a record that is let go is written anew when something is wrong with its place."""
 
 
 class Gap(NamedTuple):
@@ -32,7 +37,8 @@ class Spool(Generic[Mark]):
         folder: the session's. size: bytes of the file that count; what lies behind them is cut off. torn: bytes of a
             torn last line, put into a file of their own before the next line. late: told when lines that were late are
             on the disk. saved: told the mark of the last line of each batch that is on the disk, with those before it;
-            it runs in the spool's thread. idle: called when `idle_s` passed without a line.
+            it runs in the spool's thread. idle: called when `idle_s` passed without a line. moved: told the folder in
+            which the lines go on when their own place is lost.
     """
 
     def __init__(
@@ -47,6 +53,7 @@ class Spool(Generic[Mark]):
         saved: Callable[[tuple[Mark, ...]], None],
         idle: Callable[[], None],
         idle_s: float,
+        moved: Callable[[Path], None] = lambda _: None,
     ) -> None:
         self.turn = threading.Condition()
         """Held while lines are numbered and handed over, so that they are in the file's order."""
@@ -54,12 +61,14 @@ class Spool(Generic[Mark]):
         self._folder, self._size, self._torn = folder, size, torn
         self._opener, self._retry_s = opener, retry_s
         self._late, self._told, self._idle, self._idle_s = late, saved, idle, idle_s
+        self._moved = moved
+        self._refuge = Refuge(folder, _lines(folder, size))
         self._file: disk.LineFile | None = None
         self._queue: deque[tuple[bytes, int, Mark]] = deque()
         self._handed = self._saved = 0
         self._trouble_since = 0.0
         self._trouble_first = 0
-        self._closing = False
+        self._closing = self._replaced = False
         self._writer = threading.Thread(target=self._run, name="journal", daemon=True)
 
     def start(self) -> None:
@@ -98,6 +107,7 @@ class Spool(Generic[Mark]):
         self.trouble, self._trouble_since, self._trouble_first = what, time.monotonic(), number
 
     def _run(self) -> None:
+        tries = 0
         while True:
             with self.turn:
                 if not self.turn.wait_for(lambda: bool(self._queue) or self._closing, self._idle_s):
@@ -110,10 +120,12 @@ class Spool(Generic[Mark]):
             try:
                 self._save(b"".join(raw for raw, _, _ in batch))
             except (OSError, ValueError) as error:
-                self._failed(error)
-                if self._closing:
+                mended = self._failed(error) and tries < TRIES
+                tries += 1
+                if self._closing and not mended:
                     break
                 continue
+            tries = 0
             with self.turn:
                 for _ in batch:
                     self._queue.popleft()
@@ -132,21 +144,57 @@ class Spool(Generic[Mark]):
             disk.write_whole(self._folder / name, self._torn)
             self._torn = b""
         if self._file is None:
-            self._file = self._opener(self._folder / FILE)
-            size = self._file.size()
-            if size > self._size:  # a part of a line from a try that failed, or a torn line that was put aside
-                self._file.cut(self._size)
-            self._size = min(size, self._size)
+            self._file = self._opened()
+        elif not self._file.is_at(self._folder / FILE):
+            raise ChangedError(None, "its file was removed or replaced")
+        elif self._file.size() != self._size:
+            raise ChangedError(None, "its file was shortened or written to by somebody else")
         self._file.write(data)
         self._file.sync()
         self._size += len(data)
+        self._refuge.add(data)
 
-    def _failed(self, error: Exception) -> None:
-        why = getattr(error, "strerror", None) or str(error)
+    def _opened(self) -> disk.LineFile:
+        """The file with all lines so far, and nothing behind them."""
+        path = self._folder / FILE
+        if self._replaced and os.path.lexists(path):
+            set_aside(path)
+        self._replaced = False
+        file = self._opener(path)
+        size = file.size()
+        if size > self._size:  # a part of a line from a try that failed, or a torn line that was put aside
+            file.cut(self._size)
+        elif size < self._size:
+            before = self._refuge.lines
+            if before is not None:
+                file.cut(0)
+                file.write(before)
+            self._size = len(before) if before is not None else size
+        return file
+
+    def _move(self) -> Path | None:
+        """Go on elsewhere; the new folder, or None if no place takes it."""
+        try:
+            self._folder = self._refuge.begin_anew()
+        except OSError:
+            return None
+        self._moved(self._folder)
+        return self._folder
+
+    def _failed(self, error: Exception) -> bool:
+        """Note it; whether the next try may do better without any waiting."""
+        mended = isinstance(error, ChangedError)
+        why = f"the record cannot be written: {getattr(error, 'strerror', None) or error}"
+        if isinstance(error, ChangedError):
+            self._replaced = "replaced" in str(error)
+        elif getattr(error, "errno", None) in PLACE_LOST:
+            new = self._move()
+            why += f"; it goes on in {new}" if new is not None else ""
+            mended = new is not None
         with self.turn:
             if self.trouble is None:
                 self._begin_trouble("", self._queue[0][1])
-            self.trouble = f"the record cannot be written: {why}"
+            self.trouble = why
             self.turn.notify_all()
         # what a failed sync left in the file is not to be trusted: open anew, cut, write again
         if self._file is not None:
@@ -155,8 +203,19 @@ class Spool(Generic[Mark]):
             self._file = None
         with self.turn:
             self.turn.wait_for(lambda: self._closing, self._retry_s)
+        return mended
 
     def _end_trouble(self, last: int) -> None:
         gap = Gap(str(self.trouble), self._trouble_first, last, round(time.monotonic() - self._trouble_since, 3))
         self.trouble = None
         self._late(gap)
+
+
+def _lines(folder: Path, size: int) -> bytes | None:
+    """The lines that a session goes on with."""
+    if not size:
+        return b""
+    try:
+        return disk.read_file(folder / FILE, MOST_KEPT)[:size]
+    except RecordError:
+        return None

@@ -10,7 +10,8 @@ from pathlib import Path
 from typing import Literal
 
 from voicecoach.errors import VoicecoachError
-from voicecoach.record import disk, ended, lines, manifest
+from voicecoach.record import disk, ended, lines, manifest, refuge
+from voicecoach.record.beside import read_tip
 from voicecoach.record.journal import now_utc
 from voicecoach.record.lock import holder
 from voicecoach.record.manifest import Manifest
@@ -57,7 +58,12 @@ def find(root: Path, key: bytes | None = None) -> Found:
     """The newest session below `root` that was cut off while something was, or may be, worn. Never raises."""
     found = Found()
     closed_s = 0.0  # when the newest session that came to its end had begun
+    seen: set[str] = set()
     for folder in _folders(root, found.remarks):
+        raw, _, _ = _manifest(folder)
+        if raw and manifest.digest(raw) in seen:
+            continue  # the place that a session lost; it went on in another
+        seen.add(manifest.digest(raw))
         try:
             one = _look(folder, key, found.remarks)
         except Exception as error:  # noqa: BLE001 no neighbour, whatever is in it, may stop a start
@@ -103,6 +109,9 @@ def _folders(root: Path, remarks: list[str]) -> list[Path]:
                 folders[entry] = _begun(entry)
         except OSError as error:
             remarks.append(f"{entry}: cannot be read ({error.strerror}), and was passed over.")
+    for other in refuge.roots(root / "any")[1:]:
+        with suppress(OSError):
+            folders |= {entry: _begun(entry) for entry in other.glob(f"*{refuge.AGAIN}*") if _looks_like_one(entry)}
     return sorted(folders, key=lambda folder: (folders[folder], folder.name), reverse=True)
 
 
@@ -188,11 +197,13 @@ def _damage(session: Session, last: LastWorn | None, manifest_digest: str) -> st
     """What shows that a record is not as it was written; '' if nothing does. A last line that is cut off is none."""
     if session.broken_at is not None:
         return f"line {session.broken_at} is damaged or changed"
+    newest = max((line.seq for line in session.lines), default=0)
+    tip = read_tip(session.folder)
+    written = max(tip.seq if tip is not None else 0, last.worn.seq if last is not None else 0)
+    if newest < written:
+        return f"lines {newest + 1} to {written} are missing"
     if last is None or last.source == "lines":
         return ""
-    newest = max((line.seq for line in session.lines), default=0)
-    if newest < last.worn.seq:
-        return f"lines {newest + 1} to {last.worn.seq} are missing"
     if last.worn.manifest not in {"", manifest_digest}:
         return "the manifest was changed"
     return ""

@@ -136,8 +136,8 @@ class Reopened(Event):
 class Salvaged(Event):
     """A session begins with what is worn by the last good lines of an open one that is damaged, or old.
 
-    of: the folder that was found. why: 'damaged' or 'old'. on, off: items, with commas between. The rest is as in
-    Opened.
+    record: the name of the folder that was found. why: 'damaged' or 'old'. on, off: items, with commas between. The
+    rest is as in Opened.
     """
 
     kind: ClassVar[str] = "salvaged"
@@ -145,7 +145,7 @@ class Salvaged(Event):
     ear: str
     audio: Literal["clips", "full", "none"]
     independent: bool
-    of: str
+    record: str
     why: str
     on: str
     off: str = ""

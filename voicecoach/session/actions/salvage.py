@@ -33,7 +33,7 @@ def take_over(turn: Turn) -> None:
     )
     state = turn.state
     turn.note(NoteKind.OPENED, mode=state.mode, ear=state.ear, audio=state.audio, training_only=True)
-    turn.note(NoteKind.GAP, part="session", why=f"goes on from {event.of}, which is {event.why}")
+    turn.note(NoteKind.GAP, part="session", why=f"goes on from {event.record}, which is {event.why}")
     keep_books(turn, _as_told(state.ledger, event))
     turn.hush()
     turn.aside("found-old" if event.why == "old" else "found-damaged")

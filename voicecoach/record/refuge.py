@@ -1,0 +1,108 @@
+"""A record whose place is lost while it is being written is written anew: there if that can be, else elsewhere."""
+
+from __future__ import annotations
+
+import errno
+import tempfile
+from collections.abc import Iterator, Mapping
+from contextlib import suppress
+from pathlib import Path
+
+from voicecoach import files
+from voicecoach.errors import RecordError
+from voicecoach.record import disk
+from voicecoach.record.lines import FILE
+
+AGAIN = "-again"
+"""Behind the name of a session's folder that was lost."""
+LARGEST = 4_000_000
+PLACE_LOST = frozenset(
+    number
+    for name in ("ENOENT", "ENOTDIR", "EROFS", "EACCES", "EPERM", "EIO", "ESTALE", "ENODEV", "ENXIO", "EISDIR", "ELOOP")
+    if (number := getattr(errno, name, None)) is not None
+)
+"""Errors after which a place is not worth waiting for; a disk that is full may have room again."""
+MOST_KEPT = 64_000_000
+"""So many bytes of lines are held in memory, so that they can be written anew (a day of talk has less)."""
+
+
+class ChangedError(OSError):
+    """The file of lines is no longer what was written."""
+
+
+def roots(folder: Path) -> tuple[Path, ...]:
+    """Where a record is written anew, in this order."""
+    return (folder.parent, files.data_folder() / "sessions", Path(tempfile.gettempdir()) / "voicecoach-sessions")
+
+
+class Refuge:
+    """What a record needs to begin anew: its small files, and every line so far.
+
+    Args:
+        folder: of the session. lines: bytes of its file of lines that count.
+    """
+
+    def __init__(self, folder: Path, lines: bytes | None) -> None:
+        self._name = folder.name
+        self._roots = roots(folder)
+        self._small = _small(folder)
+        self._lines: bytearray | None = bytearray(lines) if lines is not None else None
+
+    @property
+    def lines(self) -> bytes | None:
+        """Every line so far; None if they are too many to be kept."""
+        return bytes(self._lines) if self._lines is not None else None
+
+    def add(self, data: bytes) -> None:
+        """Keep what is on the disk now."""
+        if self._lines is not None:
+            self._lines += data
+            if len(self._lines) > MOST_KEPT:
+                self._lines = None
+
+    def begin_anew(self) -> Path:
+        """Make a folder with the small files somewhere; its path.
+
+        Raises:
+            OSError: no place takes it.
+        """
+        wrong: OSError = OSError(errno.ENOENT, "there is no other place")
+        for root in self._roots:
+            try:
+                return self._make(root)
+            except OSError as error:
+                wrong = error
+        raise wrong
+
+    def _make(self, root: Path) -> Path:
+        root.mkdir(mode=0o700, parents=True, exist_ok=True)
+        folder, count = root / f"{self._name}{AGAIN}", 1
+        while folder.exists() or folder.is_symlink():
+            count += 1
+            folder = root / f"{self._name}{AGAIN}-{count}"
+        folder.mkdir(mode=0o700)
+        for name, data in self._small.items():
+            disk.write_new(folder / name, data)
+        disk.sync_folder(root)
+        return folder
+
+
+def set_aside(path: Path) -> None:
+    """Give what lies in the place of a file of lines another name."""
+    for count in range(1, 100):
+        other = path.with_name(f"foreign-{count}.bin")
+        if not other.exists():
+            path.rename(other)
+            return
+
+
+def _small(folder: Path) -> Mapping[str, bytes]:
+    return dict(_readable(folder))
+
+
+def _readable(folder: Path) -> Iterator[tuple[str, bytes]]:
+    with suppress(OSError):
+        for path in sorted(folder.iterdir()):
+            if path.name not in {FILE, "lock"}:
+                with suppress(RecordError):
+                    yield path.name, disk.read_file(path, LARGEST)
