@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping
+from datetime import UTC, datetime
 from typing import Any
 
 from voicecoach.record.coaching import step_weights, troubles
@@ -98,7 +99,7 @@ def _session(session: Session, name: str, notes: tuple[Remark, ...], words: Word
     return {
         "session": name,
         "path": str(session.folder),
-        "begun": made.begun.removesuffix("Z").partition("+")[0] or None,
+        "begun": _utc(made.begun),
         "protocol": made.protocol,
         "title": words.title,
         "mode": made.mode,
@@ -132,6 +133,15 @@ def _words(session: Session, name: str) -> Iterator[Row]:
             "phrase": heard.phrase, "taken": heard.command is not None, "source": str(heard.source),
             "score": _number(heard.score), "floor": _number(heard.floor), "near": heard.near,
         }  # fmt: skip
+
+
+def _utc(iso: str) -> str | None:
+    """A wall time as the database takes it; None for one that can't be read."""
+    try:
+        at = datetime.fromisoformat(iso)
+    except ValueError:
+        return None
+    return (at.astimezone(UTC) if at.tzinfo is not None else at).replace(tzinfo=None).isoformat(" ")
 
 
 def _number(value: object) -> float | None:
