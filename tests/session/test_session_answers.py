@@ -11,7 +11,7 @@ from session_driver import setup
 from voicecoach.protocol.navigation import steps_named
 from voicecoach.session.naturals import NOTHING, SILENCE, Wait, table, text
 
-NAMED = ("yes", "no", "i don't know", "it is off", "it is on", "not yet", "not finished", "i can't", SILENCE)
+NAMED = ("yes", "no", "i don't know", "it is off", "not yet", "not finished", "i can't", SILENCE)
 """Those that the rule names, the refusals among them, and silence."""
 Mode = Literal["solo", "pair"]
 
@@ -52,6 +52,7 @@ def test_a_question_takes_its_yes_and_its_no() -> None:
     """'Any leak?' takes no, 'every piece there?' takes nothing missing, and who does not know goes the careful way."""
     leak = at("n95-gown", "pair", "seal-check")
     assert leak["no"].startswith("goes to hood-on")
+    assert leak["no leak"] == leak["no"]
     assert leak["yes"] == leak["i don't know"]
     assert not leak["yes"].startswith("goes to hood-on")
     pieces = at("n95-gown", "pair", "look-at-set")
@@ -76,7 +77,7 @@ def test_it_is_off_is_no_step_that_matters_and_not_yet_gets_patience() -> None:
 
 def test_the_observers_no_is_not_clear() -> None:
     word = at("n95-gown", "pair", "gown-away (observer's word)")
-    assert word["no"] == word["it is on"]
+    assert word["no"] == word["still on"]
     assert word["no"].startswith("goes to question")
     assert word["all clear"].startswith("goes to rub-inner-4")
     assert word["yes"].startswith("stays")

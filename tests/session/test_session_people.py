@@ -64,7 +64,7 @@ def test_instruct_acknowledge_act_confirm(begin) -> None:
     session.hear("understood")
     assert session.state.status == "awaiting"
     effects = session.hear("gown-off", quiet=False)
-    assert session.says(effects) == ["Gown off: observer, please check."]
+    assert session.says(effects) == ["Gown off: please check, observer."]
     assert session.state.status == "confirming"
 
 

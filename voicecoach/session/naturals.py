@@ -22,8 +22,8 @@ from voicecoach.session.state import SessionState
 from voicecoach.session.vocabulary import ASKED_OF_OBSERVER
 
 SAID = (
-    "yes", "no", "i don't know", "not yet", "not finished", "done", "all clear", "nothing missing", "it is on",
-    "it is off", "i can't", "repeat", "help",
+    "yes", "no", "i don't know", "not yet", "not finished", "done", "all clear", "nothing missing", "no leak",
+    "it is off", "still on", "i can't", "repeat", "help",
 )  # fmt: skip
 """What a person says who does not have the closed words in mind; common practice, no source."""
 SILENCE = "(silence)"

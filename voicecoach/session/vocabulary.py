@@ -9,7 +9,7 @@ OUTSIDE = ("glove", "suit")
 """Places that are no place of the body: what is worn was touched, not the skin."""
 FAULTS = ("loose", "open", "torn", "soiled", "skin-showing")
 REASONS = ("nobody-here", "partner-busy", "practice-run")
-NATURAL = ("yes", "no", "unsure", "not-finished", "is-on", "is-off", "cannot")
+NATURAL = ("yes", "no", "unsure", "not-finished", "is-off", "cannot")
 """What people say at a step though the step waits for something else: each leads somewhere (rule 32)."""
 INFORMATION = ("help", "where-am-i", "time")
 
