@@ -29,6 +29,7 @@ ALLOWED = {
 ONLY_IN = {
     "hama": {"listen/engines/network.py"},
     "threadpoolctl": {"listen/engines/network.py"},
+    "onnxruntime": {"listen/engines/moonshine_network.py"},
     "vosk": {"listen/engines/vosk.py"},
     "pyttsx3": {"speak/render.py"},  # in the child that renders
     "espeakng_loader": {"speak/render.py"},
@@ -212,4 +213,5 @@ def test_every_library_that_is_imported_is_declared_and_the_other_way_round() ->
     declared = {name.split(">")[0].split("=")[0].split("<")[0].strip() for name in declared}
     declared = {named.get(name, name) for name in declared}
     used = {module.split(".")[0] for name in FILES for module in imports(name)}
-    assert used - set(sys.stdlib_module_names) - {"voicecoach"} == declared
+    files_only = {"moonshine-voice"}  # its model is read; its own code, which opens a network, is never imported
+    assert used - set(sys.stdlib_module_names) - {"voicecoach"} == declared - files_only

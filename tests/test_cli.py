@@ -73,7 +73,7 @@ def test_protocols_names_what_comes_with_the_program_for_people_and_for_programs
 
 def test_engines_tells_which_ears_can_run_and_what_would_make_the_others_run() -> None:
     rows = json.loads(call("engines", "--json").stdout)
-    assert [row["name"] for row in rows] == ["vosk", "phonemes", "typed"]
+    assert [row["name"] for row in rows] == ["mixed", "vosk", "phonemes", "moonshine", "typed"]
     assert all(row["detail"] for row in rows)
     assert all(bool(row["mend"]) != row["runs"] for row in rows)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal, get_args
 
 from voicecoach.yamltext import Node, read
@@ -27,8 +27,7 @@ class Command:
     """One thing that can be meant. name: id ('gown-off'); phrases: the words that mean it; risk: which floor it needs.
 
     floor: this command's own floor, or None for its risk's. inside: the floor of a danger word found inside a sentence,
-    or None for the same; other words are not looked for inside sentences. agreed: its own such margin, or None for its
-    risk's.
+    or None for the same; other words are not looked for inside sentences.
     """
 
     name: str
@@ -36,7 +35,6 @@ class Command:
     risk: Risk
     floor: float | None = None
     inside: float | None = None
-    agreed: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,15 +42,12 @@ class Margins:
     """How far a command of a risk must lie ahead, in the unit of its score; a negative figure lets it lie behind.
 
     decoys: of the best decoy. others: of the best other command. near: how far under the floor (or behind a decoy or
-    another command) a danger word is still asked about. With a second recogniser: agreed: how far short of all these
-    it may be when that one heard the same; alone: how far beyond them a single word must be when it did not.
+    another command) a danger word is still asked about.
     """
 
     decoys: float = 0.0
     others: float = 0.0
     near: float = 0.0
-    agreed: float = 0.0
-    alone: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,10 +91,9 @@ class Grammar:
         return command.floor if command.floor is not None else dict(self.floors).get(command.risk, 0.0)
 
     def margin(self, name: str) -> Margins:
-        """The margins of the command `name`, by its risk and its own."""
+        """The margins of the command `name`, by its risk."""
         command = self.command(name)
-        margins = dict(self.margins).get(command.risk, Margins()) if command is not None else Margins()
-        return margins if command is None or command.agreed is None else replace(margins, agreed=command.agreed)
+        return dict(self.margins).get(command.risk, Margins()) if command is not None else Margins()
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,22 +132,16 @@ def match(grammar: Grammar, words: str, live: Collection[str]) -> str | None:
 
 
 def decide(
-    grammar: Grammar,
-    ranked: Sequence[Scored],
-    live: Collection[str],
-    decoy: float | None,
-    second: str | None = None,
+    grammar: Grammar, ranked: Sequence[Scored], live: Collection[str], decoy: float | None
 ) -> Decision:
     """Take an utterance for one live command, or refuse it.
 
     A command is taken only over its floor, and ahead of the decoys and of every other command by what its risk asks.
     Danger words are looked at first. What is not taken is refused; a danger word or 'stop' that failed by no more
-    than its risk's `near` is named, so that it can be asked about (rule 13). A command that a second recogniser heard
-    too may fail by its risk's `agreed`; a single word that it did not hear must be beyond by its risk's `alone`.
+    than its risk's `near` is named, so that it can be asked about (rule 13).
 
     Args:
         ranked: scores in any order, several a command allowed. decoy: best decoy's score, None if none was scored.
-        second: the command that a second recogniser heard, '' if it heard none, None if it was not asked.
     """
     best: dict[str, Scored] = {}
     for scored in ranked:
@@ -167,24 +155,12 @@ def decide(
         return Decision(None, "", LOWEST, 0.0)
     urgent = [scored for scored in order if _urgent(grammar, scored.command)]
     for scored in (*urgent[:1], *order[:1]):
-        doubted = second not in {None, scored.command} and " " not in scored.phrase
-        beyond = grammar.margin(scored.command).alone if doubted else 0.0
-        if _shortfall(grammar, scored, order, decoy) <= -beyond:
+        if _shortfall(grammar, scored, order, decoy) <= 0.0:
             return _decision(grammar, scored, order, taken=True)
-    both = best.get(second) if second else None
-    if both is not None and _shortfall(grammar, both, order, decoy) <= grammar.margin(both.command).agreed:
-        return _decision(grammar, both, order, taken=True)
     near = None
     if urgent and _shortfall(grammar, urgent[0], order, decoy) <= grammar.margin(urgent[0].command).near:
         near = urgent[0].command
     return _decision(grammar, order[0], order, taken=False, near=near)
-
-
-def undecided(grammar: Grammar, ranked: Sequence[Scored], live: Collection[str], decoy: float | None) -> bool:
-    """Whether what a second recogniser heard could change what `decide` makes of the same; mostly it could not."""
-    alone = decide(grammar, ranked, live, decoy)
-    heeded = {s.command for s in ranked if grammar.floor(s.command) - s.score <= grammar.margin(s.command).agreed}
-    return any(decide(grammar, ranked, live, decoy, second=answer) != alone for answer in ("", *heeded))
 
 
 def _urgent(grammar: Grammar, name: str) -> bool:
@@ -262,7 +238,7 @@ def _risks(node: Node) -> tuple[tuple[tuple[str, float], ...], tuple[tuple[str, 
     floors: list[tuple[str, float]] = []
     margins: list[tuple[str, Margins]] = []
     for name, value in node.only(*RISKS).items():
-        value.only("floor", "decoys", "others", "near", "agreed", "alone")
+        value.only("floor", "decoys", "others", "near")
         floors.append((name, value.need("floor").number(-100, 100)))
         figures = {key: child.number(-100, 100) for key, child in value.items() if key != "floor"}
         margins.append((name, Margins(**figures)))
@@ -284,7 +260,7 @@ def _commands(node: Node, owners: dict[str, str]) -> list[Command]:
 def _command(name: str, risk: Risk, value: Node, owners: dict[str, str]) -> Command:
     if value.entries is None:
         return Command(name, _phrases(value, name, owners), risk)
-    value.only("say", "floor", "inside", "agreed")
+    value.only("say", "floor", "inside")
     phrases = _phrases(value.need("say"), name, owners)
     own = {key: figure.number(-100, 100) for key, figure in value.items() if key != "say"}
     return Command(name, phrases, risk, **own)

@@ -27,10 +27,10 @@ from hearing_sounds import (
     to_hand,
     upper,
 )
+from voicecoach.listen.engines.sphinx import SecondOpinion, Sphinx
 
 from voicecoach.grammar import URGENT, Grammar, decide
 from voicecoach.listen.engines.phonemes import PhonemeScorer
-from voicecoach.listen.engines.sphinx import SecondOpinion, Sphinx
 from voicecoach.listen.segmenter import Segmenter
 
 ALWAYS = """repeat back pause help where-am-i breach splash needle no-air torn stop no-audio time end-session"""

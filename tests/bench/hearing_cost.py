@@ -16,12 +16,12 @@ import numpy as np
 from hearing_accuracy import states
 from hearing_sounds import HELD_OUT, Sound, english, noise, scene, spoken, table, to_hand
 from package_engine import package_log_probabilities, package_model
+from voicecoach.listen.engines.sphinx import Sphinx
 
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ
 from voicecoach.listen.echo import EchoCanceller
 from voicecoach.listen.engines.network import HamaNetwork
 from voicecoach.listen.engines.phonemes import PhonemeScorer
-from voicecoach.listen.engines.sphinx import Sphinx
 from voicecoach.listen.pipeline import Pipeline
 from voicecoach.listen.segmenter import Segment, Segmenter
 from voicecoach.session.events import Heard

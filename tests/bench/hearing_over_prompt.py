@@ -12,11 +12,11 @@ from collections.abc import Callable
 
 import numpy as np
 from hearing_sounds import HELD_OUT, ROOT, Sound, english, noise, spoken, table, to_hand
+from voicecoach.listen.engines.sphinx import Sphinx
 
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ
 from voicecoach.grammar import Grammar
 from voicecoach.listen.engines.phonemes import PhonemeScorer
-from voicecoach.listen.engines.sphinx import Sphinx
 from voicecoach.listen.pipeline import Pipeline
 from voicecoach.runtime.library import load_protocol
 from voicecoach.session.events import Event, Heard, SpeechStarted

@@ -12,6 +12,7 @@ from spoken import say
 
 from voicecoach import grammar as grammars
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, Samples
+from voicecoach.listen import registry
 from voicecoach.listen.port import Recogniser
 from voicecoach.listen.process import RecogniserProcess
 from voicecoach.listen.scripted import ScriptedRecogniser, parse
@@ -58,11 +59,28 @@ def in_child(spec: Spec) -> Callable[[Sequence[str]], Recogniser]:
     return lambda _: RecogniserProcess(spec, lockstep=True)
 
 
-def phonemes() -> Kind:
-    if importlib.util.find_spec("hama") is None:
-        pytest.skip(reason="the hama package is for Linux and macOS")
-    spec = Spec("phonemes", text_of("en"), "en.yaml", roles=((0, "wearer"),))
+def of_wheels(engine: str) -> Kind:
+    state = registry.choose(engine) if engine in able() else None
+    if state is None:
+        pytest.skip(reason=f"{engine} cannot run here: its packages have wheels for some systems only")
+    spec = Spec(engine, text_of("en"), "en.yaml", roles=((0, "wearer"),))
     return Kind(in_child(spec), ENGLISH, "what lovely weather we have today", voice("en-us"))
+
+
+def able() -> set[str]:
+    return {state.name for state in registry.engines() if state.can_run}
+
+
+def phonemes() -> Kind:
+    return of_wheels("phonemes")
+
+
+def moonshine() -> Kind:
+    return of_wheels("moonshine")
+
+
+def mixed() -> Kind:
+    return of_wheels("mixed")
 
 
 def vosk() -> Kind:
@@ -75,7 +93,10 @@ def vosk() -> Kind:
     return Kind(in_child(spec), words, "오늘은 날씨가 좋네요", voice("ko"))
 
 
-@pytest.fixture(params=[typed, phonemes, pytest.param(vosk, marks=pytest.mark.long)], ids=["typed", "phonemes", "vosk"])
+LONG = [pytest.param(kind, marks=pytest.mark.long) for kind in (moonshine, vosk)]
+
+
+@pytest.fixture(params=[typed, phonemes, mixed, *LONG], ids=["typed", "phonemes", "mixed", "moonshine", "vosk"])
 def kind(request: pytest.FixtureRequest) -> Kind:
     if request.param is not typed and sys.platform != "linux":
         pytest.skip(reason="the voice of these tests comes with espeakng-loader, on Linux")

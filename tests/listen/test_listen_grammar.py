@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from voicecoach.errors import InputError
-from voicecoach.grammar import Grammar, Scored, decide, match, normalise, parse, undecided
+from voicecoach.grammar import Grammar, Scored, decide, match, normalise, parse
 
 GRAMMARS = Path(__file__).parents[2] / "grammars"
 ENGLISH = parse((GRAMMARS / "en.yaml").read_text(encoding="utf-8"), "en.yaml")
@@ -232,64 +232,3 @@ def test_the_coachs_own_sentences_are_short_and_hold_no_answer_as_a_whole(file: 
 
 
 FIVE = ["breach", "done", "dry", "gown-on", "gown-off"]
-SECOND = "routine: {floor: -2, decoys: 0, others: 0.3, agreed: 1.0, alone: 0.5}"
-
-
-def heard_twice(phrase: str, score: float, second: str | None, decoy: float | None = None) -> str | None:
-    grammar = small(**{"routine: {floor: -2, decoys: 0, others: 0.3}": SECOND})
-    ranked = [Scored("done", phrase, score), Scored("breach", "breach", -9.0)]
-    return decide(grammar, ranked, NAMES, decoy, second).command
-
-
-def test_a_word_that_falls_short_is_taken_when_a_second_recogniser_heard_it_too() -> None:
-    assert heard_twice("done", -2.5, None) is None
-    assert heard_twice("done", -2.5, "done") == "done"
-    assert heard_twice("done", -2.5, "breach") is None
-    assert heard_twice("done", -1.5, "done", decoy=-0.6) == "done"
-    assert heard_twice("done", -3.1, "done") is None, "further short than its risk allows"
-
-
-def test_a_single_word_that_a_second_recogniser_did_not_hear_must_be_surer() -> None:
-    assert heard_twice("done", -1.8, None) == "done"
-    assert heard_twice("done", -1.8, "") is None
-    assert heard_twice("done", -1.4, "") == "done"
-    assert heard_twice("step done", -1.8, "") == "done", "longer phrases are not mistaken so easily"
-
-
-@given(score=st.floats(-4, 0), second=st.sampled_from([None, "", "breach", "done", "gown-on"]))
-def test_a_second_recogniser_never_keeps_back_a_danger_word(score: float, second: str | None) -> None:
-    grammar = small(**{"routine: {floor: -2, decoys: 0, others: 0.3}": SECOND})
-    ranked = [Scored("breach", "breach", score)]
-    alone = decide(grammar, ranked, NAMES, None)
-    both = decide(grammar, ranked, NAMES, None, second)
-    assert both.command == alone.command
-    assert both.near == alone.near
-
-
-@given(
-    scores=st.dictionaries(st.sampled_from(FIVE), st.floats(-4, 0)),
-    decoy=st.none() | st.floats(-4, 0),
-    second=st.sampled_from([None, "", *FIVE]),
-)
-def test_a_second_opinion_that_is_not_needed_could_change_nothing(
-    scores: dict[str, float], decoy: float | None, second: str | None
-) -> None:
-    grammar = small(**{"routine: {floor: -2, decoys: 0, others: 0.3}": SECOND})
-    ranked = [Scored(name, name, score) for name, score in scores.items()]
-    if not undecided(grammar, ranked, NAMES, decoy):
-        assert decide(grammar, ranked, NAMES, decoy, second) == decide(grammar, ranked, NAMES, decoy)
-
-
-@pytest.mark.parametrize(("score", "open_to_it"), [(-3.1, False), (-2.5, True), (-1.8, True), (-1.4, False)])
-def test_a_second_opinion_counts_only_where_a_word_is_nearly_sure_or_nearly_taken(
-    score: float, open_to_it: bool
-) -> None:
-    grammar = small(**{"routine: {floor: -2, decoys: 0, others: 0.3}": SECOND})
-    assert undecided(grammar, [Scored("done", "done", score)], NAMES, None) is open_to_it
-
-
-@given(second=st.sampled_from(["done", "dry", "breach", "gown-on"]), score=st.floats(-4, 0))
-def test_what_only_the_second_recogniser_heard_is_not_taken(second: str, score: float) -> None:
-    ranked = [Scored("dry", "dry", score)]
-    assert decide(ENGLISH, ranked, ["dry"], None, second).command in {None, "dry"}
-    assert decide(ENGLISH, [], NAMES, None, second).command is None

@@ -253,10 +253,10 @@ def has(*packages: str) -> Callable[[str], bool]:
         ("vosk hama model", "phonemes", "phonemes"),
         ("vosk hama model", "typed", "typed"),
         ("", "typed", "typed"),
-        ("vosk", "auto", "engine auto: vosk cannot run here: there is no model; phonemes cannot run here: the package"),
+        ("vosk", "auto", "engine auto: mixed cannot run here: phonemes cannot run here: the package hama"),
         ("vosk hama", "vosk", "engine vosk: vosk cannot run here: there is no model (voicecoach model get"),
         ("hama model", "vosk", "engine vosk: vosk cannot run here: the package vosk is not installed (python -m pip"),
-        ("hama", "ears", "--engine: 'ears' is not an engine; expected one of auto, vosk, phonemes, typed"),
+        ("hama", "ears", "--engine: 'ears' is not an engine; expected one of auto, mixed, vosk, phonemes"),
     ],
 )
 def test_an_engine_is_chosen_as_asked_or_refused_with_what_would_mend_it(
@@ -276,8 +276,10 @@ def test_every_engine_is_listed_with_its_state_and_cure(monkeypatch: pytest.Monk
     monkeypatch.setattr(registry, "_installed", has("vosk"))
     states = registry.engines()
     assert [(state.name, state.can_run, bool(state.mend)) for state in states] == [
+        ("mixed", False, True),
         ("vosk", False, True),
         ("phonemes", False, True),
+        ("moonshine", False, True),
         ("typed", True, False),
     ]
     assert all(isinstance(state, EngineState) and state.detail for state in states)

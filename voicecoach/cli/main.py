@@ -52,16 +52,8 @@ for group in (cli_protocol.app, record.app, replay.app, review.app, export.app, 
 
 Json = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 ModelOption = Annotated[str | None, typer.Option(help="Folder of a Vosk model.")]
+EngineOption = Annotated[str, typer.Option(help=f"Which ear: {', '.join(registry.NAMES)}.")]
 GrammarOption = Annotated[str, typer.Option(help="A grammar by name or file.")]
-
-
-class Engine(StrEnum):
-    """Which ear."""
-
-    AUTO = "auto"
-    VOSK = "vosk"
-    PHONEMES = "phonemes"
-    TYPED = "typed"
 
 
 class Audio(StrEnum):
@@ -87,7 +79,7 @@ def run(
     recording: Annotated[Path | None, typer.Option("--input", help="Play a WAV file instead of a microphone.")] = None,
     typed: Annotated[bool, typer.Option("--typed", help="Words from SCRIPT, or from the keyboard.")] = False,
     script: Annotated[str, typer.Argument(help="With --typed: a script of words, times and roles.")] = "",
-    engine: Annotated[Engine, typer.Option(help="Which ear.")] = Engine.AUTO,
+    engine: EngineOption = registry.AUTO,
     grammar: GrammarOption = "en",
     site: Annotated[str, typer.Option(help="A site file.")] = "",
     model: ModelOption = None,
@@ -105,13 +97,13 @@ def run(
         raise InputError("a script needs --typed", where=script)
     if typed and recording is not None:
         raise InputError("--typed and --input exclude each other")
-    is_typed = typed or engine is Engine.TYPED
+    is_typed = typed or engine == registry.TYPED
     wish = app.Wish(
         protocol=protocol,
         pair=pair,
         recording=recording,
         script=(script or "-") if is_typed else "",
-        engine=engine.value,
+        engine=engine,
         grammar=grammar,
         site=site,
         model=model,
@@ -175,21 +167,21 @@ def _signals(runner: app.Runner) -> Iterator[None]:
 def demo_command(
     seed: Annotated[int, typer.Option(help="Another seed, another wearer.")] = 1,
     out: Annotated[Path | None, typer.Option(help="Where the record is kept.")] = None,
-    engine: Annotated[Engine, typer.Option(help="Which ear.")] = Engine.AUTO,
+    engine: EngineOption = registry.AUTO,
     model: ModelOption = None,
     aloud: Annotated[bool, typer.Option("--aloud", help="Play the conversation on the sound card afterwards.")] = False,
 ) -> None:
     """A short whole session with a simulated wearer, heard by the real recogniser."""
     console = Console()
     console.print(f"[dim]{CAUTION}[/]")
-    good = demo.run(seed=seed, out=out, engine=engine.value, model=model, console=console, aloud=aloud)
+    good = demo.run(seed=seed, out=out, engine=engine, model=model, console=console, aloud=aloud)
     raise typer.Exit(0 if good else 1)
 
 
 @main.command(name="hear")
 def hear_command(
     files: Annotated[list[Path], typer.Argument(help="WAV files.")],
-    engine: Annotated[Engine, typer.Option(help="Which ear.")] = Engine.AUTO,
+    engine: EngineOption = registry.AUTO,
     grammar: GrammarOption = "en",
     model: ModelOption = None,
     as_json: Json = False,
@@ -197,7 +189,7 @@ def hear_command(
     """What the recogniser makes of recordings, all phrases live."""
     failed = False
     words, text = library.load_grammar(grammar)
-    chosen = registry.choose(engine.value, model)
+    chosen = registry.choose(engine, model)
     spec = registry.spec(chosen.name, text, f"{words.name}.yaml", model=model, roles={0: "wearer"})
     ear = RecogniserProcess(spec, lockstep=True)
     try:

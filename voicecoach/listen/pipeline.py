@@ -13,10 +13,9 @@ import numpy as np
 
 from voicecoach.audio.line import RATE_HZ, Samples
 from voicecoach.errors import EngineError
-from voicecoach.grammar import LOWEST, URGENT, Decision, Grammar, decide, undecided
+from voicecoach.grammar import LOWEST, URGENT, Decision, Grammar, decide
 from voicecoach.listen.echo import DELAY, EchoCanceller
-from voicecoach.listen.engines.phonemes import Scorer
-from voicecoach.listen.engines.sphinx import SecondOpinion
+from voicecoach.listen.engines.port import Scorer
 from voicecoach.listen.segmenter import Segment, Segmenter, SegmentEvent
 from voicecoach.session.events import Event, Heard, Role, SpeechEnded, SpeechStarted, SpeechUnending
 
@@ -39,7 +38,6 @@ class Pipeline:
         recogniser: scores one utterance; prepared here with `grammar`.
         grammar: what can be meant at all.
         roles: who speaks on which channel; a channel without an entry is 'unknown'.
-        second: asked about a whole utterance that was nearly taken; None: nobody is.
         hangover_s: silence that ends an utterance (s).
         working: called between the pieces of work that one block may take, each of a fraction of a second.
     """
@@ -50,14 +48,12 @@ class Pipeline:
         grammar: Grammar,
         roles: Mapping[int, Role],
         *,
-        second: SecondOpinion | None = None,
         hangover_s: float = 0.30,
         working: Callable[[], None] = lambda: None,
     ) -> None:
         self.engine = recogniser.engine
         self._recogniser = recogniser
-        self._second = second
-        self._grammar = grammar
+        self._grammar = recogniser.prepare(grammar)
         self._roles = dict(roles)
         self._hangover_s = hangover_s
         self._working = working
@@ -66,7 +62,6 @@ class Pipeline:
         self._channels: list[_Channel] = []
         self._next = 0
         self._sounding_until = 0
-        recogniser.prepare(grammar)
 
     def listen(self, commands: Collection[str]) -> None:
         """From now on only these command ids can be meant; what was decoded for others is decoded again."""
@@ -161,27 +156,20 @@ class Pipeline:
 
         In 60 words over a prompt 6 dB under the voice (10 voices) this heard 54 danger words instead of 46; none false.
         """
-        decision = self._decide_on(segment.samples, live, part=segment.part)
+        decision = self._decide_on(segment.samples, live)
         if not segment.played or decision.command in self._urgent:
             return decision
-        other = self._decide_on(segment.noticed, live, part=segment.part)
+        other = self._decide_on(segment.noticed, live)
         if other.command in self._urgent:
             return other
         return other if decision.command is None and decision.near is None and other.near is not None else decision
 
-    def _decide_on(self, samples: Samples, live: frozenset[str], *, part: bool) -> Decision:
+    def _decide_on(self, samples: Samples, live: frozenset[str]) -> Decision:
         self._working()
         ranked, decoy = self._recogniser.score(samples, live)
         if any(math.isnan(scored.score) for scored in ranked):
             raise EngineError("gave a score that is no number", where=f"engine {self.engine}")
-        decision = decide(self._grammar, ranked, live, decoy)
-        if self._second is None or part or decision.command in self._urgent:
-            return decision
-        # it can take longer than everything else together: asked only where its answer counts
-        if not undecided(self._grammar, ranked, live, decoy):
-            return decision
-        self._working()
-        return decide(self._grammar, ranked, live, decoy, second=self._second.hear(samples) or "")
+        return decide(self._grammar, ranked, live, decoy)
 
     def _tell(self, number: int, found: SegmentEvent, decision: Decision) -> list[Event]:
         segment = found.segment

