@@ -47,7 +47,7 @@ class Phones:
         if not self.is_inside or len(samples) < RATE_HZ:
             whole[rows] = self.value
         inside = dict.fromkeys(rows, self.value) if self.is_inside and len(samples) >= RATE_HZ else {}
-        return phonemes.Ranking(whole, -5.0, inside)
+        return phonemes.Ranking(whole, -2.5, inside)
 
     def find(self, samples: Samples, row: int) -> tuple[int, int]:
         return RATE_HZ, RATE_HZ * 3 // 2
