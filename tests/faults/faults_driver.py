@@ -207,16 +207,16 @@ def put_down(journal: Journal, session: Any, ear: str) -> None:
         journal.write_effects(journal.write(told).seq, effects)
 
 
-def cut_off(folder: Path, step: str = DRESSED, ear: str = "typed") -> None:
+def cut_off(folder: Path, step: str = DRESSED, ear: str = "typed", mode: str = "solo") -> None:
     """Write the record of a live session with that ear that was cut off at that step."""
-    session = driver.Session(driver.setup())
+    session = driver.Session(driver.setup(), mode, independent=mode == "pair")
     session.go_to(step)
     copies = {
         "protocol.yaml": (driver.ROOT / "protocols/short-practice.yaml").read_bytes(),
         "grammar.yaml": (driver.ROOT / "grammars/en.yaml").read_bytes(),
     }
     folder.parent.mkdir(parents=True, exist_ok=True)
-    made_with = Manifest(ear, "solo", "none", "short-practice 1", "en 1", source="live")
+    made_with = Manifest(ear, mode, "none", "short-practice 1", "en 1", source="live")
     journal = Journal.create(folder, made_with, copies)
     put_down(journal, session, ear)
     journal.close()

@@ -26,13 +26,17 @@ from voicecoach.record.read import Session, read
 from voicecoach.runtime import found as sessions
 from voicecoach.runtime import resume
 from voicecoach.runtime.loop import Coach, Parts
-from voicecoach.session.events import Event, Heard, Reopened
+from voicecoach.session.events import Event, Heard, Reopened, Role
 from voicecoach.session.machine import Machine
 from voicecoach.session.setup import Setup
 from voicecoach.session.table import OVER
+from voicecoach.session.vocabulary import ASKED_OF_OBSERVER
 from voicecoach.speak.silent import SilentVoice
 
-REPLIES = {"reason": "practice-run", "mirror": "yes", "removal-area": "yes", "end": "yes", "right": "right"}
+REPLIES = {
+    "reason": "practice-run", "mirror": "yes", "removal-area": "yes", "end": "yes", "right": "right",
+    "all-clear": "confirm",
+}  # fmt: skip
 PATIENCE_S = 0.3
 KILL_AFTER_S = (0.0, 0.15)
 """A process is killed after a random time in this range (s), from its start or, mostly, from its first event."""
@@ -64,18 +68,34 @@ class Wearer:
         if self._now - self._quiet_since < PATIENCE_S * RATE_HZ:
             return []
         self._quiet_since = self._now
-        word = self._word()
-        return (
-            [Heard(self._now, word, word, self._now - 1600, self._now, source="typed", engine="typed")] if word else []
-        )
+        word, role = self._word()
+        began = self._now - 1600
+        return [Heard(self._now, word, word, began, self._now, role=role, source="typed")] if word else []
 
-    def _word(self) -> str:
+    def _word(self) -> tuple[str, Role]:
+        """What is said next, and by whom."""
         assert self.coach is not None
         state = self.coach.state
+        observing = state.mode == "pair" and (state.question in ASKED_OF_OBSERVER or state.status == "confirming")
+        if state.status == "confirming":
+            return "confirm", "observer"
         if state.status == "asking":
-            return REPLIES[state.question]
+            return REPLIES[state.question], "observer" if observing else "wearer"
         if state.status == "working":
-            return "start-removal"
+            return "start-removal", "wearer"
+        return self._answer(), self._role()
+
+    def _role(self) -> Role:
+        assert self.coach is not None
+        state = self.coach.state
+        step = step_at(self._rules.protocol, state.place)
+        if step is None:
+            return "wearer"
+        return next((role for role in (step.role, *step.also) if role not in state.answered), step.role)
+
+    def _answer(self) -> str:
+        assert self.coach is not None
+        state = self.coach.state
         step = step_at(self._rules.protocol, state.place)
         if step is None or step.quiet_s or state.status not in {"awaiting", "acknowledging", "drying"}:
             return ""
@@ -174,7 +194,7 @@ def life(root: Path, kill_after_s: float | None, *, starting: bool = False) -> t
     return os.WIFSIGNALED(how), [json.loads(line) for line in lines.splitlines(keepends=True) if line.endswith(b"\n")]
 
 
-def kill_and_go_on(root: Path, kills: int, rng: random.Random, each: int = 10) -> Tally:
+def kill_and_go_on(root: Path, kills: int, rng: random.Random, each: int = 10, mode: str = "solo") -> Tally:
     """Kill until so many processes died of it, about `each` times a session, and carry every session on to its end.
 
     A session begins at a random step at which something is worn.
@@ -185,7 +205,7 @@ def kill_and_go_on(root: Path, kills: int, rng: random.Random, each: int = 10) -
     while tally.kills < kills:
         tally.sessions += 1
         place = root / f"session-{tally.sessions}"
-        cut_off(place / "cut-off", rng.choice(starts))
+        cut_off(place / "cut-off", rng.choice(starts), mode=mode)
         told: list[dict[str, Any]] = []
         wanted = min(kills, tally.kills + each)
         while not any("ended" in one for one in told):

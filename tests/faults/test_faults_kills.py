@@ -9,15 +9,18 @@ from pathlib import Path
 import pytest
 from faults_kills import kill_and_go_on
 
+MODES = ("solo", "pair")
 MANY = int(os.environ.get("VOICECOACH_KILLS", "200"))
 
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="forks the process that is to be killed")
-@pytest.mark.parametrize("kills", [20, pytest.param(MANY, marks=pytest.mark.long)])
+@pytest.mark.parametrize(
+    ("kills", "mode"), [(10, "solo"), (10, "pair"), *(pytest.param(MANY, m, marks=pytest.mark.long) for m in MODES)]
+)
 def test_killed_at_random_moments_nothing_is_lost_and_nothing_is_confirmed_that_was_not_said(
-    tmp_path: Path, kills: int
+    tmp_path: Path, kills: int, mode: str
 ) -> None:
-    tally = kill_and_go_on(tmp_path, kills, random.Random(21))  # noqa: S311 not for secrets
+    tally = kill_and_go_on(tmp_path, kills, random.Random(21), mode=mode)  # noqa: S311 not for secrets
     print(tally)
     assert tally.kills == kills
     assert tally.resumed > kills / 3  # most of them struck a session under way
