@@ -342,3 +342,21 @@ def test_as_a_program_it_says_so_aloud_and_asks_piece_by_piece(root: Path) -> No
         assert not any(re.search(r"Nobody here|mirror", line) for line in program.shown)
     finally:
         program.end()
+
+
+def test_an_open_session_is_ended_by_hand_only_once_nothing_is_worn(root: Path) -> None:
+    from typer.testing import CliRunner  # noqa: PLC0415 beside its one use
+
+    from voicecoach.cli.main import main  # noqa: PLC0415
+
+    asked = CliRunner().invoke(main, ["end", str(root / "open")])
+    assert asked.exit_code == 2
+    assert "there is still worn: gown, mask, gloves" in asked.stderr
+    assert isinstance(sessions.find(root).open, Open)
+    lock = Lock(root / "open")
+    assert lock.take(datetime.now(UTC))
+    assert "is in use by" in CliRunner().invoke(main, ["end", str(root / "open"), "--nothing-worn"]).stderr
+    lock.release()
+    assert CliRunner().invoke(main, ["end", str(root / "open"), "--nothing-worn"]).exit_code == 0
+    assert sessions.find(root).open is None
+    assert CliRunner().invoke(main, ["end", str(root / "nowhere"), "--nothing-worn"]).exit_code == 2

@@ -293,3 +293,16 @@ def test_a_child_is_told_which_model_to_load(tmp_path: Path, monkeypatch: pytest
     assert registry.spec("phonemes", "text", "en.yaml").model == ""
     with pytest.raises(InputError, match="'typed' has no sound to listen to"):
         registry.spec("typed", "text", "en.yaml")
+
+
+def test_a_fetch_that_drips_or_does_not_end_is_given_up() -> None:
+    told: list[tuple[int, int]] = []
+    clock = [0.0]
+    bar = vosk_model._Bar(lambda done, total: told.append((done, total)), lambda: clock[0])
+    bar.update(1000)
+    assert told == [(1000, vosk_model.SIZE)]
+    clock[0] = vosk_model.WITHIN_S + 1
+    with pytest.raises(OSError, match="took longer than 30 minutes: 2,000 of"):
+        bar.update(1000)
+    with pytest.raises(OSError, match="is larger than"):
+        vosk_model._Bar(lambda *_: None, lambda: 0.0).update(2 * vosk_model.SIZE)

@@ -25,7 +25,7 @@ from voicecoach.errors import AudioError, InputError
 from voicecoach.listen import registry
 from voicecoach.listen import vosk_model as models
 from voicecoach.listen.process import RecogniserProcess
-from voicecoach.record import codes
+from voicecoach.record import codes, ended, lock, worn
 from voicecoach.record.box import read_key
 from voicecoach.runtime import app, hear, library, supervisor
 from voicecoach.runtime.one_voice import InUseError
@@ -161,6 +161,25 @@ def _signals(runner: app.Runner) -> Iterator[None]:
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
+
+
+@main.command(name="end")
+def end_command(
+    folder: Annotated[Path, typer.Argument(help="The folder of an open session.")],
+    nothing_worn: Annotated[bool, typer.Option("--nothing-worn", help="Nothing of it is worn any more.")] = False,
+) -> None:
+    """End an open session by hand, when it cannot be gone on with and nothing is worn any more."""
+    who, last = lock.holder(folder), worn.last_known_worn(folder)
+    if who is not None:
+        raise InputError(f"is in use by {who}", where=str(folder), mend="end it by voice or at its keyboard")
+    if last is None and not folder.is_dir():
+        raise InputError("is not there", where=str(folder), expected="the folder of a session")
+    on = ", ".join(last.on) if last is not None else ""
+    if not nothing_worn:
+        told = f"by its last good lines there is still worn: {on or 'nothing that is known'}"
+        raise InputError(told, where=str(folder), mend="once nothing is worn: the same with --nothing-worn")
+    ended.end(folder, f"ended by hand; by its last good lines there was worn: {on or 'nothing that is known'}")
+    typer.echo(f"{folder}: ended by hand")
 
 
 @main.command(name="demo")

@@ -7,6 +7,7 @@ import os
 import shutil
 import stat
 import tempfile
+import time
 import zipfile
 import zlib
 from collections.abc import Callable
@@ -30,6 +31,10 @@ MAX_UNPACKED = 400_000_000
 MAX_FILES = 500
 CONTENTS = "voicecoach-contents.json"
 PART = ".part-"
+ROUNDED = 100_000
+"""The last piece is counted as a whole one (bytes)."""
+WITHIN_S = 1800.0
+"""A fetch that takes longer in all is given up (s): even at 25 kB a second it is done by then."""
 _NEEDED = ("am/final.mdl", "conf/mfcc.conf", "graph/HCLr.fst")
 
 Progress = Callable[[int, int], None]
@@ -138,7 +143,7 @@ def _fetch(part: Path, progress: Progress | None) -> Path:
     import pooch  # noqa: PLC0415 it and requests take 0.2 s to load
 
     pooch.get_logger().setLevel("ERROR")
-    downloader = pooch.HTTPDownloader(progressbar=_Bar(progress) if progress else False, timeout=30)
+    downloader = pooch.HTTPDownloader(progressbar=_Bar(progress or (lambda _, __: None)), timeout=30)
     try:
         fetched = Path(pooch.retrieve(URL, f"sha256:{SHA256}", f"{NAME}.zip", part, downloader=downloader))
     except OSError as error:
@@ -153,15 +158,20 @@ def _fetch(part: Path, progress: Progress | None) -> Path:
 
 
 class _Bar:
-    """What pooch takes for a progress bar."""
+    """What pooch takes for a progress bar; it also sees to it that a fetch comes to an end."""
 
-    def __init__(self, progress: Progress) -> None:
-        self._progress = progress
+    def __init__(self, progress: Progress, now: Callable[[], float] = time.monotonic) -> None:
+        self._progress, self._now = progress, now
         self._done = 0
+        self._end_s = now() + WITHIN_S
         self.total = SIZE
 
     def update(self, count: int) -> None:
         self._done += count
+        if self._done > SIZE + ROUNDED:
+            raise OSError(f"is larger than the {SIZE:,} bytes expected")
+        if self._now() > self._end_s:
+            raise OSError(f"took longer than {WITHIN_S / 60:g} minutes: {self._done:,} of {SIZE:,} bytes came")
         self._progress(min(self._done, self.total), self.total)
 
     def reset(self) -> None:

@@ -48,7 +48,8 @@ PAPER = (
     "[bold reverse] THE COACH CANNOT RUN. Stand still. Rub your gloved hands. [/]\n"
     "[bold]Go on by the paper card, or let your observer read it to you, one line after the other.\n"
     "Take nothing off that is not next on the card.[/] It is tried again every {every:g} s.\n"
-    "Once nothing is worn: type [bold]" + WORD + "[/] here and press Enter; that ends it.\a"
+    "Once nothing is worn: type [bold]" + WORD + "[/] here and press Enter; that ends it. Elsewhere:\n"
+    "voicecoach end FOLDER --nothing-worn\a"
 )
 Asked = Callable[[float], bool]
 """Waits so long (s) and says whether it was asked to end."""
