@@ -15,6 +15,8 @@ LOADER: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 """libyaml's scanner where PyYAML has it, about nine times as fast as the one in Python; both give the same marks."""
 MAX_CHARACTERS = 1_000_000
 MAX_DEPTH = 12
+MAX_WORD = 300
+"""Characters without a space between them: a long address fits, what nobody can say or read does not."""
 MAX_NODES = 60_000
 
 
@@ -183,4 +185,8 @@ def _printable(text: str, file: str, line: int) -> str:
         if unicodedata.category(character) in {"Cc", "Cs"} and character not in "\n\t":
             what = f"has the character {character!a}, which cannot be shown"
             raise InputError(what, where=f"{file}:{line}", expected="letters, figures and signs")
+    longest = max(map(len, text.split()), default=0)
+    if longest > MAX_WORD:
+        what = f"has a word of {longest:,} characters"
+        raise InputError(what, where=f"{file}:{line}", expected=f"at most {MAX_WORD}")
     return text

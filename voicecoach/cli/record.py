@@ -73,7 +73,7 @@ def report_command(
     """The debrief: incidents and what is owed, three things to coach, times, timeline, words with their sound."""
     session, status = read_record(folder, key)
     if html is None:
-        typer.echo(report.text(session, incidents_only=incidents_only), nl=False)
+        typer.echo(printable(report.text(session, incidents_only=incidents_only)), nl=False)
         end(status)
         return
     page = report.page(session, incidents_only=incidents_only, sound=sound.value, name=html.stem)

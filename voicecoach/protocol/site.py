@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 from voicecoach import yamltext
@@ -57,6 +58,9 @@ def load(text: str, file: str) -> Site:
         if node is not None and len(node.scalar().split()) > MAX_SPOKEN_WORDS:
             raise node.wrong(f"is {len(node.scalar().split())} words long", f"at most {MAX_SPOKEN_WORDS}: it is spoken")
     root.need("name")
+    approved = root.get("approved")
+    if approved is not None and not _is_date(approved.scalar()):
+        raise approved.wrong(f"{approved.scalar()[:40]!r} is no day", "a date as 2026-05-04")
     times = root.get("contact-times")
     limit = root.get("wear-limit-min")
     check = root.get("check-every-min")
@@ -69,3 +73,14 @@ def load(text: str, file: str) -> Site:
         follow_up_days=tuple(sorted({int(day.number(1, 365)) for day in follow.list()})) if follow else (),
         refresher_days=int(refresher.number(1, 3660)) if refresher else 0,
     )
+
+
+def _is_date(text: str) -> bool:
+    """Whether it is a day of the calendar, as ISO 8601 writes it."""
+    found = re.fullmatch(r"([0-9]{4})-([0-9]{2})-([0-9]{2})", text)
+    if found is None:
+        return False
+    year, month, day = map(int, found.groups())
+    leap = year % 4 == 0 and (year % 100 != 0 or year % 400 == 0)
+    longest = (31, 29 if leap else 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31)
+    return 1 <= month <= 12 and 1 <= day <= longest[month - 1]

@@ -30,8 +30,8 @@ def pack(folder: Path, target: Path) -> tuple[str, ...]:
     if target.exists():
         raise InputError("is there already", where=str(target), expected="a new file")
     try:
-        names = sorted(path.name for path in folder.iterdir() if path.is_file() and path.name != lock.NAME)
-        contents = {name: (folder / name).read_bytes() for name in names}
+        names = sorted(path.name for path in folder.iterdir() if disk.there(path) and path.name != lock.NAME)
+        contents = {name: disk.read_file(folder / name, LARGEST) for name in names}
     except OSError as error:
         raise RecordError(f"cannot be read: {error.strerror or error}", where=str(folder)) from None
     if not {manifest.FILE, FILE} <= contents.keys():

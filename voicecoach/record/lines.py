@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 FILE = "events.jsonl"
 BOX = "box"
+LONGEST = 1_000_000
+"""Bytes; no line of a journal comes near."""
 OWN_KEYS = ("seq", "line", "of", "at", "at_s", "wall", "was", "chain")
 """Keys that the journal itself writes; no event or effect uses them for anything else."""
 
@@ -109,7 +111,7 @@ def unseal(chain: str, raw: bytes) -> Unsealed:
     body, tail = raw[:-_TAIL_LENGTH] + b"}", raw[-_TAIL_LENGTH:]
     right = hashlib.sha256(chain.encode("ascii", "replace") + body).hexdigest()
     whole = tail == _TAIL + right.encode("ascii") + b'"}'
-    data = from_bytes(raw)
+    data = from_bytes(raw) if len(raw) <= LONGEST else None
     if data is None:
         return Unsealed(None, right, False)
     stored = data.get("chain")

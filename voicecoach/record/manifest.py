@@ -79,11 +79,11 @@ def from_bytes(raw: bytes, where: str) -> Manifest:
         raise RecordError("is not a manifest", where=where, expected="a JSON mapping")
     if data.get("format") not in FORMATS or isinstance(data.get("format"), bool):
         wanted = f"format {' or '.join(map(str, FORMATS))}"
-        raise RecordError(f"has format {str(data.get('format'))[:40]!r}", where=where, expected=wanted)
+        raise RecordError(f"has format {_shown(data.get('format'))}", where=where, expected=wanted)
     values = {f.name: data[f.name] for f in dataclasses.fields(Manifest) if f.name in data}
     for f in dataclasses.fields(Manifest):
         if f.name in values and not _KINDS.get(str(f.type), _is_text)(values[f.name]):
-            raise RecordError(f"{f.name} is {str(values[f.name])[:40]!r}", where=where, expected=str(f.type))
+            raise RecordError(f"{f.name} is {_shown(values[f.name])}", where=where, expected=str(f.type))
     try:
         if "roles" in values:
             values["roles"] = tuple(values["roles"])
@@ -101,6 +101,13 @@ def read(folder: Path) -> tuple[bytes, Manifest]:
     path = folder / FILE
     raw = disk.read_file(path, LARGEST)
     return raw, from_bytes(raw, str(path))
+
+
+def _shown(value: object) -> str:
+    """A value for a message, whatever somebody has put there."""
+    if isinstance(value, dict | list):
+        return f"a {'mapping' if isinstance(value, dict) else 'list'} of {len(value)}"
+    return repr(value if not isinstance(value, str) else value[:40])
 
 
 def _is_text(value: object) -> bool:

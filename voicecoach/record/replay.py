@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import Any, Protocol, TypeVar
 
 from voicecoach.errors import RecordError
-from voicecoach.record.manifest import digest
+from voicecoach.record import disk
+from voicecoach.record.manifest import LARGEST_COPY, digest
 from voicecoach.record.read import Session, read
 from voicecoach.session import effects as effect_values
 from voicecoach.session.effects import Effect
@@ -93,10 +94,7 @@ def read_copy(session: Session, name: str) -> str | None:
     if name not in session.manifest.copies:
         return None
     path = session.folder / name
-    try:
-        raw = path.read_bytes()
-    except OSError as error:
-        raise RecordError(f"cannot be read: {error.strerror or error}", where=str(path)) from None
+    raw = disk.read_file(path, LARGEST_COPY)
     if digest(raw) != session.manifest.copies[name]:
         raise RecordError(
             "is not the file that the session was made with", where=str(path), expected="the SHA-256 in the manifest"

@@ -22,7 +22,8 @@ BESIDE = ".beside"
 START = "voicecoach worn 1"
 """Stands before the line's bytes in its digest, in place of a chain."""
 LARGEST = 100_000
-LARGEST_EVENTS = 1 << 30
+LARGEST_EVENTS = 1 << 28
+"""Bytes; a day of work has a tenth of that."""
 
 Source = Literal["beside", "apart", "lines"]
 

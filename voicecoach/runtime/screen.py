@@ -14,6 +14,7 @@ from rich.markup import escape
 from rich.table import Table
 from rich.text import Text
 
+from voicecoach.errors import printable
 from voicecoach.record.read import Session
 from voicecoach.record.story import clock
 from voicecoach.record.timeline import rows
@@ -96,7 +97,8 @@ def show_timeline(session: Session, console: Console) -> None:
         table.add_column(column, overflow="fold")
     for row in rows(session):
         style = "bold red" if row.mark in {"breach", "exposure", "alarm"} else "yellow" if row.mark else ""
-        table.add_row(row.time, row.who, row.what, escape(row.text), style=style)
+        cells = (escape(printable(cell)) for cell in (row.time, row.who, row.what, row.text))
+        table.add_row(*cells, style=style)
     console.print(table)
 
 
