@@ -25,6 +25,7 @@ def is_whole(session: Session) -> bool:
         and session.broken_at is None
         and session.manifest.format == FORMAT  # one of an earlier format was made by an earlier machine
         and set(session.manifest.copies) >= COPIES
+        and (session.folder / "protocol.yaml").is_file()
         and "\nstages:" in (session.folder / "protocol.yaml").read_text(encoding="utf-8")
     )
 
