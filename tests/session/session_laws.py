@@ -13,7 +13,7 @@ from voicecoach.protocol.place import Place
 from voicecoach.session.effects import CancelTimer, Effect, Listen, Note, Say, SetTimer, StopSpeaking
 from voicecoach.session.events import CLOCK_HZ, Event, Heard, Opened, PromptEnded, TimerFired
 from voicecoach.session.guards import GUARDS
-from voicecoach.session.interpret.live import live
+from voicecoach.session.interpret.live import live, tried
 from voicecoach.session.machine import Machine
 from voicecoach.session.prompts import every_prompt
 from voicecoach.session.setup import Setup
@@ -147,7 +147,7 @@ class Walk:
         assert set(after.timers) == set(self.due), "the state knows which timers run"
         assert [s.prompt for s in after.speech if s.prompt in self.sounding] == self.sounding, "and what sounds"
         self._words(said, effects)
-        if isinstance(event, Heard) and event.command == "breach":
+        if isinstance(event, Heard) and event.command == "breach" and "breach" not in tried(self.setup, before):
             self._breach_law(effects)
         if before.status == "timing" and after.status == "drying":
             step = step_at(self.setup.protocol, before.place)
