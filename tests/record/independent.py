@@ -177,9 +177,7 @@ def sha(path: Path) -> str:
 def code(folder: Path) -> str:
     """The twelve digits of a record with an end mark."""
     chain = json.loads((folder / "events.jsonl").read_bytes().splitlines()[-1])["chain"]
-    raw = hashlib.scrypt(
-        chain.encode(), salt=b"voicecoach record code 1", n=1 << 15, r=8, p=1, maxmem=1 << 26, dklen=8
-    )
+    raw = hashlib.scrypt(chain.encode(), salt=b"voicecoach record code 1", n=1 << 15, r=8, p=1, maxmem=1 << 26, dklen=8)
     digits = f"{int.from_bytes(raw) % 10**12:012d}"
     return " ".join(digits[at : at + 3] for at in (0, 3, 6, 9))
 

@@ -345,6 +345,8 @@ def test_a_breach_is_acted_on_out_of_a_stop_a_pause_and_a_question(begin, word: 
 def test_a_breach_in_the_introduction_leads_back_to_the_questions_of_the_start(begin) -> None:
     session = Session(setup())
     session.hear("breach")
+    session.answer_step()
+    session.hear("no")
     assert (session.state.status, session.state.question) == ("asking", "reason")
 
 

@@ -5,12 +5,14 @@ A surface is clean, treated (disinfected), suspect or dirty, and may have visibl
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from voicecoach.checker.rules import CLEAN, DIRTY, SUSPECT, TREATED
 from voicecoach.checker.surfaces import Surfaces
 from voicecoach.checker.transfer import Run
 from voicecoach.checker.world import ENTERED, LEVEL, RUBBED, TOUCHED, Contact, Finding, Slip, World
 from voicecoach.protocol import zones
-from voicecoach.protocol.model import Step
+from voicecoach.protocol.model import ANYONE, Step
 
 _ENTRY = ("hands", "wrists", "face", "eyes", "hair", "neck", "arms", "uniform", "legs", "feet")
 
@@ -31,6 +33,8 @@ class Model(Surfaces):
         self, step: Step, world: World, log: list[Contact] | None = None, slip: Slip | None = None
     ) -> tuple[World, tuple[Finding, ...]]:
         """The world after the step's acts, and the rules broken by them."""
+        if step.role == ANYONE:  # the wearer's hands are the worse ones
+            step = replace(step, role="wearer")
         run = Run(self, world, step, log, slip)
         joined = frozenset(act.target for act in step.acts if act.kind == "doff")
         rubbed = bool(world.flags & RUBBED)
@@ -71,7 +75,7 @@ class Model(Surfaces):
             run.broken("hands-not-clean", self.hands, "the last gloves")
         elif not world.flags & RUBBED:
             run.broken("hands-not-clean", self.hands, "the last thing taken off")
-        if self.feet not in self.bare and world.levels[self.feet] & LEVEL > TREATED:
+        if world.flags & ENTERED and self.feet not in self.bare and world.levels[self.feet] & LEVEL > TREATED:
             run.broken("shoes-untreated", self.feet, "floor")
         for helper, touched in TOUCHED.items():
             if world.flags & touched:

@@ -140,6 +140,7 @@ class Walk:
         self.ends: set[Point] = set()
         self.counters: dict[tuple[str, str, str], Counterexample] = {}
         self.cut = False
+        self._emergencies = {branch.name for branch in protocol.branches if branch.emergency}
         self._states: dict[tuple[World, Ledger, Memory], State] = {}
         self._done: dict[tuple[str, World], tuple[World, tuple[Finding, ...]]] = {}
         self._happened: dict[tuple[str, str, World], World] = {}
@@ -162,6 +163,8 @@ class Walk:
                     if after is None:
                         self.ends.add(point)
                         continue
+                    if self._emergency(after):
+                        continue
                     onward.append(after)
                     if after not in self.moves:
                         if len(self.moves) >= self.max_states:
@@ -170,6 +173,11 @@ class Walk:
                         self.moves[after] = Move(point, step, event)
                         layers[after.used].append(after)
                 self.next[point] = onward
+
+    def _emergency(self, point: Point) -> bool:
+        """Whether the way has come to where something else goes before the rules: it is not walked any further."""
+        inside = {one.branch for one in point.spot.place.detours} & self._emergencies
+        return bool(inside) and bool(point.state.world.flags & ENTERED)
 
     def paths(self) -> int:
         """How many different ways there are from the start to an end."""
@@ -212,7 +220,7 @@ class Walk:
             yield Way("", "start removal", self._to("start removal", point))
         elif spot.question == "end":
             yield Way("", "the end", None, self.model.leave(state.world)[1])
-        elif spot.question == "piece":
+        elif spot.question == "torn-piece":
             for item in self.route.pieces(_stop(point)):
                 seen = Step("", "", acts=(Act("inspect", item),))
                 yield Way("", f"piece: {item}", self._to(f"piece: {item}", point, step=seen))

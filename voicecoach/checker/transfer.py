@@ -144,7 +144,8 @@ class Run:
         if self.flags & ENTERED and not rubbed:
             outermost = surfaces.hand("wearer", tuple(self.worn))
             soiled = self.levels[outermost] & SOIL
-            self.broken("through-soil" if soiled else "hygiene-missing", first, surfaces.names[outermost])
+            if not (soiled and outermost == first):  # soiled gloves that are binned themselves touch nothing else
+                self.broken("through-soil" if soiled else "hygiene-missing", first, surfaces.names[outermost])
         self._blocked(item, joined)
         if "tight-fit" in piece.traits:
             for other in self.worn:

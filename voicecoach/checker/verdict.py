@@ -57,6 +57,11 @@ def _notes(protocol: Protocol, asked: tuple[Requirement, ...]) -> tuple[str, ...
     ]
     if protocol.exposed:
         notes.append("left bare on purpose: " + ", ".join(protocol.exposed))
+    notes += [
+        f"branch {branch.name!r} is not held against the rules once work has begun: {branch.emergency}"
+        for branch in protocol.branches
+        if branch.emergency
+    ]
     unknown = [name for name in protocol.orders if name not in {order.name for order in orders.TABLE}]
     notes += [f"declares the order {name!r}, which is not in the table" for name in unknown]
     notes += [f"branch {name!r} is called from nowhere" for name in _uncalled(protocol)]
@@ -74,7 +79,16 @@ def _notes(protocol: Protocol, asked: tuple[Requirement, ...]) -> tuple[str, ...
 
 def _uncalled(protocol: Protocol) -> list[str]:
     steps = [step for _, step in all_steps(protocol)]
-    called = {protocol.rejoin, protocol.touched, protocol.wearer_down}
+    called = {
+        protocol.rejoin,
+        protocol.touched,
+        protocol.wearer_down,
+        protocol.wash,
+        protocol.eyes_at_once,
+        protocol.undo,
+    }
+    called |= {way for _, _, way in protocol.torn} | {rule.then for rule in protocol.breaches}
+    called |= {way for branch in protocol.branches for way in (branch.then, branch.again)}
     called |= {branch for step in steps for _, branch in step.branches} | {step.repair for step in steps}
     called |= {branch.exposed for branch in protocol.branches} | {rule.branch for rule in protocol.breaches}
     return [branch.name for branch in protocol.branches if branch.name not in called]

@@ -36,7 +36,8 @@ def _already(step: Step, ledger: Ledger) -> str:
     if doffs and all(ledger.worn(item) != "on" for item in doffs):
         return "nothing already off is asked off again"
     dons = [act.target for act in step.acts if act.kind == "don"]
-    if dons and len(dons) == len(step.acts) and all(ledger.worn(item) == "on" for item in dons):
+    only = all(act.kind in {"don", "sit"} for act in step.acts)
+    if dons and only and all(ledger.worn(item) == "on" for item in dons):
         return "already on"
     return ""
 
@@ -45,7 +46,7 @@ def _never_put_on(step: Step, ledger: Ledger) -> str:
     """What a removal has no use for when nobody went in and not everything had been put on."""
     known = {item for item, _ in ledger.items}
     targets = [act.target.partition(".")[0] for act in step.acts if act.kind in {"inspect", "disinfect"}]
-    waits = (act.kind == "verify" or (act.kind, act.target) == ("wipe", "feet") for act in step.acts)
+    waits = (act.kind in {"verify", "sit"} or (act.kind, act.target) == ("wipe", "feet") for act in step.acts)
     if not step.asks_for and all(waits):
         return "nobody went in"
     if targets and len(targets) == len(step.acts) and all(t in known and ledger.worn(t) == "never" for t in targets):

@@ -166,7 +166,12 @@ def _breaches(protocol: Protocol) -> list[str]:
 
 
 def _asks(questions: tuple[str, ...]) -> str:
-    words = {"piece": " Ask which piece.", "where": " Ask where.", "skin": " Ask: did it reach the skin?"}
+    words = {
+        "piece": " Ask which piece.",
+        "gloves": " The gloves count as torn.",
+        "where": " Ask where.",
+        "skin": " Ask: did it reach the skin?",
+    }
     return "".join(words[question] for question in questions)
 
 

@@ -6,7 +6,8 @@ from collections.abc import Iterator
 
 from voicecoach.errors import InputError
 from voicecoach.grammar import Grammar, normalise
-from voicecoach.protocol.model import DANGERS, STAGES, Protocol, Step
+from voicecoach.protocol.model import STAGES, Protocol, Step
+from voicecoach.protocol.ways import missing_ways
 
 
 def all_steps(protocol: Protocol) -> Iterator[tuple[str, Step]]:
@@ -22,20 +23,22 @@ def all_steps(protocol: Protocol) -> Iterator[tuple[str, Step]]:
 def spoken(protocol: Protocol) -> Iterator[tuple[str, str]]:
     """Every text of the protocol that the coach says of itself, with 'file:line: field'."""
     for _, step in all_steps(protocol):
-        where = f"{protocol.file}:{step.line}: {step.name}"
+        where = f"{step.file}:{step.line}: {step.name}"
         yield f"{where}.say", step.say
         if step.warn:
             yield f"{where}.warn", step.warn
     for rule in protocol.breaches:
-        yield f"{protocol.file}:{rule.line}: breaches.first", rule.first
+        yield f"{rule.file}:{rule.line}: breaches.first", rule.first
+        if rule.first_alone:
+            yield f"{rule.file}:{rule.line}: breaches.first-alone", rule.first_alone
 
 
 def lint(protocol: Protocol, grammar: Grammar) -> list[InputError]:
     """All that keeps this protocol from being spoken with this grammar; empty if nothing does.
 
     Looked at: every answer, start word and way is a command; no prompt has the words of an answer it waits for in it
-    (rule 2, as text: the ear's own test is the renderer's), nor a danger word or 'stop', which are always heard; every
-    breach kind has a rule in every stage.
+    (rule 2, as text: the ear's own test is the renderer's), nor a danger word or 'stop', which are always heard;
+    nobody is left without a way (ways.py).
     """
     found: list[InputError] = []
     always = [
@@ -49,18 +52,13 @@ def lint(protocol: Protocol, grammar: Grammar) -> list[InputError]:
             if f" {phrase} " in words
         ]
     for _, step in all_steps(protocol):
-        found += _unknown(protocol, grammar, step)
-        found += _spoken_answers(protocol, grammar, step)
+        found += _unknown(grammar, step)
+        found += _spoken_answers(grammar, step)
     for item in protocol.items:
         if grammar.command(f"{item.say}-on") is None or grammar.command(f"{item.say}-off") is None:
             what = f"item {item.name!r} is spoken {item.say!r}, which grammar {grammar.name!r} has no answers for"
             found.append(InputError(what, where=f"{protocol.file}:{item.line}: items.{item.name}.say"))
-    ruled = {(rule.kind, stage) for rule in protocol.breaches for stage in rule.stages}
-    for plan in protocol.stages:
-        for kind in DANGERS[:5]:
-            if (kind, plan.stage) not in ruled:
-                what = f"has no rule for {kind!r} in {plan.stage!r}"
-                found.append(InputError(what, where=f"{protocol.file}: breaches", expected="a rule a kind and stage"))
+    found += missing_ways(protocol)
     missing = [stage for stage in STAGES if not any(plan.stage == stage for plan in protocol.stages)]
     if missing:
         what = f"has no stage {missing[0]!r}"
@@ -77,17 +75,17 @@ def _awaited(step: Step) -> list[tuple[str, str]]:
     return awaited
 
 
-def _unknown(protocol: Protocol, grammar: Grammar, step: Step) -> Iterator[InputError]:
+def _unknown(grammar: Grammar, step: Step) -> Iterator[InputError]:
     for field, name in _awaited(step):
         if grammar.command(name) is None:
             yield InputError(
                 f"{name!r} is no command of grammar {grammar.name!r}",
-                where=f"{protocol.file}:{step.line}: {step.name}.{field}",
+                where=f"{step.file}:{step.line}: {step.name}.{field}",
                 expected="a command id of the grammar",
             )
 
 
-def _spoken_answers(protocol: Protocol, grammar: Grammar, step: Step) -> Iterator[InputError]:
+def _spoken_answers(grammar: Grammar, step: Step) -> Iterator[InputError]:
     for key, text in (("say", step.say), ("warn", step.warn)):
         words = f" {normalise(text)} "
         for _, name in _awaited(step):
@@ -96,6 +94,6 @@ def _spoken_answers(protocol: Protocol, grammar: Grammar, step: Step) -> Iterato
                 if f" {phrase} " in words:
                     yield InputError(
                         f"has the answer {phrase!r} in it",
-                        where=f"{protocol.file}:{step.line}: {step.name}.{key}",
+                        where=f"{step.file}:{step.line}: {step.name}.{key}",
                         expected="a prompt without the words it waits for",
                     )

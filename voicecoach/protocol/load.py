@@ -21,15 +21,18 @@ from voicecoach.protocol.model import (
     Protocol,
     Source,
     StagePlan,
+    Step,
 )
 from voicecoach.protocol.steps import StepReader, choices, joined, prompt, words
 from voicecoach.yamltext import Node
 
 MAX_FIRST_WORDS = 6
 MAX_ITEMS = 40
-ASKS = ("piece", "where", "skin")
+ASKS = ("piece", "gloves", "where", "skin")
+COVERED = "covered"
+"""The stage of a torn piece's way in removal while another pair of the same lies over it."""
 THENS = ("same", "next", "missing", "undress", "close", "confirm")
-NAMED = ("rejoin", "touched", "wearer-down", "wash", "eyes-at-once")
+NAMED = ("rejoin", "touched", "wearer-down", "wash", "eyes-at-once", "undo")
 FIELDS = (
     "protocol", "title", "version", "practice", "include", "sources", "items", "room", "exposed", "scope", "orders",
     "stages", "branches", "breaches", "torn", *NAMED,
@@ -55,10 +58,15 @@ def load(text: str, file: str) -> Protocol:
     shared = _shared(root.get("include"), parts)
     branches = _branches(root, shared, reader)
     main = {step.name: reader.nodes[step.name] for plan in stages for step in plan.steps}
-    names = {branch.name for branch in branches}
+    names, own_branches = {branch.name for branch in branches}, root.get("branches")
     _check_ways(reader, main, branches, (root, *shared))
     _check_worn(reader, root.need("items"))
     named = {key: _branch_name(_first(key, root, shared), names) for key in NAMED}
+    breaches, torn = _breaches(root, shared, names, main), _torn(root, shared, reader, names)
+    steps = [step for plan in stages for step in plan.steps]
+    calls = {*named.values(), *(b for _, _, b in torn), *(w for rule in breaches for w in (rule.branch, rule.then))}
+    own_names = {name for name, _ in own_branches.items()} if own_branches else set()
+    branches = _called(branches, calls, steps, own_names)
     practice = root.get("practice")
     sources = [*root.need("sources").list(), *(s for one in shared if (v := one.get("sources")) for s in v.list())]
     return Protocol(
@@ -69,13 +77,14 @@ def load(text: str, file: str) -> Protocol:
         items=tuple(reader.items.values()),
         stages=stages,
         branches=branches,
-        breaches=_breaches(root, shared, names, main),
+        breaches=breaches,
         rejoin=named["rejoin"],
         touched=named["touched"],
         wearer_down=named["wearer-down"],
         wash=named["wash"],
         eyes_at_once=named["eyes-at-once"],
-        torn=_torn(root, shared, reader, names),
+        undo=named["undo"],
+        torn=torn,
         scope=words(root.get("scope")),
         file=file,
         room=room,
@@ -190,7 +199,7 @@ def _branches(root: Node, shared: tuple[Node, ...], reader: StepReader) -> tuple
 
 
 def _branch(name: str, node: Node, reader: StepReader, pieces: tuple[str, ...] | None) -> Branch:
-    node.only("steps", "then", "ask", "exposed", "again")
+    node.only("steps", "then", "ask", "exposed", "again", "emergency")
     then, exposed, again = node.get("then"), node.get("exposed"), node.get("again")
     asks = choices(node.get("ask"), ASKS)
     steps = node.need("steps")
@@ -207,6 +216,8 @@ def _branch(name: str, node: Node, reader: StepReader, pieces: tuple[str, ...] |
         exposed=exposed.scalar() if exposed else "",
         line=node.line,
         again=again.scalar() if again else "",
+        file=node.file,
+        emergency=joined(node.get("emergency")),
     )
 
 
@@ -237,6 +248,23 @@ def _check_ways(
             calls.setdefault(branch.name, []).append((_branch_name(again, names), again))
     for branch in branches:
         _no_ring(branch.name, calls)
+
+
+def _called(branches: tuple[Branch, ...], calls: set[str], steps: Iterable[Step], own: set[str]) -> tuple[Branch, ...]:
+    """The branches that something leads to; of shared ones the others are for other protocols. Own ones all stay."""
+    named = {branch.name: branch for branch in branches}
+    waiting = [*own, *calls, *_calls_of(steps)]
+    kept: set[str] = set()
+    while waiting:
+        branch = named.get(waiting.pop())
+        if branch is not None and branch.name not in kept:
+            kept.add(branch.name)
+            waiting += [branch.then, branch.exposed, branch.again, *_calls_of(branch.steps)]
+    return tuple(branch for branch in branches if branch.name in kept)
+
+
+def _calls_of(steps: Iterable[Step]) -> list[str]:
+    return [way for step in steps for way in (step.repair, *(branch for _, branch in step.branches))]
 
 
 def _check_worn(reader: StepReader, node: Node) -> None:
@@ -281,7 +309,7 @@ def _torn(
         for item, ways in node.items() if node is not None else ():
             if item not in pieces:
                 raise ways.wrong(f"{item!r} is no item", "one of " + ", ".join(sorted(pieces)))
-            for stage, way in ways.only(*STAGES).items():
+            for stage, way in ways.only(*STAGES, COVERED).items():
                 if item in reader.items and (item, stage) not in found:
                     found[item, stage] = _branch_name(way, names)
     return tuple((item, stage, branch) for (item, stage), branch in found.items())
@@ -320,6 +348,7 @@ def _breach(node: Node, names: set[str], main: Mapping[str, Node]) -> BreachRule
         ask=choices(node.get("ask"), ASKS),
         line=node.line,
         first_alone=prompt(node.get("first-alone"), MAX_FIRST_WORDS),
+        file=node.file,
     )
     if "undress" in rule.stages and rule.then == "undress":
         raise node.need("then").wrong("a breach in removal never begins it again", "same, next or a later step")

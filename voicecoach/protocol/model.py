@@ -97,7 +97,7 @@ class Step:
     also: further roles that must give the same answer before the step is left (a helper's own rub).
     when_on / when_off: the step is only for when these items are on / are not on; otherwise it is passed over.
     when_any_on: only for when at least one of these is on (empty: no such condition).
-    pays: what is no longer owed for an exposure once this step is done, one of DEBTS, or ''.
+    pays: what is no longer owed for an exposure once this step is done, one of DEBTS, or ''. file: where it stands.
     weaker: why this step asks for less than the checker computes it should ('' when it does not).
     alone: an observer's step that somebody alone is asked for too. optional: a word may leave it out, with all such
     steps that follow it at once.
@@ -121,6 +121,7 @@ class Step:
     when_off: tuple[str, ...] = ()
     when_any_on: tuple[str, ...] = ()
     pays: str = ""
+    file: str = ""
     also: tuple[str, ...] = ()
     line: int = 0
     weaker: str = ""
@@ -134,9 +135,10 @@ class Branch:
 
     then: 'same' (the step it came from, asked anew), 'next', 'missing' (the first step of dressing whose piece is not
     on), 'undress', 'close', or the name of a branch or of a step on the main way.
-    ask: questions when its steps are done, in order: 'piece' (which one is torn), 'where' (a place of the body), 'skin'
-    (yes or no). exposed: branch taken when the answer is a place or yes, else ''. again: the branch taken instead when
-    the same step calls this one a second time ('' for itself).
+    ask: questions when its steps are done, in order: 'piece' (which one is torn), 'gloves' (nothing is asked: it is the
+    gloves, as after a needle), 'where' (a place of the body), 'skin' (yes or no). exposed: branch taken when the answer
+    is a place or yes, else ''. again: the branch taken instead when the same step calls this one a second time ('' for
+    itself). emergency: why it may break rules of contamination ('' where it may not): something else comes first.
     """
 
     name: str
@@ -146,6 +148,8 @@ class Branch:
     exposed: str = ""
     line: int = 0
     again: str = ""
+    file: str = ""
+    emergency: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,6 +169,7 @@ class BreachRule:
     ask: tuple[str, ...] = ()
     line: int = 0
     first_alone: str = ""
+    file: str = ""
 
     def words(self, mode: str) -> str:
         """The first words in this mode, 'solo' or 'pair'."""
@@ -184,7 +189,8 @@ class Protocol:
     """A whole protocol. rejoin: branch read after a pause, stop or restart (it begins with gloved-hand disinfection).
     touched: branch after a touch with a dirty hand. wearer_down: branch when the wearer is down ('' if none).
     wash: branch that pays what is owed for an exposure, taken as soon as nothing is worn. eyes_at_once: branch in which
-    a second person rinses the eyes, where the site wants that. torn: (item, stage, branch): the way when it is torn.
+    a second person rinses the eyes, where the site wants that. undo: branch in which somebody who does not go in takes
+    off what is on. torn: (item, stage, branch): the way when it is torn.
     scope: names of the ensemble's kind that published orders are checked for. room: surfaces of the room and how they
     are at the start (zones.ROOM_STATES). exposed: body zones that this ensemble leaves bare on purpose. orders:
     published orders that hold for some sources only and that this one declares. practice: never for a real patient.
@@ -203,6 +209,7 @@ class Protocol:
     wearer_down: str = ""
     wash: str = ""
     eyes_at_once: str = ""
+    undo: str = ""
     torn: tuple[tuple[str, str, str], ...] = ()
     scope: tuple[str, ...] = ()
     file: str = ""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import reduce
 
 from voicecoach.protocol.applies import not_for_now
 from voicecoach.protocol.ledger import Ledger
@@ -14,6 +15,8 @@ INCIDENTS = ("breach: ", "touched ")
 """How the cause of a detour begins that is about an incident."""
 OWED = "owed for an exposure"
 """The cause of the detour to the wash."""
+UNDONE = "does not go in"
+"""The cause of the detour in which somebody takes off again what is on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +37,10 @@ class Position:
 
     def at(self, place: Place | None = None, ledger: Ledger | None = None) -> Position:
         """The same person somewhere else, or with something else on."""
-        return replace(self, place=place or self.place, ledger=self.ledger if ledger is None else ledger)
+        there = place or self.place
+        led_out = self.place.stage in {"prepare", "dress"} and there.stage in {"undress", "close"}
+        now = self.ledger if ledger is None else ledger
+        return replace(self, place=there, ledger=now, cancelled=self.cancelled or led_out)
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +109,7 @@ def arrive(protocol: Protocol, here: Position) -> Arrival:
             end = _behind_the_end(protocol, here)
             if end.kind != "on":
                 return replace(end, passed=tuple(passed))
+            passed += _left_out(protocol, place, end.place)
             here = here.at(end.place, end.ledger)
             continue
         known = _known_torn(protocol, here, step)
@@ -127,8 +134,12 @@ def _turned(protocol: Protocol, here: Position) -> Position | None:
     if here.owes and protocol.wash and not on and clean:
         wash = replace(place, step=max(0, place.step), detours=(Detour(protocol.wash, 0, "same", OWED),))
         return replace(here, place=wash, owes=False)
+    if not here.cancelled and place.stage == "dress":
+        # a way to a fresh piece that something came in between must not end with the piece off
+        missing = settled(protocol, place, here.ledger)
+        return here.at(missing) if missing != place else None
     if here.cancelled and place.stage in {"prepare", "dress"}:
-        return here.at(Place("undress" if on else "close", 0))
+        return here.at(_led_out(protocol, here))
     return None
 
 
@@ -138,7 +149,7 @@ def _known_torn(protocol: Protocol, here: Position, step: Step) -> Position | No
     torn = [act.target for act in step.acts if act.kind == "inspect" and act.target in here.ledger.torn]
     if not torn or "torn" not in ways:
         return None
-    way = protocol.torn_way(torn[0], here.place.stage) or ways["torn"]
+    way = _way_of_torn(protocol, here, torn[0]) or ways["torn"]
     entered = Detour(way, 0, protocol.branch(way).then, f"known to be torn: {torn[0]}")
     return here.at(replace(here.place, detours=(*here.place.detours, entered)), here.ledger.mended(torn[0]))
 
@@ -214,6 +225,9 @@ def helped(protocol: Protocol, here: Position) -> Arrival:
     """Where it leads that the wearer is down; behind that, as after a pause, the hands come first."""
     if not protocol.wearer_down:
         return again(protocol, here)
+    if protocol.branch(protocol.wearer_down).then != "same":
+        calm = here.at(replace(here.place, detours=without_incident(here.place.detours)))
+        return detour(protocol, calm, protocol.wearer_down, cause="breach: collapse")
     up_again = replace(here, place=rejoin(protocol, here).place)
     return _aside(protocol, up_again, protocol.wearer_down, "wearer down")
 
@@ -284,12 +298,25 @@ def breach_rule(protocol: Protocol, kind: str, stage: str) -> BreachRule | None:
 def breach_arrival(protocol: Protocol, here: Position, kind: str) -> Arrival:
     """Where a breach of this kind leads after its first words."""
     rule = breach_rule(protocol, kind, here.place.stage)
-    calm = here.at(replace(here.place, detours=without_incident(here.place.detours)))
+    kept = here.place.detours if changing(protocol, here.place) else without_incident(here.place.detours)
+    calm = here.at(replace(here.place, detours=kept))
+    if kind == "needle":  # it goes through all the gloves
+        calm = calm.at(ledger=reduce(Ledger.tear, _gloves(protocol, calm), calm.ledger))
     if rule is None:
         return again(protocol, calm)
     if rule.branch:
         return detour(protocol, calm, rule.branch, rule.then, cause=f"breach: {kind}")
     return arrive(protocol, calm.at(_then_place(protocol, calm, rule.then, f"breach: {kind}")))
+
+
+def changing(protocol: Protocol, place: Place) -> bool:
+    """Whether the branch of an incident has already taken something off or put it on: it has to be gone to its end."""
+    number = incident(place.detours)
+    if number < 0:
+        return False
+    begun = place.detours[number]
+    done = protocol.branch(begun.branch).steps[: begun.step]
+    return any(act.kind in {"don", "doff", "change"} for step in done for act in step.acts)
 
 
 def incident(detours: tuple[Detour, ...]) -> int:
@@ -322,6 +349,20 @@ def pieces(protocol: Protocol, here: Position) -> tuple[str, ...]:
     return own or on
 
 
+def _gloves(protocol: Protocol, here: Position) -> tuple[str, ...]:
+    """The gloves that are worn, those next to the skin first."""
+    worn = [item for item in protocol.items if item.say == "gloves" and here.ledger.worn(item.name) == "on"]
+    return tuple(item.name for item in sorted(worn, key=lambda item: item.layer))
+
+
+def _way_of_torn(protocol: Protocol, here: Position, item: str) -> str:
+    """The branch for a torn piece as things stand; '' if there is none."""
+    over = _gloves(protocol, here)[1:]
+    if here.place.stage == "undress" and item in _gloves(protocol, here)[:1] and over:
+        return protocol.torn_way(item, "covered") or protocol.torn_way(item, "undress")
+    return protocol.torn_way(item, here.place.stage)
+
+
 def torn(protocol: Protocol, here: Position, item: str) -> Arrival:
     """What follows once the torn piece is known: its own way, or the next question of the way that asked."""
     return arrive(protocol, _torn_way(protocol, here, item))
@@ -329,11 +370,11 @@ def torn(protocol: Protocol, here: Position, item: str) -> Arrival:
 
 def _torn_way(protocol: Protocol, here: Position, item: str) -> Position:
     over = here.place.detours[-1]
-    way = protocol.torn_way(item, here.place.stage)
+    way = _way_of_torn(protocol, here, item)
     if not way:
         there = replace(here.place, detours=(*here.place.detours[:-1], replace(over, step=over.step + 1)))
         return here.at(there, here.ledger.tear(item))
-    entered = Detour(way, 0, protocol.branch(way).then, over.cause)
+    entered = Detour(way, 0, over.then, over.cause)
     return here.at(replace(here.place, detours=(*here.place.detours[:-1], entered)))
 
 
@@ -341,16 +382,27 @@ def _then_place(protocol: Protocol, here: Position, then: str, cause: str) -> Pl
     """Where `then` leads from there."""
     place = here.place
     if then == "next":
-        return _following(place)
-    if then == "missing":
-        return settled(protocol, replace(place, detours=()), here.ledger) if place.stage == "dress" else place
-    if then == "undress" and place.stage not in {"prepare", "dress", "work"}:
-        return place
-    if then in STAGES:
-        return Place(then, 0)
-    if any(branch.name == then for branch in protocol.branches):
-        return replace(place, detours=(*place.detours, Detour(then, 0, protocol.branch(then).then, cause)))
-    return _main_step(protocol, place, then)
+        there = _following(place)
+    elif then == "missing":
+        there = settled(protocol, place, here.ledger) if place.stage == "dress" and not place.detours else place
+    elif then == "undress" and place.stage != "work":
+        there = _led_out(protocol, here) if place.stage in {"prepare", "dress"} else place
+    elif then in STAGES:
+        there = Place(then, 0)
+    elif any(branch.name == then for branch in protocol.branches):
+        there = replace(place, detours=(*place.detours, Detour(then, 0, protocol.branch(then).then, cause)))
+    else:
+        there = _main_step(protocol, place, then)
+    return there
+
+
+def _led_out(protocol: Protocol, here: Position) -> Place:
+    """Where somebody goes who does not go in: what is on comes off again, and that is the end."""
+    if not here.ledger.on():
+        return Place("close", 0)
+    if not protocol.undo:
+        return Place("undress", 0)
+    return replace(here.place, detours=(Detour(protocol.undo, 0, "close", UNDONE),))
 
 
 def _main_step(protocol: Protocol, place: Place, name: str) -> Place:
@@ -371,6 +423,15 @@ def _following(place: Place) -> Place:
     return replace(place, step=place.step + 1, due=False)
 
 
+def _left_out(protocol: Protocol, here: Place, there: Place) -> list[tuple[str, str]]:
+    """The steps of the main way that a branch which leads to another stage passes over."""
+    if not here.detours or here.stage == there.stage:
+        return []
+    stages = STAGES[STAGES.index(here.stage) : STAGES.index(there.stage)]
+    steps = [step for stage in stages for step in protocol.steps(stage)[here.step if stage == here.stage else 0 :]]
+    return [(step.name, f"left out: {here.detours[-1].branch}") for step in steps]
+
+
 def _behind_the_end(protocol: Protocol, here: Position) -> Arrival:
     """What comes when a branch or a stage has no more steps; kind 'on' means: look at the place given."""
     place, ledger = here.place, here.ledger
@@ -384,10 +445,12 @@ def _behind_the_end(protocol: Protocol, here: Position) -> Arrival:
             return Arrival("on", _following(place), ledger)
         if number >= len(questions):
             return Arrival("on", _then_place(protocol, here.at(outer), over.then, over.cause), ledger)
-        if questions[number] == "piece" and len(known := pieces(protocol, here)) < 2:
+        known = {"piece": pieces, "gloves": _gloves}.get(questions[number], pieces)(protocol, here)
+        if questions[number] == "gloves" or (questions[number] == "piece" and len(known) < 2):
             there = _torn_way(protocol, here, known[0]) if known else here.at(_following(place))
             return Arrival("on", there.place, there.ledger)
-        return Arrival("question", place, ledger, question=questions[number], about=over.branch)
+        question = {"piece": "torn-piece"}.get(questions[number], questions[number])
+        return Arrival("question", place, ledger, question=question, about=over.branch)
     later = STAGES.index(place.stage) + 1
     if later == len(STAGES):
         return Arrival("question", replace(place, step=len(protocol.steps(place.stage))), ledger, question="end")

@@ -7,6 +7,7 @@ from typing import Any
 from voicecoach.protocol import zones
 from voicecoach.protocol.load import (
     ASKS,
+    COVERED,
     FIELDS,
     MAX_ITEMS,
     NAMED,
@@ -62,7 +63,12 @@ def schema() -> dict[str, Any]:
         },
         ("site", "layer", "say"),
     )  # fmt: skip
-    branch = _mapping({"steps": steps, "then": NAME, "ask": _words(ASKS), "exposed": NAME, "again": NAME}, ("steps",))
+    branch = _mapping(
+        {
+            "steps": steps, "then": NAME, "ask": _words(ASKS), "exposed": NAME, "again": NAME, "emergency": NAME,
+        },
+        ("steps",),
+    )  # fmt: skip
     breach = _mapping(
         {
             "kind": {"enum": list(DANGERS)}, "stages": _words(STAGES), "first": NAME, "branch": NAME,
@@ -86,7 +92,7 @@ def schema() -> dict[str, Any]:
         "stages": _mapping(dict.fromkeys(STAGES, steps)),
         "branches": {"type": "object", "additionalProperties": branch},
         "breaches": {"type": "array", "items": breach},
-        "torn": {"type": "object", "additionalProperties": _mapping(dict.fromkeys(STAGES, NAME))},
+        "torn": {"type": "object", "additionalProperties": _mapping(dict.fromkeys((*STAGES, COVERED), NAME))},
         "include": _words(), **dict.fromkeys(NAMED, NAME),
     }  # fmt: skip
     assert set(fields) == set(FIELDS) and set(step) == set(STEP_FIELDS), "the loader has other fields"

@@ -128,6 +128,7 @@ class StepReader:
             pays=pays.choice(DEBTS) if pays else "",
             also=choices(node.get("also"), ROLES),
             line=node.line,
+            file=node.file,
             weaker=joined(roles["weaker"]),
             alone=flags["alone"],
             optional=flags["optional"],

@@ -105,7 +105,12 @@ def _step(setup: Setup, step: Step) -> Iterator[str]:
 
 
 def _then(branch: Branch) -> str:
-    words = {"piece": "asks which piece, ", "where": "asks where, ", "skin": "asks about the skin, "}
+    words = {
+        "piece": "asks which piece, ",
+        "gloves": "takes the gloves for torn, ",
+        "where": "asks where, ",
+        "skin": "asks about the skin, ",
+    }
     asked = "".join(words[question] for question in branch.ask)
     return asked + THEN.get(branch.then, f"then on at {branch.then}")
 

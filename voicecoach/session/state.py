@@ -114,7 +114,9 @@ class SessionState:
     def position(self) -> Position:
         """Where the person is on the way, with what on and with whom: what navigation asks for."""
         owes = any(one.owed and not one.led for one in self.exposures)
-        placed = self.handling and any(e.at >= self.struck_at and e.place != UNKNOWN for e in self.exposures)
+        placed = self.handling and any(
+            e.at >= self.struck_at and (e.place != UNKNOWN or e.cause == "needle") for e in self.exposures
+        )
         return Position(self.place, self.ledger, self.mode, owes, placed, bool(self.no_entry), self.tried)
 
     @property

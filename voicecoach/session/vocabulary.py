@@ -23,6 +23,7 @@ REPLIES: dict[str, tuple[str, ...]] = {
     "back": ("not-finished", "went-wrong", "go-on"),
     "where": (*PLACES, *OUTSIDE, "no", "unsure"),
     "touched": (*PLACES, *OUTSIDE, "no", "unsure"),
+    "torn-piece": ("unsure",),
     "skin": ("yes", "no", *PLACES, "unsure"),
     "piece": FAULTS,
     "fault": FAULTS,
@@ -33,7 +34,7 @@ REPLIES: dict[str, tuple[str, ...]] = {
     "all-right": ("yes", "no", "help"),
     "down": ("yes", "no"),
 }
-"""Question -> what may be answered; 'piece' takes the protocol's items with their state as well."""
+"""Question -> what may be answered; 'piece' takes the protocol's items with their state as well, 'torn-piece' them."""
 
 _NO = ("unsure", "not-finished", "cannot")
 ALIKE: dict[str, dict[str, str]] = {

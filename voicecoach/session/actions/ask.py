@@ -138,6 +138,11 @@ def note_reply(turn: Turn) -> None:
         turn.note(NoteKind.NOT_INDEPENDENT, step="all-clear", why="said on a shared microphone or not at all")
     if state.question in {"where", "touched", "skin"} and place_meant(word):
         note_exposed(turn, place_meant(word), state.question)
+    elif state.question == "torn-piece" and turn.intent.about:
+        turn.note(
+            NoteKind.DEVIATION, step=turn.step.name if turn.step else "", item=turn.intent.about, fault="torn", by=by
+        )
+        note_suspects(turn, "torn", (turn.intent.about,))
     elif state.question in {"item", "still-on"} and word in {"yes", "no"}:
         worn: Worn = "on" if word == "yes" else "off"
         correct(turn, state.about, worn)

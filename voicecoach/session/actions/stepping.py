@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 from voicecoach.protocol.ledger import Ledger, Worn
 from voicecoach.protocol.model import Step
-from voicecoach.protocol.navigation import steps_named
+from voicecoach.protocol.navigation import UNDONE, steps_named
 from voicecoach.protocol.place import Place
 from voicecoach.session.events import CLOCK_HZ, Heard
 from voicecoach.session.exposure import UNKNOWN, paid
@@ -257,6 +257,9 @@ def note_branch(turn: Turn) -> None:
     """An answer that calls a detour."""
     step = turn.step
     assert step is not None
+    arrival = turn.intent.arrival
+    entered = arrival.place.detours[-1].branch if arrival is not None and arrival.place.detours else ""
+    turn.set(tried=(*turn.state.tried, (step.name, entered)))
     word = turn.intent.word
     turn.note(
         NoteKind.BRANCH, step=step.name, cause=word, role=turn.event.role if isinstance(turn.event, Heard) else ""
@@ -332,6 +335,9 @@ def go_to(turn: Turn, place: Place) -> None:
         trail = ()
     elif place in trail:
         trail = trail[: trail.index(place)]
+    undone = any(one.cause == UNDONE for one in place.detours)
+    if turn.state.place.stage in {"prepare", "dress"} and (undone or place.stage in {"undress", "close"}):
+        turn.set(no_entry=turn.state.no_entry or "led out while dressing")
     turn.set(place=place, trail=trail)
 
 

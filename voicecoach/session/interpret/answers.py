@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from voicecoach.protocol.model import DANGERS, Step
+from voicecoach.protocol.model import ANYONE, DANGERS, Step
 from voicecoach.protocol.navigation import answered, branched, onward, step_at
 from voicecoach.session.events import Heard
 from voicecoach.session.interpret.intent import UNCLEAR, Intent, after_step
@@ -35,6 +35,8 @@ def counts_for(state: SessionState, event: Heard, roles: tuple[str, ...]) -> str
     Alone, all voices are the wearer's. On one microphone for two, a voice counts for whoever is still to answer.
     """
     missing = next((role for role in roles if role not in state.answered), roles[0])
+    if ANYONE in roles:
+        return event.role if state.mode == "pair" else "wearer"
     if state.mode == "solo":
         return missing
     if event.role in roles:
@@ -66,7 +68,7 @@ def _acting_role_says(setup: Setup, state: SessionState, event: Heard, command: 
 
 
 def _answered(setup: Setup, state: SessionState, step: Step, who: str) -> Intent:
-    others = {step.role, *step.also} - {*state.answered, who}
+    others = set() if step.role == ANYONE else {step.role, *step.also} - {*state.answered, who}
     if others and state.mode == "pair":
         return Intent("half_answered", word=who)
     there = answered(setup.protocol, state.position, after_step(setup, state))

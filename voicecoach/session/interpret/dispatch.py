@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
-from voicecoach.protocol.navigation import again, arrive, onward, settled, step_at, without_optional
+from voicecoach.protocol.navigation import again, arrive, changing, onward, settled, step_at, without_optional
 from voicecoach.protocol.place import Place
 from voicecoach.session.events import (
     Event,
@@ -149,6 +149,8 @@ def _false_alarm(setup: Setup, state: SessionState) -> Intent:
         # rule 12: back to the patient only on a second person's word
         return Intent("return_asked", question="return") if state.mode == "pair" else Intent("no_return")
     cleared = cleared_of_incident(state)
+    if changing(setup.protocol, state.place):  # what was begun is finished: nobody goes on with bare hands
+        return Intent("false_alarm", again(setup.protocol, cleared.position))
     there = settled(setup.protocol, replace(place, detours=()), state.ledger) if place.stage == "dress" else place
     return Intent("false_alarm", arrive(setup.protocol, cleared.position.at(there)))
 

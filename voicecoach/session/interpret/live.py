@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from voicecoach.protocol.model import DANGERS, Step
-from voicecoach.protocol.navigation import breach_rule, step_at
+from voicecoach.protocol.navigation import breach_rule, pieces, step_at
 from voicecoach.protocol.steps import TRIED
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
@@ -73,9 +73,17 @@ def asking(state: SessionState) -> bool:
 def replies(setup: Setup, state: SessionState) -> tuple[str, ...]:
     """What may be answered to the question that is open."""
     known = (*REPLIES.get(state.question, ()), *ALIKE.get(state.question, {}))
+    if state.question == "torn-piece":
+        return (*known, *(piece_word(setup, item) for item in pieces(setup.protocol, state.position)))
     if state.question == "piece":
         return (*known, *(f"{item.say}-{how}" for item in setup.protocol.items for how in ("on", "off")))
     return known
+
+
+def piece_word(setup: Setup, item: str) -> str:
+    """The command that names an item: its own name, or the word of its kind."""
+    own = setup.grammar.command(item)
+    return item if own is not None else f"the-{setup.protocol.item(item).say}"
 
 
 def expected(step: Step | None, status: str) -> tuple[str, ...]:

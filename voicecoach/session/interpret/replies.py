@@ -12,10 +12,12 @@ from voicecoach.protocol.navigation import (
     asked,
     faulted,
     helped,
+    pieces,
     rejoin,
     repaired,
     settled,
     step_at,
+    torn,
     touched,
     without_optional,
 )
@@ -24,6 +26,7 @@ from voicecoach.session.events import Heard
 from voicecoach.session.exposure import UNKNOWN, place_meant
 from voicecoach.session.interpret.answers import counts_for
 from voicecoach.session.interpret.intent import UNCLEAR, Intent, back_to_business, breached, cleared_of_incident
+from voicecoach.session.interpret.live import piece_word
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
 from voicecoach.session.vocabulary import ALIKE, ASKED_OF_OBSERVER, FAULTS, REASONS, REPLIES
@@ -46,18 +49,21 @@ def _observer_may(state: SessionState, event: Heard) -> bool:
 
 def not_answered(setup: Setup, state: SessionState) -> Intent:
     """Without ears a question is left after its time: by the answer that changes least, recorded as not given."""
-    word = "not answered"
-    if state.question == "item" and state.doubted:
-        return _doubted_item(state, word)
-    if state.question in {"right", "item"}:
-        return Intent("replied", rejoin(setup.protocol, state.position), word=word)
-    if state.question in {"where", "skin"} and state.place.detours:
-        return Intent("replied", asked(setup.protocol, state.exposed(UNKNOWN, "").position, exposed=True), word=word)
-    if state.question in {"reason", "mirror"}:
-        return Intent("replied", arrive(setup.protocol, state.position.at(Place("prepare", 0))), word=word)
-    if state.question in {"removal-area", "all-clear"}:
-        return Intent("replied", arrive(setup.protocol, state.position.at(Place("undress", 0))), word=word)
-    return back_to_business(setup, state, word)
+    word, protocol, here = "not answered", setup.protocol, state.position
+    question = state.question if state.place.detours or state.question not in {"where", "skin", "torn-piece"} else ""
+    if question in {"right", "item"}:
+        there = rejoin(protocol, here)
+    elif question in {"where", "skin"}:
+        there = asked(protocol, state.exposed(UNKNOWN, "").position, exposed=True)
+    elif question == "torn-piece":
+        there = torn(protocol, here, torn_meant(setup, state, ""))
+    elif question in {"reason", "mirror"}:
+        there = arrive(protocol, here.at(Place("prepare", 0)))
+    elif question in {"removal-area", "all-clear"}:
+        there = arrive(protocol, here.at(Place("undress", 0)))
+    else:
+        return back_to_business(setup, state, word)
+    return Intent("replied", there, word=word)
 
 
 def _near_breach(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
@@ -172,6 +178,19 @@ def _place(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
     return Intent("replied", asked(setup.protocol, state.position, exposed=bool(place)), word=command)
 
 
+def _torn_piece(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
+    item = torn_meant(setup, state, command)
+    return Intent("replied", torn(setup.protocol, state.position, item), about=item, word=command)
+
+
+def torn_meant(setup: Setup, state: SessionState, command: str) -> str:
+    """The piece that was named; for somebody who does not know which, the gloves nearest to the skin."""
+    known = pieces(setup.protocol, state.position)
+    named = [item for item in known if piece_word(setup, item) == command]
+    gloves = [item for item in known if setup.protocol.item(item).say == "gloves"]
+    return (named or sorted(gloves, key=lambda item: setup.protocol.item(item).layer) or list(known))[0]
+
+
 def _touched(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
     place = place_meant(command)
     if place:
@@ -253,6 +272,7 @@ _REPLIES: dict[str, Callable[[Setup, SessionState, Heard, str], Intent]] = {
     "where": _place,
     "skin": _place,
     "touched": _touched,
+    "torn-piece": _torn_piece,
     "piece": _piece,
     "fault": _fault,
     "removal-area": _removal_area,

@@ -1,0 +1,98 @@
+"""Which ways a protocol lacks for the incidents that its pieces allow: no session begins without one of them. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from voicecoach.errors import InputError
+from voicecoach.protocol.model import DANGERS, DEBTS, Protocol, Step
+
+SHARED = "'include' a shared file that has it, or a way of your own"
+
+
+def missing_ways(protocol: Protocol) -> list[InputError]:
+    """All ways that are missing; empty if an incident can happen nowhere without one."""
+    lacks = (_rules, _torn, _debts, _down, _seal, _air)
+    return [
+        InputError(what, where=f"{protocol.file}: {field}", expected=SHARED)
+        for look in lacks
+        for field, what in look(protocol)
+    ]
+
+
+def _rules(protocol: Protocol) -> Iterator[tuple[str, str]]:
+    """Each kind of incident, in each stage."""
+    ruled = {(rule.kind, stage) for rule in protocol.breaches for stage in rule.stages}
+    for plan in protocol.stages:
+        for kind in DANGERS:
+            if (kind, plan.stage) not in ruled:
+                yield "breaches", f"has no rule for {kind!r} in {plan.stage!r}"
+
+
+def _torn(protocol: Protocol) -> Iterator[tuple[str, str]]:
+    """Each piece can be torn or faulty while it goes on and while it comes off."""
+    for item in protocol.items:
+        for stage in ("dress", "undress"):
+            if not protocol.torn_way(item.name, stage):
+                yield "torn", f"has no way for {item.label} that are torn in {stage!r} ('torn: {item.name}: {stage}')"
+
+
+def _debts(protocol: Protocol) -> Iterator[tuple[str, str]]:
+    """Anybody can be exposed: the wash and the report."""
+    steps = protocol.branch(protocol.wash).steps if protocol.wash else ()
+    for debt in DEBTS:
+        if not any(step.pays == debt for step in steps):
+            yield (
+                "wash",
+                f"has no step that pays the {debt} owed for an exposure ('pays: {debt}', branch 'wash')",
+            )
+
+
+def _down(protocol: Protocol) -> Iterator[tuple[str, str]]:
+    """Anybody can faint: words for helpers, and a way out of the suit that does not go back to the step."""
+    if not protocol.wearer_down:
+        yield "wearer-down", "has no way for a wearer who is down"
+        return
+    for kind in ("unwell", "collapse"):
+        for rule in protocol.breaches:
+            worn = {"dress", "work", "undress"} & set(rule.stages)
+            if rule.kind == kind and worn and rule.then in {"same", "next"}:
+                yield "breaches", f"leads somebody {kind} in {min(worn)!r} back to the step instead of out of the suit"
+
+
+def _seal(protocol: Protocol) -> Iterator[tuple[str, str]]:
+    """A tight-fitting respirator can leak, and leak again."""
+    if not any("tight-fit" in item.traits for item in protocol.items):
+        return
+    for step in protocol.steps("dress"):
+        if any((act.kind, act.target) == ("verify", "seal") for act in step.acts):
+            ways = [branch for answer, branch in step.branches if answer in {"loose", "no", "yes"}]
+            if not any(protocol.branch(way).again for way in ways):
+                yield "stages.dress", f"{step.name!r} has no other way for a seal that fails twice ('again')"
+            return
+    yield "stages.dress", "has no look at the seal of a respirator that fits tightly ('verify: seal')"
+
+
+def _air(protocol: Protocol) -> Iterator[tuple[str, str]]:
+    """Under a powered hood without flow the hood comes off first; and in routine it has flow while it is on."""
+    names = {item.name for item in protocol.items}
+    if not {"hood", "hose"} <= names:
+        return
+    for stage in ("dress", "undress"):
+        rules = [rule for rule in protocol.breaches if rule.kind == "no-air" and stage in rule.stages]
+        first = [protocol.branch(rule.branch).steps[:1] for rule in rules if rule.branch]
+        if not any(_doffs(step, "hood") for steps in first for step in steps):
+            yield "breaches", f"has no way for 'no-air' in {stage!r} whose first step takes the hood off"
+    dressing = [act.target for step in protocol.steps("dress") for act in step.acts if act.kind == "don"]
+    if "hood" in dressing and dressing.index("hood") < dressing.index("hose"):
+        yield "stages.dress", "puts the hood on before air flows (the hose comes first)"
+    removal = protocol.steps("undress")
+    for number, step in enumerate(removal):
+        if any(act.target.partition(".")[0] == "hose" for act in step.acts) and not any(
+            _doffs(one, "hood") for one in removal[number : number + 2]
+        ):
+            yield "stages.undress", f"leaves the hood on without air: no 'doff: hood' in the step behind {step.name!r}"
+
+
+def _doffs(step: Step, item: str) -> bool:
+    return any((act.kind, act.target) == ("doff", item) for act in step.acts)
