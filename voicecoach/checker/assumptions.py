@@ -1,0 +1,196 @@
+"""What a proof of "no contact route" rests on: each belief is turned over, and what breaks then is counted. Pure.
+
+A protocol file claims things that nobody can prove from the file: that a cuff stays tucked, that hand rub works on this
+agent, that the bin opens by foot. Each claim is taken away alone and the list is walked again. The proof holds only
+while the claims whose loss breaks something hold; they are what somebody signs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from voicecoach.checker.explore import Counterexample, explore
+from voicecoach.checker.rank import WEIGHT
+from voicecoach.checker.rules import SEVERITIES
+from voicecoach.protocol.model import Act, Item, Protocol, StagePlan, Step
+
+Basis = Literal["protocol", "site", "people"]
+"""Who can make it so: whoever chose the pieces and wrote the list; the site; the people in the room."""
+_RUBS = frozenset({"disinfect", "hygiene", "wipe"})
+_HANDLED = frozenset({"doff", "touch", "don"})
+
+
+@dataclass(frozen=True, slots=True)
+class Assumption:
+    """One belief that the proof needs.
+
+    says: in a practitioner's words. basis: who can make it so. falls: what breaks on the list as written when it does
+    not hold, the worst first; never empty. weight: how bad the worst of it is (rank.WEIGHT; 0 to 1).
+    """
+
+    says: str
+    basis: Basis
+    falls: tuple[Counterexample, ...]
+    weight: float
+
+
+def assumptions(protocol: Protocol) -> tuple[Assumption, ...]:
+    """All beliefs that the proof rests on, ranked by how much falls when they fall.
+
+    Only the list as written is walked, with nothing else going wrong (some 5 ms a belief).
+    """
+    usual = {_key(counter) for counter in explore(protocol, most=0).counters}
+    found = []
+    for says, basis, other in _turned(protocol):
+        broken = [counter for counter in explore(other, most=0).counters if _key(counter) not in usual]
+        if broken:
+            broken.sort(key=lambda counter: (-_weight(counter), SEVERITIES.index(counter.severity)))
+            found.append(Assumption(says, basis, tuple(broken), _weight(broken[0])))
+    return tuple(sorted(found, key=lambda one: (-one.weight, -len(one.falls), one.says)))
+
+
+def lines(found: tuple[Assumption, ...], most: int | None = None) -> Iterator[str]:
+    """The beliefs as lines; at most `most` of them."""
+    for number, one in enumerate(found[:most], start=1):
+        first = one.falls[0].found
+        where = f" at {first.step}" if first.step else ""
+        more = f", and {len(one.falls) - 1} more" if len(one.falls) > 1 else ""
+        otherwise = f"{first.rule.replace('-', ' ')}{where}: {_words(first.at)}{more}"
+        yield f"{number}. {one.says} ({one.basis}); otherwise {otherwise}"
+    if most is not None and len(found) > most:
+        yield f"and {len(found) - most} more"
+
+
+def _key(counter: Counterexample) -> tuple[str, str, str]:
+    return counter.found.rule, counter.found.step, counter.found.at
+
+
+def _weight(counter: Counterexample) -> float:
+    return WEIGHT.get(counter.found.at, 0.2) if counter.severity == "harm" else 0.1
+
+
+def _turned(protocol: Protocol) -> Iterator[tuple[str, Basis, Protocol]]:
+    """Each belief with who can make it so, and the protocol without it."""
+    yield from _fits(protocol)
+    yield from _surfaces(protocol)
+    yield from _agents(protocol)
+    yield from _roles(protocol)
+    yield from _hands(protocol)
+
+
+def _fits(protocol: Protocol) -> Iterator[tuple[str, Basis, Protocol]]:
+    """Covers that fit tightly, cuffs and hems that lie over, surfaces that stay clean though nothing covers them."""
+    worn_at = {act.target: step.name for step in protocol.steps("dress") for act in step.acts if act.kind == "don"}
+    for item in protocol.items:
+        at = f" ({worn_at[item.name]})" if item.name in worn_at else ""
+        for zone in item.tight:
+            loose = replace(item, tight=_without(item.tight, zone), covers=(*item.covers, zone))
+            yield (
+                f"the {item.label} {_verb(item.label, 'close')} tightly over the {_words(zone)}{at}",
+                "protocol",
+                _with(protocol, loose),
+            )
+        for zone in item.overlap:
+            short = replace(item, overlap=_without(item.overlap, zone))
+            yield (
+                f"the {item.label} {_verb(item.label, 'stay')} over the {_words(zone)}{at}",
+                "people",
+                _with(protocol, short),
+            )
+        for zone in item.spared:
+            bare = replace(item, spared=_without(item.spared, zone))
+            yield f"the {_words(zone)} {_verb(zone, 'meet')} nothing at work", "people", _with(protocol, bare)
+
+
+def _surfaces(protocol: Protocol) -> Iterator[tuple[str, Basis, Protocol]]:
+    """The room, and skin that is left bare on purpose."""
+    states = {"clean": "is clean when it is first used", "hands-free": "is worked without hands"}
+    for name, state in protocol.room:
+        if state in states:
+            room = tuple((other, "dirty" if other == name else how) for other, how in protocol.room)
+            yield f"the {_words(name)} {states[state]}", "site", replace(protocol, room=room)
+    for zone in protocol.exposed:
+        left = replace(protocol, exposed=_without(protocol.exposed, zone))
+        yield f"the {_words(zone)}, left bare on purpose, {_verb(zone, 'meet')} nothing at work", "people", left
+
+
+def _agents(protocol: Protocol) -> Iterator[tuple[str, Basis, Protocol]]:
+    """That each agent does what it is for: without it, every rub with it does nothing."""
+    named = [step.timing.agent for plan in protocol.stages for step in plan.steps if step.timing]
+    for agent in dict.fromkeys(named):
+
+        def idle(step: Step, agent: str = agent) -> Step:
+            if step.timing is None or step.timing.agent != agent:
+                return step
+            return replace(step, acts=tuple(act for act in step.acts if act.kind not in _RUBS))
+
+        yield f"{_words(agent)} works on this agent of disease, for its whole time", "site", _changed(protocol, idle)
+
+
+def _roles(protocol: Protocol) -> Iterator[tuple[str, Basis, Protocol]]:
+    """That a helper does what is the helper's to do."""
+    for plan in protocol.stages:
+        for step in plan.steps:
+            if step.role != "wearer" and any(act.kind in _HANDLED for act in step.acts):
+
+                def by_wearer(other: Step, name: str = step.name) -> Step:
+                    return replace(other, role="wearer") if other.name == name else other
+
+                yield f"the {step.role}, not the wearer, does {step.name}", "people", _changed(protocol, by_wearer)
+
+
+def _hands(protocol: Protocol) -> Iterator[tuple[str, Basis, Protocol]]:
+    """That pieces are held and handled as the list says."""
+    for plan in protocol.stages:
+        for step in plan.steps:
+            for act in step.acts:
+                if act.kind == "doff" and act.grip:
+                    label = _label(protocol, act)
+                    says = f"the {label} {_verb(label, 'is')} held by the {act.grip} ({step.name})"
+                    yield says, "people", _act_changed(protocol, step, act, replace(act, grip=""))
+                if act.manner == "roll":
+                    label = _label(protocol, act)
+                    says = f"the {label} {_verb(label, 'is')} rolled with the outside in ({step.name})"
+                    yield says, "people", _act_changed(protocol, step, act, replace(act, manner=""))
+
+
+def _label(protocol: Protocol, act: Act) -> str:
+    return next((item.label for item in protocol.items if item.name == act.target), act.target)
+
+
+def _act_changed(protocol: Protocol, step: Step, act: Act, other: Act) -> Protocol:
+    def change(one: Step) -> Step:
+        if one.name != step.name:
+            return one
+        return replace(one, acts=tuple(other if mine is act else mine for mine in one.acts))
+
+    return _changed(protocol, change)
+
+
+def _changed(protocol: Protocol, change: Callable[[Step], Step]) -> Protocol:
+    stages = tuple(StagePlan(plan.stage, tuple(map(change, plan.steps))) for plan in protocol.stages)
+    return replace(protocol, stages=stages)
+
+
+def _with(protocol: Protocol, item: Item) -> Protocol:
+    return replace(protocol, items=tuple(item if item.name == other.name else other for other in protocol.items))
+
+
+def _without(names: tuple[str, ...], name: str) -> tuple[str, ...]:
+    return tuple(other for other in names if other != name)
+
+
+def _verb(subject: str, verb: str) -> str:
+    """The verb as it goes with a singular or a plural subject, by the last letter of a piece or a zone."""
+    if subject.endswith("s"):
+        return "are" if verb == "is" else verb
+    return verb if verb == "is" else f"{verb}s"
+
+
+def _words(zone: str) -> str:
+    """'inner-gloves.cuff' as 'inner gloves' cuff'."""
+    item, _, part = zone.partition(".")
+    said = item.replace("-", " ")
+    return f"{said}{chr(39) if said.endswith('s') else chr(39) + 's'} {part}" if part else said

@@ -1,0 +1,109 @@
+"""Severity, likelihood and detection of every single slip side by side, as failure mode and effects analysis has them.
+
+The columns follow IEC 60812: failure mode, effect, severity, likelihood, detection. The scales are this checker's own:
+severity is rank.WEIGHT, likelihood rank.SLIP, and detection names who could notice, where and how much later, instead
+of a number that would look surer than it is. Pure.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from voicecoach.checker.rank import SLIP, Ranked, Ranking, weight
+from voicecoach.checker.slips import SlipPaths
+from voicecoach.protocol.model import Protocol, Step
+
+COLUMNS = (
+    "rank", "step", "slip", "effect", "severity", "likelihood", "likelihood low", "likelihood high", "noticed by",
+    "noticed at", "steps later", "criticality",
+)  # fmt: skip
+SLIPS = {
+    "omitted": "step left out",
+    "swapped": "changed about with the next step",
+    "grip": "held at the wrong place",
+    "short": "time cut short",
+    "face": "hand goes to the face",
+    "missed": "soil or damage not seen",
+    "role": "done by the wearer instead of the helper",
+}
+"""What each kind of slip is called in the table."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mode:
+    """One row: a slip, what it leads to, and who could still notice before it does.
+
+    severity, likelihood: 0 to 1. noticed_by: 'wearer', 'observer', 'assistant', 'a later rub', or '' for nobody;
+    noticed_at: the first step at which that can be; later: how many steps after the slip.
+    """
+
+    rank: int
+    step: str
+    slip: str
+    effect: str
+    severity: float
+    likelihood: float
+    noticed_by: str
+    noticed_at: str
+    later: int
+    criticality: float
+
+
+def modes_of(protocol: Protocol, ranking: Ranking, paths: SlipPaths | None = None) -> tuple[Mode, ...]:
+    """A row for every single slip, in the ranking's order."""
+    paths = paths or SlipPaths(protocol)
+    return tuple(_mode(paths, slip) for slip in ranking.slips)
+
+
+def to_csv(modes: Sequence[Mode]) -> str:
+    """The rows as CSV (RFC 4180) with a header line."""
+    out = io.StringIO()
+    table = csv.writer(out)
+    table.writerow(COLUMNS)
+    for mode in modes:
+        chance = SLIP[next(kind for kind, words in SLIPS.items() if words == mode.slip)]
+        table.writerow(
+            [
+                mode.rank, mode.step, mode.slip, mode.effect, f"{mode.severity:g}", f"{chance.value:g}",
+                f"{chance.low:g}", f"{chance.high:g}", mode.noticed_by or "nobody", mode.noticed_at,
+                mode.later if mode.noticed_by else "", f"{mode.criticality:.3g}",
+            ]
+        )  # fmt: skip
+    return out.getvalue()
+
+
+def _mode(paths: SlipPaths, slip: Ranked) -> Mode:
+    outcome = slip.outcome
+    if outcome.arrives:
+        effect = f"contamination reaches {', '.join(outcome.sites)} at {outcome.arrival}"
+    else:
+        effect = "a barrier is lost" if outcome.found else "none found"
+    by, at, later = _noticed(paths, slip)
+    return Mode(
+        slip.rank, slip.event.step, SLIPS[slip.event.kind], effect, weight(outcome), slip.chance, by, at, later,
+        slip.criticality,
+    )  # fmt: skip
+
+
+def _noticed(paths: SlipPaths, slip: Ranked) -> tuple[str, str, int]:
+    """Who could notice first, where, and how many steps later: at the step itself, or between it and the arrival."""
+    place = slip.event.place
+    own = paths.steps[place][1]
+    if own.observer and slip.event.kind != "omitted":
+        return "observer", own.name, 0
+    arrival = paths.place.get(slip.outcome.arrival, len(paths.steps)) if slip.outcome.arrives else len(paths.steps)
+    for later, (_, step) in enumerate(paths.steps[place + 1 : arrival], start=1):
+        if by := _notices(step):
+            return by, step.name, later
+    return "", "", 0
+
+
+def _notices(step: Step) -> str:
+    """Who looks at what was done before, in this step; '' if nobody does."""
+    if step.observer or (step.role == "observer" and step.acts):
+        return "observer"
+    looks = any(act.kind in {"inspect", "verify"} for act in step.acts)
+    return step.role if looks else ""

@@ -1,0 +1,182 @@
+"""The smallest change found that closes a way on which contamination arrives. Offered, never applied. Pure.
+
+Candidates, the smallest first: one step more (a rub that the protocol has elsewhere), one piece held otherwise, two
+neighbours changed about, one step moved. Each is checked like any protocol; only one that closes the way and opens no
+other is offered, and one that leaves nothing open before one that does.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from difflib import unified_diff
+
+from voicecoach.checker.explore import Counterexample, explore
+from voicecoach.protocol.model import Branch, Protocol, StagePlan, Step
+from voicecoach.protocol.zones import HOLDS, zones_of
+
+MOST_TRIED = 400
+"""So many candidates are looked at before the search is given up."""
+MOST_VERIFIED = 12
+"""So many of them are put to the whole check; it takes most of the time."""
+_RUBS = frozenset({"disinfect", "hygiene"})
+
+
+@dataclass(frozen=True, slots=True)
+class Repair:
+    """A change that closes a way. says: in one line. diff: the list before and after. left: ways that stay open."""
+
+    says: str
+    diff: str
+    left: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Change:
+    says: str
+    protocol: Protocol
+
+
+Part = tuple[str, tuple[Step, ...]]
+"""A stage or 'branch NAME', and its steps."""
+
+
+def repair(protocol: Protocol, counter: Counterexample, most: int = 1) -> Repair | None:
+    """The smallest change found that closes the way of `counter`; None when none was found.
+
+    Args:
+        protocol: as it was checked. counter: the way to be closed. most: deviations of the check that verifies it.
+    """
+    open_before = {_key(one) for one in explore(protocol, most).counters}
+    best: Repair | None = None
+    verified = 0
+    for tried, change in enumerate(_changes(protocol, counter)):
+        if tried >= MOST_TRIED or verified >= MOST_VERIFIED:
+            break
+        quick = {_key(one) for one in explore(change.protocol, most=0).counters}
+        if not quick <= open_before or _key(counter) in quick or (best is not None and quick):
+            continue  # most candidates do not help, as a walk of the list alone shows
+        verified += 1
+        after = {_key(one) for one in explore(change.protocol, max(most, counter.used)).counters}
+        if _key(counter) in after or not after <= open_before:
+            continue
+        if best is None or len(after) < best.left:
+            best = Repair(change.says, _diff(protocol, change.protocol), len(after))
+        if best.left == 0:
+            break
+    return best
+
+
+def text(found: Repair) -> str:
+    """The repair for people, with its diff."""
+    left = f"{found.left} other ways stay open" if found.left else "nothing else stays open"
+    return f"smallest repair found: {found.says}; checked: it closes this way, and {left}\n{found.diff}"
+
+
+def _key(counter: Counterexample) -> tuple[str, str, str]:
+    return counter.found.rule, counter.found.step, counter.found.at
+
+
+def _changes(protocol: Protocol, counter: Counterexample) -> Iterator[_Change]:
+    for part, steps in _parts(protocol):
+        place = next((n for n, step in enumerate(steps) if step.name == counter.found.step), None)
+        if place is None and (part != "close" or counter.found.step not in {"", "end"}):
+            continue
+        place = len(steps) if place is None else place
+        yield from _one_more(protocol, part, steps, place)
+        if place < len(steps):
+            yield from _held_otherwise(protocol, part, steps, place)
+        yield from _swapped(protocol, part, steps, place)
+        yield from _moved(protocol, part, steps, place)
+
+
+def _parts(protocol: Protocol) -> Iterator[Part]:
+    for plan in protocol.stages:
+        yield plan.stage, plan.steps
+    for branch in protocol.branches:
+        yield f"branch {branch.name}", branch.steps
+
+
+def _one_more(protocol: Protocol, part: str, steps: tuple[Step, ...], place: int) -> Iterator[_Change]:
+    """A rub that stands elsewhere in the protocol, before the step at `place` or before one ahead of it."""
+    rubs: dict[tuple[str, str], Step] = {}
+    for _, others in _parts(protocol):
+        for step in others:
+            for act in step.acts:
+                if act.kind in _RUBS and step.timing and step.role == "wearer" and len(step.acts) == 1:
+                    rubs.setdefault((act.kind, act.target), step)
+    gloves = tuple(item.name for item in protocol.items if item.site == "hands")
+    for at in range(place, max(-1, place - 4), -1):
+        for (kind, target), rub in rubs.items():
+            new = replace(rub, name=f"rub-before-{steps[at].name}" if at < len(steps) else "rub-at-the-end")
+            on, off = ((), gloves) if kind == "hygiene" else ((target,), ())  # as the list stands, or after a detour
+            new = replace(new, when_on=on, when_off=off, when_any_on=(), asks_for="", pays="")
+            after = f"after `{steps[at - 1].name}`" if at else f"first in `{part}`"
+            changed = _with(protocol, part, (*steps[:at], new, *steps[at:]))
+            yield _Change(f"insert a rub of the {target.replace('-', ' ')} {after}", changed)
+
+
+def _held_otherwise(protocol: Protocol, part: str, steps: tuple[Step, ...], place: int) -> Iterator[_Change]:
+    """A piece held by its strap or edge."""
+    step = steps[place]
+    for number, act in enumerate(step.acts):
+        item = next((item for item in protocol.items if item.name == act.target), None)
+        if act.kind != "doff" or item is None:
+            continue
+        for zone in zones_of(item):
+            if zone in HOLDS and zone != act.grip:
+                acts = (*step.acts[:number], replace(act, grip=zone), *step.acts[number + 1 :])
+                changed = _with(protocol, part, (*steps[:place], replace(step, acts=acts), *steps[place + 1 :]))
+                yield _Change(f"hold the {item.label} by its {zone} in `{step.name}`", changed)
+
+
+def _swapped(protocol: Protocol, part: str, steps: tuple[Step, ...], place: int) -> Iterator[_Change]:
+    for one in (place - 1, place, place - 2, place + 1):
+        if one >= 0 and one + 1 < len(steps):
+            first, second = steps[one], steps[one + 1]
+            changed = _with(protocol, part, (*steps[:one], second, first, *steps[one + 2 :]))
+            yield _Change(f"change `{first.name}` and `{second.name}` about", changed)
+
+
+def _moved(protocol: Protocol, part: str, steps: tuple[Step, ...], place: int) -> Iterator[_Change]:
+    """One step to another place in the same list: the step itself, or one that stands behind it."""
+    for source in dict.fromkeys((place, *range(place + 1, len(steps)), *range(place))):
+        if source >= len(steps):
+            continue
+        rest = (*steps[:source], *steps[source + 1 :])
+        for target in range(len(rest) + 1):
+            if abs(target - source) > 1:
+                before = f"before `{rest[target].name}`" if target < len(rest) else "to the end"
+                changed = _with(protocol, part, (*rest[:target], steps[source], *rest[target:]))
+                yield _Change(f"move `{steps[source].name}` {before}", changed)
+
+
+def _with(protocol: Protocol, part: str, steps: tuple[Step, ...]) -> Protocol:
+    if part.startswith("branch "):
+        name = part.removeprefix("branch ")
+
+        def changed(branch: Branch) -> Branch:
+            return replace(branch, steps=steps) if branch.name == name else branch
+
+        return replace(protocol, branches=tuple(map(changed, protocol.branches)))
+    return replace(
+        protocol,
+        stages=tuple(StagePlan(plan.stage, steps if plan.stage == part else plan.steps) for plan in protocol.stages),
+    )
+
+
+def _diff(before: Protocol, after: Protocol) -> str:
+    """What differs between the two lists, step by step, with two lines around each change."""
+    found = unified_diff(_listed(before), _listed(after), before.name, f"{before.name}, repaired", n=2, lineterm="")
+    return "\n".join(line for line in found if not line.startswith("@@"))
+
+
+def _listed(protocol: Protocol) -> list[str]:
+    lines = []
+    for part, steps in _parts(protocol):
+        for step in steps:
+            acts = ", ".join(
+                f"{act.kind} {act.target}" + (f" by its {act.grip}" if act.grip else "") for act in step.acts
+            )
+            lines.append(f"{part}: {step.name}: {acts or step.say}")
+    return lines
