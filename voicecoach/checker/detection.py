@@ -7,8 +7,6 @@ of a number that would look surer than it is. Pure.
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -58,21 +56,19 @@ def modes_of(protocol: Protocol, ranking: Ranking, paths: SlipPaths | None = Non
     return tuple(_mode(paths, slip) for slip in ranking.slips)
 
 
-def to_csv(modes: Sequence[Mode]) -> str:
-    """The rows as CSV (RFC 4180) with a header line."""
-    out = io.StringIO()
-    table = csv.writer(out)
-    table.writerow(COLUMNS)
+def table(modes: Sequence[Mode]) -> list[tuple[str, ...]]:
+    """The rows as texts, for a spreadsheet or a page; the first are COLUMNS."""
+    rows: list[tuple[str, ...]] = [COLUMNS]
     for mode in modes:
         chance = SLIP[next(kind for kind, words in SLIPS.items() if words == mode.slip)]
-        table.writerow(
-            [
-                mode.rank, mode.step, mode.slip, mode.effect, f"{mode.severity:g}", f"{chance.value:g}",
+        rows.append(
+            (
+                str(mode.rank), mode.step, mode.slip, mode.effect, f"{mode.severity:g}", f"{chance.value:g}",
                 f"{chance.low:g}", f"{chance.high:g}", mode.noticed_by or "nobody", mode.noticed_at,
-                mode.later if mode.noticed_by else "", f"{mode.criticality:.3g}",
-            ]
+                str(mode.later) if mode.noticed_by else "", f"{mode.criticality:.3g}",
+            )
         )  # fmt: skip
-    return out.getvalue()
+    return rows
 
 
 def _mode(paths: SlipPaths, slip: Ranked) -> Mode:
