@@ -56,8 +56,8 @@ class Phones:
 class Words:
     """Moonshine that hears one phrase, and counts how often and on how much it is asked."""
 
-    def __init__(self, phrase: str, score: float = 0.0) -> None:
-        self.phrase, self.value = phrase, score
+    def __init__(self, phrase: str, score: float = 0.0, text: str = "") -> None:
+        self.phrase, self.value, self.text = phrase, score, text
         self.asked: list[int] = []
 
     def prepare(self, grammar: Grammar) -> Grammar:
@@ -67,7 +67,7 @@ class Words:
         self.asked.append(len(samples))
         scores = np.full(len(PHRASES), -16.0)
         scores[[place for place, phrase in enumerate(PHRASES) if phrase == self.phrase]] = self.value
-        return moonshine.Ranking(scores, self.phrase)
+        return moonshine.Ranking(scores, self.text)
 
 
 def heard(phones: Phones, words: Words, live: Collection[str] = LIVE, seconds: float = 1.0) -> str | None:
@@ -92,8 +92,13 @@ def test_a_word_that_both_hear_is_taken_and_one_that_either_doubts_is_not() -> N
 def test_a_danger_word_in_a_sentence_is_cut_out_and_judged_alone() -> None:
     words = Words("needle stick")
     assert heard(Phones("needle stick", -0.8, inside=True), words, ["needle", "stop"], 3.0) == "needle"
-    assert max(words.asked) < RATE_HZ  # not the three seconds around it
+    assert min(words.asked) < RATE_HZ  # not only the three seconds around it
     assert heard(Phones("needle stick", -2.4, inside=True), Words("continue", 0.0), ["needle", "stop"], 3.0) is None
+
+
+def test_a_danger_word_that_moonshine_writes_down_is_taken_inside_a_sentence() -> None:
+    for text, taken in (("Stop right there.", "stop"), ("Press the stopper.", None)):
+        assert heard(Phones("stop", -3.5), Words("no audio", text=text), seconds=3.0) == taken
 
 
 def test_a_look_into_speech_that_goes_on_costs_moonshine_nothing_without_a_danger_word() -> None:

@@ -8,7 +8,7 @@ text ends behind them. What it expects before it hears anything ("go on" rather 
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from importlib import resources
 
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from voicecoach.audio.line import RATE_HZ, Samples
 from voicecoach.errors import EngineError
-from voicecoach.grammar import URGENT, Grammar, Scored, normalise
+from voicecoach.grammar import URGENT, Command, Grammar, Scored, normalise
 from voicecoach.listen import chance
 from voicecoach.listen.engines.moonshine_network import Beams, Heard, MoonshineNetwork
 from voicecoach.listen.engines.moonshine_pieces import BEGIN, END
@@ -33,7 +33,7 @@ LEAST = -16.0
 """A beginning that lies this far (nats) under the likeliest text is not followed up; a phrase so scored is none."""
 
 WRITTEN = 2.0
-"""Log-odds of a danger word that stands in what moonshine writes down; for where it listens alone."""
+"""Log-odds of a danger word that stands in what moonshine writes down."""
 
 BEAMS = 16
 """Beginnings followed up at a time."""
@@ -122,11 +122,9 @@ class MoonshineScorer:
             found.command: Scored(found.command, found.phrase, self._fitted.score(found))
             for found in self._weighing.candidates(live, heard.scores)
         }
-        written = f" {normalise(heard.text)} "
-        for command in self._urgent:
-            said = next((phrase for phrase in command.phrases if f" {phrase} " in written), None)
-            if said and command.name in live and best[command.name].score < WRITTEN:
-                best[command.name] = Scored(command.name, said, WRITTEN)
+        for said in written(heard.text, self._urgent, live):
+            if best[said.command].score < said.score:
+                best[said.command] = said
         return sorted(best.values(), key=lambda scored: (-scored.score, scored.command)), None
 
     def expect(self, phrases: Sequence[str]) -> list[float]:
@@ -202,6 +200,17 @@ class MoonshineScorer:
                 beams, rows = Beams(bundles[0].logs, past), list(range(len(bundle)))
             made.append(self._network.add(heard, beams, rows, [piece for _, piece in bundle]))
         return made
+
+
+def written(text: str, commands: Iterable[Command], live: Collection[str]) -> list[Scored]:
+    """The live ones of these commands of which a phrase stands in a text, scored WRITTEN."""
+    padded = f" {normalise(text)} "
+    found = []
+    for command in commands:
+        said = next((phrase for phrase in command.phrases if f" {phrase} " in padded), None)
+        if said and command.name in live:
+            found.append(Scored(command.name, said, WRITTEN))
+    return found
 
 
 def noises() -> list[Samples]:
