@@ -5,6 +5,7 @@ The baseline is a plain buffered file without fsync, written in the same run, in
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import os
 import sys
@@ -18,11 +19,12 @@ from typing import TextIO
 
 import numpy as np
 
-from voicecoach.record import disk, lines
+from voicecoach.record import disk, lines, manifest
 from voicecoach.record.journal import Journal
 from voicecoach.record.lines import FILE
 from voicecoach.record.manifest import Manifest
 from voicecoach.record.read import read
+from voicecoach.record.sealing import Sealer
 from voicecoach.session import events
 from voicecoach.session.effects import CancelTimer, Effect, Listen, Note, Say, SetTimer, Tone
 from voicecoach.session.events import CLOCK_HZ, Event, Heard, PromptEnded, SpeechEnded, SpeechStarted, TimerFired
@@ -78,6 +80,21 @@ def timed(act: Callable[[], object]) -> float:
     return time.perf_counter() - begin
 
 
+def version_1(folder: Path, made_with: Manifest) -> Journal:
+    """A journal that chains its lines and does nothing else."""
+    Journal.create(folder, made_with, {}).close()
+    (folder / manifest.FILE).write_bytes(dataclasses.replace(made_with, format=1).to_bytes())
+    (folder / FILE).write_bytes(b"")
+    journal = Journal.open_existing(folder)
+    journal._spool._told = lambda _marks: None
+    return journal
+
+
+def sign(sealer: Sealer) -> None:
+    sealer.public_after()
+    sealer.sign(bytes(300))
+
+
 class Slow(disk.OwnFile):
     """Every sync takes a second longer."""
 
@@ -90,6 +107,9 @@ def main(root: Path) -> None:
     made_with = Manifest("phonemes", "pair", "none", "bench", "en")
     folder = root / "session"
     journal = Journal.create(folder, made_with, {})
+    others = {"as in version 1: no seals, nothing beside": version_1(root / "one", made_with)}
+    others["encrypted"] = Journal.create(root / "boxes", made_with, {}, key=bytes(32))
+    other_times: dict[str, list[float]] = {name: [] for name in others}
     plain, synced, write, effects = [], [], [], []
     chain, late, count = "0" * 64, 0, 0
     with (root / "plain.jsonl").open("w") as file, (root / "synced.jsonl").open("w") as hard:
@@ -103,9 +123,15 @@ def main(root: Path) -> None:
                 write.append(time.perf_counter() - begin)
                 if following:
                     effects.append(timed(partial(journal.write_effects, written.seq, following)))
+                for name, other in others.items():
+                    begin = time.perf_counter()
+                    there = other.write(event)
+                    other_times[name].append(time.perf_counter() - begin)
+                    other.write_effects(there.seq, following)
                 late += written.late
                 count += 1
-    journal.close()
+    for one in (journal, *others.values()):
+        one.close()
     print(
         f"Journal, {count} events of {MINUTES} made-up session minutes, one after the other without a pause, in {root}"
     )
@@ -113,11 +139,15 @@ def main(root: Path) -> None:
     told("baseline: the event's JSON, buffered file, flush, no fsync", plain)
     told("the same with fsync in the caller's thread", synced)
     told("journal: write(event) until it is on the disk", write)
+    for name, times in other_times.items():
+        told(f"  {name}", times)
     told("journal: write_effects, does not wait", effects)
     line = {"seq": 1, "line": "event", **events.to_json(one_minute(0)[6][0]), "at_s": 0.0, "wall": "x" * 24}
     told(
         "  of which sealing one line (JSON and SHA-256)", [timed(lambda: lines.seal(chain, line)) for _ in range(2000)]
     )
+    sealer = Sealer(bytes(32))
+    told("  signing a line and moving the key on, every 32 lines", [timed(partial(sign, sealer)) for _ in range(200)])
     size, base = (folder / FILE).stat().st_size, (root / "plain.jsonl").stat().st_size
     session = read(folder)
     print(f"late: {late} of {count}; lines {len(session.lines)}, chain broken at {session.broken_at}")
