@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from rich.console import Console
 
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, Sound
 from voicecoach.audio.quiet import QuietLine
@@ -18,6 +19,7 @@ from voicecoach.record.clips import ClipKeeper
 from voicecoach.record.journal import Journal
 from voicecoach.record.manifest import Manifest
 from voicecoach.record.read import read
+from voicecoach.record.verify import verify
 from voicecoach.runtime import app
 from voicecoach.runtime.loop import TICK_S, Coach, Parts
 from voicecoach.session.effects import (
@@ -325,6 +327,19 @@ def test_tones_are_played_and_end_nothing(puppet: Make) -> None:
     coach.run()
     assert [sound.text for sound in line.sounds] == ["(taken)"]
     assert [type(event) for event in machine.seen] == [Opened, TimerFired]
+
+
+def test_when_the_record_is_closed_its_code_is_said_a_digit_at_a_time(puppet: Make, journal: Journal) -> None:
+    coach, _, line = puppet(closes_on(Opened))
+    coach.begin(OPENED)
+    assert journal.code is None
+    assert coach.run()
+    app._Running(app.Runner(app.Wish("short-practice"), Console()), coach)._tell_code()
+    code = verify(journal.folder).code()
+    assert code is not None
+    assert journal.code == code
+    assert line.sounds[-1].text == f"Write down this code: {', '.join(' '.join(group) for group in code.split())}."
+    assert read(journal.folder).lines[-1].data["last"] is True  # nothing of it is in the record
 
 
 def test_a_whole_session_by_script_comes_to_its_end_with_nothing_on(setup: Setup, tmp_path: Path) -> None:

@@ -48,7 +48,7 @@ from voicecoach.session import prompts
 from voicecoach.session.effects import Say
 from voicecoach.session.events import CLOCK_HZ, Event, Opened, Reopened, Role, Salvaged
 from voicecoach.session.machine import Machine
-from voicecoach.session.prompts import every_prompt, over_prompt
+from voicecoach.session.prompts import RECORD_CODE, every_prompt, over_prompt
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
 from voicecoach.speak.port import Speaker
@@ -491,6 +491,8 @@ class _Running:
             self._runner.check_on()
             begun()
             closed = coach.run()
+            if closed and self._runner.live:
+                self._tell_code()
         finally:
             parts.ear.close()
             coach.line.close()
@@ -515,6 +517,17 @@ class _Running:
                 )
             console.print(f"{where}: the session was over before this line came.", style="yellow", markup=False)
         return 0 if saved else LINES_LOST
+
+    def _tell_code(self) -> None:
+        """End the record while the line still speaks, and say the code that stands for it."""
+        parts = self._coach.parts
+        if parts.clips is not None:
+            parts.clips.close()
+        parts.journal.close()
+        sentence = dict(parts.machine.setup.grammar.says).get(RECORD_CODE)
+        if parts.journal.code is not None and sentence is not None:
+            digits = ", ".join(" ".join(group) for group in parts.journal.code.split())
+            self._coach.say_behind(sentence.format(code=digits))
 
 
 def _lockstep(spec: Spec, *, spare: bool = False) -> Recogniser:

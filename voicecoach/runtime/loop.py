@@ -7,12 +7,12 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 
 from voicecoach.audio.failover import FailoverLine
 from voicecoach.audio.line import RATE_HZ, Block, Line, Samples, Sound
-from voicecoach.errors import EngineError
+from voicecoach.errors import EngineError, VoicecoachError
 from voicecoach.listen.port import Recogniser
 from voicecoach.protocol.model import DANGERS
 from voicecoach.record.clips import ClipKeeper
@@ -40,6 +40,8 @@ VOICE_S = 0.5
 """A prompt that was not rendered ahead and takes longer than this is replaced by its tones (s)."""
 TICK_S = 4.0
 """A faint tick while it listens (rule 22); the interval is common practice, no source."""
+BEHIND = 1 << 30
+"""The number of a prompt behind the end."""
 LISTENING = ("awaiting", "acknowledging", "drying", "confirming", "asking")
 
 Watch = Callable[[SessionState, Event, tuple[Effect, ...]], None]
@@ -284,9 +286,16 @@ class Coach:
             self._ticked = self.now
             self.line.play(Sound(tones.sound("tick"), 0, "(tick)"))
 
-    def _say_goodbye(self) -> None:
+    def say_behind(self, text: str) -> None:
+        """Say a sentence that stands in no record, when the session is closed; without a voice it is not said."""
+        with suppress(VoicecoachError, OSError):
+            self._sounding[BEHIND] = text
+            self.line.play(Sound(self.parts.voice.sound(text), BEHIND, text))
+            self._say_goodbye(longest_s=20)
+
+    def _say_goodbye(self, longest_s: float = 6) -> None:
         """Let the last words run out; nothing is listened for any more."""
-        limit = self.now + 6 * RATE_HZ
+        limit = self.now + round(longest_s * RATE_HZ)
         while self._sounding and self.now < limit:
             block = self.line.read(READ_S)
             if block is not None:

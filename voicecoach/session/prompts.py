@@ -39,6 +39,10 @@ SAYS = (
 """The keys of the sentences that a grammar must have."""
 
 
+RECORD_CODE = "record-code"
+"""Said when the record is closed, if a grammar has it; its digits are known only then."""
+
+
 def own_sentences(setup: Setup) -> list[str]:
     """The coach's own sentences, with all that can stand in their gaps."""
     grammar, protocol = setup.grammar, setup.protocol
@@ -53,7 +57,7 @@ def own_sentences(setup: Setup) -> list[str]:
         elif key == "worn-for":
             minutes = range(WEAR_STEP_MIN, WEAR_MOST_MIN + 1, WEAR_STEP_MIN)
             found += [_capital(sentence.format(minutes=number)) for number in minutes]
-        elif key != "read-back":
+        elif key not in {"read-back", RECORD_CODE}:
             found.append(_capital(sentence))
     return found
 
