@@ -42,6 +42,7 @@ def test_it_says_that_it_was_found_and_what_its_last_good_lines_say_and_asks_for
     assert said[:2] == ["An open session was found. Its record is damaged.", "By its last good lines,"]
     for item in PIECES[:3]:
         assert any(LABELS[item].lower() in sentence.lower() for sentence in said[2:-1])
+    assert session.state.ledger.hands == "not-rubbed"
     asked = []
     while session.state.question == "item":
         asked.append(session.state.about)

@@ -270,11 +270,12 @@ class Runner:
             self.console.print(why, markup=False)
         typed = self._ear(setup, texts, engine) if wish.script else None
         folder = new_folder(sessions_folder(wish.out))
+        if not self.live:
+            self._line(0).close()  # what is wrong with a recording is told before minutes of work
         check_root(folder.parent)
         if self.live:
             voice: Speaker = SilentVoice() if wish.script else Voice()
         else:
-            self._line(0).close()  # what is wrong with a recording is told before minutes of work
             voice = SilentVoice() if wish.script else prepare_voice(setup, self.console)
             if engine != "typed":
                 check_prompts(setup, voice, texts, engine, wish.model, self.console)
