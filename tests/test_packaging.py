@@ -1,10 +1,11 @@
 """The program as it is installed: from a wheel, and from a tree that is being worked on.
 
-Both go into an environment of their own with nothing in it. Its libraries are lent by the environment that runs the
-tests (a path at the end of its search path), so that nothing is fetched again; the program comes from the new one.
+Each is installed into a fresh, empty environment. Libraries are borrowed from the environment that runs the tests (a
+path at the end of the search path), so that nothing is downloaded again; the program itself comes from the new one.
 """
 
 import json
+import os
 import shutil
 import subprocess
 import sys
@@ -16,16 +17,24 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[1]
+ENVIRONMENT = {name: value for name, value in os.environ.items() if name not in {"PYTHONPATH", "PYTHONHOME"}}
+"""Without the variables that would put the tree at hand before what was installed."""
 SHIPPED = {kind: sorted(path.name for path in (ROOT / kind).glob("*.yaml")) for kind in ("grammars", "protocols")}
 
 
 def run(*command: str | Path, cwd: Path) -> str:
-    """What a command prints; the test fails with all it said when it fails."""
-    done = subprocess.run(
-        [str(part) for part in command], cwd=cwd, check=False, capture_output=True, text=True, timeout=300
+    """What a command prints; a command that fails fails the test, with its output."""
+    result = subprocess.run(
+        [str(part) for part in command],
+        cwd=cwd,
+        env=ENVIRONMENT,
+        check=False,
+        capture_output=True,
+        text=True,
+        timeout=300,
     )
-    assert done.returncode == 0, done.stdout + done.stderr
-    return done.stdout
+    assert result.returncode == 0, result.stdout + result.stderr
+    return result.stdout
 
 
 @pytest.fixture(scope="module")
@@ -44,17 +53,17 @@ def tree(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def wheel(tree: Path) -> Path:
     out = tree.parent / "dist"
     run(sys.executable, "-m", "build", "--wheel", "--no-isolation", "--outdir", out, cwd=tree)
-    (made,) = out.glob("*.whl")
-    return made
+    (built,) = out.glob("*.whl")
+    return built
 
 
 def environment(folder: Path) -> Path:
-    """A new environment that borrows libraries; its interpreter."""
+    """The interpreter of a new environment, which borrows its libraries from the one that runs the tests."""
     venv.create(folder, with_pip=False, symlinks=sys.platform != "win32")
     python = folder / "bin" / "python"
     site = Path(run(python, "-c", "import sysconfig; print(sysconfig.get_path('purelib'))", cwd=folder).strip())
-    lent = dict.fromkeys([sysconfig.get_path("purelib"), sysconfig.get_path("platlib")])
-    (site / "zz-lent.pth").write_text("\n".join(lent) + "\n")  # behind whatever pip puts beside it
+    libraries = dict.fromkeys([sysconfig.get_path("purelib"), sysconfig.get_path("platlib")])
+    (site / "zz-libraries.pth").write_text("\n".join(libraries) + "\n")  # after whatever pip installs there
     return python
 
 
@@ -79,15 +88,17 @@ def listed(python: Path, cwd: Path) -> dict[str, Path]:
     return {row["name"]: Path(row["file"]) for row in rows}
 
 
-def test_the_wheel_contains_grammars_and_protocols_and_every_module(wheel: Path) -> None:
+def test_the_wheel_contains_every_module_and_every_data_file(tree: Path, wheel: Path) -> None:
     with zipfile.ZipFile(wheel) as archive:
         names = set(archive.namelist())
     for kind, files in SHIPPED.items():
         assert files
         assert {f"voicecoach/data/{kind}/{name}" for name in files} <= names
-    modules = {str(path.relative_to(ROOT)) for path in (ROOT / "voicecoach").rglob("*.py")}
-    assert modules <= names
-    assert "voicecoach/protocol/skeleton.yaml" in names
+        everything = {path.relative_to(tree / kind) for path in (tree / kind).rglob("*") if path.is_file()}
+        assert {f"voicecoach/data/{kind}/{path.as_posix()}" for path in everything} <= names
+    package = {path.relative_to(tree).as_posix() for path in (tree / "voicecoach").rglob("*") if path.is_file()}
+    assert package - names == set()
+    assert {Path(name).suffix for name in package} >= {".py", ".yaml", ".html", ".css", ".sql", ".json", ".md", ".npz"}
     assert not any(name.startswith("tests/") for name in names)
 
 
@@ -102,6 +113,23 @@ def test_an_installed_wheel_finds_its_protocols_from_any_folder(wheel: Path, tmp
     assert all(file.resolve().is_relative_to(inside) for file in found.values())
     skeleton = run(python.parent / "voicecoach", "new", "made-here", cwd=away)
     assert "protocol: made-here" in skeleton
+
+
+def test_an_installed_wheel_reads_its_data_files_from_any_folder(wheel: Path, tmp_path: Path) -> None:
+    python = environment(tmp_path / "env")
+    install(python, wheel)
+    program = python.parent / "voicecoach"
+    including = [name for name in SHIPPED["protocols"] if "include:" in (ROOT / "protocols" / name).read_text("utf-8")]
+    assert including
+    for name in including:
+        assert run(program, "protocols", Path(name).stem, "--say", cwd=tmp_path)  # with the shared branches
+    assert "rules of the conversation" in run(program, "help", "rules", cwd=tmp_path)
+    readers = (
+        "from voicecoach.listen import chance; chance.fitted('mixed'); "
+        "from voicecoach.review.store import Store; Store(None); "
+        "from voicecoach.record.exports import plain; print(plain.schema())"
+    )
+    assert "$schema" in run(python, "-c", readers, cwd=tmp_path)
 
 
 def test_an_editable_install_finds_what_is_in_the_tree_now(tree: Path, tmp_path: Path) -> None:

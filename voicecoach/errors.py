@@ -1,19 +1,19 @@
-"""The one root error. Every message says where, what, what was expected and how to mend it."""
+"""The root of all errors. A message says where the problem is, what it is, what was expected, and how to fix it."""
 
 from __future__ import annotations
 
 
 def printable(text: str) -> str:
-    """`text` with its control characters written out, so that no file can send orders to the terminal."""
-    return "".join(one if one.isprintable() or one in "\n\t" else ascii(one)[1:-1] for one in text)
+    """`text` with control characters escaped, so that no file can send commands to the terminal."""
+    return "".join(char if char.isprintable() or char in "\n\t" else ascii(char)[1:-1] for char in text)
 
 
 class VoicecoachError(Exception):
-    """Root of all errors that a person is meant to read.
+    """Root of all errors meant for people.
 
     Args:
         what: what is wrong, in plain words.
-        where: file, line and field, device or engine it is about; may be empty.
+        where: the file, line and field, the device or the engine concerned; may be empty.
         expected: what was expected there; may be empty.
         mend: what the reader can do about it; may be empty.
     """
@@ -40,11 +40,11 @@ class InputError(VoicecoachError):
 
 
 class EngineError(VoicecoachError):
-    """A recogniser or a voice cannot be started, died, or answered nonsense."""
+    """A recogniser or a voice cannot be started, has died, or sent an invalid answer."""
 
 
 class AudioError(VoicecoachError):
-    """A microphone or a speaker cannot be opened or went away."""
+    """A microphone or a speaker cannot be opened, or has gone away."""
 
 
 class RecordError(VoicecoachError):

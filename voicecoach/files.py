@@ -1,4 +1,4 @@
-"""Files that people hand in, read within bounds; and the folders where the program's own things are kept."""
+"""Bounded reading of files that people supply, and the folders for the program's own files."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from voicecoach.errors import InputError
 
 NAME = "voicecoach"
 NOWHERE = Path(os.devnull) / NAME
-"""Where nothing can be written: in place of a folder for which there is no home."""
+"""A path that cannot be written; stands for the user's folders when there is no home directory."""
 
 _FLAGS = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
 
@@ -22,11 +22,11 @@ def read_bounded(path: Path, limit: int, expected: str = "a file") -> bytes:
     """The bytes of a plain file.
 
     Args:
-        path: a pipe or a device is refused at once, since reading one may never end. limit: most bytes.
+        path: pipes and devices are refused at once, since reading one may never end. limit: largest size (bytes).
         expected: for messages.
 
     Raises:
-        InputError: it cannot be read, is no plain file, or is larger.
+        InputError: the file cannot be read, is not a regular file, or is larger than `limit`.
     """
     try:
         with os.fdopen(open_plain(path, expected), "rb") as file:
@@ -39,15 +39,15 @@ def read_bounded(path: Path, limit: int, expected: str = "a file") -> bytes:
 
 
 def open_plain(path: Path, expected: str = "a file") -> int:
-    """A file descriptor of a plain file, for reading; opening a pipe or a device does not wait.
+    """Open a regular file for reading and return its descriptor; never blocks on a pipe or a device.
 
     Raises:
-        InputError: it is no plain file. OSError: it cannot be opened.
+        InputError: not a regular file. OSError: it cannot be opened.
     """
     try:
         fd = os.open(path, _FLAGS)
-    except ValueError as error:  # a zero byte in the name
-        raise InputError(f"is no name of a file: {error}", where=ascii(str(path)), expected=expected) from None
+    except ValueError as error:  # a null byte in the name
+        raise InputError(f"is not a file name: {error}", where=ascii(str(path)), expected=expected) from None
     mode = os.fstat(fd).st_mode
     if stat.S_ISREG(mode):
         return fd
@@ -57,7 +57,7 @@ def open_plain(path: Path, expected: str = "a file") -> int:
 
 
 def is_file(path: Path) -> bool:
-    """Whether there is such a file, or pipe or device; False also for a name that no file can have."""
+    """Whether a file, pipe or device of that name exists; False for a name that no file can have."""
     try:
         return path.exists() and not path.is_dir()
     except (OSError, ValueError):
@@ -65,23 +65,23 @@ def is_file(path: Path) -> bool:
 
 
 def data_folder() -> Path:
-    """Of records and models; NOWHERE without a home."""
-    return _kept(platformdirs.user_data_path)
+    """The folder for records and models; NOWHERE without a home directory."""
+    return _user_folder(platformdirs.user_data_path)
 
 
 def cache_folder() -> Path:
-    """Of what can be made again; NOWHERE without a home."""
-    return _kept(platformdirs.user_cache_path)
+    """The folder for files that can be recreated; NOWHERE without a home directory."""
+    return _user_folder(platformdirs.user_cache_path)
 
 
 def runtime_folder() -> Path:
-    """Of what only running processes of this user on this machine need."""
+    """The folder for files that only this user's running processes need."""
     with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # it tells of a folder that others may read, and takes another
+        warnings.simplefilter("ignore")  # it warns about a folder that others can read, and uses another
         return platformdirs.user_runtime_path(NAME, appauthor=False)
 
 
-def _kept(find: object) -> Path:
+def _user_folder(find: object) -> Path:
     try:
         path: Path = find(NAME, appauthor=False)  # type: ignore[operator]
     except (RuntimeError, KeyError, OSError):

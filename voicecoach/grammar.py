@@ -1,4 +1,4 @@
-"""The closed set of commands as data, and the rule that takes or refuses an utterance. Pure."""
+"""The closed set of commands as data, and the rule that accepts or rejects an utterance. Pure."""
 
 from __future__ import annotations
 
@@ -12,10 +12,10 @@ from voicecoach.yamltext import Node, read
 Risk = Literal["danger", "stop", "routine", "matters", "way", "session"]
 RISKS: tuple[Risk, ...] = get_args(Risk)
 URGENT: frozenset[str] = frozenset({"danger", "stop"})
-"""Risks of which a doubtful word is asked about rather than dropped (rule 13)."""
+"""Risks at which a doubtful word is asked about instead of dropped (rule 13)."""
 
 LOWEST = -99.0
-"""Score of what fits nothing at all; finite, so that it can be written down."""
+"""Score of an utterance that matches nothing; finite, so that it can be stored as JSON."""
 
 MAX_PHRASE_WORDS = 5
 _NAME = re.compile(r"[a-z][a-z0-9]*(-[a-z0-9]+)*")
@@ -24,10 +24,10 @@ _NOT_WORD = re.compile(r"[^\w']+|_+")
 
 @dataclass(frozen=True, slots=True)
 class Command:
-    """One thing that can be meant. name: id ('gown-off'); phrases: the words that mean it; risk: which floor it needs.
+    """One thing a speaker can mean. name: id ('gown-off'); phrases: the words for it; risk: selects its floor.
 
-    floor: this command's own floor, or None for its risk's. inside: the floor of a danger word found inside a sentence,
-    or None for the same; other words are not looked for inside sentences.
+    floor: this command's own floor, or None for that of its risk. inside: the floor for a danger word found inside a
+    sentence, None for the same floor; other words are not looked for inside sentences.
     """
 
     name: str
@@ -39,10 +39,10 @@ class Command:
 
 @dataclass(frozen=True, slots=True)
 class Margins:
-    """How far a command of a risk must lie ahead, in the unit of its score; a negative figure lets it lie behind.
+    """By how much a command of a risk must lead, in the unit of its score; negative values let it trail.
 
-    decoys: of the best decoy. others: of the best other command. near: how far under the floor (or behind a decoy or
-    another command) a danger word is still asked about.
+    decoys: over the best decoy. others: over the best other command. near: how far below the floor (or behind a decoy
+    or another command) a danger word is still asked about.
     """
 
     decoys: float = 0.0
@@ -52,10 +52,10 @@ class Margins:
 
 @dataclass(frozen=True, slots=True)
 class Grammar:
-    """A language: its commands, its decoys (words known only in order to be refused), floors and margins by risk, and
-    the coach's own sentences by key.
+    """A language: commands, decoys (words known only in order to be rejected), floors and margins by risk, and the
+    coach's own sentences by key.
 
-    sounds: for words or whole phrases, the ways they may be spoken, in IPA; engines that spell words themselves need
+    sounds: pronunciations of words or whole phrases, in IPA; engines that derive pronunciations themselves need
     none.
     """
 
@@ -79,12 +79,12 @@ class Grammar:
         return dict(self.says)[key]
 
     def inside(self, name: str) -> float:
-        """How much more than its floor a command needs inside a sentence."""
+        """How much above its floor a command must score inside a sentence."""
         command = self.command(name)
         return 0.0 if command is None or command.inside is None else command.inside - self.floor(name)
 
     def floor(self, name: str) -> float:
-        """The score that the command `name` needs; infinite for a name that is no command."""
+        """The score that the command `name` needs; infinite for an unknown name."""
         command = self.command(name)
         if command is None:
             return float("inf")
@@ -98,7 +98,7 @@ class Grammar:
 
 @dataclass(frozen=True, slots=True)
 class Scored:
-    """A command, the phrase of it that fits best, and its score (log-odds a phone against the best free path)."""
+    """A command, its best-matching phrase, and the score (log-odds per phone against the best free path)."""
 
     command: str
     phrase: str
@@ -107,7 +107,7 @@ class Scored:
 
 @dataclass(frozen=True, slots=True)
 class Decision:
-    """What an utterance was taken for. command None: refused; near: a danger command that lay just under its floor."""
+    """The result for one utterance. command: None if rejected; near: a danger command just below its floor."""
 
     command: str | None
     phrase: str
@@ -123,7 +123,7 @@ def normalise(words: str) -> str:
 
 
 def match(grammar: Grammar, words: str, live: Collection[str]) -> str | None:
-    """The live command that `words` as a whole mean, or None. Case, punctuation and spaces are free."""
+    """The live command that `words` as a whole stand for, or None; ignores case, punctuation and spacing."""
     said = normalise(words)
     for command in grammar.commands:
         if command.name in live and said in command.phrases:
@@ -134,21 +134,21 @@ def match(grammar: Grammar, words: str, live: Collection[str]) -> str | None:
 def decide(
     grammar: Grammar, ranked: Sequence[Scored], live: Collection[str], decoy: float | None
 ) -> Decision:
-    """Take an utterance for one live command, or refuse it.
+    """Accept an utterance as one live command, or reject it.
 
-    A command is taken only over its floor, and ahead of the decoys and of every other command by what its risk asks.
-    Danger words are looked at first. What is not taken is refused; a danger word or 'stop' that failed by no more
-    than its risk's `near` is named, so that it can be asked about (rule 13).
+    A command is accepted only above its floor, and only if it leads the decoys and every other command by the margins
+    of its risk. Danger words are tried first. Anything else is rejected; a danger word or 'stop' that missed by no more
+    than its risk's `near` is named, so that the coach can ask (rule 13).
 
     Args:
-        ranked: scores in any order, several a command allowed. decoy: best decoy's score, None if none was scored.
+        ranked: scores in any order; a command may have several. decoy: the best decoy's score, None if none was scored.
     """
     best: dict[str, Scored] = {}
     for scored in ranked:
-        # the second comparison is false for NaN: a score that is no number is no score
+        # the last comparison is false for NaN, which is no score
         if scored.command in live and grammar.command(scored.command) is not None and scored.score == scored.score:
-            held = best.get(scored.command)
-            if held is None or scored.score > held.score:
+            best_so_far = best.get(scored.command)
+            if best_so_far is None or scored.score > best_so_far.score:
                 best[scored.command] = scored
     order = sorted(best.values(), key=lambda scored: (-scored.score, scored.command))
     if not order:
@@ -169,7 +169,7 @@ def _urgent(grammar: Grammar, name: str) -> bool:
 
 
 def _shortfall(grammar: Grammar, scored: Scored, order: Sequence[Scored], decoy: float | None) -> float:
-    """By how much a command fails the worst of its three tests; 0 or less: it passes."""
+    """By how much a command misses the hardest of its three tests; 0 or less if it passes."""
     margin = grammar.margin(scored.command)
     misses = [grammar.floor(scored.command) - scored.score]
     if decoy is not None:
@@ -211,7 +211,7 @@ def parse(text: str, file: str) -> Grammar:
     if items is not None:
         commands += _item_commands(items, root.need("states"), owners)
     elif states is not None:
-        raise states.wrong("has no items to belong to", "a field 'items'")
+        raise states.wrong("has no items to go with", "a field 'items'")
     if not any(command.risk == "danger" for command in commands):
         raise root.need("commands").wrong("has no danger word", "a command under 'danger', such as a breach")
     named = {risk for risk, _ in floors}
@@ -252,7 +252,7 @@ def _commands(node: Node, owners: dict[str, str]) -> list[Command]:
         for name, value in group.items() if group is not None else ():
             _name(name, value)
             if any(command.name == name for command in commands):
-                raise value.wrong("is a command already", "each command once")
+                raise value.wrong("is already a command", "each command once")
             commands.append(_command(name, risk, value, owners))
     return commands
 
@@ -267,7 +267,7 @@ def _command(name: str, risk: Risk, value: Node, owners: dict[str, str]) -> Comm
 
 
 def _item_commands(items: Node, states: Node, owners: dict[str, str]) -> list[Command]:
-    """Each item with each state: 'gown' and 'off' make the command gown-off, said 'gown off'."""
+    """Every item in every state: 'gown' and 'off' make the command gown-off, spoken 'gown off'."""
     commands: list[Command] = []
     for item, spoken in items.items():
         _name(item, spoken)
@@ -293,7 +293,7 @@ def _decoys(node: Node, owners: dict[str, str]) -> tuple[str, ...]:
 
 
 def _sounds(node: Node) -> tuple[tuple[str, tuple[str, ...]], ...]:
-    """Spellings by word; several of one word stand apart by spaces."""
+    """Pronunciations by word; a word's alternatives are separated by spaces."""
     return tuple((normalise(words), tuple(value.scalar().split())) for words, value in node.items())
 
 
@@ -308,12 +308,12 @@ def _phrases(node: Node, name: str, owners: dict[str, str]) -> tuple[str, ...]:
 
 def _own(phrase: str, name: str, node: Node, owners: dict[str, str]) -> None:
     if not phrase or len(phrase.split()) > MAX_PHRASE_WORDS:
-        raise node.wrong(f"{phrase!r} is no phrase", f"1 to {MAX_PHRASE_WORDS} words")
+        raise node.wrong(f"{phrase!r} is not a phrase", f"1 to {MAX_PHRASE_WORDS} words")
     if phrase in owners:
-        raise node.wrong(f"{phrase!r} is a phrase of {owners[phrase]!r} already", "phrases of its own")
+        raise node.wrong(f"{phrase!r} is already a phrase of {owners[phrase]!r}", "phrases of its own")
     owners[phrase] = name
 
 
 def _name(name: str, node: Node) -> None:
     if not _NAME.fullmatch(name):
-        raise node.wrong(f"{name!r} is no name", "lower-case words joined by '-'")
+        raise node.wrong(f"{name!r} is not a name", "lower-case words joined by '-'")

@@ -1,4 +1,4 @@
-"""YAML read as text with lines: no aliases, no duplicate keys, no tags, no guessing of types. Pure."""
+"""YAML read as text with lines: without aliases, duplicate keys, tags or guessed types. Pure."""
 
 from __future__ import annotations
 
@@ -12,17 +12,17 @@ import yaml
 from voicecoach.errors import InputError
 
 LOADER: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
-"""libyaml's scanner where PyYAML has it, about nine times as fast as the one in Python; both give the same marks."""
+"""libyaml's scanner where PyYAML has it: about nine times as fast as the one in Python, with the same marks."""
 MAX_CHARACTERS = 1_000_000
 MAX_DEPTH = 12
 MAX_WORD = 300
-"""Characters without a space between them: a long address fits, what nobody can say or read does not."""
+"""Longest run of characters without a space: a long address fits, unreadable noise does not."""
 MAX_NODES = 60_000
 
 
 @dataclass(frozen=True, slots=True)
 class Node:
-    """One YAML value and where it stands.
+    """One YAML value and its position in the file.
 
     Attributes:
         file: name used in messages. line: 1-based. field: dotted path from the root.
@@ -37,7 +37,7 @@ class Node:
     members: tuple[Node, ...] | None = None
 
     def wrong(self, what: str, expected: str = "", mend: str = "") -> InputError:
-        """An error that names this node's file, line and field."""
+        """An error with this node's file, line and field."""
         where = f"{self.file}:{self.line}" + (f": {self.field}" if self.field else "")
         return InputError(what, where=where, expected=expected, mend=mend)
 
@@ -100,7 +100,7 @@ class Node:
         return found
 
     def only(self, *keys: str) -> Node:
-        """This mapping, after checking that it has no key beside `keys`."""
+        """This mapping, after checking that it has no keys other than `keys`."""
         for name, value in self.items():
             if name not in keys:
                 raise value.wrong("is not a known field", "one of " + ", ".join(sorted(keys)))
@@ -114,7 +114,7 @@ def read(text: str, file: str) -> Node:
         text: the document. file: the name to use in messages.
 
     Raises:
-        InputError: with file and line, for anything that is not plain, bounded YAML.
+        InputError: with file and line, for anything other than plain, bounded YAML.
     """
     if len(text) > MAX_CHARACTERS:
         raise InputError(f"has {len(text):,} characters", where=file, expected=f"at most {MAX_CHARACTERS:,}")
@@ -169,7 +169,7 @@ def _convert(node: yaml.Node, file: str, field: str) -> Node:
         path = f"{field}.{name}" if field else name
         if name in seen:
             raise InputError(
-                f"is named twice, first on line {seen[name]}",
+                f"is defined twice, first on line {seen[name]}",
                 where=f"{file}:{key_line}: {path}",
                 expected="each key once",
             )
@@ -180,7 +180,7 @@ def _convert(node: yaml.Node, file: str, field: str) -> Node:
 
 
 def _printable(text: str, file: str, line: int) -> str:
-    """Text that can be shown and said: escapes could bring in half characters and commands to the terminal."""
+    """Check that text can be shown and spoken: escapes could smuggle in surrogates and terminal commands."""
     for character in text:
         if unicodedata.category(character) in {"Cc", "Cs"} and character not in "\n\t":
             what = f"has the character {character!a}, which cannot be shown"

@@ -225,7 +225,7 @@ def test_a_card_that_stops_calling_is_lost_and_can_be_opened_again(
     some(line)
     line.play(Sound(np.ones(RATE_HZ, np.float32), prompt=5))
     began = time.monotonic()
-    with pytest.raises(AudioError, match=r"sound card: has given no sound for 0\.2 s"):
+    with pytest.raises(AudioError, match=r"sound card: has delivered no sound for 0\.2 s"):
         line.read(5)
     assert time.monotonic() - began >= 0.15
     with pytest.raises(AudioError, match="is lost"):
@@ -313,7 +313,7 @@ def test_what_happens_to_the_process_that_tries_the_card_is_told_apart(
     monkeypatch.setattr(probe, "LIMIT_S", 0.5)
     with pytest.raises(AudioError, match="sound library hangs"):
         probe.survive("open")
-    assert not probe.gives(channels=1, device=(None, None), way="both")
+    assert not probe.gives(channels=1, device=(None, None), direction="both")
 
 
 def test_a_device_that_cannot_be_opened_is_one_line(card: type[FakeStream]) -> None:
@@ -322,7 +322,7 @@ def test_a_device_that_cannot_be_opened_is_one_line(card: type[FakeStream]) -> N
         LiveLine(channels=2)
     assert str(caught.value) == (
         "sound card: cannot be opened with 2 microphone channel(s): Invalid sample rate [PaErrorCode -9997] "
-        "(voicecoach devices lists what there is)"
+        "(voicecoach devices lists the devices)"
     )
 
 

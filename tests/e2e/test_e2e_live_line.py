@@ -204,7 +204,7 @@ def test_a_suspended_microphone_is_noticed(virtual_card: VirtualCard, monkeypatc
         began = time.monotonic()
         virtual_card.suspend(on=True)
         print(f"suspending took {time.monotonic() - began:.2f} s")
-        with pytest.raises(AudioError, match="has given no sound for"):
+        with pytest.raises(AudioError, match="has delivered no sound for"):
             read(line, 10)
         print(f"noticed after {time.monotonic() - began:.2f} s")
         virtual_card.suspend(on=False)

@@ -10,8 +10,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from voicecoach.audio import failover
-from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, Line
+from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, Half, Line
 from voicecoach.audio.quiet import QuietLine
 from voicecoach.errors import AudioError, EngineError
 from voicecoach.listen.port import Recogniser
@@ -33,7 +32,7 @@ DRESSED = "practice-rub-gloves"
 class QuickLine(QuietLine):
     """A live line, `speed` times as fast as a real one, whose card can be taken away and given back."""
 
-    def __init__(self, start: int = 0, speed: float = 20.0, halves: tuple[failover.Way, ...] = ()) -> None:
+    def __init__(self, start: int = 0, speed: float = 20.0, halves: tuple[Half, ...] = ()) -> None:
         super().__init__(live=True, start=start)
         self.halves = halves
         self.gone = False
@@ -58,14 +57,14 @@ class QuickLine(QuietLine):
         if self.gone:
             raise AudioError("cannot be opened", where="sound card")
 
-    def half(self, way: failover.Way, start: int) -> QuickLine:
-        if way not in self.halves:
+    def half(self, half: Half, start: int) -> QuickLine:
+        if half not in self.halves:
             raise AudioError("cannot be opened", where="sound card")
         made = QuickLine(start, self._speed)
         made.played = self.played
         return made
 
-    def there(self, way: failover.Way) -> bool:
+    def there(self, half: Half) -> bool:
         return not self.gone
 
 
@@ -132,7 +131,7 @@ class Bench:
         folder: Path,
         step: str = DRESSED,
         speed: float = 20.0,
-        halves: tuple[failover.Way, ...] = (),
+        halves: tuple[Half, ...] = (),
         card: Callable[[int], Line] | None = None,
         ear: Recogniser | None = None,
         **parts: Any,

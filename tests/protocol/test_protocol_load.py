@@ -62,7 +62,7 @@ MISTAKES = {
     "unknown zone": ("grip: straps}]\n      quiet", "grip: sleeve}]\n      quiet", "'sleeve' is unknown"),
     "unknown role": ("      answer: clear\n", "      answer: clear\n      role: nurse\n", "'nurse' is unknown"),
     "step twice": ("step: practice-leave\n", "step: practice-look\n", "is named twice, first on line"),
-    "key twice": ("      answer: clear\n", "      answer: clear\n      answer: done\n", "is named twice"),
+    "key twice": ("      answer: clear\n", "      answer: clear\n      answer: done\n", "is defined twice"),
     "alias": ("exposed: [eyes", "exposed: &bare [eyes", "alias or anchor"),
     "tag": ("exposed: [eyes", "exposed: !!set [eyes", "uses the YAML tag"),
     "branch to nowhere": ("torn: practice-torn,", "torn: practice-tear,", "'practice-tear' is unknown"),

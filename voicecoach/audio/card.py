@@ -1,4 +1,4 @@
-"""One opened stream of a sound card. Its callback only copies, queues and notes flags."""
+"""One open stream of a sound card. Its callback only copies, queues and records flags."""
 
 from __future__ import annotations
 
@@ -16,36 +16,35 @@ from voicecoach.audio.mix import Mixer
 from voicecoach.errors import AudioError
 
 LOST_S = 0.8
-"""A card that has called back before is lost when it does not for this long (s)."""
+"""A card whose callbacks stop for this long (s) is lost."""
 
 START_S = 3.0
-"""How long the first call may take (s): a sleeping source needs more than a second to wake."""
+"""Longest wait for the first callback (s): a sleeping source takes more than a second to wake."""
 
 EARLY = 0.5
-"""Part of the reported latencies by which the reference is put off. Drivers report too much (100 ms where an echo came
-after 64), and an echo canceller wants its reference early, up to 150 ms, but never late."""
+"""Fraction of the reported latencies by which the reference is delayed. Drivers report too much (100 ms where the echo
+came after 64), and an echo canceller needs its reference early, by up to 150 ms, but never late."""
 
 LONGEST_DELAY_S = 0.2
-"""The reference is put off by no more than this (s), whatever is reported."""
+"""Upper limit of the reference's delay (s), whatever is reported."""
 
 BEHIND_S = 0.15
-"""Heard this much later (s) than at its best a card has fallen behind. PortAudio reads and plays in step: what piles up
-at the microphone while a call is late stays there for good, and every word and echo comes that much later. Two calls
-0.3 s late left 0.55 s, and took half a processor's time from then on."""
+"""A card whose input arrives this much later (s) than at its best has fallen behind. PortAudio reads and plays in step:
+what piles up at the microphone during a late callback stays, and delays every word and echo from then on. Two callbacks
+0.3 s late left 0.55 s, and used half a processor from then on."""
 
 CALLS = 50
-"""It is looked at over so many calls (1 s): one late call is no backlog."""
+"""Number of callbacks (1 s) over which that is judged: one late callback is no backlog."""
 
-Half = Literal["speaker", "microphone"]
-Way = Literal["both", "speaker", "microphone"]
+Direction = Literal["both", "speaker", "microphone"]
 
 
 _CLOSING: list[threading.Thread] = []
-"""Streams that are being closed: while one is, PortAudio as a whole cannot be started anew."""
+"""Streams being closed; PortAudio cannot be restarted while there are any."""
 
 
 class Card:
-    """One opened stream: what its callback queued, brought to RATE_HZ and cut into blocks."""
+    """One open stream: what its callback queued, resampled to RATE_HZ and cut into blocks."""
 
     def __init__(
         self,
@@ -53,13 +52,13 @@ class Card:
         mixer: Mixer,
         channels: int,
         device: tuple[str | int | None, str | int | None],
-        way: Way = "both",
+        direction: Direction = "both",
         again: bool = False,
     ) -> None:
         if again and any(closing.is_alive() for closing in _CLOSING):
-            raise AudioError("is not let go of by its driver", where="sound card")  # starting anew would wait for ever
+            raise AudioError("is still held by its driver", where="sound card")  # a restart would never return
         if again:
-            with contextlib.suppress(Exception):  # PortAudio lists devices once: only a new start finds new ones
+            with contextlib.suppress(Exception):  # PortAudio lists devices once: only a restart finds new ones
                 sd._terminate()  # noqa: SLF001
                 sd._initialize()  # noqa: SLF001
         self._mixer = mixer
@@ -68,7 +67,7 @@ class Card:
         self._ended: list[Played] = []
         self._flags: list[str] = []
         self._channels = channels
-        self._stream, self._rate_hz = self._open(sd, channels, device, way)
+        self._stream, self._rate_hz = self._open(sd, channels, device, direction)
         delay_s = float(np.sum(self._stream.latency)) * EARLY
         self.delay = round(min(max(delay_s, 0.0), LONGEST_DELAY_S) * RATE_HZ)
         self._out_at = 0
@@ -80,30 +79,30 @@ class Card:
             raise AudioError(f"cannot be started: {error}", where="sound card") from None
 
     def _open(
-        self, sd: Any, channels: int, device: tuple[str | int | None, str | int | None], way: Way
+        self, sd: Any, channels: int, device: tuple[str | int | None, str | int | None], direction: Direction
     ) -> tuple[Any, int]:
-        """The stream and its rate: RATE_HZ if the card can do that, else its own."""
+        """The stream and its rate: RATE_HZ if the card supports it, else its native rate."""
         why: Exception | None = None
         try:
-            asked = (device[1], "output") if way == "speaker" else (device[0], "input")
+            asked = (device[1], "output") if direction == "speaker" else (device[0], "input")
             own_hz = round(float(sd.query_devices(*asked)["default_samplerate"]))
             for rate_hz, outputs in ((RATE_HZ, 1), (RATE_HZ, 2), (own_hz, 1), (own_hz, 2)):
                 try:
-                    return self._stream_of(sd, channels, device, way, rate_hz, outputs), rate_hz
+                    return self._stream_of(sd, channels, device, direction, rate_hz, outputs), rate_hz
                 except sd.PortAudioError as error:
                     why = error
         except (sd.PortAudioError, ValueError, KeyError) as error:
             why = error
-        what = "without a microphone" if way == "speaker" else f"with {channels} microphone channel(s)"
+        what = "without a microphone" if direction == "speaker" else f"with {channels} microphone channel(s)"
         raise AudioError(
             f"cannot be opened {what}: {why}",
             where="sound card",
-            mend="voicecoach devices lists what there is",
+            mend="voicecoach devices lists the devices",
         )
 
     def _stream_of(
-        self, sd: Any, channels: int, device: tuple[str | int | None, str | int | None], way: Way, rate_hz: int,
-        outputs: int,
+        self, sd: Any, channels: int, device: tuple[str | int | None, str | int | None], direction: Direction,
+        rate_hz: int, outputs: int,
     ) -> Any:  # fmt: skip
         same = {
             "samplerate": rate_hz,
@@ -112,9 +111,9 @@ class Card:
             "latency": "low",
             "finished_callback": self._finish,
         }
-        if way == "both":
+        if direction == "both":
             return sd.Stream(device=device, channels=(channels, outputs), callback=self._callback, **same)
-        if way == "speaker":
+        if direction == "speaker":
 
             def speak(outdata: Samples, frames: int, _when: object, status: Any) -> None:
                 self._callback(np.zeros((frames, channels), np.float32), outdata, frames, None, status)
@@ -127,10 +126,10 @@ class Card:
         return sd.InputStream(device=device[0], channels=channels, callback=hear, **same)
 
     def _empty(self) -> None:
-        """Nothing heard or played yet."""
+        """Start with nothing recorded or played."""
         self.armed = False
         self.behind_s = 0.0
-        """By how much later than at its best it heard in the last second (s)."""
+        """How much later than at its best input arrived in the last second (s)."""
         self._best_s, self._least_s, self._calls = math.inf, math.inf, 0
         self._queue: queue.SimpleQueue[tuple[Samples, Samples, tuple[Played, ...], str]] = queue.SimpleQueue()
         self._out_rest: Samples = np.zeros(0, np.float32)
@@ -140,21 +139,21 @@ class Card:
         self._up = _resampler(RATE_HZ, self._rate_hz, 1)
         self._called_s = time.monotonic() + START_S - LOST_S
 
-    def start_anew(self) -> None:
-        """Stop and start the stream (0.05-0.1 s), and drop what it is behind; then `arm` it again. Which prompts have
-        ended is still told. If that fails, or takes longer than LOST_S, the card is lost.
+    def restart(self) -> None:
+        """Stop and start the stream (0.05-0.1 s) to drop its backlog; call `arm` again afterwards. Prompts that have
+        ended are still reported. If this fails, or takes longer than LOST_S, the card is lost.
         """
         while self.fetch(0.0):
             pass
         self._finished = True
-        turning = threading.Thread(target=self._turn, name="restart-card", daemon=True)
-        turning.start()
-        turning.join(LOST_S)
-        if turning.is_alive():
-            _CLOSING.append(turning)
+        thread = threading.Thread(target=self._restart, name="restart-card", daemon=True)
+        thread.start()
+        thread.join(LOST_S)
+        if thread.is_alive():
+            _CLOSING.append(thread)
 
-    def _turn(self) -> None:
-        """Thread: a driver whose device has gone may never return."""
+    def _restart(self) -> None:
+        """Thread: a driver whose device is gone may never return."""
         with contextlib.suppress(Exception):
             self._stream.abort()
             self._empty()
@@ -162,7 +161,7 @@ class Card:
             self._finished = False
 
     def arm(self, at: int) -> None:
-        """Hear and play from now on; the first frame heard is number `at`. Until then a card only wakes up."""
+        """Record and play from now on; the first frame recorded is number `at`. Until then a card only wakes up."""
         self._out_at = at + self.delay
         self.armed = True
 
@@ -186,7 +185,7 @@ class Card:
         self._queue.put((indata.copy(), played, ended, str(status) if status else ""))
 
     def _watch(self, when: Any) -> None:
-        """How long what is heard lay about. when: seconds of one clock; inputBufferAdcTime is 0 where it is unknown."""
+        """Measure how long the input waited. when: seconds of one clock; inputBufferAdcTime is 0 if unknown."""
         if not getattr(when, "inputBufferAdcTime", 0.0):
             return
         self._least_s = min(self._least_s, when.currentTime - when.inputBufferAdcTime)
@@ -206,11 +205,11 @@ class Card:
 
     @property
     def full(self) -> bool:
-        """True when a block can be cut."""
+        """True if a block can be cut."""
         return min(len(self._heard), len(self._played)) >= BLOCK_FRAMES
 
     def fetch(self, end_s: float) -> bool:
-        """Take in what the callback queued, waiting until `end_s` (monotonic) or the card is lost; False: nothing."""
+        """Take what the callback queued, waiting until `end_s` (monotonic) or the card is lost; False if none."""
         wait_s = min(end_s, self._called_s + LOST_S + 0.01) - time.monotonic()
         try:
             heard, played, ended, flags = self._queue.get(timeout=max(wait_s, 0.0))
@@ -235,20 +234,20 @@ class Card:
         return heard, played, over, flags
 
     def lost(self) -> str:
-        """Why the stream is no longer of use; '' while it is."""
+        """Why the stream can no longer be used; '' while it can."""
         if self._finished:
             return "has stopped"
-        return f"has given no sound for {LOST_S:g} s" if time.monotonic() - self._called_s > LOST_S else ""
+        return f"has delivered no sound for {LOST_S:g} s" if time.monotonic() - self._called_s > LOST_S else ""
 
     def close(self, wait_s: float = 0.0) -> None:
-        """Let the stream go, waiting up to `wait_s` for that: a driver whose device is gone may never return."""
+        """Release the stream, waiting at most `wait_s`: a driver whose device is gone may never return."""
         if self._closing is None:
-            self._closing = threading.Thread(target=self._let_go, name="close-card", daemon=True)
+            self._closing = threading.Thread(target=self._release, name="close-card", daemon=True)
             self._closing.start()
             _CLOSING[:] = [*(thread for thread in _CLOSING if thread.is_alive()), self._closing]
         self._closing.join(wait_s)
 
-    def _let_go(self) -> None:
+    def _release(self) -> None:
         with contextlib.suppress(Exception):
             self._stream.abort()
         with contextlib.suppress(Exception):
@@ -256,7 +255,7 @@ class Card:
 
 
 def _resampler(from_hz: int, to_hz: int, channels: int) -> Any:
-    """A streaming resampler of float32, or None when there is nothing to do."""
+    """A streaming resampler of float32, or None if the rates are equal."""
     if from_hz == to_hz:
         return None
     import soxr  # noqa: PLC0415 only where a card cannot do RATE_HZ

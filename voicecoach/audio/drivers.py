@@ -1,7 +1,7 @@
-"""The drivers of a sound card, behind one shape: that of the sounddevice module.
+"""Sound card drivers behind one interface, that of the sounddevice module.
 
-sounddevice comes first. On Linux it needs the system's PortAudio; where that is missing, miniaudio takes its
-place, which carries its own drivers for ALSA, PulseAudio and JACK in the wheel.
+sounddevice comes first. On Linux it needs the system's PortAudio; where that is missing, miniaudio is used instead,
+whose wheel includes drivers for ALSA, PulseAudio and JACK.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from typing import Any
 from voicecoach.errors import AudioError
 
 VARIABLE = "VOICECOACH_AUDIO_DRIVER"
-"""Names the driver to use: 'portaudio' or 'miniaudio'; unset: the first that can."""
+"""Names the driver to use, 'portaudio' or 'miniaudio'; unset: the first that works."""
 NAMES = ("portaudio", "miniaudio")
 MEND = (
     "python -m pip install miniaudio; or, on Debian or Ubuntu, apt-get install libportaudio2; elsewhere reinstall the "
@@ -21,10 +21,10 @@ MEND = (
 
 
 def load() -> Any:
-    """The driver to use, with the calls of the sounddevice module.
+    """The driver to use, with the interface of the sounddevice module.
 
     Raises:
-        AudioError: there is none.
+        AudioError: no driver is available.
     """
     wanted = os.environ.get(VARIABLE, "")
     if wanted and wanted not in NAMES:
@@ -36,13 +36,13 @@ def load() -> Any:
 
 
 def describe() -> str:
-    """Which driver is used here, and why, in one line."""
+    """Which driver is used, and why, in one line."""
     wanted = os.environ.get(VARIABLE, "")
     if wanted:
-        return f"{wanted}, as {VARIABLE} asks for"
+        return f"{wanted}, set by {VARIABLE}"
     if _load("portaudio") is not None:
         return "PortAudio, through sounddevice"
-    return "miniaudio, which carries its own drivers: the system has no PortAudio"
+    return "miniaudio with its own drivers: the system has no PortAudio"
 
 
 def _load(name: str) -> Any | None:

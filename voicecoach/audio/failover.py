@@ -1,4 +1,4 @@
-"""A live line that is never given up: what is left of the sound card is used while the whole is tried again."""
+"""A live line that survives its sound card: whatever half still works is used while the whole is retried."""
 
 from __future__ import annotations
 
@@ -6,51 +6,50 @@ import queue
 import threading
 import time
 from collections.abc import Callable
-from typing import Literal, Protocol, runtime_checkable
+from typing import Protocol, runtime_checkable
 
-from voicecoach.audio.line import Block, Line, Sound
+from voicecoach.audio.line import Block, Half, Line, Sound
 from voicecoach.audio.quiet import QuietLine
 from voicecoach.errors import AudioError
 
 RETRY_S = 1.0
-"""A lost card is tried again so often."""
+"""Interval between attempts to open a lost card (s)."""
 FIRST_SOUND_S = 3.0
-"""A card that was opened again and gives no sound for so long is still lost (s)."""
+"""A reopened card that delivers no sound for this long is still lost (s)."""
 
-Way = Literal["speaker", "microphone"]
-HALVES: tuple[Way, ...] = ("speaker", "microphone")
-"""In this order: guidance that is heard matters more than answers that are heard."""
+HALVES: tuple[Half, ...] = ("speaker", "microphone")
+"""In order of importance: being heard matters more than hearing."""
 
 
 @runtime_checkable
 class Restartable(Protocol):
-    """A line that can be opened again, and half of it alone."""
+    """A line that can be reopened, also one half of it at a time."""
 
     def reopen(self) -> None:
-        """Open the whole of it again.
+        """Open both halves again.
 
         Raises:
-            AudioError: not yet.
+            AudioError: it cannot be opened yet.
         """
 
-    def half(self, way: Way, start: int) -> Line:
-        """Only its speaker, or only its microphone, on the session clock from sample `start`.
+    def half(self, half: Half, start: int) -> Line:
+        """The speaker or the microphone alone, on the session clock from sample `start`.
 
         Raises:
-            AudioError: that is gone too.
+            AudioError: that half is gone too.
         """
 
-    def there(self, way: Way) -> bool:
-        """Whether that half can be used again, found out without disturbing the other half. May take seconds."""
+    def there(self, half: Half) -> bool:
+        """Whether that half can be used again; checking does not disturb the other half. May take seconds."""
 
 
 class FailoverLine:
-    """A line whose `read` does not fail: silence in real time takes the place of what is lost.
+    """A line whose `read` never fails: silence in real time stands in for whatever is lost.
 
-    What was sounding or queued when the line changed is said again from its beginning.
+    Sounds that were playing or queued when the line changed are played again from the start.
 
     Attributes:
-        hears, speaks: what can be done at the moment. why: what the card said when it was lost.
+        hears, speaks: what works at the moment. why: the error with which the card was lost.
     """
 
     def __init__(self, line: Line, *, start: int = 0, retry_s: float = RETRY_S) -> None:
@@ -69,11 +68,11 @@ class FailoverLine:
 
     @property
     def lost(self) -> bool:
-        """True while the line is not whole."""
+        """True while either half is missing."""
         return not (self.hears and self.speaks)
 
     def read(self, timeout_s: float) -> Block | None:
-        """The next block; None when a live line has given none within `timeout_s`."""
+        """The next block; None if a live line has none within `timeout_s`."""
         if not self._opened.empty():
             self._take(*self._opened.get())
         try:
@@ -92,17 +91,17 @@ class FailoverLine:
         return block
 
     def play(self, sound: Sound) -> None:
-        """Queue a sound behind those already queued."""
+        """Queue a sound after those already queued."""
         if sound.prompt:
             self._sounding[sound.prompt] = sound
         self._now.play(sound)
 
     def silence(self) -> None:
-        """Fade out what sounds and drop what is queued."""
+        """Fade out the current sound and drop the queue."""
         self._now.silence()
 
     def close(self) -> None:
-        """Let the device go, and try no more."""
+        """Release the device and stop retrying."""
         self._over.set()
         self._now.close()
         self._whole.close()
@@ -121,15 +120,15 @@ class FailoverLine:
             threading.Thread(target=self._try, args=(whole, whole), name="reopen-line", daemon=True).start()
 
     def _try(self, whole: Restartable, line: Line) -> None:
-        """Thread: half of it at once, the whole as soon as that can be had."""
+        """Thread: one half at once, both as soon as possible."""
         spare: Line | None = None
         while not self._over.is_set():
             if self._opened.empty() and not (self.hears or self.speaks):
                 spare = self._half(whole)
-            missing: tuple[Way, ...] = HALVES if spare is None else HALVES[:1] if self.hears else HALVES[1:]
-            if spare is None or all(whole.there(way) for way in missing):
+            missing: tuple[Half, ...] = HALVES if spare is None else HALVES[:1] if self.hears else HALVES[1:]
+            if spare is None or all(whole.there(half) for half in missing):
                 if spare is not None:
-                    spare.close()  # a card may be opened only once
+                    spare.close()  # a card can be opened only once
                     spare = None
                 if self._whole_again(whole, line):
                     self._reopening = False
@@ -138,15 +137,15 @@ class FailoverLine:
             self._over.wait(self._retry_s)
 
     def _half(self, whole: Restartable) -> Line | None:
-        for way in HALVES:
+        for half in HALVES:
             try:
-                line = whole.half(way, self._at)
+                line = whole.half(half, self._at)
             except AudioError:
                 continue
-            if way == "microphone" and not _gives(line.read):
+            if half == "microphone" and not _gives(line.read):
                 line.close()
                 continue
-            self._opened.put((line, way == "microphone", way == "speaker"))
+            self._opened.put((line, half == "microphone", half == "speaker"))
             end_s = time.monotonic() + FIRST_SOUND_S
             while not self._opened.empty() and time.monotonic() < end_s and not self._over.is_set():
                 time.sleep(0.02)  # the loop takes it at its next read
@@ -162,7 +161,7 @@ class FailoverLine:
 
 
 def _gives(read: Callable[[float], Block | None]) -> bool:
-    """Whether a line that was opened gives sound; a suspended source opens well and stays silent."""
+    """Whether an opened line delivers sound; a suspended source opens without error and stays silent."""
     end_s = time.monotonic() + FIRST_SOUND_S
     try:
         while time.monotonic() < end_s:

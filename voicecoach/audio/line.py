@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import Literal, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,11 +14,13 @@ BLOCK_FRAMES = 320
 
 Samples = NDArray[np.float32]
 """float32 in [-1, 1] at RATE_HZ; shape (frames,) for a sound, (frames, channels) for what a line heard."""
+Half = Literal["speaker", "microphone"]
+"""One half of a duplex line."""
 
 
 @dataclass(frozen=True, slots=True)
 class Sound:
-    """Something to play. prompt: the number of a Say, or 0 for a tone. samples: shape (frames,). text: its words."""
+    """A sound to play. prompt: the number of its Say, 0 for a tone. samples: shape (frames,). text: its words."""
 
     samples: Samples
     prompt: int = 0
@@ -27,7 +29,7 @@ class Sound:
 
 @dataclass(frozen=True, slots=True)
 class Played:
-    """A prompt that no longer sounds: the samples of its begin and end on the session clock; complete if it ran out."""
+    """A prompt that has stopped: first and end sample on the session clock; complete: it played to its end."""
 
     prompt: int
     begin: int
@@ -40,8 +42,8 @@ class Block:
     """Consecutive frames of the line.
 
     at: sample number of the first frame. heard: shape (frames, channels). played: shape (frames,), what the speaker
-    gave out in the same time, for the echo canceller. ended: prompts that ended within. flags: what the driver
-    complained of ('input overflow', ...). last: the line has no more to give (a file's end).
+    played meanwhile, for the echo canceller. ended: prompts that ended in this block. flags: warnings of the driver
+    ('input overflow', ...). last: the input is exhausted (end of file).
     """
 
     at: int
@@ -53,28 +55,28 @@ class Block:
 
     @property
     def end(self) -> int:
-        """Sample number just behind the last frame."""
+        """Sample number just past the last frame."""
         return self.at + len(self.played)
 
 
 class Line(Protocol):
-    """Where sound comes from and goes to. `live` lines keep real time, the others run as fast as they are read."""
+    """A source and sink of sound. `live` lines run in real time, the others as fast as they are read."""
 
     live: bool
     channels: int
 
     def read(self, timeout_s: float) -> Block | None:
-        """The next block; None when a live line has given none within `timeout_s`.
+        """The next block; None if a live line has none within `timeout_s`.
 
         Raises:
             AudioError: the device is gone.
         """
 
     def play(self, sound: Sound) -> None:
-        """Queue a sound behind those already queued; never blocks."""
+        """Queue a sound after those already queued; never blocks."""
 
     def silence(self) -> None:
-        """Fade out (<= 50 ms) what sounds and drop what is queued; each dropped prompt is reported as ended."""
+        """Fade out the current sound (<= 50 ms) and drop the queue; each dropped prompt is reported as ended."""
 
     def close(self) -> None:
-        """Let the device go; safe to call twice."""
+        """Release the device; safe to call twice."""

@@ -1,4 +1,4 @@
-"""The line through a sound card. The callback only copies, queues and notes flags."""
+"""The line on a sound card. Its callback only copies, queues and records flags."""
 
 from __future__ import annotations
 
@@ -6,17 +6,17 @@ import time
 from dataclasses import dataclass
 
 from voicecoach.audio import drivers, probe
-from voicecoach.audio.card import BEHIND_S, Card, Half, Way
-from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, Sound
+from voicecoach.audio.card import BEHIND_S, Card, Direction
+from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, Half, Sound
 from voicecoach.audio.mix import Mixer
 from voicecoach.errors import AudioError
 
 
 @dataclass(frozen=True, slots=True)
 class Device:
-    """What a sound card offers. index: number to name it by; inputs, outputs: channels; rate_hz: its own rate.
+    """One device of a sound card. index: its number; inputs, outputs: channel counts; rate_hz: its native rate.
 
-    default: '', 'input', 'output' or 'both', as the system's default for these.
+    default: 'input', 'output' or 'both' if it is the system's default there, else ''.
     """
 
     index: int
@@ -60,12 +60,12 @@ class LiveLine:
     Args:
         channels: of the microphone, 1 or 2.
         microphone, speaker: a device's number or part of its name; None: the system's default.
-        start: session clock of the first frame, when a session goes on (samples). The clock begins with the first
-            `read`: until then nothing is heard or played.
-        way: both, or only the speaker (silence is heard) or only the microphone (nothing is played).
-        must: without it a device that cannot be opened is one that is lost, to be tried again by `reopen`.
+        start: session clock of the first frame (samples), for a resumed session. The clock starts with the first
+            `read`; nothing is recorded or played before that.
+        direction: both, the speaker alone (the input is silence) or the microphone alone (nothing is played).
+        must: raise if the device cannot be opened; otherwise it counts as lost, to be retried by `reopen`.
 
-    Whatever it opens, a process of its own has opened before: see `probe`.
+    A separate process tries everything that is to be opened first: see `probe`.
 
     Raises:
         AudioError: there is no driver, or the device cannot be opened.
@@ -80,22 +80,22 @@ class LiveLine:
         microphone: str | int | None = None,
         speaker: str | int | None = None,
         start: int = 0,
-        way: Way = "both",
+        direction: Direction = "both",
         must: bool = True,
     ) -> None:
         self.channels = channels
         self._device = (_named(microphone), _named(speaker))
-        self._way: Way = way
+        self._direction: Direction = direction
         self._mixer = Mixer()
         self._at = start
-        self._read_s: float | None = None  # when self._at was true, monotonic; None before the first block
+        self._read_s: float | None = None  # monotonic time of self._at; None before the first block
         self._flags: list[str] = []
         self._closed = False
         self._why = "is lost"
         self._last: Card | None = None
         self._card: Card | None = None  # None: lost or closed
         try:
-            self._last = self._card = self._opened(self._mixer, again=way != "both")
+            self._last = self._card = self._opened(self._mixer, again=direction != "both")
         except AudioError as error:
             if must:
                 raise
@@ -109,14 +109,14 @@ class LiveLine:
 
     @property
     def delay_s(self) -> float:
-        """By how much `Block.played` is put off to lie shortly before its echo (s)."""
+        """Delay of `Block.played` that places it shortly before its echo (s)."""
         return self._card.delay / RATE_HZ if self._card is not None else 0.0
 
     def read(self, timeout_s: float) -> Block | None:
-        """The next block; None when the card has given none within `timeout_s`.
+        """The next block; None if the card has none within `timeout_s`.
 
         Raises:
-            AudioError: the card has stopped; from then on at once, until `reopen`.
+            AudioError: the card has stopped; every call fails at once until `reopen`.
         """
         card = self._card
         if card is None:
@@ -138,28 +138,28 @@ class LiveLine:
         flags = (*self._flags, *flags)
         self._flags.clear()
         if ended and card.behind_s > BEHIND_S and not self._mixer.busy:
-            # now nobody is likely to be answering yet
+            # a prompt has just ended: nobody is likely to be answering yet
             self._read_s -= card.behind_s
-            card.start_anew()
+            card.restart()
         return Block(at, heard, played, ended, flags)
 
     def play(self, sound: Sound) -> None:
-        """Queue a sound; it is given to the driver at its next call (20 ms)."""
+        """Queue a sound; the driver takes it at its next callback (20 ms)."""
         self._mixer.play(sound)
 
     def silence(self) -> None:
-        """Fade out what sounds and drop what is queued."""
+        """Fade out the current sound and drop the queue."""
         self._mixer.silence()
 
     def reopen(self) -> None:
-        """Try to open the card again, in any thread. The clock goes on as if it had never stopped.
+        """Try to open the card again, from any thread. The clock continues as if it had never stopped.
 
-        What was sounding or queued is forgotten without a report: who still wants it said plays it again.
+        Sounds that were playing or queued are forgotten without a report; the caller plays them again if needed.
 
         Raises:
             AudioError: it cannot be opened yet; try again later.
         """
-        self._let_go()
+        self._release()
         mixer = Mixer()
         card = self._opened(mixer, again=True)
         if self._closed:
@@ -168,27 +168,27 @@ class LiveLine:
         self._mixer = mixer
         self._card = self._last = card
 
-    def half(self, way: Half, start: int) -> LiveLine:
-        """Only the speaker or only the microphone of this line, while the whole cannot be had.
+    def half(self, half: Half, start: int) -> LiveLine:
+        """The speaker or the microphone of this line alone, while both together are unavailable.
 
         Raises:
-            AudioError: that cannot be opened either.
+            AudioError: that half cannot be opened either.
         """
-        self._let_go()
+        self._release()
         microphone, speaker = self._device
-        return LiveLine(channels=self.channels, microphone=microphone, speaker=speaker, start=start, way=way)
+        return LiveLine(channels=self.channels, microphone=microphone, speaker=speaker, start=start, direction=half)
 
-    def there(self, way: Half) -> bool:
-        """Whether that half gives frames again, asked by a process of its own: PortAudio finds new devices only when
-        it is started anew, which would end the half in use. Takes about a second.
+    def there(self, half: Half) -> bool:
+        """Whether that half delivers frames again. A separate process tries it: PortAudio finds new devices only when
+        it is restarted, which would end the half in use. Takes about a second.
         """
-        return probe.gives(channels=self.channels, device=self._device, way=way)
+        return probe.gives(channels=self.channels, device=self._device, direction=half)
 
     def _opened(self, mixer: Mixer, *, again: bool) -> Card:
-        probe.survive("open", channels=self.channels, device=self._device, way=self._way)
-        return Card(drivers.load(), mixer, self.channels, self._device, self._way, again=again)
+        probe.survive("open", channels=self.channels, device=self._device, direction=self._direction)
+        return Card(drivers.load(), mixer, self.channels, self._device, self._direction, again=again)
 
-    def _let_go(self) -> None:
+    def _release(self) -> None:
         self._card = None
         if self._last is not None:
             self._last.close(wait_s=1.0)
@@ -201,11 +201,11 @@ class LiveLine:
         card.arm(self._at)
 
     def close(self) -> None:
-        """Let the card go; safe to call twice."""
+        """Release the card; safe to call twice."""
         self._closed = True
-        self._let_go()
+        self._release()
 
 
 def _named(device: str | int | None) -> str | int | None:
-    """A device as drivers want it: '2' is the number 2, any other text part of a name."""
+    """A device as drivers expect it: '2' is the number 2, any other text part of a name."""
     return int(device) if isinstance(device, str) and device.isdecimal() else device

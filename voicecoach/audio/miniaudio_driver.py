@@ -1,7 +1,7 @@
-"""miniaudio in the shape of the sounddevice module, as far as `card.py` uses it.
+"""miniaudio behind the interface of the sounddevice module, as far as `card.py` uses it.
 
-What it cannot give: how long a frame has lain in the microphone's buffer (so that a card which falls behind is not
-noticed), and the latencies, which are taken for one period each.
+It cannot report how long a frame waited in the input buffer (so a card that falls behind goes unnoticed), nor the
+latencies, which are assumed to be one period each.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ BACKENDS = [
     for name in ("WASAPI", "COREAUDIO", "PULSEAUDIO", "ALSA", "JACK")
     if name in miniaudio.Backend.__members__
 ]
-"""Tried in this order. Left out: the null backend, which takes everything and plays nothing."""
+"""In the order tried. The null backend, which accepts everything and plays nothing, is left out."""
 FLOAT32 = miniaudio.SampleFormat.FLOAT32
 
 Callback = Callable[[Samples, Samples, int, object, object], None]
@@ -29,17 +29,17 @@ _NO_TIME = SimpleNamespace(inputBufferAdcTime=0.0, currentTime=0.0)
 
 
 class PortAudioError(Exception):
-    """The name that `card.py` knows for what a driver refuses."""
+    """The exception that `card.py` expects from a driver."""
 
 
 class Driver:
-    """Stands for the sounddevice module."""
+    """Stands in for the sounddevice module."""
 
     PortAudioError = PortAudioError
     default = SimpleNamespace(device=(-1, -1))
 
     def query_devices(self, device: str | int | None = None, kind: str | None = None) -> Any:
-        """All devices, or the one meant, as mappings with sounddevice's keys.
+        """All devices, or the one asked for, as mappings with sounddevice's keys.
 
         Raises:
             PortAudioError: there is no such device, or no backend.
@@ -56,7 +56,7 @@ class Driver:
         return _Stream(device, channels, **wanted)
 
     def OutputStream(self, *, device: Any, channels: int, callback: Any, **wanted: Any) -> _Stream:  # noqa: N802
-        """Only the speaker."""
+        """The speaker alone."""
 
         def both(_: Samples, out: Samples, frames: int, when: object, status: object) -> None:
             callback(out, frames, when, status)
@@ -64,7 +64,7 @@ class Driver:
         return _Stream((None, device), (0, channels), callback=both, **wanted)
 
     def InputStream(self, *, device: Any, channels: int, callback: Any, **wanted: Any) -> _Stream:  # noqa: N802
-        """Only the microphone."""
+        """The microphone alone."""
 
         def both(heard: Samples, _: Samples, frames: int, when: object, status: object) -> None:
             callback(heard, frames, when, status)
@@ -72,14 +72,14 @@ class Driver:
         return _Stream((device, None), (channels, 0), callback=both, **wanted)
 
     def _terminate(self) -> None:
-        """Devices are listed anew each time: there is nothing to start again."""
+        """Nothing to do: devices are listed anew each time."""
 
     def _initialize(self) -> None:
         """As `_terminate`."""
 
 
 class _Stream:
-    """One opened device, or two as one. channels: of microphone and speaker, 0 for one that is not opened."""
+    """An open device, or two as one. channels: of microphone and speaker, 0 for one not opened."""
 
     def __init__(
         self,
@@ -93,7 +93,7 @@ class _Stream:
         dtype: str = "float32",
         latency: str = "low",
     ) -> None:
-        del dtype, latency  # float32 and the shortest buffer are what this opens
+        del dtype, latency  # this always opens float32 with the shortest buffer
         self._channels, self._callback, self._finished = channels, callback, finished_callback
         period_ms = max(1, math.ceil(1000 * blocksize / samplerate))
         self.latency = tuple(period_ms / 1000 for count in channels if count)
@@ -119,7 +119,7 @@ class _Stream:
         self._device.stop_callback = self._finished
 
     def start(self) -> None:
-        """Begin to call back."""
+        """Start the callbacks."""
         pump = self._pump()
         next(pump)
         self._device.stop_callback = self._finished
@@ -129,15 +129,15 @@ class _Stream:
             raise PortAudioError(_words(error)) from None
 
     def abort(self) -> None:
-        """Stop calling back, at once."""
+        """Stop the callbacks at once."""
         self._device.stop()
 
     def close(self) -> None:
-        """Let the device go."""
+        """Release the device."""
         self._device.close()
 
     def _pump(self) -> Generator[bytes, Any, None]:
-        """What miniaudio sends frames to and takes frames from: in its own thread."""
+        """The generator miniaudio exchanges frames with, in miniaudio's own thread."""
         heard, spoken = self._channels
         out = b""
         while True:

@@ -1,4 +1,4 @@
-"""The playing queue that every line shares: sounds in, blocks of samples and ended prompts out."""
+"""The playback queue of every line: sounds in, blocks of samples and ended prompts out."""
 
 from __future__ import annotations
 
@@ -11,12 +11,12 @@ import numpy as np
 from voicecoach.audio.line import RATE_HZ, Played, Samples, Sound
 
 FADE_FRAMES = RATE_HZ * 30 // 1000
-"""30 ms: short enough to count as silence at once, long enough not to click."""
+"""30 ms: short enough to be heard as immediate silence, long enough not to click."""
 
 
 @dataclass(frozen=True, slots=True)
 class Sounded:
-    """A sound that is over, prompt or tone, with its samples as they were played. Times as in Played."""
+    """A finished sound, prompt or tone, with the samples as played. Times as in Played."""
 
     sound: Sound
     begin: int
@@ -25,42 +25,42 @@ class Sounded:
 
 
 class Mixer:
-    """Plays one sound after the other, gaplessly.
+    """Plays sounds one after another, without gaps.
 
-    `play` and `silence` may be called from any thread and `take` from one other, such as an audio callback: the lock is
-    held for a few list operations or one block's copy, never for I/O. Sounds of prompt 0 (tones) are not reported.
+    `play` and `silence` may be called from any thread, `take` from one other thread, such as an audio callback: the
+    lock is held for a few list operations or the copy of one block, never for I/O. Tones (prompt 0) are not reported.
     """
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
         self._queue: deque[Sound] = deque()
         self._now: Sound | None = None
-        self._done = 0  # frames of _now that were given out
+        self._done = 0  # frames of _now already played
         self._begin = 0
-        self._cut = False  # _now was faded out: it ends before its time
+        self._cut = False  # _now was faded out: it ends early
         self._dropped: list[int] = []
         self.over: list[Sounded] = []
-        """What came to its end in the last block, for the thread that calls `take`."""
+        """The sounds that ended in the last block, for the thread that calls `take`."""
 
     @property
     def now(self) -> tuple[Sound, int] | None:
-        """The sound that was sounding at the end of the last block, and the sample number at which it began."""
+        """The sound playing at the end of the last block, and its first sample number."""
         with self._lock:
             return None if self._now is None else (self._now, self._begin)
 
     @property
     def busy(self) -> bool:
-        """True while anything sounds or waits."""
+        """True while anything is playing or queued."""
         with self._lock:
             return self._now is not None or bool(self._queue)
 
     def play(self, sound: Sound) -> None:
-        """Queue a sound behind those already queued. Its samples must not be changed afterwards."""
+        """Queue a sound after those already queued. Its samples must not be changed afterwards."""
         with self._lock:
             self._queue.append(sound)
 
     def silence(self) -> None:
-        """Fade out what sounds and drop what is queued. What is played after this call is kept."""
+        """Fade out the current sound and drop the queue. Sounds queued after this call are unaffected."""
         with self._lock:
             self._dropped += [sound.prompt for sound in self._queue if sound.prompt]
             self._queue.clear()
@@ -72,9 +72,9 @@ class Mixer:
                 self._cut = True
 
     def take(self, frames: int, at: int) -> tuple[Samples, tuple[Played, ...]]:
-        """The next `frames` samples, shape (frames,), and the prompts that ended within them.
+        """The next `frames` samples, shape (frames,), and the prompts that ended in them.
 
-        at: sample number of the first of them. A dropped prompt begins and ends at `at`.
+        at: sample number of the first one. A dropped prompt begins and ends at `at`.
         """
         out = np.zeros(frames, dtype=np.float32)
         self.over = []

@@ -1,4 +1,4 @@
-"""Plays a finished sound on the sound card, to its end."""
+"""Plays a complete sound on the sound card."""
 
 from __future__ import annotations
 
@@ -8,12 +8,12 @@ from voicecoach.audio.line import RATE_HZ, Line, Samples, Sound
 from voicecoach.audio.live import LiveLine
 
 READ_S = 0.25
-"""How long a block is waited for (s)."""
+"""How long to wait for a block (s)."""
 LATE_S = 5.0
-"""A card that is this much behind the sound (s) no longer plays."""
+"""A card this far behind the sound (s) no longer plays."""
 
 Progress = Callable[[float, float], None]
-"""Called with the seconds played, of how many."""
+"""Called with seconds played and seconds in all."""
 
 
 def play(
@@ -21,13 +21,13 @@ def play(
     *,
     speaker: str | int | None = None,
     on_progress: Progress = lambda _done_s, _total_s: None,
-    open_line: Callable[[str | int | None], Line] = lambda speaker: LiveLine(speaker=speaker, way="speaker"),
+    open_line: Callable[[str | int | None], Line] = lambda speaker: LiveLine(speaker=speaker, direction="speaker"),
 ) -> None:
-    """Play `samples`, float32 at RATE_HZ, shape (frames,); returns when they have sounded.
+    """Play `samples`, float32 at RATE_HZ, shape (frames,); returns when they have been played.
 
     Args:
-        samples: what is played. speaker: a device's number or part of its name; None: the system's.
-        on_progress: told about four times a second. open_line: makes the line, for tests.
+        samples: the sound. speaker: a device's number or part of its name; None: the system's default.
+        on_progress: called about four times a second. open_line: makes the line, for tests.
 
     Raises:
         AudioError: there is no sound card, or it has stopped.
@@ -40,7 +40,7 @@ def play(
         while played < len(samples) + round(LATE_S * RATE_HZ):
             block = line.read(READ_S)
             if block is None:
-                played += round(READ_S * RATE_HZ)  # a card that gives nothing does not hold this for ever
+                played += round(READ_S * RATE_HZ)  # a card that delivers nothing does not block this for ever
                 continue
             if block.ended:
                 on_progress(total_s, total_s)

@@ -10,13 +10,13 @@ from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, Samples, Sound
 from voicecoach.audio.mix import Mixer
 
 GAP_S = 1.0
-"""A reader further behind than this (the computer slept) is not made to catch up."""
+"""A reader further behind than this (the computer slept) does not have to catch up (s)."""
 
 
 class QuietLine:
-    """Blocks of silence on the sample clock, as fast as they are read or, when `live`, in real time.
+    """Blocks of silence on the sample clock, as fast as they are read or, if `live`, in real time.
 
-    The other lines without a card fill in `_hear`. start: session clock of the first frame (samples).
+    Other lines without a card override `_hear`. start: session clock of the first frame (samples).
     """
 
     def __init__(self, live: bool = False, channels: int = 1, start: int = 0) -> None:
@@ -27,7 +27,7 @@ class QuietLine:
         self._started_s: float | None = None  # monotonic time of sample `start`
 
     def read(self, timeout_s: float) -> Block | None:
-        """The next block; None when it is live and the block is not due within `timeout_s`."""
+        """The next block; None if the line is live and the block is not due within `timeout_s`."""
         flags: tuple[str, ...] = ()
         if self.live:
             late_s = self._wait(timeout_s)
@@ -42,23 +42,23 @@ class QuietLine:
         return Block(at, heard, played, ended, flags, last)
 
     def play(self, sound: Sound) -> None:
-        """Queue a sound behind those already queued."""
+        """Queue a sound after those already queued."""
         self._mixer.play(sound)
 
     def silence(self) -> None:
-        """Fade out what sounds and drop what is queued."""
+        """Fade out the current sound and drop the queue."""
         self._mixer.silence()
 
     def close(self) -> None:
-        """Nothing to let go of."""
+        """There is nothing to release."""
 
     def _hear(self, at: int, played: Samples) -> tuple[Samples, bool]:
-        """What the microphone hears in the block that begins at `at`, and whether the line has no more to give."""
+        """The input for the block that begins at `at`, and whether the input is exhausted."""
         del at
         return np.zeros((len(played), self.channels), dtype=np.float32), False
 
     def _wait(self, timeout_s: float) -> float | None:
-        """Sleep until the next block is over; how late it is (s), or None when it is not due yet."""
+        """Sleep until the next block is due; how late it is (s), or None if it is not due in time."""
         now_s = time.monotonic()
         if self._started_s is None:
             self._started_s = now_s

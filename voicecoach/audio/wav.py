@@ -1,4 +1,4 @@
-"""WAV recordings: read what the recogniser can use, write 16-bit clips, and play a recording to the ear."""
+"""WAV recordings: read those a recogniser can use, write 16-bit clips, and play one to a recogniser."""
 
 from __future__ import annotations
 
@@ -19,11 +19,11 @@ from voicecoach.errors import InputError, RecordError
 from voicecoach.files import open_plain
 
 UNKNOWN_SIZE = 0xFFFFFFFF
-"""What writers to a pipe put where the size of the data belongs: it goes to the end of the file."""
+"""Data size written by programs that stream to a pipe: the data extends to the end of the file."""
 RATES_HZ = (RATE_HZ, 2 * RATE_HZ, 3 * RATE_HZ)
-"""Of recordings that are taken. Telephone bandwidth (8 kHz) lacks what tells consonants apart."""
+"""Accepted sample rates. Telephone bandwidth (8 kHz) lacks what distinguishes consonants."""
 PIECE_S = 1
-"""So much of a recording is read at a time (s)."""
+"""Amount of a recording read at a time (s)."""
 
 _WANTED = "a WAV recording (16-bit PCM)"
 _PCM, _FLOAT, _EXTENSIBLE = 1, 3, 0xFFFE
@@ -32,7 +32,7 @@ _COUNTS = {1: "one channel", 2: "two channels"}
 
 
 def read_wav(path: Path, channels: Collection[int] = (1,)) -> Samples:
-    """A whole recording at RATE_HZ, shape (frames, channels); errors as of `Recording`."""
+    """A whole recording at RATE_HZ, shape (frames, channels); raises as `Recording` does."""
     pieces = []
     with Recording(path, channels) as recording:
         while (piece := recording.read(PIECE_S * RATE_HZ)) is not None:
@@ -41,16 +41,16 @@ def read_wav(path: Path, channels: Collection[int] = (1,)) -> Samples:
 
 
 class Recording:
-    """A recording that a person hands in, read piece by piece: its length does not matter.
+    """A recording supplied by a person, read in pieces, so that its length does not matter.
 
     Args:
-        path: 16-bit PCM at one of RATES_HZ. channels: how many it may have; 1, 2 or either.
+        path: 16-bit PCM at one of RATES_HZ. channels: the accepted channel counts, of 1 and 2.
 
     Attributes:
-        channels: how many it has.
+        channels: number of channels.
 
     Raises:
-        InputError: it cannot be read, is not such a file, is cut short, or holds no sound.
+        InputError: the file cannot be read, has another format, is truncated, or holds no sound.
     """
 
     def __init__(self, path: Path, channels: Collection[int] = (1,)) -> None:
@@ -86,14 +86,14 @@ class Recording:
 
     @property
     def ended(self) -> bool:
-        """Whether all has been read."""
+        """Whether everything has been read."""
         return not (self._left or len(self._ready))
 
     def read(self, frames: int) -> Samples | None:
-        """The next so many frames at RATE_HZ, fewer at the end; None behind it.
+        """The next `frames` frames at RATE_HZ, fewer at the end; None past it.
 
         Raises:
-            InputError: the file cannot be read any more.
+            InputError: the file can no longer be read.
         """
         while len(self._ready) < frames and self._left:
             self._ready = np.concatenate([self._ready, self._piece()])
@@ -101,7 +101,7 @@ class Recording:
         return found if len(found) else None
 
     def close(self) -> None:
-        """Let the file go."""
+        """Close the file."""
         self._file.close()
 
     def __enter__(self) -> Self:
@@ -127,7 +127,7 @@ def decode_wav(data: bytes) -> tuple[Samples, int]:
     """The samples in `data`, a whole WAV file of 16-bit PCM, shape (frames, channels), and their rate (Hz).
 
     Raises:
-        InputError: it is not such a file, is cut short, or holds no sound; no file is named.
+        InputError: the format is another, the data is truncated or holds no sound; names no file.
     """
     file = io.BytesIO(data)
     sound = _find_sound(file, len(data))
@@ -141,7 +141,7 @@ class _Sound(NamedTuple):
 
 
 def _find_sound(file: BinaryIO, length: int) -> _Sound:
-    """Read a header; the file then stands at its first frame. length: of the file (bytes)."""
+    """Read a header; leaves the file at its first frame. length: of the file (bytes)."""
     head = file.read(12)
     if not head:
         raise InputError("is empty", expected=_WANTED, mend="record or copy it again")
@@ -157,7 +157,7 @@ def _find_sound(file: BinaryIO, length: int) -> _Sound:
             layout = _layout(file.read(min(size, 64)))
         elif name == b"data":
             if layout is None:
-                raise InputError("has sound before its format", expected=_WANTED, mend="the header is damaged")
+                raise InputError("has its data before its format", expected=_WANTED, mend="the header is damaged")
             return _sound(*layout, there=length - at, size=size)
         at += size + size % 2
     raise InputError("holds no sound (no data)", expected=_WANTED, mend="record or copy it again")
@@ -167,8 +167,8 @@ def _sound(rate_hz: int, channels: int, *, there: int, size: int) -> _Sound:
     if there < size != UNKNOWN_SIZE:
         rate = rate_hz * 2 * channels
         raise InputError(
-            f"is cut short: {there / rate:.2f} s are there",
-            expected=f"the {size / rate:.2f} s that its header promises",
+            f"is cut short: it holds {there / rate:.2f} s",
+            expected=f"the {size / rate:.2f} s given in its header",
             mend="copy it again",
         )
     frames = min(there, size) // (2 * channels)
@@ -211,14 +211,14 @@ def write_wav(path: Path, samples: Samples) -> None:
 
 
 class WavLine(QuietLine):
-    """A recording played to the ear open loop: it does not wait for the coach.
+    """A recording played to a recogniser open loop: it does not wait for the coach.
 
-    Behind its end come `tail_s` seconds of silence, so that the last word is decided on; the block that ends them, and
-    each one read after it, is marked `last`.
+    It is followed by `tail_s` seconds of silence, so that the last word is decided; the block that ends the silence,
+    and every one read after it, is marked `last`.
 
     Args:
         source: a recording, or samples at RATE_HZ of shape (frames,) or (frames, channels).
-        live: keep real time instead of running as fast as it is read.
+        live: run in real time instead of as fast as it is read.
     """
 
     def __init__(self, source: Recording | Samples, tail_s: float = 3.0, live: bool = False) -> None:
@@ -227,7 +227,7 @@ class WavLine(QuietLine):
         super().__init__(live, channels=self._source.channels)
 
     def close(self) -> None:
-        """Let the file go."""
+        """Close the file."""
         self._source.close()
 
     def _hear(self, at: int, played: Samples) -> tuple[Samples, bool]:
@@ -241,7 +241,7 @@ class WavLine(QuietLine):
 
 
 class _Samples:
-    """Samples in memory, read as a recording is."""
+    """Samples in memory with the interface of a recording."""
 
     def __init__(self, samples: Samples) -> None:
         self._left = samples[:, np.newaxis] if samples.ndim == 1 else samples
@@ -260,9 +260,9 @@ class _Samples:
 
 
 def _layout(body: bytes) -> tuple[int, int]:
-    """Rate (Hz) and channels that a format chunk tells."""
+    """Rate (Hz) and channels of a format chunk."""
     if len(body) < 16:
-        raise InputError("has a format of too few bytes", expected=_WANTED, mend="the header is damaged")
+        raise InputError("has a format chunk that is too short", expected=_WANTED, mend="the header is damaged")
     code, channels, rate_hz, _, block, bits = struct.unpack_from("<HHIIHH", body)
     if code == _EXTENSIBLE and len(body) >= 26:
         code = struct.unpack_from("<H", body, 24)[0]
