@@ -3,6 +3,7 @@
 import json
 import random
 import shutil
+import time
 from collections.abc import Callable
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from voicecoach.errors import RecordError
 from voicecoach.record import lines
 from voicecoach.record.journal import Journal
 from voicecoach.record.lines import FILE
+from voicecoach.record.manifest import Manifest
 from voicecoach.record.sealing import Sealer
 from voicecoach.record.verify import code_differs, verify
 from voicecoach.record.worn import apart
@@ -158,6 +160,42 @@ def test_a_chain_made_anew_without_any_seal_is_seen(finished: Path, tmp_path: Pa
 
     reseal(folder, change)
     assert any("without a seal" in finding.what for finding in verify(folder).findings)
+
+
+def test_who_takes_the_key_of_a_running_session_cannot_change_what_is_sealed(tmp_path: Path) -> None:
+    folder = make(tmp_path / "s", finished=False)
+    stolen = json.loads(apart(folder, "key").read_bytes())
+    sealer, made = Sealer(bytes.fromhex(stolen["state"]), stolen["epoch"]), b""
+    assert sealer.epoch > 0
+    raws = (folder / FILE).read_bytes().splitlines()
+    at = next(n for n, raw in enumerate(raws) if b'"phrase":"done"' in raw)
+    chain = lines.first_chain((folder / "manifest.json").read_bytes())
+    for number, raw in enumerate(raws):
+        data = json.loads(raw.replace(b"done", b"dune") if number == at else raw)
+        del data["chain"]
+        sealed = data.pop("signature", None) is not None
+        line, chain = lines.seal(chain, data, sealer.sign if sealed else None)
+        made += line
+    (folder / FILE).write_bytes(made)
+    found = verify(without_witnesses(folder))
+    assert "a seal that its key did not make" in found.findings[0].what
+    seed = sealer.state
+    assert not any(Sealer(seed).public() == json.loads(raw).get("next") for raw in raws[:at])
+
+
+def test_what_stays_unsealed_for_a_while_is_sealed_without_another_line(
+    tmp_path: Path, made_with: Manifest, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("voicecoach.record.journal.SEAL_S", 0.1)
+    journal = Journal.create(tmp_path / "s", made_with, {}, patience_s=30)
+    journal.write(TimerFired(1, "rub"))
+    until = time.monotonic() + 10
+    while b'"line":"seal"' not in (tmp_path / "s" / FILE).read_bytes():
+        assert time.monotonic() < until
+        time.sleep(0.02)
+    time.sleep(0.3)
+    assert (tmp_path / "s" / FILE).read_bytes().count(b'"line":"seal"') == 1
+    journal.close()
 
 
 def test_a_record_written_wholly_anew_has_another_code(finished: Path, tmp_path: Path) -> None:

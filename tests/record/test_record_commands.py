@@ -1,0 +1,92 @@
+"""What the commands about records say of a damaged one, in words and in their exit status."""
+
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+from damages import make
+from typer.testing import CliRunner
+
+from voicecoach.cli.main import main
+from voicecoach.record.lines import FILE
+
+WHOLE, DAMAGED, NO_RECORD, UNFINISHED = 0, 1, 2, 3
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> dict[int, Path]:
+    """Exit status -> a folder that has it."""
+    root = tmp_path_factory.mktemp("records")
+    damaged = make(root / "damaged", finished=True)
+    raw = (damaged / FILE).read_bytes()
+    (damaged / FILE).write_bytes(raw.replace(b"done", b"dune", 1))
+    (root / "none").mkdir()
+    return {
+        WHOLE: make(root / "whole", finished=True),
+        DAMAGED: damaged,
+        NO_RECORD: root / "none",
+        UNFINISHED: make(root / "open", finished=False),
+    }
+
+
+def call(*arguments: object) -> tuple[int, str]:
+    done = CliRunner().invoke(main, [str(argument) for argument in arguments], env={"COLUMNS": "200"})
+    assert done.exception is None or isinstance(done.exception, SystemExit), done.exception
+    return done.exit_code, done.output
+
+
+@pytest.mark.parametrize("command", ["verify", "timeline", "report"])
+@pytest.mark.parametrize("status", [WHOLE, DAMAGED, NO_RECORD, UNFINISHED])
+def test_each_command_ends_with_the_status_of_the_record_and_says_why(
+    made: dict[int, Path], status: int, command: str
+) -> None:
+    got, told = call(command, made[status])
+    assert got == status
+    words = {DAMAGED: f"Damaged: {FILE}, line ", UNFINISHED: "Unfinished: ", NO_RECORD: "is no record of a session"}
+    assert words.get(status, "") in told
+    assert ("Damaged" in told, "Unfinished" in told) == (status == DAMAGED, status == UNFINISHED)
+
+
+@pytest.mark.parametrize("status", [WHOLE, DAMAGED, NO_RECORD, UNFINISHED])
+def test_packing_says_it_too(made: dict[int, Path], tmp_path: Path, status: int) -> None:
+    got, _ = call("pack", made[status], tmp_path / "out.zip")
+    assert got == status
+    assert (tmp_path / "out.zip").exists() == (status != NO_RECORD)  # what is damaged is kept all the same
+
+
+def test_of_several_records_the_worst_counts(made: dict[int, Path]) -> None:
+    assert call("verify", made[WHOLE], made[WHOLE])[0] == WHOLE
+    assert call("verify", made[WHOLE], made[UNFINISHED])[0] == UNFINISHED
+    assert call("verify", made[UNFINISHED], made[NO_RECORD])[0] == NO_RECORD
+    assert call("verify", made[NO_RECORD], made[DAMAGED], made[WHOLE])[0] == DAMAGED
+
+
+def test_json_tells_the_first_wrong_and_the_last_good(made: dict[int, Path]) -> None:
+    status, told = call("verify", "--json", made[DAMAGED], made[WHOLE])
+    damaged, whole = (json.loads(line) for line in told.splitlines())
+    assert status == DAMAGED
+    assert damaged["state"] == "damaged"
+    assert damaged["first_wrong"]["file"] == FILE
+    assert damaged["last_good"]["line"] == damaged["first_wrong"]["line"] - 1
+    assert (whole["state"], whole["first_wrong"], whole["findings"]) == ("whole", None, [])
+    assert whole["code"].replace(" ", "").isdigit()
+
+
+def test_a_code_that_was_written_down_is_compared(made: dict[int, Path]) -> None:
+    _, told = call("verify", "--json", made[WHOLE])
+    code = json.loads(told)["code"]
+    assert call("verify", made[WHOLE], "--code", code)[0] == WHOLE
+    assert call("verify", made[WHOLE], "--code", "".join(code.split()))[0] == WHOLE
+    status, told = call("verify", made[WHOLE], "--code", "000 000 000 000")
+    assert (status, "another record" in told) == (DAMAGED, True)
+    status, told = call("verify", made[UNFINISHED], "--code", code)
+    assert (status, "cannot be compared" in told) == (DAMAGED, True)
+    assert call("verify", made[WHOLE], made[WHOLE], "--code", code)[0] == NO_RECORD
+
+
+def test_a_damaged_manifest_is_a_damage_and_not_no_record(made: dict[int, Path], tmp_path: Path) -> None:
+    shutil.copytree(made[WHOLE], tmp_path / "s")
+    (tmp_path / "s" / "manifest.json").write_text("{")
+    for command in ("verify", "timeline", "report", "replay"):
+        assert call(command, tmp_path / "s")[0] == DAMAGED, command
