@@ -24,6 +24,7 @@ from voicecoach.record.journal import PATIENCE_S, SEAL_LINES, Journal, new_folde
 from voicecoach.record.lines import FILE
 from voicecoach.record.manifest import Manifest
 from voicecoach.record.read import find_open, parse, read
+from voicecoach.record.verify import verify
 from voicecoach.session import effects, events
 from voicecoach.session.effects import Close, Note, Say
 from voicecoach.session.events import Heard, Reopened, TimerFired
@@ -255,6 +256,19 @@ def test_where_nobody_waits_for_a_reply_a_slow_disk_changes_nothing(
     assert journal.trouble is None
     journal.close()
     assert read(tmp_path / "s").gaps == ()
+
+
+def test_a_disk_that_is_slow_at_the_end_leaves_its_gap_before_the_end_mark(tmp_path: Path, made_with: Manifest) -> None:
+    state = Disk()
+    journal = Journal.create(tmp_path / "s", made_with, {}, opener=state, patience_s=0.01)
+    state.stalled.clear()
+    written = journal.write(TimerFired(1, "a"))
+    assert written.late
+    journal.write_effects(written.seq, (Close("done"),))
+    threading.Timer(0.2, state.stalled.set).start()
+    assert journal.close(30)
+    assert [line.kind for line in read(tmp_path / "s").lines][-2:] == ["gap", "seal"]
+    assert verify(tmp_path / "s").state == "whole"
 
 
 def test_closing_on_a_dead_disk_comes_back_and_says_so(tmp_path: Path, made_with: Manifest) -> None:

@@ -117,6 +117,7 @@ class Journal:
         self._worn, self._closed = before.worn, before.closed
         self._lock, self._wall, self._patience_s = lock, wall, patience_s
         self._sealer, self._unsealed, self._unsealed_since = sealer, before.unsealed, time.monotonic()
+        self._ended = False
         self._beside = Beside(folder)
         self._spool: Spool[Mark] = Spool(
             folder,
@@ -296,10 +297,13 @@ class Journal:
 
         A session that is closed gets its end mark: a last seal, behind which nothing can be added.
         """
+        until = time.monotonic() + wait_s
+        if self.trouble is not None:  # the line that says how late lines came stands before the end mark
+            self._spool.drain(wait_s / 2)
         with self._spool.turn:
             if self._closed or (self._unsealed and self.trouble is None):
                 self._seal(last=self._closed)
-        self._spool.close(wait_s)
+        self._spool.close(max(0.0, until - time.monotonic()))
         if self.unsaved == 0:
             self._beside.end(self._mark(key=True))
         self._lock.release()
@@ -349,6 +353,7 @@ class Journal:
             self._unsealed = 0
             if last:
                 self._sealer = None
+                self._ended = True
 
     def _seal_if_due(self) -> None:
         if self._unsealed:
@@ -381,4 +386,5 @@ class Journal:
         self._beside.begin(self._mark(key=True))
 
     def _late(self, gap: Gap) -> None:
-        self._append("gap", gap._asdict())
+        if not self._ended:  # nothing stands behind the end mark
+            self._append("gap", gap._asdict())

@@ -96,6 +96,11 @@ class Spool(Generic[Mark]):
                     self._begin_trouble("the disk is slow", number)
             return self._saved >= count
 
+    def drain(self, wait_s: float) -> None:
+        """Wait until all lines are on the disk and the trouble is over, for at most `wait_s`."""
+        with self.turn:
+            self.turn.wait_for(lambda: self._saved == self._handed and self.trouble is None, wait_s)
+
     def close(self, wait_s: float) -> None:
         """Write what is left, for at most `wait_s`."""
         with self.turn:
