@@ -79,7 +79,7 @@ def wearer(protocol: Protocol) -> tuple[Reaction, ...]:
         Reaction("breach. yes or no", "false alarm", "false-alarm"),
         Reaction("which place was it", "my arm", "arm"),
         Reaction("shall i end here", "yes", "yes"),
-        Reaction("say that again|needs a different word", AGAIN),
+        Reaction("say that again|when you have finished", AGAIN),
         *answers(tuple(steps.values())),
     )
 
