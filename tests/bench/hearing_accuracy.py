@@ -1,37 +1,49 @@
-"""Right, wrong, refused and taken over the voices to hand; run `python tests/bench/hearing_accuracy.py [--quick]`.
+"""Right, wrong, refused and taken, of voices kept out of tuning: `python tests/bench/hearing_accuracy.py [--quick]`.
 
-Each utterance goes through the real cut and the real engine, in a state where it can be meant and, if it is a stranger,
-in one drawn by its number. `--tuning` uses the voices on which the constants were chosen, `--clean` adds a quiet room
-(all of it takes about 20 minutes of one core, `--quick` two). The baseline of the
-same run is PocketSphinx with the same phrases as a plain JSGF grammar. Upper bounds are exact binomial, 95 %.
+Each utterance goes through the real cut and the real engine, in a state where it can be meant; strangers in one drawn
+by chance. Engines and baselines hear the same sounds. `--all` leaves every phrase live, `--tuning` uses the voices on
+which the chances were fitted, `--shares N` uses N processes, `--every N` each Nth utterance. Bounds are exact, 95 %. The trade-off between right and
+wrong is drawn into hearing-tradeoff.svg in the current folder. `--quick`: two voices, two phrases a command, four
+conditions. It exits with 1 if more than one in a hundred was wrong or taken with the product's own engine.
 """
 
 from __future__ import annotations
 
+import argparse
+import functools
+import multiprocessing
 import sys
-from collections import Counter
-from collections.abc import Callable, Iterator
+import zlib
+from collections import Counter, defaultdict
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
 
+import hearing_voices
 import numpy as np
+from hearing_engines import Take, engines
 from hearing_sounds import (
-    HELD_OUT,
+    CONDITIONS,
+    LEAD_S,
+    NATURAL_HELD_OUT,
+    NATURAL_TUNING,
     STRANGERS_FAR,
     STRANGERS_NEAR,
-    TUNING,
     Sound,
     english,
-    scene,
+    in_room,
+    level,
     spoken,
     strangers,
     table,
     to_hand,
     upper,
 )
-from voicecoach.listen.engines.sphinx import SecondOpinion, Sphinx
+from hearing_tradeoff import draw
 
-from voicecoach.grammar import URGENT, Grammar, decide
-from voicecoach.listen.engines.phonemes import PhonemeScorer
-from voicecoach.listen.segmenter import Segmenter
+from voicecoach.audio.line import RATE_HZ
+from voicecoach.grammar import URGENT, Grammar
+from voicecoach.listen.segmenter import CHUNK, Segmenter
 
 ALWAYS = """repeat back pause help where-am-i breach splash needle no-air torn stop no-audio time end-session"""
 PLACES = "face eyes neck hair hand arm body leg foot"
@@ -40,188 +52,225 @@ ANSWERS = [
     PLACES, "confirm not-clear", "loose open torn soiled skin-showing", "understood",
     "nobody-here partner-busy practice-run", "not-finished went-wrong", "start-removal", "resume",
 ]  # fmt: skip
-CONDITIONS = {
-    "clean": {"snr_db": 30.0},
-    "mask, 20 dB": {"mask": True, "snr_db": 20.0},
-    "10 dB": {"snr_db": 10.0},
-}
-Take = Callable[[Sound, list[str]], str | None]
+QUICK = ("quiet", "mask, 20 dB", "mask, 10 dB", "three voices, 10 dB")
+AIMS = {
+    "quiet": (0.98, 0.92, 0.002), "mask, 20 dB": (0.95, 0.88, 0.003), "mask, 10 dB": (0.85, 0.70, 0.005),
+    "three voices, 20 dB": (0.93, 0.93, 0.005), "three voices, 10 dB": (0.60, 0.60, 0.005),
+}  # fmt: skip
+"""Right of two words and of one, and wrong."""
+DANGER_AIMS = {"quiet": 0.97, "mask, 10 dB": 0.90, "ambulance, 10 dB": 0.90}
+
+
+@dataclass(frozen=True)
+class Job:
+    """One utterance. meant: the command, None for a stranger. live: command ids."""
+
+    voice: str
+    spec: str
+    text: str
+    meant: str | None
+    live: tuple[str, ...]
+    condition: str
+
+
+@dataclass(frozen=True)
+class Heard:
+    """What an engine made of a job. over: by how much `best` met its floor."""
+
+    engine: str
+    job: Job
+    got: str | None
+    asked: str | None
+    over: float
+    best: str | None
 
 
 def states(grammar: Grammar) -> list[list[str]]:
     """What is live together: the words that always are, and one question's answers."""
-    items = [command.name for command in grammar.commands if command.name.endswith(("-on", "-off"))]
-    answers = [*ANSWERS, *(item for item in items if item != "go-on")]
-    return [list(dict.fromkeys((*ALWAYS.split(), *answer.split()))) for answer in answers]
+    known = {command.name for command in grammar.commands}
+    items = [name for name in known if name.endswith(("-on", "-off")) and name != "go-on"]
+    together = [dict.fromkeys((*ALWAYS.split(), *answer.split())) for answer in [*ANSWERS, *sorted(items)]]
+    return [[name for name in live if name in known] for live in together]
 
 
 def cut(sound: Sound) -> Sound | None:
     """The one utterance in a scene; None if it was cut to pieces or not found."""
+    return next(iter(cuts(sound)), None)
+
+
+def cuts(sound: Sound, begin_s: float = 0.0) -> list[Sound]:
+    """The utterance in a scene that lies behind `begin_s` of room, if the cut finds just one there."""
     segmenter = Segmenter()
-    found = [thing.segment.samples for thing in segmenter.feed(0, sound) if thing.what in {"whole", "cut"}]
-    return found[0] if len(found) == 1 else None
+    quiet = max(round((begin_s - 0.3) * RATE_HZ) // CHUNK * CHUNK, 0)
+    segmenter._reset(quiet)
+    for at in range(0, quiet, CHUNK):  # what the room is like is learnt without the voice detector, which is slow
+        power = float(np.mean(sound[at : at + CHUNK] ** 2))
+        segmenter._without.append(power)
+        segmenter._powers.append(power)
+    found = [thing.segment.samples for thing in segmenter.feed(quiet, sound[quiet:]) if thing.what in {"whole", "cut"}]
+    return found if len(found) == 1 else []
 
 
-def phoneme_engine(grammar: Grammar, second: SecondOpinion | None) -> Take:
-    """The product's own rule, with a second opinion or without."""
-    engine = PhonemeScorer()
-    engine.prepare(grammar)
-    risk = {command.name: command.risk for command in grammar.commands}
-
-    def take(sound: Sound, live: list[str]) -> str | None:
-        ranked, decoy = engine.score(sound, live)
-        got = decide(grammar, ranked, live, decoy).command
-        if second is None or (got and risk[got] in URGENT):
-            return got
-        return decide(grammar, ranked, live, decoy, second=second.hear(sound) or "").command
-
-    return take
-
-
-def sphinx(grammar: Grammar) -> Take | None:
-    """PocketSphinx with the phrases of the live commands and nothing else."""
-    try:
-        from pocketsphinx import Decoder, get_model_path  # noqa: PLC0415 (an optional baseline)
-    except ImportError as error:
-        print(f"not run: PocketSphinx: {error}")
-        return None
-    decoder = Decoder(
-        hmm=get_model_path("en-us/en-us"), dict=get_model_path("en-us/cmudict-en-us.dict"), lm=None, loglevel="FATAL"
-    )
-    owner = {phrase: command.name for command in grammar.commands for phrase in command.phrases}
-    known: set[str] = set()
-
-    def take(sound: Sound, live: list[str]) -> str | None:
-        name = "_".join(live)
-        if name not in known:
-            phrases = " | ".join(phrase for phrase, command in owner.items() if command in live)
-            decoder.add_jsgf_string(name, f"#JSGF V1.0; grammar live; public <live> = {phrases} ;")
-            known.add(name)
-        decoder.activate_search(name)
-        decoder.start_utt()
-        decoder.process_raw((sound * 45000).clip(-32768, 32767).astype(np.int16).tobytes(), full_utt=True)
-        decoder.end_utt()
-        found = decoder.hyp()
-        return owner.get(found.hypstr) if found else None
-
-    return take
-
-
-def utterances(grammar: Grammar, *, quick: bool) -> Iterator[tuple[str, str | None, list[str]]]:
-    """Text, the command it means or None, and what is live."""
-    together = states(grammar)
-    for command in grammar.commands:
-        for phrase in command.phrases[: 2 if quick else None]:
-            yield phrase, command.name, next(live for live in together if command.name in live)
-    for number, text in enumerate(strangers(STRANGERS_NEAR) + strangers(STRANGERS_FAR)):
-        for step in range(1 if quick else 2):
-            yield text, None, together[(number + 7 * step) % len(together)]
-    for number, command in enumerate(grammar.commands):  # answers to another question are strangers too
-        live = together[(5 * number + 3) % len(together)]
-        if command.name not in live:
-            yield command.phrases[0], None, live
-
-
-def main(*, quick: bool, tuning: bool, clean: bool) -> None:
+@functools.cache
+def _ready() -> tuple[Grammar, dict[str, Take]]:
     grammar = english()
-    voices = to_hand(TUNING if tuning else HELD_OUT)
-    names = list(voices)[: 3 if quick else None]
-    engines: dict[str, Take] = {
-        "phonemes": phoneme_engine(grammar, Sphinx(grammar)),
-        "phonemes alone": phoneme_engine(grammar, None),
-    }
-    baseline = sphinx(grammar)
-    if baseline is not None:
-        engines["PocketSphinx, JSGF"] = baseline
-    risk = {command.name: command.risk for command in grammar.commands}
-    said = list(utterances(grammar, quick=quick))
-    counts: dict[tuple[str, str], Counter[str]] = {(e, c): Counter() for e in engines for c in CONDITIONS}
-    phrases: dict[str, Counter[str]] = {}
-    confused: Counter[tuple[str, str, str]] = Counter()
-    for condition, setting in list(CONDITIONS.items())[0 if clean else 1 : 2 if quick else None]:
-        for name in names:
-            for text, meant, live in said:
-                sound = cut(scene(spoken(voices[name], text), f"{name}|{text}", **setting))  # type: ignore[arg-type]
-                for engine, take in engines.items():
-                    got = take(sound, live) if sound is not None else None
-                    urgent = " (danger, stop)" if got and risk[got] in URGENT else ""
-                    if meant:
-                        result = "right" if got == meant else f"wrong{urgent}" if got else "refused"
-                    else:
-                        result = f"taken{urgent}" if got else "left"
-                    counts[engine, condition][result] += 1
-                    if meant and engine == "phonemes":
-                        phrases.setdefault(text, Counter())[result] += 1
-                    if got and got != meant and engine == "phonemes":
-                        confused[condition, text, got] += 1
-    report(counts, phrases, confused, names)
-    items(grammar, {name: voices[name] for name in names}, engines)
+    return grammar, engines(grammar)
 
 
-def report(
-    counts: dict[tuple[str, str], Counter[str]],
-    phrases: dict[str, Counter[str]],
-    confused: Counter[tuple[str, str, str]],
-    names: list[str],
-) -> None:
-    """Print the rates."""
-    print("voices: " + ", ".join(names))
-    head = ("engine", "condition", "said", "right", "wrong", "to danger", "refused", "wrong <=", "strangers", "taken")
-    rows = []
+def hear(job: Job) -> list[Heard]:
+    """What every engine makes of it; empty if its noise is not to hand."""
+    sound = in_room(spoken(job.spec, job.text), f"{job.voice}|{job.text}", job.condition)
+    if sound is None:
+        return []
+    whole = cuts(sound, LEAD_S)
+    made = []
+    for name, take in _ready()[1].items():
+        made.append(Heard(name, job, *(take(whole[0], list(job.live)) if whole else (None, None, -99.0, None))))
+    return made
+
+
+def jobs(
+    grammar: Grammar, voices: dict[str, str], conditions: Sequence[str], *, quick: bool, everything: bool
+) -> Iterator[Job]:
+    """All utterances to be heard."""
+    together = [[command.name for command in grammar.commands]] if everything else states(grammar)
+    for voice, spec in voices.items():
+        for condition in conditions:
+            for command in grammar.commands:
+                live = next((live for live in together if command.name in live), None)
+                for phrase in command.phrases[: 2 if quick else None] if live else ():
+                    yield Job(voice, spec, phrase, command.name, tuple(live or ()), condition)
+            for text in strangers(STRANGERS_NEAR) + strangers(STRANGERS_FAR):
+                number = zlib.crc32(f"{voice}{condition}{text}".encode())
+                yield Job(voice, spec, text, None, tuple(together[number % len(together)]), condition)
+
+
+def report(heard: Sequence[Heard], grammar: Grammar) -> tuple[int, int]:
+    """Print the tables; of the product's own engine, how many were wrong or taken, and of how many."""
+    urgent = {command.name for command in grammar.commands if command.risk in URGENT}
+    counts: dict[tuple[str, str], Counter[str]] = defaultdict(Counter)
+    confused: Counter[tuple[str, str, str, str]] = Counter()
+    for one in heard:
+        count, meant = counts[one.engine, one.job.condition], one.job.meant
+        right = one.got == meant
+        if meant is None:
+            count["strangers"] += 1
+            count["taken for danger" if one.got in urgent else "taken"] += one.got is not None
+        elif meant in urgent:
+            count["danger"] += 1
+            count["danger right"] += right
+            count["danger asked"] += not right and one.asked is not None
+            count["wrong"] += one.got is not None and not right
+        else:
+            size = "two" if " " in one.job.text else "one"
+            count[size] += 1
+            count[f"{size} right"] += right
+            count["wrong"] += one.got is not None and not right
+        if one.got is not None and not right:
+            confused[one.engine, one.job.condition, one.job.text, one.got] += 1
+    rows, missed = [], []
     for (engine, condition), count in counts.items():
-        said = sum(count[key] for key in ("right", "wrong", "wrong (danger, stop)", "refused"))
-        others = sum(count[key] for key in ("taken", "taken (danger, stop)", "left"))
-        if said:
-            rows.append(
-                (
-                    engine,
-                    condition,
-                    said,
-                    f"{count['right']} ({count['right'] / said:.1%})",
-                    count["wrong"],
-                    count["wrong (danger, stop)"],
-                    count["refused"],
-                    f"{upper(count['wrong'], said):.2%}",
-                    others,
-                    f"{count['taken']} + {count['taken (danger, stop)']} to danger",
-                )
-            )
-    table((*head[:-1], "taken"), rows)
-    print("\nright by phrase (phonemes, all conditions), the worst first")
-    order = sorted(phrases.items(), key=lambda entry: entry[1]["right"] / entry[1].total())
-    print(", ".join(f"{text} {count['right']}/{count.total()}" for text, count in order))
-    print("\ntaken for something else (phonemes)")
-    for (condition, text, got), count in confused.most_common(40):
-        print(f"  {count} x {text!r} for {got} ({condition})")
+        said = count["one"] + count["two"] + count["danger"]
+        shares = {
+            "two words": (count["two right"], count["two"]), "one word": (count["one right"], count["one"]),
+            "danger, right or asked": (count["danger right"] + count["danger asked"], count["danger"]),
+        }  # fmt: skip
+        figures = [f"{right}/{of} {right / max(of, 1):.1%}" for right, of in shares.values()]
+        bound = f"{upper(count['wrong'], max(said, 1)):.1%}"
+        taken = f"{count['taken']} + {count['taken for danger']}/{count['strangers']}"
+        rows.append((engine, condition, *figures, f"{count['wrong']}/{said}", bound, taken))
+        if engine == "mixed":
+            two, one_word, wrong = AIMS.get(condition, (0.0, 0.0, 1.0))
+            aims = {"two words": two, "one word": one_word, "danger, right or asked": DANGER_AIMS.get(condition, 0.0)}
+            missed += [
+                f"{condition}: {what} {right / of:.1%} of {aims[what]:.0%}"
+                for what, (right, of) in shares.items()
+                if of and right / of < aims[what]
+            ]
+            if said and count["wrong"] / said > wrong:
+                missed.append(f"{condition}: wrong {count['wrong'] / said:.2%} of {wrong:.1%}")
+    rows.sort(key=lambda row: (list(CONDITIONS).index(str(row[1])), str(row[0])))
+    table(("engine", "condition", "two words", "one word", "danger", "wrong", "<=", "strangers + to danger"), rows)
+    print("\naims missed (mixed): " + ("; ".join(missed) or "none of those measured here"))
+    print("\ntaken for something else (mixed)")
+    for (engine, condition, text, got), count_of in confused.most_common():
+        if engine == "mixed":
+            print(f"  {count_of} x {text!r} for {got} ({condition})")
+    own = [count for (engine, _), count in counts.items() if engine == "mixed"]
+    heard_all = sum(count[key] for count in own for key in ("one", "two", "danger", "strangers"))
+    return sum(count["wrong"] + count["taken"] for count in own), heard_all
 
 
-def items(grammar: Grammar, voices: dict[str, str], engines: dict[str, Take]) -> None:
-    """Item by item with all of them live at once, harder than any state: the first phrases and the others apart."""
-    names = [
-        f"{item}-{state}" for item in ("gown", "gloves", "hood", "shield", "mask", "boots") for state in ("on", "off")
-    ]
-    for which, place in (("'gown on', 'gown off'", 0), ("'gown in place', 'gown removed'", 1)):
-        for engine, take in engines.items():
-            rows = []
-            for name in names:
-                command = grammar.command(name)
-                assert command is not None
-                got: Counter[str] = Counter()
-                for voice, spec in voices.items():
-                    text = command.phrases[place]
-                    sound = cut(scene(spoken(spec, text), f"{voice}|{text}", mask=True, snr_db=20.0))
-                    got[(take(sound, names) if sound is not None else None) or "refused"] += 1
-                rows.append(
-                    (
-                        name,
-                        got[name],
-                        got["refused"],
-                        ", ".join(f"{k} {v}" for k, v in got.items() if k not in {name, "refused"}),
-                    )
-                )
-            print(f"\nitems, {which}, {engine}, mask and 20 dB")
-            table(("said", "right", "refused", "taken for"), rows)
+def talk(grammar: Grammar, *, quick: bool) -> None:
+    """Ordinary sentences of one person, each in a state drawn by chance: what is taken in an hour of them."""
+    sentences = list(hearing_voices.sentences().items())[:: 5 if quick else 1]
+    if not sentences:
+        print("\nnot run: ordinary speech: asterisk-core-sounds-en-g722 is not installed")
+        return
+    urgent = {command.name for command in grammar.commands if command.risk in URGENT}
+    together = states(grammar)
+    counts: dict[str, Counter[str]] = defaultdict(Counter)
+    seconds = 0.0
+    for name, file in sentences:
+        sound = level(hearing_voices.recording(file))
+        seconds += len(sound) / RATE_HZ
+        live = together[zlib.crc32(name.encode()) % len(together)]
+        segmenter = Segmenter()
+        padded = np.pad(sound, (RATE_HZ // 2, RATE_HZ)) + np.float32(3e-4) * np.random.default_rng(0).standard_normal(
+            len(sound) + RATE_HZ * 3 // 2
+        ).astype(np.float32)
+        for thing in segmenter.feed(0, padded):
+            if thing.what not in {"whole", "window", "cut"}:
+                continue
+            part = thing.what != "whole" or thing.segment.part
+            wanted = [command for command in live if command in urgent] if part else live
+            for engine, take in _ready()[1].items():
+                if part and engine not in {"mixed", "phonemes", "moonshine"}:
+                    continue  # they have no look inside
+                got, asked, _, _ = take(thing.segment.samples, wanted)
+                kind = "danger taken" if got in urgent else "answer taken" if got else "danger asked" if asked else ""
+                counts[engine][kind] += 1
+                if got and engine == "mixed":
+                    print(f"  mixed took {name!r} for {got}")
+    print(f"\nordinary sentences of one person, {seconds / 3600:.2f} hours of them, session's live sets")
+    keys = ("answer taken", "danger taken", "danger asked")
+    table(("engine", *keys), [(engine, *(count[key] for key in keys)) for engine, count in counts.items()])
+
+
+def main() -> int:
+    arguments = argparse.ArgumentParser(description=__doc__)
+    for flag in ("--quick", "--all", "--tuning"):
+        arguments.add_argument(flag, action="store_true")
+    arguments.add_argument("--shares", type=int, default=1)
+    arguments.add_argument("--every", type=int, default=1)
+    wanted = arguments.parse_args()
+    grammar = english()
+    voices = to_hand(NATURAL_TUNING if wanted.tuning else NATURAL_HELD_OUT)
+    voices = dict(list(voices.items())[: 2 if wanted.quick else None])
+    conditions = QUICK if wanted.quick else tuple(CONDITIONS)
+    todo = list(jobs(grammar, voices, conditions, quick=wanted.quick, everything=wanted.all))[:: wanted.every]
+    for job in todo:
+        spoken(job.spec, job.text)  # rendered once, before processes part
+    print(f"voices: {', '.join(voices)}; {len(todo)} utterances")
+    if wanted.shares > 1:
+        with multiprocessing.get_context("spawn").Pool(wanted.shares) as pool:
+            heard = [one for made in pool.imap_unordered(hear, todo, chunksize=8) for one in made]
+    else:
+        heard = [one for job in todo for one in hear(job)]
+    wrong, of = report(heard, grammar)
+    talk(grammar, quick=wanted.quick)
+    curves = {
+        engine: [
+            (one.over, one.best is not None and one.best == one.job.meant, one.job.meant is not None)
+            for one in heard
+            if one.engine == engine
+        ]
+        for engine in ("mixed", "phonemes", "moonshine")
+    }
+    Path("hearing-tradeoff.svg").write_text(draw(curves), encoding="utf-8")
+    print("drawn: hearing-tradeoff.svg")
+    return 1 if of and wrong / of > 0.01 else 0
 
 
 if __name__ == "__main__":
-    main(quick="--quick" in sys.argv, tuning="--tuning" in sys.argv, clean="--clean" in sys.argv)
+    sys.exit(main())

@@ -16,10 +16,10 @@ import numpy as np
 from hearing_accuracy import states
 from hearing_sounds import HELD_OUT, Sound, english, noise, scene, spoken, table, to_hand
 from package_engine import package_log_probabilities, package_model
-from voicecoach.listen.engines.sphinx import Sphinx
 
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ
 from voicecoach.listen.echo import EchoCanceller
+from voicecoach.listen.engines.mixed import MixedScorer
 from voicecoach.listen.engines.network import HamaNetwork
 from voicecoach.listen.engines.phonemes import PhonemeScorer
 from voicecoach.listen.pipeline import Pipeline
@@ -50,7 +50,7 @@ def run(ear: Pipeline, heard: Sound, played: Sound | None = None) -> list[Heard]
     ]
 
 
-def decoding(engine: PhonemeScorer, second: Sphinx, cuts: list[Segment], live: list[str]) -> list[float]:
+def decoding(engine: MixedScorer, cuts: list[Segment], live: list[str]) -> list[float]:
     """Print what one decode costs; how long each took (s)."""
     took = [(cpu_s(lambda s=cut: engine.score(s.samples, live)), len(cut.samples) / RATE_HZ) for cut in cuts]  # type: ignore[misc]
     wall = []
@@ -67,8 +67,10 @@ def decoding(engine: PhonemeScorer, second: Sphinx, cuts: list[Segment], live: l
     for name, work in works.items():
         spent_s = [cpu_s(lambda s=cut, w=work: w(s.samples)) for cut in cuts]  # type: ignore[misc]
         print(f"{name} alone: {1000 * sum(spent_s) / sum(len(cut.samples) / RATE_HZ for cut in cuts):.0f} ms a second")
-    opinions = [cpu_s(lambda s=cut: second.hear(s.samples)) for cut in cuts]  # type: ignore[misc]
-    print(f"second opinion, where it is asked: {np.median(opinions):.2f} s an utterance, most {max(opinions):.2f} s")
+    alone = PhonemeScorer()
+    alone.prepare(english())
+    spent_s = [cpu_s(lambda s=cut: alone.rank(s.samples)) for cut in cuts]  # type: ignore[misc]
+    print(f"the phonemes alone, network and phrases: {1000 * np.median(spent_s):.0f} ms an utterance")
     return wall
 
 
@@ -76,10 +78,10 @@ def main(*, quick: bool) -> None:
     before_mb = resident_mb()
     begin = time.perf_counter()
     grammar = english()
-    engine, second = PhonemeScorer(), Sphinx(grammar)
+    engine = MixedScorer()
 
     def new_ear() -> Pipeline:
-        return Pipeline(engine, grammar, {0: "wearer"}, second=second)
+        return Pipeline(engine, grammar, {0: "wearer"})
 
     ear = new_ear()
     ready_s = time.perf_counter() - begin
@@ -126,7 +128,7 @@ def main(*, quick: bool) -> None:
     table(("real-time factor of one core", ""), rows)
 
     cuts = [thing.segment for _, clip in clips for thing in Segmenter().feed(0, clip) if thing.what == "whole"]
-    wall = decoding(engine, second, cuts, live)
+    wall = decoding(engine, cuts, live)
     print(f"ready in {ready_s:.2f} s; resident {resident_mb():.0f} MB, of it {before_mb:.0f} MB before the engine")
 
     delays, waits = [], []

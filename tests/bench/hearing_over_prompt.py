@@ -12,11 +12,10 @@ from collections.abc import Callable
 
 import numpy as np
 from hearing_sounds import HELD_OUT, ROOT, Sound, english, noise, spoken, table, to_hand
-from voicecoach.listen.engines.sphinx import Sphinx
 
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ
 from voicecoach.grammar import Grammar
-from voicecoach.listen.engines.phonemes import PhonemeScorer
+from voicecoach.listen import registry
 from voicecoach.listen.pipeline import Pipeline
 from voicecoach.runtime.library import load_protocol
 from voicecoach.session.events import Event, Heard, SpeechStarted
@@ -88,10 +87,10 @@ def over(new_ear: Callable[[], Pipeline], voice: Sound, prompt: Sound, seed: int
 
 def main(*, quick: bool) -> None:
     grammar = english()
-    engine, second = PhonemeScorer(), Sphinx(grammar)
+    engine = registry.scorer("mixed")
 
     def new_ear() -> Pipeline:
-        return Pipeline(engine, grammar, {0: "wearer"}, second=second)
+        return Pipeline(engine, grammar, {0: "wearer"})
 
     texts = prompts(grammar)
     sounds = dict(zip(texts, render_texts(texts), strict=True))

@@ -1,0 +1,92 @@
+"""The engines that the hearing benches compare, each behind one function: what is taken, what is asked about."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+from hearing_sounds import Sound
+
+from voicecoach.errors import EngineError
+from voicecoach.grammar import Grammar, decide, match
+from voicecoach.listen import registry
+from voicecoach.listen.engines.moonshine import MoonshineScorer
+
+Taken = tuple[str | None, str | None, float, str | None]
+"""The command taken, the danger word asked about, by how much the best one met its floor, and which that was."""
+
+Take = Callable[[Sound, list[str]], Taken]
+"""Of an utterance and what is live."""
+
+
+def engines(grammar: Grammar) -> dict[str, Take]:
+    """Those that can run here; the others are named."""
+    made: dict[str, Take] = {}
+    for name in ("mixed", "phonemes", "moonshine"):
+        try:
+            made[name] = product(name, grammar)
+        except EngineError as error:
+            print(f"not run: {error.line()}")
+    for name, make in (("PocketSphinx, JSGF", sphinx), ("moonshine's transcript", transcript)):
+        try:
+            made[name] = make(grammar)
+        except (ImportError, EngineError) as error:
+            print(f"not run: {name}: {error}")
+    return made
+
+
+def product(name: str, grammar: Grammar) -> Take:
+    """An engine of the product, with its own rule."""
+    scorer = registry.scorer(name)
+    rules = scorer.prepare(grammar)
+    owner = {phrase: command.name for command in grammar.commands for phrase in command.phrases}
+
+    def take(sound: Sound, live: list[str]) -> Taken:
+        ranked, decoy = scorer.score(sound, live)
+        got = decide(rules, ranked, live, decoy)
+        return got.command, got.near, got.score - got.floor, owner.get(got.phrase)
+
+    return take
+
+
+def sphinx(grammar: Grammar) -> Take:
+    """PocketSphinx with the phrases of the live commands and nothing else."""
+    from pocketsphinx import Decoder, get_model_path  # noqa: PLC0415 a baseline; in the test extra
+
+    decoder: Any = Decoder(
+        hmm=get_model_path("en-us/en-us"), dict=get_model_path("en-us/cmudict-en-us.dict"), lm=None, loglevel="FATAL"
+    )
+    owner = {phrase: command.name for command in grammar.commands for phrase in command.phrases}
+    known: set[str] = set()
+
+    def take(sound: Sound, live: list[str]) -> Taken:
+        name = "_".join(live)
+        if name not in known:
+            phrases = " | ".join(
+                phrase
+                for phrase, command in owner.items()
+                if command in live and all(decoder.lookup_word(word) for word in phrase.split())
+            )
+            decoder.add_jsgf_string(name, f"#JSGF V1.0; grammar live; public <live> = {phrases} ;")
+            known.add(name)
+        decoder.activate_search(name)
+        decoder.start_utt()
+        decoder.process_raw((sound * 45000).clip(-32768, 32767).astype(np.int16).tobytes(), full_utt=True)
+        decoder.end_utt()
+        found = decoder.hyp()
+        got = owner.get(found.hypstr) if found else None
+        return got, None, 0.0, got
+
+    return take
+
+
+def transcript(grammar: Grammar) -> Take:
+    """What moonshine writes down, taken where it is a live phrase as it stands."""
+    scorer = MoonshineScorer()
+
+    def take(sound: Sound, live: list[str]) -> Taken:
+        got = match(grammar, scorer.text(sound), live)
+        return got, None, 0.0, got
+
+    return take
