@@ -1,4 +1,4 @@
-"""Fits the chance that a command is right, and writes `voicecoach/listen/chance.json`; `python tests/bench/chance_fit.py`.
+"""Fits the chance that a command is right, into `voicecoach/listen/chance.json`: `python tests/bench/chance_fit.py`.
 
 Run it when a network, the mixture or the evidence has changed. The voices are those of NATURAL_TUNING, with words that
 are no commands and Spanish and French talk for strangers; the counts beside the weights are of NATURAL_HELD_OUT. The
@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import argparse
 import functools
+import itertools
 import json
 import multiprocessing
 import zlib
@@ -101,8 +102,8 @@ def jobs(voices: dict[str, str], *, people: bool) -> list[Job]:
             own = [live for live in together if meant in live][:1]
             for condition in rng.choice(SEEN, 3, replace=False):
                 others = [together[int(rng.integers(len(together)))], everything, urgent]
-                for live in [*own, others[int(rng.choice(3, p=(0.7, 0.2, 0.1)))]]:
-                    todo.append(Job(voice, spec, text, meant or None, tuple(live), str(condition)))
+                sets = [*own, others[int(rng.choice(3, p=(0.7, 0.2, 0.1)))]]
+                todo += [Job(voice, spec, text, meant or None, tuple(live), str(condition)) for live in sets]
     for language in ("es", "fr") if people else ():
         for number, file in enumerate(hearing_voices.person(language).values()):
             live = together[number % len(together)]
@@ -146,7 +147,7 @@ def reliability(rows: Rows, weights: list[float], offset: float) -> list[list[fl
     """From, to, utterances, mean chance, share right."""
     chances = 1 / (1 + np.exp(-np.clip(rows[0] @ np.array(weights) + offset, -30, 30)))
     found = []
-    for low, high in zip(EDGES, EDGES[1:], strict=False):
+    for low, high in itertools.pairwise(EDGES):
         here = (chances >= low) & (chances < high)
         if here.any():
             figures = (chances[here].mean(), rows[1][here].mean())

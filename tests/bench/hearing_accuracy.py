@@ -2,9 +2,10 @@
 
 Each utterance goes through the real cut and the real engine, in a state where it can be meant; strangers in one drawn
 by chance. Engines and baselines hear the same sounds. `--all` leaves every phrase live, `--tuning` uses the voices on
-which the chances were fitted, `--shares N` uses N processes, `--every N` each Nth utterance. Bounds are exact, 95 %. The trade-off between right and
-wrong is drawn into hearing-tradeoff.svg in the current folder. `--quick`: two voices, two phrases a command, four
-conditions. It exits with 1 if more than one in a hundred was wrong or taken with the product's own engine.
+which the chances were fitted, `--shares N` uses N processes, `--every N` each Nth utterance. Bounds are exact, 95 %.
+The trade-off between right and wrong is drawn into hearing-tradeoff.svg in the current folder. `--quick`: two voices,
+two phrases a command, four conditions. It exits with 1 if more than one in a hundred was wrong or taken with the
+product's own engine.
 """
 
 from __future__ import annotations
