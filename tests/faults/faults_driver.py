@@ -17,6 +17,7 @@ from voicecoach.listen.port import Recogniser
 from voicecoach.record import disk, lock
 from voicecoach.record.journal import Journal
 from voicecoach.record.manifest import Manifest
+from voicecoach.runtime import library
 from voicecoach.runtime.loop import Coach, Parts
 from voicecoach.session.effects import Effect, Note, Say
 from voicecoach.session.events import Event, Heard, Opened, PartBack, PartLost
@@ -211,7 +212,7 @@ def cut_off(folder: Path, step: str = DRESSED, ear: str = "typed", mode: str = "
     session = driver.Session(driver.setup(), mode, independent=mode == "pair")
     session.go_to(step)
     copies = {
-        "protocol.yaml": (driver.ROOT / "protocols/short-practice.yaml").read_bytes(),
+        "protocol.yaml": library.load_protocol("short-practice")[1].encode(),
         "grammar.yaml": (driver.ROOT / "grammars/en.yaml").read_bytes(),
     }
     folder.parent.mkdir(parents=True, exist_ok=True)

@@ -21,7 +21,7 @@ from voicecoach.record import manifest
 from voicecoach.record.journal import Journal
 from voicecoach.record.manifest import Manifest
 from voicecoach.record.read import read
-from voicecoach.runtime import app, resume
+from voicecoach.runtime import app, library, resume
 from voicecoach.runtime import found as sessions
 from voicecoach.session.table import OVER
 from voicecoach.speak.silent import SilentVoice
@@ -30,7 +30,7 @@ from voicecoach.speak.silent import SilentVoice
 def put_down(folder: Path, session: Any, ear: str = "typed", **known: Any) -> None:
     """Write a session's record."""
     copies = {
-        "protocol.yaml": (driver.ROOT / "protocols/short-practice.yaml").read_bytes(),
+        "protocol.yaml": library.load_protocol("short-practice")[1].encode(),
         "grammar.yaml": (driver.ROOT / "grammars/en.yaml").read_bytes(),
     }
     journal = Journal.create(folder, Manifest(ear, session.mode, "none", "short-practice 1", "en 1", **known), copies)

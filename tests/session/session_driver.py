@@ -34,7 +34,7 @@ def setup(name: str = "short-practice", site: Site = NO_SITE) -> Setup:
 def copies(name: str = "short-practice") -> dict[str, bytes]:
     """The files that a record of a session on this protocol holds."""
     return {
-        "protocol.yaml": (ROOT / f"protocols/{name}.yaml").read_bytes(),
+        "protocol.yaml": library.load_protocol(name)[1].encode(),
         "grammar.yaml": (ROOT / "grammars/en.yaml").read_bytes(),
     }
 
