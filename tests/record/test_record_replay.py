@@ -101,5 +101,5 @@ def test_a_copy_is_read_only_as_the_manifest_knows_it(record: Maker) -> None:
     with pytest.raises(RecordError, match="is not the file that the session was made with"):
         read_copy(session, "protocol.yaml")
     Path(session.folder / "protocol.yaml").unlink()
-    with pytest.raises(RecordError, match="cannot be read"):
+    with pytest.raises(RecordError, match="is missing"):
         read_copy(session, "protocol.yaml")
