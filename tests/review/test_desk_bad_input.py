@@ -4,7 +4,8 @@ import csv
 import io
 import json
 import shutil
-from collections.abc import Callable
+import tempfile
+from collections.abc import Callable, Iterator
 from html import unescape
 from html.parser import HTMLParser
 from pathlib import Path
@@ -48,9 +49,11 @@ def good(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture
-def folder(good: Path, tmp_path: Path) -> Path:
-    shutil.copytree(good, tmp_path / "s")
-    return tmp_path / "s"
+def folder(good: Path) -> Iterator[Path]:
+    """A copy that may be spoilt; outside the tests' own folder, whose sessions are all replayed in the end."""
+    with tempfile.TemporaryDirectory() as temp:
+        shutil.copytree(good, Path(temp) / "s")
+        yield Path(temp) / "s"
 
 
 def rewritten(folder: Path, change: Callable[[dict[str, object]], None]) -> Session:

@@ -6,6 +6,7 @@ on paper, in the dark, and by those who use it without eyes or mouse (axe-core's
 
 import json
 import shutil
+import tempfile
 import time
 from collections.abc import Iterator
 from importlib import resources
@@ -251,9 +252,16 @@ def test_axe_core_finds_nothing_serious(
     tab.context.close()
 
 
-def test_words_that_try_to_run_only_show_themselves(browser: Any, tmp_path: Path) -> None:
+@pytest.fixture
+def elsewhere() -> Iterator[Path]:
+    """A folder outside the tests' own, whose sessions are all replayed in the end."""
+    with tempfile.TemporaryDirectory() as temp:
+        yield Path(temp)
+
+
+def test_words_that_try_to_run_only_show_themselves(browser: Any, elsewhere: Path, tmp_path: Path) -> None:
     plan = Plan(protocol="short-practice", slips=0.0, sound=True)
-    folder = run(plan, tmp_path / "s")
+    folder = run(plan, elsewhere / "s")
     protocol = folder / "protocol.yaml"
     text = protocol.read_text(encoding="utf-8")
     evil = "<img src=http://example.invalid/x onerror=alert(1)> Wear the gown"

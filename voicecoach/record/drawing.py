@@ -22,6 +22,7 @@ from voicecoach.record.story import (
     utterances,
     worn,
 )
+from voicecoach.record.texts import wording
 from voicecoach.session.events import Opened
 
 WIDTH, LEFT, RIGHT = 1400, 96, 24
@@ -55,21 +56,20 @@ def picture(session: Session) -> str:
     return _Picture(session).svg()
 
 
-def inline_picture(session: Session, say: Callable[[str], str], clips: Clips) -> str:
+def inline_picture(session: Session, clips: Clips) -> str:
     """The same as a part of a page that has the styles of timeline.css.
 
     Args:
-        session: the record. say: what a step is called, by its name. clips: bars with sounds can be pressed; they name
-            the sounds in `data-clips`.
+        session: the record. clips: bars with sounds can be pressed; they name the sounds in `data-clips`.
     """
-    return _Picture(session, say, clips).svg()
+    return _Picture(session, clips).svg()
 
 
 class _Picture:
-    def __init__(self, session: Session, say: Callable[[str], str] | None = None, clips: Clips | None = None) -> None:
+    def __init__(self, session: Session, clips: Clips | None = None) -> None:
         self.session = session
-        self.inline = say is not None
-        self.say = say or (lambda name: name)
+        self.inline = clips is not None
+        self.words = wording(session)
         self.clips: Clips = clips or (lambda _, __: ())
         self.prompts, self.heard = prompts(session), utterances(session)
         self.notes, self.worn, self.deaf = remarks(session), worn(session), deaf(session)
@@ -82,7 +82,7 @@ class _Picture:
         self.axis: Axis = axis(busy, width_px=WIDTH - LEFT - RIGHT, px_per_s=PX_PER_S)
         self.items = list(dict.fromkeys(one.name for one in self.worn))
         self.marks_h = MARKS_H if any(note.what in MARKS for note in self.notes) else 20
-        self.top = 92 if say is None else 30
+        self.top = 30 if self.inline else 92
         self.band_h = (
             self.marks_h
             + self.stage_h
@@ -183,12 +183,12 @@ class _Picture:
                 yield _fitted(piece, y + 11, stage, piece.width - 8, "stage-name")
         for index, run in enumerate(self.runs):
             css = ("step2" if index % 2 else "step") + ("" if run.independent else " weak")
-            full = _tell_run(run, self.say(run.name))
+            full = _tell_run(run, self.words.step(run.name))
             clips = self.clips(run.begin_s, run.end_s)
             for piece in self.axis.pieces(run.begin_s, run.end_s):
                 y = self._y(piece.band, "step")
                 yield _pressed(_bar(css, piece, y, 20, full, round_px=2), clips, full)
-                yield _fitted(piece, y + 14, self.say(run.name), piece.width - 8)
+                yield _fitted(piece, y + 14, self.words.step(run.name), piece.width - 8)
             for rub in run.rubs:
                 yield from self._rub(rub)
 
@@ -237,16 +237,22 @@ class _Picture:
         for one in self.worn:
             for piece in self.axis.pieces(one.begin_s, one.end_s):
                 y = self._y(piece.band, f"item {one.name}")
-                full = f"{one.name} on from {clock(one.begin_s)} to {clock(one.end_s)}"
+                label = self.words.item(one.name)
+                full = f"{label} on from {clock(one.begin_s)} to {clock(one.end_s)}"
                 yield _bar("worn", piece, y + 1, 10, full, round_px=2)
-                if piece.width > len(one.name) * CHAR_PX:
-                    yield _text(LEFT + piece.x + 4, y + 9.3, one.name, "item")
+                if piece.width > len(label) * CHAR_PX:
+                    yield _text(LEFT + piece.x + 4, y + 9.3, label, "item")
 
     def _deaf(self) -> Iterator[str]:
         for one in self.deaf:
             for piece in self.axis.pieces(one.begin_s, one.end_s):
                 y = self._y(piece.band, "coach")
                 yield _bar("deaf", piece, y - 2, self._y(piece.band, "") - y, f"{one.name}: {one.why}", round_px=0)
+
+    def _tell(self, note: Remark) -> str:
+        """A note with its step as people call it."""
+        step = note.details.get("step", "")
+        return note.tell().replace(step, self.words.step(step)) if step else note.tell()
 
     def _marks(self) -> Iterator[str]:
         free: dict[tuple[int, int], float] = {}
@@ -257,10 +263,10 @@ class _Picture:
             band, x = self.axis.point(note.at_s)
             row = min((0, 1), key=lambda row: (x < free.get((band, row), 0.0), row))
             y = self._y(band, "marks") + 15 * row
-            yield _sign(mark, LEFT + x, y + 21, note)
+            yield _sign(mark, LEFT + x, y + 21, f"{clock(note.at_s)} {self._tell(note)}")
             room = max(0, int((WIDTH - RIGHT - LEFT - x - 10) / CHAR_PX))
             if x >= free.get((band, row), 0.0):
-                told = _short(note.tell(), min(room, 44))
+                told = _short(self._tell(note), min(room, 44))
                 yield _text(LEFT + x + 9, y + 25, told, "loud" if mark == "breach" else "")
                 free[band, row] = x + 18 + len(told) * CHAR_PX * 1.08
             if mark == "breach":
@@ -304,14 +310,14 @@ def _pressed(bar: str, clips: Sequence[int], full: str) -> str:
 def _look(one: Utterance) -> tuple[str, str, str]:
     heard = one.heard
     if heard.command in DANGER:
-        return "danger", str(heard.command), "loud"
+        return "danger", str(heard.command).replace("-", " "), "loud"
     if heard.command is not None:
-        return "taken", heard.command, ""
+        return "taken", heard.command.replace("-", " "), ""
     near = f" near {heard.near}" if heard.near else ""
     return "refused", (heard.phrase or "?") + near, "quiet"
 
 
-def _sign(mark: str, x: float, y: float, note: Remark) -> str:
+def _sign(mark: str, x: float, y: float, full: str) -> str:
     shapes = {
         "breach": f"M{x:.1f} {y - 6} l6.5 11 h-13 z",
         "deviation": f"M{x:.1f} {y - 6} l6 6 l-6 6 l-6 -6 z",
@@ -320,7 +326,7 @@ def _sign(mark: str, x: float, y: float, note: Remark) -> str:
     }
     css = f"m-{mark}" if mark in shapes else "m-other"
     path = shapes.get(mark, f"M{x - 3.5:.1f} {y} a3.5 3.5 0 1 0 7 0 a3.5 3.5 0 1 0 -7 0 z")
-    return f'<path class="{css}" d="{path}">{_title(f"{clock(note.at_s)} {note.tell()}")}</path>'
+    return f'<path class="{css}" d="{path}">{_title(full)}</path>'
 
 
 def _bar(css: str, piece: Piece, y: float, height: float, full: str, *, round_px: int = 4, least_px: float = 1) -> str:

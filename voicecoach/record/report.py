@@ -79,7 +79,7 @@ def page(session: Session, *, incidents_only: bool = False, sound: Sound = "auto
         particulars=particulars,
         clips_near=lambda at_s: clips(at_s - AROUND_S / 4, at_s + AROUND_S),
         clips_of=clips_of,
-        picture=safe(inline_picture(session, told.words.step, clips)) if whole else "",
+        picture=safe(inline_picture(session, clips)) if whole else "",
         steps=[_row(told, run, clips(run.begin_s, run.end_s)) for run in told.steps] if whole else [],
         transcript=transcript(session, clips) if whole else [],
         sound_note=_sound_note(session, kept, placed),
