@@ -20,7 +20,7 @@ from voicecoach.record.journal import Journal, iso
 from voicecoach.record.read import Session
 from voicecoach.record.replay import read_copy
 from voicecoach.session.effects import EFFECTS, Effect
-from voicecoach.session.events import CLOCK_HZ, Event, PartLost, Reopened
+from voicecoach.session.events import CLOCK_HZ, Event, PartLost, Reopened, Salvaged
 
 LEFT_OUT = "left out"
 SPOKEN = "The site says its own words here."
@@ -55,12 +55,12 @@ def deidentify(session: Session, target: Path, shift: timedelta | None = None) -
     clock = _Clock(begun)
     journal = Journal.create(target, made_with, {n: c for n, c in copies.items() if c}, wall=clock, patience_s=30.0)
     try:
-        seq = 0
+        seq, names = 0, _names(session)
         for line in session.lines:
             clock.at = line.at
             if line.event is not None:
                 seq = journal.write(_event(line.event)).seq
-            elif line.kind == "effect" and (effect := _effect(line.data, site)) is not None:
+            elif line.kind == "effect" and (effect := _effect(line.data, site, names)) is not None:
                 journal.write_effects(seq, (effect,))
     finally:
         whole = journal.close(30.0)
@@ -90,22 +90,40 @@ def _moved(begun: str, by: timedelta) -> datetime:
 
 def _event(event: Event) -> Event:
     # why a part was lost may name a device, a folder or an address
+    if isinstance(event, Salvaged):
+        return replace(event, record=LEFT_OUT)  # a folder's name is its time
     return replace(event, why=LEFT_OUT) if isinstance(event, PartLost | Reopened) else event
 
 
-def _effect(data: Mapping[str, Any], site: Site) -> Effect | None:
+def _names(session: Session) -> tuple[frozenset[str], tuple[str, ...]]:
+    """Texts of events that come back in notes: whole, and as a part of others."""
+    whole = frozenset(event.why for event in session.events if isinstance(event, PartLost | Reopened) and event.why)
+    parts = tuple(event.record for event in session.events if isinstance(event, Salvaged) and event.record)
+    return whole, parts
+
+
+def _effect(data: Mapping[str, Any], site: Site, names: tuple[frozenset[str], tuple[str, ...]]) -> Effect | None:
     cls = next((cls for cls in EFFECTS if cls.kind == data.get("effect")), None)
     if cls is None:
         return None
     values = {f.name: _frozen(data[f.name]) for f in fields(cls) if f.name in data}
     if cls.kind == "say":
         values["text"] = _unnamed(str(values.get("text", "")), site)
-    elif cls.kind == "note" and any(key == "why" for key, _ in values.get("details", ())) and values["what"] == "gap":
-        values["details"] = tuple((key, LEFT_OUT if key == "why" else value) for key, value in values["details"])
+    elif cls.kind == "note":
+        values["details"] = tuple((key, _left_out(str(value), names)) for key, value in values.get("details", ()))
     try:
         return cls(**values)
     except TypeError:
         return None
+
+
+def _left_out(text: str, names: tuple[frozenset[str], tuple[str, ...]]) -> str:
+    whole, parts = names
+    if text in whole:
+        return LEFT_OUT
+    for part in parts:
+        text = text.replace(part, LEFT_OUT)
+    return text
 
 
 def _unnamed(text: str, site: Site) -> str:
