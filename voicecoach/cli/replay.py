@@ -18,7 +18,7 @@ from voicecoach.record.replay import compare
 from voicecoach.record.story import clock
 from voicecoach.review.gather import find
 from voicecoach.runtime import aloud as aloud_sound
-from voicecoach.runtime import library, rehear
+from voicecoach.runtime import big, library, rehear
 from voicecoach.runtime.app import progress
 from voicecoach.speak.voice import Voice
 
@@ -35,16 +35,19 @@ def replay_command(
     grammar: Annotated[str, typer.Option(help="With --hear: another grammar, by name or file.")] = "",
     floor: Annotated[float, typer.Option(help="With --hear: raise every floor by this; below 0 takes more.")] = 0.0,
     model: Annotated[str | None, typer.Option(help="With --hear: folder of a Vosk model.")] = None,
+    cluster: Annotated[str, typer.Option(help="With --hear: the scheduler of a Dask cluster.")] = "",
     key: Key = None,
 ) -> None:
     """Run the recorded events again and compare every effect; or listen; or hear the sound again with another ear."""
     if hear:
         words, text = library.load_grammar(grammar) if grammar else (None, "")
         chosen = rehear.Ear(hear, text, f"{words.name}.yaml" if words else "", model, floor)
-        _hear(folders, chosen, key)
+        _hear(folders, chosen, key, cluster)
         return
-    if grammar or floor or model is not None:
-        raise InputError("--grammar, --floor and --model go with --hear", where="replay", expected="--hear ENGINE")
+    if grammar or floor or model is not None or cluster:
+        raise InputError(
+            "--grammar, --floor, --model and --cluster go with --hear", where="replay", expected="--hear ENGINE"
+        )
     if len(folders) > 1:
         raise InputError("several folders go with --hear only", where=str(folders[1]), expected="one session's folder")
     if (wav is not None or begin != "0") and not aloud:
@@ -90,14 +93,20 @@ def _play(session: Session, from_s: float, wav: Path | None) -> None:
         typer.echo(f"  {clock(sound_s)} of the file is {clock(session_s)} of the session")
 
 
-def _hear(folders: list[Path], chosen: rehear.Ear, key: Path | None) -> None:
+def _hear(folders: list[Path], chosen: rehear.Ear, key: Path | None, cluster: str) -> None:
     found = find(folders)
     for one in found:
         if one.reason:
             typer.echo(f"note: {printable(one.path)}: {one.reason}", err=True)
     sessions = [Path(one.path) for one in found if not one.reason]
     said = differ = troubled = 0
-    for result in rehear.rehear_all(sessions, chosen, read_key(key) if key is not None else None):
+    secret = read_key(key) if key is not None else None
+    results = (
+        big.rehear_on_dask(sessions, chosen, cluster, secret)
+        if cluster
+        else rehear.rehear_all(sessions, chosen, secret)
+    )
+    for result in results:
         if result.trouble:
             troubled += 1
             typer.echo(f"note: {printable(result.folder)}: {result.trouble}", err=True)

@@ -72,10 +72,12 @@ CREATE VIEW rubs_cut AS
     LEFT JOIN (SELECT session, step, any_value(say) AS say FROM steps GROUP BY session, step) t USING (session, step)
   GROUP BY s.protocol, r.step;
 CREATE VIEW unheard AS
-  SELECT g.kind, g.value, count(*) AS said, count(*) FILTER (NOT w.taken) AS unheard
-  FROM words w JOIN sessions s USING (session),
-    LATERAL (VALUES ('room', s.room), ('mask', s.mask), ('voice', CASE w.role WHEN 'observer' THEN s.observer ELSE s.wearer END)) g(kind, value)
-  WHERE w.source <> 'key' AND g.value <> '' GROUP BY g.kind, g.value;
+  SELECT kind, value, count(*) AS said, count(*) FILTER (NOT taken) AS unheard FROM (
+    SELECT 'room' AS kind, s.room AS value, w.taken, w.source FROM words w JOIN sessions s USING (session)
+    UNION ALL SELECT 'mask', s.mask, w.taken, w.source FROM words w JOIN sessions s USING (session)
+    UNION ALL SELECT 'voice', CASE w.role WHEN 'observer' THEN s.observer ELSE s.wearer END, w.taken, w.source
+      FROM words w JOIN sessions s USING (session)
+  ) by_each WHERE source <> 'key' AND value <> '' GROUP BY kind, value;
 COMMENT ON VIEW unheard IS 'What was said and not taken, by room, by mask, and by whose voice it was';
 CREATE VIEW owed AS
   SELECT s.begun, s.wearer, s.protocol, i.title, i.owed, i.stated, s.session, s.path, i.at_s

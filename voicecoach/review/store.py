@@ -15,7 +15,7 @@ from voicecoach.errors import InputError
 from voicecoach.review.gather import Found, Read, find, read_all
 from voicecoach.review.rows import TABLES
 
-VERSION = "1"
+VERSION = "2"
 """Of the tables; a database of another version is made anew."""
 SESSION_TABLES = TABLES
 EXPORTED = (*TABLES, "weights", "folders")
