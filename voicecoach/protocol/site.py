@@ -39,8 +39,9 @@ class Site:
 
 NO_SITE = Site()
 
-_SPOKEN = ("eyewash", "tell", "waste", "reusable", "follow-up")
-_TEXTS = ("name", *_SPOKEN, "owner", "approved")
+SPOKEN = ("eyewash", "tell", "waste", "reusable", "follow-up")
+"""Fields whose text the coach says, as a site file has them."""
+_TEXTS = ("name", *SPOKEN, "owner", "approved")
 _DAYS = ("follow-up-days", "refresher-days")
 MAX_SPOKEN_WORDS = 12
 
@@ -53,7 +54,7 @@ def load(text: str, file: str) -> Site:
     """
     root = yamltext.read(text, file).only(*_TEXTS, "contact-times", "wear-limit-min", "check-every-min", *_DAYS)
     values = {key.replace("-", "_"): node.scalar() for key in _TEXTS if (node := root.get(key)) is not None}
-    for key in _SPOKEN:
+    for key in SPOKEN:
         node = root.get(key)
         if node is not None and len(node.scalar().split()) > MAX_SPOKEN_WORDS:
             raise node.wrong(f"is {len(node.scalar().split())} words long", f"at most {MAX_SPOKEN_WORDS}: it is spoken")

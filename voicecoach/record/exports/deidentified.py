@@ -23,7 +23,9 @@ from voicecoach.session.effects import EFFECTS, Effect
 from voicecoach.session.events import CLOCK_HZ, Event, PartLost, Reopened, Salvaged
 
 LEFT_OUT = "left out"
-SPOKEN = "The site says its own words here."
+OWN_WORDS = "The site says its own words here."
+SOME_DAY = "2000-01-01"
+"""In place of the day of approval, which has to be a day."""
 MOVED_DAYS = 730
 """Times are moved back by up to so many days."""
 
@@ -127,9 +129,9 @@ def _left_out(text: str, names: tuple[frozenset[str], tuple[str, ...]]) -> str:
 
 
 def _unnamed(text: str, site: Site) -> str:
-    for own in (site.eyewash, site.tell, site.waste, site.reusable):
-        if own:
-            text = text.replace(own, SPOKEN)
+    for key in sites.SPOKEN:
+        if own := getattr(site, key.replace("-", "_")):
+            text = text.replace(own, OWN_WORDS)
     return text
 
 
@@ -139,11 +141,11 @@ def _site(site: Site) -> str:
 
 def _site_lines(site: Site) -> Iterator[str]:
     yield "name: Site"
-    for key in ("eyewash", "tell", "waste", "reusable"):
-        if getattr(site, key):
-            yield f"{key}: {SPOKEN}"
+    for key in sites.SPOKEN:
+        if getattr(site, key.replace("-", "_")):
+            yield f"{key}: {OWN_WORDS}"
     if site.approved:
-        yield f"approved: {LEFT_OUT}"
+        yield f"approved: {SOME_DAY}"
     if site.contact_times:
         yield "contact-times: {" + ", ".join(f"{agent}: {s:g}" for agent, s in site.contact_times) + "}"
     if site.wear_limit_s:
