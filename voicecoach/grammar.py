@@ -238,7 +238,7 @@ def _risks(node: Node) -> tuple[tuple[tuple[str, float], ...], tuple[tuple[str, 
     floors: list[tuple[str, float]] = []
     margins: list[tuple[str, Margins]] = []
     for name, value in node.only(*RISKS).items():
-        value.only("floor", "decoys", "others", "near", "agreed")  # the last: in copies of earlier records, unused
+        value.only("floor", "decoys", "others", "near", "agreed", "alone")  # the last two: only in earlier records
         floors.append((name, value.need("floor").number(-100, 100)))
         figures = {key: child.number(-100, 100) for key, child in value.items() if key != "floor"}
         margins.append((name, Margins(**figures)))
