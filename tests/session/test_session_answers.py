@@ -25,7 +25,7 @@ def at(protocol: str, mode: Mode, name: str) -> dict[str, str]:
     return dict(next(wait for wait in waits(protocol, mode) if wait.name == name).outcomes)
 
 
-SEEN: tuple[tuple[str, Mode], ...] = (("n95-gown", "pair"), ("short-practice", "solo"), ("papr-gown", "pair"))
+SEEN = [("n95-gown", "pair"), ("short-practice", "solo"), pytest.param("papr-gown", "pair", marks=pytest.mark.long)]
 
 
 @pytest.mark.parametrize(("protocol", "mode"), SEEN)
