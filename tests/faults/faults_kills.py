@@ -97,7 +97,9 @@ class Wearer:
         assert self.coach is not None
         state = self.coach.state
         step = step_at(self._rules.protocol, state.place)
-        if step is None or step.quiet_s or state.status not in {"awaiting", "acknowledging", "drying"}:
+        if step is not None and step.quiet_s and state.status == "awaiting":
+            return "done"
+        if step is None or state.status not in {"awaiting", "acknowledging", "drying"}:
             return ""
         if state.status == "acknowledging":
             return "understood"

@@ -74,7 +74,7 @@ MISTAKES = {
     "quiet for nobody": ("      asks-for: practice-mask-away\n", "", "no later step asks for it"),
     "long first act": (
         "torn:\n  gloves: {undress",
-        "breaches: [{kind: splash, stages: [work], first: Move back and keep both hands.}]\ntorn:\n  gloves: {undress",
+        "breaches: [{kind: splash, stages: [work], first: Go back and keep both hands up.}]\ntorn:\n  gloves: {undress",
         "at most 6",
     ),
     "no start": ("seconds: 3, start: rubbing}", "seconds: 3}", "has no start command"),

@@ -140,9 +140,7 @@ def test_lines_of_any_json_are_read_or_passed_over(lines: list[dict[str, Any]]) 
     assert all(line.at >= 0 for line in found)
 
 
-def test_escape_sequences_from_a_record_never_reach_the_terminal(
-    record: Callable[..., Any], tmp_path: Path
-) -> None:
+def test_escape_sequences_from_a_record_never_reach_the_terminal(record: Callable[..., Any], tmp_path: Path) -> None:
     evil = "\x1b]0;owned\x07\x1b[2J\u202e[red]x"
     session = record([(Heard(5, None, evil, role=evil), (Say(1, evil),))])  # type: ignore[arg-type]
     (session.folder / "\x1b[31mred").write_text("")

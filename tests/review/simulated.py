@@ -267,6 +267,7 @@ class Simulated:
             self.say("breach")
         elif step.quiet_s:
             self.pass_s(step.quiet_s + 0.1)
+            self.say("done")
         elif state.status == "confirming":
             self._confirm()
         elif state.status == "acknowledging":

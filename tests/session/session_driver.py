@@ -157,7 +157,7 @@ class Session:
         assert step is not None, self.state
         roles: tuple[Role, ...] = (step.role, *step.also)  # type: ignore[assignment]
         if step.quiet_s:
-            self.fire("quiet")
+            self.hear("done")
             return
         if self.state.status == "acknowledging":
             self.hear("understood", role=roles[0])

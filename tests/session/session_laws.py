@@ -75,6 +75,8 @@ class Walk:
             return self._right_reply()
         if state.status in fixed:
             return fixed[state.status]
+        if step is not None and step.quiet_s and state.status == "awaiting":
+            return "done", step.role
         if step is None or not step.answers or state.status not in {"awaiting", "acknowledging", "drying"}:
             return None
         role = next((r for r in (step.role, *step.also) if r not in state.answered), step.role)
@@ -155,7 +157,7 @@ class Walk:
             assert self.at - self.started_at >= round(self.setup.contact_s(step) * CLOCK_HZ), "a rub was shortened"
         self._forwards_law(before, notes)
         self._nothing_off_law(notes)
-        assert after.status != "abandoned" or before.question == "end", "it ended by itself"
+        assert after.status != "abandoned" or before.question == "end-both", "it ended by itself"
         assert after.status != "closed" or not before.ledger.on(), "it ended with something on"
         self._no_dead_end()
 

@@ -147,18 +147,21 @@ def test_an_answer_begun_over_the_prompt_and_heard_after_it_does_not_count_eithe
 
 
 def test_no_word_is_asked_for_while_the_mask_is_moved(begin) -> None:
-    """Rule 5: the question comes after the rub, and confirms both."""
+    """Rules 5 and 36: the question comes after the rub, and confirms both; the wearer's own sign ends the silence."""
     session = begin()
     session.go_to("practice-rub-hands")
     session.answer_step()
     assert session.step == "practice-mask-away"
-    assert not {"done", "mask-off"} & set(session.state.listening)
-    assert "breach" in session.state.listening
+    assert {"breach", "done", "rubbing"} <= set(session.state.listening)
     before = len(session.noted("step-confirmed"))
     session.fire("quiet")
+    assert session.step == "practice-mask-away", "no number of seconds takes it for off"
+    session.hear("rubbing", quiet=False)
+    assert (session.step, session.state.status) == ("practice-last-rub", "timing")
     assert session.noted("jump")[-1]["step"] == "practice-mask-away"
     assert len(session.noted("step-confirmed")) == before
-    session.answer_step()
+    session.fire("rub")
+    session.hear("dry")
     assert [note["step"] for note in session.noted("step-confirmed")[before:]] == [
         "practice-last-rub",
         "practice-mask-away",

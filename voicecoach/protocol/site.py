@@ -13,15 +13,17 @@ class Site:
     """A site's own figures and words; all times in seconds.
 
     contact_times: agent -> s. wear_limit_s: 0 for none. check_s: interval of the checks during work. Spoken texts may
-    be empty; follow_up says from whom an exposed person hears. approved: date of approval of protocol and site file, ''
-    if not approved. follow_up_days: days after an exposure on which somebody asks after the person; none by default.
-    refresher_days: how long a session counts as recent training, 0 for no interval.
+    be empty; alarm names the room when help is called; follow_up says from whom an exposed person hears. approved: date
+    of approval of protocol and site file, '' if not approved. follow_up_days: days after an exposure on which somebody
+    asks after the person; none by default. refresher_days: how long a session counts as recent training, 0 for no
+    interval.
     """
 
     name: str = ""
     contact_times: tuple[tuple[str, float], ...] = ()
     wear_limit_s: float = 0.0
     check_s: float = 600.0
+    alarm: str = ""
     eyewash: str = ""
     tell: str = ""
     waste: str = ""
@@ -31,6 +33,8 @@ class Site:
     approved: str = ""
     follow_up_days: tuple[int, ...] = ()
     refresher_days: int = 0
+    eyes_at_once: bool = False
+    """Whether a second person rinses exposed eyes at once; by default, the cautious one, they are rinsed when out."""
 
     def contact_s(self, agent: str, protocol_s: float) -> float:
         """Seconds that `agent` must act: the site's own figure, but never less than the protocol's."""
@@ -39,7 +43,7 @@ class Site:
 
 NO_SITE = Site()
 
-SPOKEN = ("eyewash", "tell", "waste", "reusable", "follow-up")
+SPOKEN = ("alarm", "eyewash", "tell", "waste", "reusable", "follow-up")
 """Fields whose text the coach says, as a site file has them."""
 _TEXTS = ("name", *SPOKEN, "owner", "approved")
 _DAYS = ("follow-up-days", "refresher-days")
@@ -52,7 +56,9 @@ def load(text: str, file: str) -> Site:
     Raises:
         InputError: file, line and field, for anything unknown or out of range.
     """
-    root = yamltext.read(text, file).only(*_TEXTS, "contact-times", "wear-limit-min", "check-every-min", *_DAYS)
+    root = yamltext.read(text, file).only(
+        *_TEXTS, "contact-times", "wear-limit-min", "check-every-min", "flush-eyes", *_DAYS
+    )
     values = {key.replace("-", "_"): node.scalar() for key in _TEXTS if (node := root.get(key)) is not None}
     for key in SPOKEN:
         node = root.get(key)
@@ -66,8 +72,10 @@ def load(text: str, file: str) -> Site:
     limit = root.get("wear-limit-min")
     check = root.get("check-every-min")
     follow, refresher = (root.get(key) for key in _DAYS)
+    flush = root.get("flush-eyes")
     return Site(
         **values,
+        eyes_at_once=flush is not None and flush.choice(("at-once", "at-exit")) == "at-once",
         contact_times=tuple((agent, node.number(1, 3600)) for agent, node in times.items()) if times else (),
         wear_limit_s=60 * limit.number(1, 600) if limit else 0.0,
         check_s=60 * check.number(1, 120) if check else NO_SITE.check_s,

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from voicecoach.session.state import SessionState
 from voicecoach.session.turn import Turn
+from voicecoach.session.vocabulary import WELL
 
 SPOKEN_THROUGH = 2
 """After so many voices for nothing a prompt is spoken through (rule 7)."""
-WELL = ("all-right", "down")
-"""The questions of the last rung of silence."""
 
 
 def loop_due(turn: Turn) -> bool:
@@ -49,14 +49,24 @@ def helper_silent(turn: Turn) -> bool:
     return waited_for and by_helper and state.silence == 1 and not first_silence(turn)
 
 
+def observer_first(turn: Turn) -> bool:
+    """During work the observer is warned before the alarm rings beside the patient (rule 34)."""
+    state = turn.state
+    return state.question in WELL and _at_work(state) and state.silence == 1 and not first_silence(turn)
+
+
+def _at_work(state: SessionState) -> bool:
+    return state.place.stage == "work" and not state.place.detours
+
+
 def third_silence(turn: Turn) -> bool:
     """Not even 'Are you all right?' was answered."""
-    return turn.state.question in WELL and not first_silence(turn)
+    return turn.state.question in WELL and not first_silence(turn) and not observer_first(turn)
 
 
 def second_silence(turn: Turn) -> bool:
     """Said again, and still nothing."""
-    return not (first_silence(turn) or helper_silent(turn) or third_silence(turn))
+    return not (first_silence(turn) or helper_silent(turn) or observer_first(turn) or third_silence(turn))
 
 
 def _to(kind: str) -> Callable[[Turn], bool]:
@@ -89,6 +99,7 @@ GUARDS: dict[str, Callable[[Turn], bool]] = {
     "first_silence": first_silence,
     "helper_silent": helper_silent,
     "second_silence": second_silence,
+    "observer_first": observer_first,
     "third_silence": third_silence,
     "hearing": lambda turn: not turn.state.paced,
     "deaf": lambda turn: turn.state.paced,

@@ -16,7 +16,7 @@ from voicecoach.session.actions.registry import ACTIONS
 from voicecoach.session.effects import Effect, Listen
 from voicecoach.session.events import Event, PromptEnded, TimerFired
 from voicecoach.session.guards import GUARDS
-from voicecoach.session.interpret.dispatch import interpret
+from voicecoach.session.interpret.dispatch import answered_late, interpret
 from voicecoach.session.interpret.intent import NOTHING, Intent
 from voicecoach.session.interpret.live import live
 from voicecoach.session.setup import Setup
@@ -79,7 +79,7 @@ class Machine:
     def step(self, state: SessionState, event: Event) -> tuple[SessionState, tuple[Effect, ...]]:
         """Act on one event. Any event is possible in any state; one that means nothing changes nothing."""
         before = replace(state, at=max(state.at, event.at))
-        state = _drained(before, event)
+        state = answered_late(self.setup, _drained(before, event), event)
         found = self._intent(before, state, event)
         if isinstance(event, TimerFired):
             state = replace(state, timers=tuple(name for name in state.timers if name != event.timer))
@@ -96,7 +96,7 @@ class Machine:
 
     def turn(self, state: SessionState, event: Event) -> Turn:
         """What the guards are asked about when this event comes; nothing has been done yet."""
-        drained = _drained(state, event)
+        drained = answered_late(self.setup, _drained(state, event), event)
         return Turn(self.setup, drained, event, self._intent(state, drained, event))
 
     def _intent(self, before: SessionState, state: SessionState, event: Event) -> Intent:

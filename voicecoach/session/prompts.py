@@ -28,12 +28,12 @@ SAYS = (
     "intro-training", "intro-words", "keep-still", "mirror-missing", "no-help", "no-return", "not-yet", "noted",
     "nothing-before", "nothing-on", "observer-must", "paused", "read-back", "role-silent", "rub-unfinished",
     "say-again", "signal-lost", "step-of", "stopped", "time-up", "wear-limit", "wearer-must", "wipe-unfinished",
-    "work-begins", "work-begins-alone", "worn-briefly", "worn-for", "ask-observer", "ask-end-on", "ask-where",
+    "work-begins", "work-begins-alone", "worn-briefly", "worn-for", "ask-observer", "ask-where",
     "ask-back", "ask-right", "ask-end",
     # about parts that fail and sessions that are found again
     "found-damaged", "found-old", "found-worn", "keys-back", "keys-lost", "supervisor-lost",
     # about incidents
-    "owed-later", "still-owed", "ask-end-owed",
+    "owed-later", "still-owed", "ask-end-owed", "comes-off-first", "look-at-wearer", "hear-me", "take-time-quiet",
     *(f"ask-{q}" for q in REPLIES if q not in {"item", "still-on", "end", "touched", "right", "back", "where"}),
 )  # fmt: skip
 """The keys of the sentences that a grammar must have."""
@@ -78,7 +78,7 @@ def every_prompt(setup: Setup) -> tuple[str, ...]:
     said = [text for step in steps for text in (step.warn, step.say, step.help) if text]
     said += [text for rule in setup.protocol.breaches for text in (rule.first, rule.first_alone) if text]
     said += [read_back(setup, step, answer) for step in steps if step.matters for answer in step.answers]
-    said += [text for text in (site.eyewash, site.tell, site.waste, site.reusable, site.follow_up) if text]
+    said += [text for text in (site.alarm, site.eyewash, site.tell, site.waste, site.reusable, site.follow_up) if text]
     return tuple(dict.fromkeys([*said, *own_sentences(setup)]))
 
 

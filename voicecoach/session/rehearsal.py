@@ -14,6 +14,7 @@ from voicecoach.protocol.model import Step
 from voicecoach.protocol.navigation import step_at
 from voicecoach.session.effects import CancelTimer, Effect, Say, SetTimer
 from voicecoach.session.events import CLOCK_HZ, Event, Heard, Opened, PromptEnded, Role, TimerFired
+from voicecoach.session.interpret.live import signs
 from voicecoach.session.machine import Machine
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
@@ -24,7 +25,7 @@ MOST_EVENTS = 3_000
 SAY_S = 2.0
 _WITHOUT_TROUBLE = {"mirror": "yes", "removal-area": "yes", "end": "yes", "all-right": "yes", "all-clear": "confirm"}
 _ROLES: dict[str, Role] = {"wearer": "wearer", "observer": "observer", "assistant": "assistant"}
-_PASSING = ("rub", "quiet")
+_PASSING = ("rub",)
 """Timers that run out while nothing goes wrong."""
 
 
@@ -111,6 +112,8 @@ class _Play:
         elif (timer := next((name for name in _PASSING if name in self.due), "")) and state.status != "confirming":
             self.at = max(self.at, self.due.pop(timer))
             self._happens(TimerFired(self.at, timer))
+        elif state.status == "awaiting" and step is not None and step.quiet_s:
+            self._hear(signs(self.setup, state)[-1], "wearer")
         elif state.status == "working":
             self._hear("start-removal", "observer" if state.mode == "pair" else "wearer")
         elif state.status == "asking":

@@ -78,6 +78,8 @@ class SessionState:
     """(sample, step) of all steps done, for dating a tear back."""
     worn_since: int | None = None
     """Sample of the first item on; None with nothing on."""
+    waiting_in: str = ""
+    """Where an answer was waited for when 'Are you all right?' came in between; that answer still counts."""
     held: str = ""
     """'frozen' or 'paused' when a question came in between."""
     pending: tuple[str, str] | None = None

@@ -89,7 +89,10 @@ TABLE: tuple[Row, ...] = (
     Row("wrong_role", (*ANSWERING, "timing", "confirming", "asking"), "=", (), ("note_refused", "refuse")),
     Row("wrong_role", ("prompting",), "=", (), ("note_refused",)),
     *_from_interruption("wrong_role", "note_refused", "speak_on"),
-    *_leads("quiet_over", ("awaiting",), ("note_unasked",)),
+    Row("quiet_over", ("awaiting",), "=", (), ("remind",)),
+    *_leads("signed", ("awaiting",), ("note_unasked",)),
+    Row("signed_on", ("awaiting",), "timing", (), ("hush", "note_unasked", "move_on", "start_time")),
+    *_leads("not_off", (*ANSWERING, "confirming", "asking"), ("note_not_off",)),
     *_leads("paced", (*ANSWERING, "confirming"), ("note_unconfirmed",)),
     Row("paced_on", ("frozen", "paused"), "asking", (), ("note_paced_on", "tell_worn", "ask")),
     # danger
@@ -125,6 +128,7 @@ TABLE: tuple[Row, ...] = (
     Row("removal_asked", ("working",), "asking", (), ("ask",)),
     *_leads("called_out", ("working",), ("note_called_out",)),
     Row("end_asked", (*AT_LEISURE, "frozen", "paused"), "asking", (), ("hold", "ask")),
+    *_leads("led_out", (*AT_LEISURE, "frozen", "paused"), ("note_led_out",)),
     # replies to questions
     *_leads("replied", ("asking", "interrupted"), ("note_reply",)),
     Row("asked_on", ("asking", "interrupted"), "asking", (), ("note_reply", "ask")),
@@ -138,6 +142,7 @@ TABLE: tuple[Row, ...] = (
     Row("silent", WAITING, "=", ("first_silence",), ("read_again",)),
     Row("silent", WAITING, "=", ("helper_silent",), ("tell_observer",)),
     Row("silent", WAITING, "asking", ("second_silence",), ("hold", "ask")),
+    Row("silent", WAITING, "=", ("observer_first",), ("warn_observer",)),
     Row("silent", WAITING, "=", ("third_silence",), ("alarm",)),
     Row("check_due", ("working",), "asking", ("hearing",), ("ask",)),
     Row("check_due", ("working",), "=", ("deaf",), ("tell_key",)),

@@ -29,8 +29,10 @@ REPLIES: dict[str, tuple[str, ...]] = {
     "fault": FAULTS,
     "removal-area": ("yes", "no"),
     "all-clear": ("confirm", "not-clear"),
+    "missing": ("confirm", "not-clear"),
     "return": ("yes", "no"),
     "end": ("yes", "no"),
+    "end-both": ("yes", "no"),
     "all-right": ("yes", "no", "help"),
     "down": ("yes", "no"),
 }
@@ -46,8 +48,10 @@ ALIKE: dict[str, dict[str, str]] = {
     "back": {"no": "go-on", "unsure": "not-finished", "cannot": "went-wrong"},
     "removal-area": dict.fromkeys(_NO, "no"),
     "all-clear": {"yes": "confirm", "clear": "confirm", **dict.fromkeys(("no", *_NO), "not-clear")},
+    "missing": {"yes": "confirm", "clear": "confirm", "done": "confirm", **dict.fromkeys(("no", *_NO), "not-clear")},
     "return": dict.fromkeys(_NO, "no"),
     "end": dict.fromkeys(_NO, "no"),
+    "end-both": dict.fromkeys(_NO, "no"),
     "all-right": dict.fromkeys(_NO, "no"),
     "down": dict.fromkeys(("unsure", "cannot"), "yes"),
 }
@@ -62,5 +66,8 @@ SAYS_ITSELF: dict[str, tuple[str, ...]] = {
 """The coach's own sentence -> what is not listened for while it sounds, since it says such a word itself. A voice over
 it opens the window, and then all is live."""
 
-ASKED_OF_OBSERVER = ("all-clear", "return", "piece", "fault")
+ASKED_OF_OBSERVER = ("all-clear", "missing", "return", "piece", "fault")
 """Questions that only the observer answers, where there is one."""
+
+WELL = ("all-right", "down")
+"""The questions of the last rung of silence."""

@@ -89,6 +89,8 @@ def answers(steps: tuple[Step, ...]) -> tuple[Reaction, ...]:
     found = []
     for step in steps:
         meant = step.timing.start if step.timing else step.answers[0] if step.answers else None
+        if step.quiet_s:  # the end of an act done in silence is told by the rub that follows
+            meant = "rubbing"
         if meant is not None:
             words = WORDS.get(meant, meant.replace("-off", "-removed").replace("-on", "-in-place").replace("-", " "))
             found.append(Reaction(f"^{re.escape(step.say)}$", words, meant, wait_s=(1.0, 2.0)))

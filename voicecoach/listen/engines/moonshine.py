@@ -156,9 +156,7 @@ class MoonshineScorer:
             beams = self._network.add(heard, beams, [0], [piece])
         return self._network.pieces.decode(pieces), score
 
-    def _follow(
-        self, heard: Heard, empty: Beams, tree: Node, count: int, *, beams: int, least: float
-    ) -> Scores:
+    def _follow(self, heard: Heard, empty: Beams, tree: Node, count: int, *, beams: int, least: float) -> Scores:
         """The scores of `count` phrases of a tree; -inf for those whose beginning was not followed up."""
         scores = np.full(count, -np.inf)
         front: list[tuple[float, Node]] = [(0.0, tree)]

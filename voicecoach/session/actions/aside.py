@@ -96,6 +96,12 @@ def tell_none_behind(turn: Turn) -> None:
         say_step(turn)
 
 
+def note_led_out(turn: Turn) -> None:
+    """Rule 31: nobody alone ends a session with something on: it comes off first."""
+    turn.note(NoteKind.DEVIATION, step=turn.step.name if turn.step else "", what="end session: it comes off first")
+    turn.aside("comes-off-first")
+
+
 def refuse_sound(turn: Turn) -> None:
     """Rule 25: no sound is kept from now on; the edge stops keeping it on this note."""
     turn.set(audio="none")
@@ -175,6 +181,6 @@ ACTIONS: dict[str, Callable[[Turn], None]] = {
     action.__name__: action
     for action in (
         freeze, ask_what_happened, note_went_on, note_touched, pause, note_paced_on, tell, note_back, tell_none_behind,
-        refuse_sound, tell_wear, tell_key, lose, find, note_gap,
+        refuse_sound, note_led_out, tell_wear, tell_key, lose, find, note_gap,
     )
 }  # fmt: skip

@@ -13,7 +13,21 @@ from voicecoach.session.notes import NoteKind
 from voicecoach.session.turn import STEP_TIMERS, Turn
 from voicecoach.session.vocabulary import FAULTS
 
-IN_PASSING = ("all-right", "down", "near-breach", "end", "removal-area", "all-clear", "return", "back", "still-on")
+WAITED_IN = ("acknowledging", "awaiting", "drying", "confirming")
+"""States in which an answer is waited for that counts even after somebody was asked whether they are all right."""
+IN_PASSING = (
+    "all-right",
+    "down",
+    "near-breach",
+    "end",
+    "end-both",
+    "removal-area",
+    "all-clear",
+    "missing",
+    "return",
+    "back",
+    "still-on",
+)
 """Questions that are not asked again when something else came in between."""
 
 
@@ -39,8 +53,6 @@ def say_question(turn: Turn) -> None:
     question = state.question
     if question in {"item", "still-on"}:
         turn.aside("ask-item", label=protocol.item(state.about).label)
-    elif question == "end" and state.ledger.on():
-        turn.aside("ask-end-on")
     elif question == "end" and state.owed:
         turn.aside("still-owed", "ask-end-owed")
     elif question == "end":
@@ -108,6 +120,8 @@ def hold(turn: Turn) -> None:
     keep_question(turn)
     if turn.before.status in {"frozen", "paused"}:
         turn.set(held=turn.before.status)
+    if turn.before.status in WAITED_IN:
+        turn.set(waiting_in=turn.before.status)
 
 
 def keep_question(turn: Turn, *, near_too: bool = False) -> None:

@@ -218,6 +218,31 @@ def note_unasked(turn: Turn) -> None:
     _left(turn)
 
 
+def move_on(turn: Turn) -> None:
+    """Be at the next step without reading it: its first word has been said already."""
+    arrival = turn.intent.arrival
+    assert arrival is not None
+    for name, reason in arrival.passed:
+        turn.note(NoteKind.JUMP, step=name, cause=reason)
+    keep_books(turn, arrival.ledger)
+    go_to(turn, arrival.place)
+    turn.set(vain=0, hinted=False, babbled=False, answered=(), answers_from=turn.state.at)
+    step = turn.step
+    assert step is not None
+    turn.note(NoteKind.STEP, step=step.name, stage=turn.state.place.stage, branch="")
+
+
+def note_not_off(turn: Turn) -> None:
+    """Rule 36: it did not come off after all: the list of what is worn follows, and the act is asked for again."""
+    arrival = turn.intent.arrival
+    assert arrival is not None
+    by = turn.event.role if isinstance(turn.event, Heard) else ""
+    turn.note(
+        NoteKind.DEVIATION, step=turn.step.name if turn.step else "", item=turn.intent.about, what="still on", by=by
+    )
+    turn.tone("taken")
+
+
 def note_unconfirmed(turn: Turn) -> None:
     """Rule 19: read on at a set pace; not confirmed."""
     step = turn.step
@@ -345,6 +370,7 @@ ACTIONS: dict[str, Callable[[Turn], None]] = {
     action.__name__: action
     for action in (
         acknowledge, take_half, early, start_time, call_time, hint, note_refused, refuse, note_acted, confirm_step,
-        note_unasked, note_unconfirmed, note_branch, note_not_clear, note_skipped, note_called_out,
+        note_unasked, note_unconfirmed, move_on, note_not_off, note_branch,
+        note_not_clear, note_skipped, note_called_out,
     )
 }  # fmt: skip

@@ -8,10 +8,9 @@ from voicecoach.session.actions.ask import say_question
 from voicecoach.session.actions.stepping import say_step
 from voicecoach.session.effects import StopSpeaking
 from voicecoach.session.events import CLOCK_HZ
-from voicecoach.session.guards import WELL
 from voicecoach.session.notes import NoteKind
 from voicecoach.session.turn import Turn
-from voicecoach.session.vocabulary import REPLIES
+from voicecoach.session.vocabulary import REPLIES, WELL
 
 WINDOW_S = 3.0
 """How long a voice over a prompt is waited for before the prompt goes on."""
@@ -19,10 +18,14 @@ NEAR_MISS_S = 3.0
 """Silence after 'Breach?' for so long counts as yes (rule 13)."""
 FIRST_SILENCE_S, SECOND_SILENCE_S, THIRD_SILENCE_S = 45.0, 90.0, 10.0
 """The ladder of rule 20: the prompt again; 90 s in all, 'Are you all right?'; 10 s after that, the alarm (scene S1)."""
+WORK_SILENCE_S = 20.0
+"""During work each rung lasts so long: the alarm rings beside the patient after a minute (rule 34), not before."""
 ALARM_AGAIN_S = 15.0
 HELPER_AGAIN_S = 45.0
 PAUSED_SILENCE_S = 120.0
 """A pause was asked for: its silence is longer; common practice, no source."""
+LOUDER_FROM = 2
+"""From this rung on the alarm names the room and sounds twice."""
 NOTHING_ON_S = 300.0
 """With nothing on, nobody is in danger from silence: said again so often, and no alarm; common practice, no source."""
 PACE_S = 20.0
@@ -50,10 +53,10 @@ def wait(turn: Turn) -> None:
     name, after_s = "silence", _patience_s(turn)
     if state.status == "asking" and state.question == "near-breach":
         name, after_s = "near", NEAR_MISS_S
-    elif state.status == "awaiting" and step is not None and step.quiet_s:
-        name, after_s = "quiet", step.quiet_s
     elif state.paced:
         name, after_s = "pace", _pace_s(turn)
+    elif state.status == "awaiting" and step is not None and step.quiet_s and not state.hinted:
+        name, after_s = "quiet", step.quiet_s
     if name in state.timers:
         return
     if name == "silence" and state.waiting_since is None:
@@ -65,6 +68,8 @@ def _patience_s(turn: Turn) -> float:
     """How long silence is borne on this rung."""
     state = turn.state
     if state.question in WELL:
+        if state.place.stage == "work" and not state.place.detours:
+            return WORK_SILENCE_S
         return THIRD_SILENCE_S if state.ledger.on() else NOTHING_ON_S
     if state.status == "paused":
         return PAUSED_SILENCE_S
@@ -85,7 +90,7 @@ def _pace_s(turn: Turn) -> float:
         return NOTHING_ON_S if state.question == "end" and not state.ledger.on() else PACED_QUESTION_S
     if step is None or state.status in {"confirming", "drying"}:
         return PACE_S
-    return PACE_S + turn.setup.contact_s(step)
+    return PACE_S + turn.setup.contact_s(step) + step.quiet_s
 
 
 def interrupt(turn: Turn) -> None:
@@ -186,7 +191,24 @@ def alarm(turn: Turn) -> None:
     """Rule 20: a loud outward alarm with words for bystanders; the step does not move."""
     turn.hush()
     call_out(turn)
+    if turn.state.silence > LOUDER_FROM:
+        turn.say(turn.setup.site.alarm)
+        turn.tone("outward-alarm")
+    turn.set(silence=turn.state.silence + 1)
     turn.timer("silence", ALARM_AGAIN_S)
+
+
+def warn_observer(turn: Turn) -> None:
+    """The second person is warned before anything rings; alone the wearer is called once more."""
+    turn.set(silence=turn.state.silence + 1)
+    turn.hush()
+    turn.aside("look-at-wearer" if turn.state.mode == "pair" else "hear-me")
+
+
+def remind(turn: Turn) -> None:
+    """Rule 36: an act in silence takes as long as it takes; how its end is told is said once."""
+    turn.set(hinted=True)
+    turn.aside("take-time-quiet")
 
 
 def call_out(turn: Turn) -> None:
@@ -200,6 +222,6 @@ ACTIONS: dict[str, Callable[[Turn], None]] = {
     action.__name__: action
     for action in (
         take_answers, wait, interrupt, speak_on, speak_through, note_babble, say_again, read_again, read_on,
-        tell_observer, alarm, call_out,
+        tell_observer, alarm, call_out, warn_observer, remind,
     )
 }  # fmt: skip

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from voicecoach.protocol.model import ANYONE, DANGERS, Step
-from voicecoach.protocol.navigation import answered, branched, onward, step_at
+from voicecoach.protocol.navigation import answered, arrive, branched, onward, step_at, steps_here
+from voicecoach.protocol.place import Place
 from voicecoach.session.events import Heard
 from voicecoach.session.interpret.intent import UNCLEAR, Intent, after_step
-from voicecoach.session.interpret.live import expected, tried
+from voicecoach.session.interpret.live import expected, signs, tried
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
 
@@ -52,10 +55,33 @@ def too_early(state: SessionState, event: Heard) -> bool:
 def _acting_role_says(setup: Setup, state: SessionState, event: Heard, command: str, who: str) -> Intent:
     step = step_at(setup.protocol, state.place)
     assert step is not None
+    ended = _act_ended(setup, state, step, command)
+    if ended is not None:
+        return ended
     if command not in expected(step, state.status):
         if command in {"understood", "yes"} and state.status == "acknowledging":
             return Intent("acknowledged")
         return _natural(setup, state, step, command)
+    return _expected(setup, state, event, command, who)
+
+
+def _act_ended(setup: Setup, state: SessionState, step: Step, command: str) -> Intent | None:
+    """A sign that an act done in silence is over, or a word that it is not (rule 36); None for any other word."""
+    if state.status not in {"awaiting", "acknowledging", "drying"}:
+        return None
+    if step.quiet_s and command in signs(setup, state):
+        return _signed(setup, state, command)
+    if command == "is-on" or (step.asks_for and command == "not-finished"):
+        return not_off(setup, state, "")
+    if step.asks_for and command.endswith("-on"):
+        return not_off(setup, state, command.removesuffix("-on"))
+    return None
+
+
+def _expected(setup: Setup, state: SessionState, event: Heard, command: str, who: str) -> Intent:
+    """An answer that the step waits for, of the role that may give it."""
+    step = step_at(setup.protocol, state.place)
+    assert step is not None
     early = state.status in {"prompting", "interrupted", "timing"} or too_early(state, event)
     branch = dict(step.branches).get(command)
     if branch is not None and (command in DANGERS or not early):
@@ -75,6 +101,43 @@ def _answered(setup: Setup, state: SessionState, step: Step, who: str) -> Intent
     if there.place == state.place.with_due(True):
         return Intent("acted", there, word=who)
     return Intent("answered", there, word=who)
+
+
+def not_off(setup: Setup, state: SessionState, said: str) -> Intent | None:
+    """Back to the act, for a piece of this step, or of the one that it asks for, that did not come off; None if it is
+    about no such piece. said: the piece's word, '' for whichever it is.
+    """
+    here = state.place.with_due(False)
+    step = step_at(setup.protocol, here)
+    if step is not None and step.asks_for:
+        names = [one.name for one in steps_here(setup.protocol, here)]
+        here = _at_index(here, names.index(step.asks_for))
+        step = step_at(setup.protocol, here)
+    if step is None:
+        return None
+    taken = [act.target for act in step.acts if act.kind == "doff"]
+    meant = [item for item in taken if not said or setup.protocol.item(item).say == said]
+    if not meant:
+        return None
+    ledger = state.ledger
+    for item in meant:
+        ledger = ledger.corrected(item, "on")
+    return Intent("not_off", arrive(setup.protocol, state.position.at(here, ledger)), about=meant[0])
+
+
+def _at_index(place: Place, index: int) -> Place:
+    if not place.detours:
+        return replace(place, step=index)
+    return replace(place, detours=(*place.detours[:-1], replace(place.detours[-1], step=index)))
+
+
+def _signed(setup: Setup, state: SessionState, command: str) -> Intent:
+    """The wearer's own sign that an act done in silence is over (rule 36)."""
+    there = onward(setup.protocol, state.position, after_step(setup, state))
+    step = step_at(setup.protocol, there.place) if there.kind == "step" else None
+    if step is not None and step.timing and step.timing.start == command:
+        return Intent("signed_on", there, word=step.role)
+    return Intent("signed", there, word=command)
 
 
 def _natural(setup: Setup, state: SessionState, step: Step, command: str) -> Intent:

@@ -26,12 +26,11 @@ from voicecoach.session.interpret.intent import (
     NOTHING,
     UNCLEAR,
     Intent,
-    after_step,
     back_to_business,
     breached,
     cleared_of_incident,
 )
-from voicecoach.session.interpret.live import CLOSED, asking, danger, live, replies, tried
+from voicecoach.session.interpret.live import CLOSED, asking, awaited, danger, live, replies, tried
 from voicecoach.session.interpret.replies import not_answered, reply
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
@@ -42,6 +41,20 @@ def interpret(setup: Setup, state: SessionState, event: Event) -> Intent:
     """What `event` means in `state`."""
     find = _FINDERS.get(type(event))
     return find(setup, state, event) if find is not None and state.status not in CLOSED else NOTHING
+
+
+def answered_late(setup: Setup, state: SessionState, event: Event) -> SessionState:
+    """The state as it was before somebody was asked whether they are all right, if this is what was waited for then.
+
+    Whoever was missing may come: the awaited answer ends the alarm, and so does any other word of that wait (rule 33).
+    """
+    before = awaited(state)
+    if before is None or not isinstance(event, Heard) or event.command is None:
+        return state
+    asked = {*replies(setup, state), *danger(setup, state), "stop", "repeat", "pause", "false-alarm"}
+    if event.command in asked or event.command not in live(setup, before):
+        return state
+    return replace(before, speech=state.speech)
 
 
 def _prompt_ended(setup: Setup, state: SessionState, _: Event) -> Intent:
@@ -83,7 +96,7 @@ def _timer(setup: Setup, state: SessionState, event: TimerFired) -> Intent:
     if timer == "near":
         found = breached(setup, state, state.about or "breach")
     elif timer == "quiet":
-        found = Intent("quiet_over", onward(setup.protocol, state.position, after_step(setup, state)))
+        found = Intent("quiet_over")
     elif timer == "pace":
         found = _paced(setup, state)
     else:
@@ -162,7 +175,6 @@ def _way(setup: Setup, state: SessionState, event: Heard, command: str) -> Inten
         "pause": Intent("paused"),
         "resume": Intent("resumed", question="right"),
         "touched": Intent("touched", question="touched"),
-        "end-session": Intent("end_asked", question="end"),
         "no-audio": Intent("sound_refused"),
         "back": Intent("back_asked", question="back"),
         "help": Intent("told", word="help"),
@@ -175,11 +187,18 @@ def _way(setup: Setup, state: SessionState, event: Heard, command: str) -> Inten
         return _held(setup, state, command)
     if command in simple:
         return simple[command]
+    return _led(setup, state, event, command) or answer(setup, state, event, command)
+
+
+def _led(setup: Setup, state: SessionState, event: Heard, command: str) -> Intent | None:
+    """Words that lead to another part of the session; None for any other word."""
     if command == "start-removal" or (command == "done" and state.status == "working"):
         return _removal(setup, state, event)
+    if command == "end-session":
+        return _end(setup, state)
     if command == "skip":
         return Intent("skipped", without_optional(setup.protocol, state.position), word=event.role)
-    return answer(setup, state, event, command)
+    return None
 
 
 def _removal(setup: Setup, state: SessionState, event: Heard) -> Intent:
@@ -189,6 +208,18 @@ def _removal(setup: Setup, state: SessionState, event: Heard) -> Intent:
     if event.role == "observer" and state.independent:
         return Intent("called_out", arrive(setup.protocol, state.position.at(Place("undress", 0))))
     return Intent("removal_asked", question="all-clear")
+
+
+def _end(setup: Setup, state: SessionState) -> Intent:
+    """Two people may end a session with something on; anybody alone is led out of it instead (rule 31)."""
+    if not state.ledger.on():
+        return Intent("end_asked", question="end")
+    if state.mode == "pair" and state.independent:
+        return Intent("end_asked", question="end-both")
+    if state.place.stage == "work":
+        return Intent("end_asked", question="removal-area")
+    cancelled = replace(state.position, cancelled=state.place.stage in {"prepare", "dress"})
+    return Intent("led_out", again(setup.protocol, cancelled))
 
 
 def _held(setup: Setup, state: SessionState, command: str) -> Intent:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from voicecoach.protocol.model import DANGERS, Step
-from voicecoach.protocol.navigation import breach_rule, pieces, step_at
+from voicecoach.protocol.navigation import breach_rule, index_here, pieces, step_at, steps_here
 from voicecoach.protocol.steps import TRIED
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
-from voicecoach.session.vocabulary import ALIKE, INFORMATION, NATURAL, PLACES, REPLIES, SAYS_ITSELF
+from voicecoach.session.vocabulary import ALIKE, INFORMATION, NATURAL, PLACES, REPLIES, SAYS_ITSELF, WELL
 
 CLOSED = ("closed", "abandoned")
 WAYS = ("repeat", "back", "pause", *INFORMATION, "no-audio", "end-session")
@@ -80,10 +82,39 @@ def replies(setup: Setup, state: SessionState) -> tuple[str, ...]:
     return known
 
 
+def _taken_off(setup: Setup, state: SessionState, step: Step) -> tuple[str, ...]:
+    """The words of the pieces that an asking step asks about."""
+    asked = [one for one in steps_here(setup.protocol, state.place) if one.name == step.asks_for]
+    return tuple(setup.protocol.item(act.target).say for one in asked for act in one.acts if act.kind == "doff")
+
+
 def piece_word(setup: Setup, item: str) -> str:
     """The command that names an item: its own name, or the word of its kind."""
     own = setup.grammar.command(item)
     return item if own is not None else f"the-{setup.protocol.item(item).say}"
+
+
+def signs(setup: Setup, state: SessionState) -> tuple[str, ...]:
+    """The words that tell the end of an act done in silence: the next step's first word, or that the piece is off."""
+    here = steps_here(setup.protocol, state.place)
+    step, index = step_at(setup.protocol, state.place), index_here(state.place)
+    if step is None or not step.quiet_s:
+        return ()
+    asked = [answer for later in here if later.asks_for == step.name and not later.timing for answer in later.answers]
+    begun = [one.timing.start for one in here[index + 1 : index + 2] if one.timing]
+    return ("done", "is-off", *asked, *begun)
+
+
+def awaited(state: SessionState) -> SessionState | None:
+    """The state in which an answer was waited for before somebody was asked whether they are all right."""
+    if state.question not in WELL or state.status not in {"asking", "interrupted"}:
+        return None
+    if state.pending is not None:
+        question, about = state.pending
+        return replace(state, status="asking", question=question, about=about, pending=None, speech=(), silence=0)
+    if not state.waiting_in:
+        return None
+    return replace(state, status=state.waiting_in, question="", about="", speech=(), silence=0, waiting_since=None)
 
 
 def expected(step: Step | None, status: str) -> tuple[str, ...]:
@@ -101,7 +132,9 @@ def _of_status(setup: Setup, state: SessionState) -> tuple[str, ...]:
     status = state.status
     if asking(state):
         closed = state.sounding and status == "asking"
-        return () if closed else (*replies(setup, state), "repeat", "pause")
+        before = awaited(state)
+        also = _of_status(setup, before) if before is not None else ()
+        return () if closed else (*replies(setup, state), "repeat", "pause", *also)
     if status in {"prompting", "interrupted"}:
         return (*OVER_PROMPT, *expected(step, status))
     if status in {"awaiting", "drying", "acknowledging", "timing"}:
@@ -109,6 +142,9 @@ def _of_status(setup: Setup, state: SessionState) -> tuple[str, ...]:
         more: tuple[str, ...] = ("understood",) if status == "acknowledging" else ()
         more += ("skip",) if status == "awaiting" and step is not None and step.optional else ()
         natural: tuple[str, ...] = () if status == "timing" or (step is not None and step.quiet_s) else NATURAL
+        if status != "timing" and step is not None and (step.asks_for or any(act.kind == "doff" for act in step.acts)):
+            natural += ("is-on", *(f"{word}-on" for word in _taken_off(setup, state, step)))
+        more += signs(setup, state) if status == "awaiting" else ()
         return (*WAYS, *more, *expected(step, status), *asked, *natural)
     if status == "working" and state.paced:
         return (*_FIXED[status], "done")  # a foot-switch alone can then begin the removal

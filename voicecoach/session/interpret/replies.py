@@ -10,6 +10,7 @@ from voicecoach.protocol.navigation import (
     again,
     arrive,
     asked,
+    detour,
     faulted,
     helped,
     pieces,
@@ -24,7 +25,7 @@ from voicecoach.protocol.navigation import (
 from voicecoach.protocol.place import Place
 from voicecoach.session.events import Heard
 from voicecoach.session.exposure import UNKNOWN, place_meant
-from voicecoach.session.interpret.answers import counts_for
+from voicecoach.session.interpret.answers import counts_for, not_off
 from voicecoach.session.interpret.intent import UNCLEAR, Intent, back_to_business, breached, cleared_of_incident
 from voicecoach.session.interpret.live import piece_word
 from voicecoach.session.setup import Setup
@@ -59,7 +60,7 @@ def not_answered(setup: Setup, state: SessionState) -> Intent:
         there = torn(protocol, here, torn_meant(setup, state, ""))
     elif question in {"reason", "mirror"}:
         there = arrive(protocol, here.at(Place("prepare", 0)))
-    elif question in {"removal-area", "all-clear"}:
+    elif question in {"removal-area", "all-clear", "missing"}:
         there = arrive(protocol, here.at(Place("undress", 0)))
     else:
         return back_to_business(setup, state, word)
@@ -175,6 +176,9 @@ def _place(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
         state = state.exposed(place, "")
     if not state.place.detours:
         return Intent("replied", again(setup.protocol, state.position), word=command)
+    if place == "eyes" and setup.site.eyes_at_once and setup.protocol.eyes_at_once and state.mode == "pair":
+        there = detour(setup.protocol, state.position, setup.protocol.eyes_at_once, cause="breach: eyes at once")
+        return Intent("replied", there, word=command)
     return Intent("replied", asked(setup.protocol, state.position, exposed=bool(place)), word=command)
 
 
@@ -205,7 +209,10 @@ def _dirty(state: SessionState) -> SessionState:
 def _piece(setup: Setup, state: SessionState, event: Heard, command: str) -> Intent:
     if command in FAULTS:
         return _fault(setup, state, event, command)
-    said = command.rsplit("-", 1)[0]
+    said, _, how = command.rpartition("-")
+    still = not_off(setup, state, said) if how == "on" else None
+    if still is not None:
+        return still
     named = [item for item in setup.protocol.items if item.say == said]
     worn = [item for item in named if state.ledger.worn(item.name) == "on"]
     outermost = max(worn or named, key=lambda item: item.layer)
@@ -226,7 +233,7 @@ def _removal_area(setup: Setup, state: SessionState, _: Heard, command: str) -> 
 
 def _all_clear(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
     if command != "confirm":
-        return back_to_business(setup, state, command)
+        return Intent("asked_on", question="missing", word=command)
     return Intent("replied", arrive(setup.protocol, state.position.at(Place("undress", 0))), word=command)
 
 
@@ -242,6 +249,17 @@ def _return(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent
 
 def _end(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
     return Intent("ended", word=command) if command == "yes" else back_to_business(setup, state, command)
+
+
+def _end_both(setup: Setup, state: SessionState, event: Heard, command: str) -> Intent:
+    """Each of two people has to want it."""
+    if command != "yes":
+        return back_to_business(setup, state, command)
+    if event.role == "unknown" or state.about in {"", event.role}:
+        return Intent(
+            "asked_on", question="end-both", about="" if event.role == "unknown" else event.role, word=command
+        )
+    return Intent("ended", word=command)
 
 
 def _all_right(setup: Setup, state: SessionState, event: Heard, command: str) -> Intent:
@@ -279,6 +297,8 @@ _REPLIES: dict[str, Callable[[Setup, SessionState, Heard, str], Intent]] = {
     "all-clear": _all_clear,
     "return": _return,
     "end": _end,
+    "end-both": _end_both,
+    "missing": _all_clear,
     "all-right": _all_right,
     "down": _down,
 }
