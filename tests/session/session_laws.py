@@ -31,7 +31,7 @@ def fitting(machine: Machine, state: SessionState, event: Event) -> list[Row]:
         row
         for row in TABLE
         if row.trigger == turn.intent.trigger
-        and state.status in row.sources
+        and turn.state.status in row.sources
         and all(GUARDS[guard](turn) for guard in row.guards)
     ]
 
