@@ -234,13 +234,16 @@ def parse(text: str, file: str) -> Grammar:
     )
 
 
+MARGINS = ("decoys", "others", "near")
+
+
 def _risks(node: Node) -> tuple[tuple[tuple[str, float], ...], tuple[tuple[str, Margins], ...]]:
     floors: list[tuple[str, float]] = []
     margins: list[tuple[str, Margins]] = []
     for name, value in node.only(*RISKS).items():
-        value.only("floor", "decoys", "others", "near", "agreed", "alone")  # the last two: only in earlier records
+        value.only("floor", *MARGINS, "agreed", "alone")  # the last two: only in earlier records
         floors.append((name, value.need("floor").number(-100, 100)))
-        figures = {key: child.number(-100, 100) for key, child in value.items() if key != "floor"}
+        figures = {key: child.number(-100, 100) for key, child in value.items() if key in MARGINS}
         margins.append((name, Margins(**figures)))
     return tuple(floors), tuple(margins)
 
