@@ -263,9 +263,9 @@ def _commands(node: Node, owners: dict[str, str]) -> list[Command]:
 def _command(name: str, risk: Risk, value: Node, owners: dict[str, str]) -> Command:
     if value.entries is None:
         return Command(name, _phrases(value, name, owners), risk)
-    value.only("say", "floor", "inside")
+    value.only("say", "floor", "inside", "agreed", "alone")  # the last two: only in earlier records
     phrases = _phrases(value.need("say"), name, owners)
-    own = {key: figure.number(-100, 100) for key, figure in value.items() if key != "say"}
+    own = {key: figure.number(-100, 100) for key, figure in value.items() if key in {"floor", "inside"}}
     return Command(name, phrases, risk, **own)
 
 
