@@ -1,0 +1,60 @@
+"""The answer of a check in ten lines, for those who decide on a protocol; the rest on request. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from voicecoach.checker.assumptions import Assumption
+from voicecoach.checker.counterexample import WITH
+from voicecoach.checker.detection import Mode
+from voicecoach.checker.rules import BY_NAME
+from voicecoach.checker.verdict import Verdict
+
+WORST = 3
+"""So many slips and beliefs are told in the short answer."""
+
+
+def text(verdict: Verdict, rests: Sequence[Assumption], modes: Sequence[Mode]) -> str:
+    """At most ten lines: the verdict, what it rests on, the worst slips, what differs from the sources.
+
+    Args:
+        verdict: of the whole check. rests: what it rests on, the weightiest first. modes: single slips by rank.
+    """
+    return "\n".join(_lines(verdict, rests, modes))
+
+
+def _lines(verdict: Verdict, rests: Sequence[Assumption], modes: Sequence[Mode]) -> Iterator[str]:
+    protocol = verdict.protocol
+    yield f"{protocol.name} {protocol.version}: {protocol.title}"
+    yield _outcome(verdict)
+    held = "; ".join(one.says for one in rests[:WORST])
+    more = f"; and {len(rests) - WORST} more (--rests)" if len(rests) > WORST else ""
+    yield f"Holds only while: {held}{more}." if verdict.good else f"Rests, beside that, on: {held}{more}."
+    for number, mode in enumerate(modes[:WORST], start=1):
+        seen = f"noticed first by the {mode.noticed_by} at {mode.noticed_at}" if mode.noticed_by else "nobody notices"
+        yield f"Worst slip {number}: {mode.step}, {mode.slip}: {mode.effect}; {seen}."
+    broken = ", ".join(f"{order.name} ({order.says})" for order in verdict.broken)
+    orders = f"{len(verdict.checked)} published orders apply"
+    yield f"Against its sources: {orders}, " + (f"broken: {broken}." if broken else "none is broken.")
+    if verdict.short:
+        needs = "; ".join(f"{ask.step} needs a {ask.kind}" for ask in verdict.short[:WORST])
+        yield f"Asks for less than it should: {needs}."
+    if verdict.notes:
+        yield f"To be read: {len(verdict.notes)} notes, the first: {verdict.notes[0]}."
+    yield "More: --full (everything), --rests, --slips, --repair, --explain STEP, --csv FILE, --html FILE, --json."
+
+
+def _outcome(verdict: Verdict) -> str:
+    counters = verdict.explored.counters
+    if verdict.explored.bounded:
+        return "CUT SHORT: there are more ways than could be walked; nothing is proved."
+    if not counters and verdict.good:
+        return "No way found on which contamination arrives, with up to two things going wrong."
+    if not counters:
+        return "NOT GOOD: no contact route was found, but what is named below is missing."
+    first = counters[0]
+    rule = BY_NAME[first.found.rule]
+    return (
+        f"NOT GOOD: {len(counters)} ways found on which a rule breaks; the shortest, {WITH[first.mode]}, breaks at "
+        f"{first.found.step or 'the end'}: {rule.says}"
+    )
