@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
@@ -38,7 +39,7 @@ def run(*arguments: str) -> tuple[int, str, str]:
 
 
 def test_check_ends_with_what_was_looked_at_and_exits_0() -> None:
-    code, out, _ = run("check", "short-practice")
+    code, out, _ = run("check", "short-practice", "--full")
     assert code == 0
     last = out.strip().splitlines()[-1]
     assert last.startswith("no contact route found under rules v1; paths ")
@@ -49,9 +50,35 @@ def test_check_exits_1_with_a_story_when_something_is_found(tmp_path: Path) -> N
     text = (HERE / "protocols" / "short-practice.yaml").read_text(encoding="utf-8")
     bad = tmp_path / "bad.yaml"
     bad.write_text(text.replace("spared: [straps]", "spared: []"), encoding="utf-8")
-    code, out, _ = run("check", str(bad))
+    code, out, _ = run("check", str(bad), "--full")
     assert code == 1
     assert "arrived at the hands, carried by the straps of the mask" in out
+
+
+def test_check_answers_in_ten_lines_and_the_rest_on_request(tmp_path: Path) -> None:
+    code, out, _ = run("check", "n95-gown")
+    lines = out.strip().splitlines()
+    assert code == 0
+    assert len(lines) <= 10
+    assert lines[1] == "No way found on which contamination arrives, with up to two things going wrong."
+    assert lines[2].startswith("Holds only while: ")
+    rests = run("check", "n95-gown", "--rests")[1].strip().splitlines()
+    assert f"and {len(rests) - 3} more" in lines[2]
+    table = tmp_path / "slips.csv"
+    assert run("check", "n95-gown", "--csv", str(table))[0] == 0
+    assert table.read_text(encoding="utf-8").startswith("rank,step,slip,effect,severity,likelihood,")
+
+
+def test_check_offers_the_smallest_repair_and_changes_nothing(tmp_path: Path) -> None:
+    text = (HERE / "protocols" / "n95-gown.yaml").read_text(encoding="utf-8")
+    cut = re.sub(r"    - step: rub-inner-2\n(?:      .*\n)+", "", text)
+    assert cut != text
+    bad = tmp_path / "bad.yaml"
+    bad.write_text(cut, encoding="utf-8")
+    code, out, _ = run("check", str(bad), "--repair")
+    assert code == 1
+    assert "insert a rub of the inner gloves after `shield-away`" in out
+    assert bad.read_text(encoding="utf-8") == cut
 
 
 @pytest.mark.parametrize("content", ["", "protocol: [", "a: &x 1\nb: *x\n", "protocol: x\n", "\0"])

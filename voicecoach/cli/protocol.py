@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import json
 import sys
 from importlib import resources
@@ -11,7 +13,18 @@ from typing import Annotated, NoReturn
 import typer
 from rich.console import Console
 
-from voicecoach.checker import difference, rank, requirements, slip_chart, slips_text, verdict
+from voicecoach.checker import (
+    assumptions,
+    detection,
+    difference,
+    rank,
+    repair,
+    requirements,
+    slip_chart,
+    slips_text,
+    summary,
+    verdict,
+)
 from voicecoach.checker.rules import table_text
 from voicecoach.errors import InputError, VoicecoachError
 from voicecoach.protocol import card as page
@@ -49,6 +62,10 @@ def check(
     as_json: Annotated[bool, typer.Option("--json", help="Everything that was found, as JSON.")] = False,
     svg: Annotated[Path | None, typer.Option(help="Draw what slips cost into this file.")] = None,
     aloud: Annotated[bool, typer.Option("--aloud", help="Only: no sentence may sound like an answer.")] = False,
+    full: Annotated[bool, typer.Option("--full", help="Everything that was found, as text.")] = False,
+    rests: Annotated[bool, typer.Option("--rests", help="Every belief that the proof rests on.")] = False,
+    mend: Annotated[bool, typer.Option("--repair", help="The smallest change that closes the first way.")] = False,
+    csv_file: Annotated[Path | None, typer.Option("--csv", help="Write every slip, its effect and detection.")] = None,
 ) -> None:
     """Look for ways on which contamination arrives where it may not; exit 1 with the shortest of them told."""
     try:
@@ -66,19 +83,35 @@ def check(
         typer.echo(told)
         return
     report = verdict.prove(read)
-    ranking = rank.rank(read) if slips or as_json or svg else None
-    if as_json and ranking:
+    ranking = rank.rank(read)
+    if as_json:
         typer.echo(json.dumps({**verdict.as_json(report), "ranking": slips_text.as_json(ranking)}, indent=1))
-    elif slips and ranking:
+    elif slips:
         typer.echo("\n\n".join([slips_text.text(ranking), requirements.text(report.asked), verdict.text(report)]))
-    else:
+    elif full:
         typer.echo(verdict.text(report))
-    if svg and ranking:
-        try:
-            svg.write_text(slip_chart.svg(read, ranking), encoding="utf-8")
-        except OSError as error:
-            refuse(InputError(f"cannot be written: {error.strerror}", where=str(svg)))
+    elif rests:
+        typer.echo("\n".join(assumptions.lines(assumptions.assumptions(read))))
+    elif mend:
+        typer.echo(_repair(report))
+    else:
+        rows = detection.modes_of(read, ranking)
+        typer.echo(summary.text(report, assumptions.assumptions(read), rows))
+    if svg:
+        _write(slip_chart.svg(read, ranking), svg)
+    if csv_file:
+        table = io.StringIO()
+        csv.writer(table).writerows(detection.table(detection.modes_of(read, ranking)))
+        _write(table.getvalue(), csv_file)
     sys.exit(0 if report.good else FOUND)
+
+
+def _repair(report: verdict.Verdict) -> str:
+    """The repair of the shortest way found, as text."""
+    if not report.explored.counters:
+        return "No way was found: there is nothing to repair."
+    found = repair.repair(report.protocol, report.explored.counters[0])
+    return repair.text(found) if found else "No small change was found that closes the first way."
 
 
 @app.command()
