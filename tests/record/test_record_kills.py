@@ -43,9 +43,7 @@ for n in range(start, start + 100000):
 
 
 def kill_after(folder: Path, start: int, wait_s: float) -> int:
-    child = subprocess.Popen(
-        [sys.executable, "-c", WRITER, str(folder), str(start)], stdout=subprocess.PIPE, text=True
-    )
+    child = subprocess.Popen([sys.executable, "-c", WRITER, str(folder), str(start)], stdout=subprocess.PIPE, text=True)
     assert child.stdout is not None
     first = child.stdout.readline()
     time.sleep(wait_s)

@@ -159,7 +159,28 @@ class Walk:
         self._nothing_off_law(notes)
         assert after.status != "abandoned" or before.question == "end-both", "it ended by itself"
         assert after.status != "closed" or not before.ledger.on(), "it ended with something on"
+        self._incident_laws(before, notes)
         self._no_dead_end()
+
+    def _incident_laws(self, before: SessionState, notes: list[Note]) -> None:
+        """Rules 26 and 27: an exposure is never dropped; nobody dresses on for entry; no wash with anything on."""
+        after, kinds = self.state, {note.what for note in notes}
+        if "false-alarm" not in kinds:
+            assert len(after.exposures) >= len(before.exposures), "an exposure was dropped"
+            assert not before.no_entry or after.no_entry, "entry was allowed again by nobody"
+            if not {"paid", "opened"} & kinds:
+                assert set(before.owed) <= set(after.owed), "a debt went away unpaid"
+        if after.status in CLOSED and after.owed:
+            assert [n for n in notes if n.what == "end" and "owed" in dict(n.details)], "closed as if nothing were owed"
+        for note in notes:
+            step = self.steps.get(dict(note.details).get("step", "")) if note.what == "step" else None
+            if step is None:
+                continue
+            dons = any(act.kind == "don" for act in step.acts)
+            main = after.place.stage == "dress" and not after.place.detours
+            assert not (after.no_entry and dons and main), f"{step.name}: dressing for an entry that is cancelled"
+            if step.pays and step.role == "wearer" and before.place.stage != "close":
+                assert not after.ledger.on(), f"{step.name}: sent to a basin with something on"
 
     def _words(self, said: list[Say], effects: tuple[Effect, ...]) -> None:
         helps = {step.help for step in self.steps.values()}

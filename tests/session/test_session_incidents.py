@@ -1,0 +1,295 @@
+"""Incidents as a tired wearer meets them: CONVERSATION rules 26 to 37, in two protocols each."""
+
+from __future__ import annotations
+
+import pytest
+from session_driver import Session, grammar
+
+from voicecoach.protocol.model import DANGERS
+from voicecoach.protocol.site import Site
+from voicecoach.session.events import Heard
+
+TWO = pytest.mark.parametrize("name", ["n95-gown", "who-coverall"])
+HOODS = pytest.mark.parametrize("name", ["papr-gown", "papr-coverall"])
+
+
+def said_until(session: Session, step: str, most: int = 80) -> list[str]:
+    """Go on as written until that step is asked; all that is said on the way."""
+    begun = len(session.made)
+    for _ in range(most):
+        if session.step == step:
+            return session.says(session.made[begun:])
+        session.go_one()
+    raise AssertionError(f"{step} was not reached: {session.step} {session.state.question}")
+
+
+@HOODS
+def test_without_air_in_removal_the_hood_comes_off_before_the_gel(begin, name: str) -> None:
+    """Rule 30: by the assistant, where there is one; the list goes on without hood and hose."""
+    session = begin(name, "pair")
+    session.go_to("rub-inner-1")
+    effects = session.hear("no-air", quiet=False)
+    assert session.says(effects) == ["Assistant, lift the hood now."]
+    session.said_out()
+    assert session.step == "now-hood"
+    session.hear("hood-off", role="assistant")
+    assert {"hood", "hose"}.isdisjoint(session.state.ledger.on())
+    assert session.step == "now-inner"
+    session.answer_step()
+    assert session.step == "rub-inner-1"
+
+
+@HOODS
+def test_in_routine_the_hood_is_on_only_while_air_flows(begin, name: str) -> None:
+    """Rule 30: blower first in dressing; in removal the hood comes off in the step behind the loosened hose."""
+    session = begin(name, "pair")
+    dress = [step.name for step in session.setup.protocol.steps("dress")]
+    assert dress.index("hose-on") < dress.index("hood-on")
+    removal = [step.name for step in session.setup.protocol.steps("undress")]
+    assert removal.index("hood-away") == removal.index("hose-away") + 1
+
+
+@TWO
+def test_an_exposure_is_a_debt_that_no_later_no_cancels(begin, name: str) -> None:
+    """Rules 26 and 27: eyes touched in removal, "no" when asked about anything wet: the wash comes all the same."""
+    session = begin(name)
+    session.go_to(session.setup.protocol.steps("undress")[1].name)
+    session.hear("stop", "touched", "eyes")
+    assert session.state.owed == ("wash", "report")
+    said = said_until(session, "wash-skin")
+    assert session.state.ledger.on() == ()
+    assert not [text for text in said if "Report it" in text]
+    said_until(session, "anything-on-skin")
+    assert session.state.owed == ()
+    assert [note["what"] for note in session.noted("paid")] == ["wash", "report"]
+
+
+@TWO
+def test_a_contact_while_leaving_is_washed_at_once(begin, name: str) -> None:
+    """Rule 27, `close`."""
+    session = begin(name)
+    session.go_to("anything-on-skin")
+    session.hear("splash", "face")
+    assert session.step == "wash-skin"
+
+
+@TWO
+def test_a_needle_while_dressing_ends_the_entry(begin, name: str) -> None:
+    """Rules 27 and 28: put it down, what is on comes off, wash and report without asking, nothing goes on any more."""
+    session = begin(name)
+    session.go_to(session.setup.protocol.steps("dress")[-2].name)
+    effects = session.hear("needle", quiet=False)
+    assert session.says(effects)[0].startswith("Put it down")
+    session.said_out()
+    said = said_until(session, "wash-skin")
+    assert session.state.ledger.on() == ()
+    assert grammar().say("work-begins") not in said
+    assert session.noted("work") == []
+    session.go_to_end()
+    assert session.state.owed == ()
+    assert session.state.status == "closed"
+
+
+@TWO
+def test_a_needle_in_removal_changes_the_punctured_gloves(begin, name: str) -> None:
+    """Rule 28: as torn ones, in their order; no question about the skin."""
+    session = begin(name)
+    session.go_to(session.setup.protocol.steps("undress")[1].name)
+    session.hear("needle")
+    seen = []
+    while session.state.place.detours:
+        seen.append(session.step)
+        assert session.state.question == ""
+        session.answer_step()
+    assert seen == [
+        "both-rub-outer", "both-outer-away", "both-rub-inner", "both-inner-away", "both-hands", "both-fresh-inner",
+        "both-fresh-outer",
+    ]  # fmt: skip
+    assert session.state.owed == ("wash", "report")
+
+
+@TWO
+@pytest.mark.parametrize("role", ["wearer", "observer"])
+def test_torn_asks_which_piece_whoever_says_it(begin, name: str, role: str) -> None:
+    """Rule 29: inner gloves take the inner gloves' way at once; the list is not gone on with before that."""
+    session = begin(name, "pair")
+    session.go_to(session.setup.protocol.steps("undress")[1].name)
+    here = session.step
+    effects = session.hear("torn", role=role)
+    assert session.says(effects) == ["Hands away from everything."]
+    assert session.state.question == "torn-piece"
+    session.hear("inner-gloves", role=role)
+    assert session.step == "both-rub-outer"
+    while session.step.startswith("both-"):
+        session.answer_step()
+    session.hear("no")
+    assert session.step == here
+
+
+@TWO
+def test_a_torn_piece_while_dressing_counts_as_on_only_when_a_fresh_one_is(begin, name: str) -> None:
+    """Rule 29."""
+    session = begin(name)
+    session.go_to(session.setup.protocol.steps("dress")[-1].name)
+    session.hear("torn")
+    session.hear("outer-gloves")
+    assert session.step == "fresh-outer-gloves-outer-gloves"
+    session.hear("done")
+    assert "outer-gloves" not in session.state.ledger.on()
+    assert session.step == "outer-gloves-on"
+
+
+@TWO
+def test_who_feels_faint_sits_and_is_led_out_of_the_suit_never_back_to_the_step(begin, name: str) -> None:
+    """Rule 31."""
+    session = begin(name, "pair")
+    session.go_to(session.setup.protocol.steps("undress")[1].name)
+    effects = session.hear("unwell", quiet=False)
+    assert session.says(effects) == ["Sit down on the dirty seat."]
+    session.said_out()
+    assert session.step == "unwell-call"
+    session.hear("done", role="observer")
+    session.hear("yes")
+    assert session.step.startswith("short-")
+    session.go_to_end()
+    assert session.state.status == "closed"
+    assert session.state.ledger.on() == ()
+
+
+@TWO
+def test_words_for_somebody_who_is_down_are_for_helpers(begin, name: str) -> None:
+    """Rule 31: whoever helps may answer, and nobody is told to bow."""
+    session = begin(name, "pair")
+    session.go_to(session.setup.protocol.steps("undress")[-4].name)
+    session.hear("collapse", role="observer")
+    said = said_until(session, "anything-on-skin")
+    assert not [text for text in said if text.startswith(("Bow", "Close your eyes"))]
+
+
+@TWO
+def test_a_splash_while_dressing_asks_where_and_cancels_the_entry(begin, name: str) -> None:
+    """Rules 26, 27 and 32: also "eyes" straight after it, and somebody who does not know where."""
+    for word in ("eyes", "mouth", "unsure", "glove"):
+        session = begin(name)
+        session.go_to(session.setup.protocol.steps("dress")[-2].name)
+        session.hear("splash", quiet=False)
+        if word == "eyes":
+            session.hear(word, quiet=False)
+            assert session.noted("exposure")[-1]["place"] == "eyes"
+            session.said_out()
+        else:
+            session.said_out()
+            assert session.state.question == "where"
+            session.hear(word)
+        assert session.state.no_entry
+        assert session.step.startswith("short-")
+        assert "wash" in session.state.owed
+
+
+@TWO
+def test_a_false_alarm_right_after_it_takes_the_debt_away(begin, name: str) -> None:
+    """Rule 26."""
+    session = begin(name)
+    session.go_to(session.setup.protocol.steps("undress")[1].name)
+    session.hear("splash", "false-alarm")
+    assert session.state.owed == ()
+    assert session.state.exposures == ()
+
+
+@TWO
+def test_closing_with_a_debt_says_so(begin, name: str) -> None:
+    """Rule 26: in words and in the record."""
+    session = begin(name)
+    session.go_to("anything-on-skin")
+    session.hear("needle")
+    effects = session.hear("end-session", quiet=False)
+    assert session.says(effects) == [grammar().say("still-owed"), grammar().say("ask-end-owed")]
+    session.said_out()
+    session.hear("yes")
+    assert session.noted("end")[0]["owed"] == "wash, report"
+
+
+def test_a_seal_that_fails_twice_means_another_model_or_no_entry(begin) -> None:
+    """Rule 37."""
+    session = begin("n95-gown")
+    session.go_to("seal-check")
+    session.hear("loose")
+    assert session.step == "refit"
+    session.hear("done", "loose")
+    assert session.step == "other-model"
+    session.hear("no")
+    assert session.step == "nobody-goes-in"
+    session.hear("done")
+    assert session.step.startswith("short-")
+
+
+def test_the_observer_who_comes_late_ends_the_alarm_with_the_awaited_word(begin) -> None:
+    """Rule 33."""
+    session = begin("n95-gown", "pair")
+    session.go_to("shield-away")
+    session.hear("understood", "shield-off")
+    assert session.state.status == "confirming"
+    session.pass_s(130)
+    assert session.noted("alarm")
+    session.hear("confirm", role="observer")
+    assert session.step == "rub-inner-2"
+
+
+@pytest.mark.parametrize("word", ["mask-on", "not-finished", "is-on"])
+def test_a_respirator_that_is_still_on_leads_back_to_the_act(begin, word: str) -> None:
+    """Rule 36."""
+    session = begin("n95-gown")
+    session.go_to("ask-respirator")
+    assert "respirator" not in session.state.ledger.on()
+    session.hear(word)
+    assert session.step == "respirator-away"
+    assert "respirator" in session.state.ledger.on()
+
+
+def test_eyes_are_rinsed_at_once_only_where_the_site_says_so(begin) -> None:
+    """Rule 27: by a second person with clean hands; the cautious default is when out."""
+    for eyes_at_once, step in ((True, "rinse-hands"), (False, "rub-inner-1")):
+        session = begin("n95-gown", "pair", site=Site(name="x", eyes_at_once=eyes_at_once))
+        session.go_to("rub-inner-1")
+        session.hear("splash")
+        session.answer_step()
+        session.hear("eyes")
+        assert session.step == step
+
+
+@pytest.mark.parametrize("name", ["n95-gown", "papr-gown", "who-coverall", "short-practice"])
+def test_the_first_aid_is_what_is_published(begin, name: str) -> None:
+    """US OSHA 29 CFR 1910.1030 (second-hand): skin soap and water, eyes and mouth flushed with water, reported at once.
+
+    WHO 2014 (from memory): water for the eyes, no chlorine; the wash comes after the controlled way out.
+    """
+    protocol = begin(name).setup.protocol
+    steps = {step.name: step for step in protocol.branch(protocol.wash).steps}
+    assert "soap and running water" in steps["wash-skin"].say
+    assert "eyes with water alone" in steps["wash-skin"].say
+    assert "No chlorine" in steps["wash-skin"].help
+    assert [step.pays for step in steps.values()] == ["wash", "", "report"]
+
+
+@pytest.mark.parametrize("kind", DANGERS)
+@pytest.mark.parametrize("name", ["n95-gown", "papr-gown"])
+def test_every_incident_word_reaches_its_first_act_at_once_from_every_step(begin, name: str, kind: str) -> None:
+    """Rules 7 and 11."""
+    session = begin(name, "pair")
+    for _ in range(120):
+        state = session.state
+        if state.status == "closed":
+            break
+        if kind in state.listening and state.place.step >= 0:
+            after, effects = session.machine.step(state, _heard(session, kind))
+            if after.status == "breached":
+                rule = next(
+                    r for r in session.setup.protocol.breaches if r.kind == kind and state.place.stage in r.stages
+                )
+                assert session.says(list(effects))[0] in {rule.first, rule.first_alone}
+        session.go_one()
+    assert session.state.place.stage == "close"
+
+
+def _heard(session: Session, kind: str) -> Heard:
+    return Heard(session.at, kind, kind, session.at, session.at)
