@@ -131,9 +131,7 @@ def match(grammar: Grammar, words: str, live: Collection[str]) -> str | None:
     return None
 
 
-def decide(
-    grammar: Grammar, ranked: Sequence[Scored], live: Collection[str], decoy: float | None
-) -> Decision:
+def decide(grammar: Grammar, ranked: Sequence[Scored], live: Collection[str], decoy: float | None) -> Decision:
     """Accept an utterance as one live command, or reject it.
 
     A command is accepted only above its floor, and only if it leads the decoys and every other command by the margins

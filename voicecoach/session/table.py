@@ -1,7 +1,36 @@
 """The one table of transitions. Pure data: trigger, states it holds in, where to, guards that must hold, what is done.
 
-A target of '=' leaves the state as it is. The guards' and the actions' names are those of functions in `guards.py` and
-`actions/`; tests resolve each and show that at most one row fits.
+Theory of operation
+===================
+
+A session is a value (`state.SessionState`) and a step from one to the next: `machine.step(state, event)`. An event
+first becomes an *intent* (`interpret/`): the name of a trigger below, and what goes with it, above all an *arrival*,
+which says where the way leads (`protocol/navigation.py` alone decides that). Then the rows of that trigger are asked
+in the order of this table; the first whose source is the present state and whose guards all hold is taken: the state
+becomes the target, and the actions are done in their order. An action changes a turn: the state to be, and the
+effects so far. What no row fits changes nothing.
+
+The states. `opening`: the introduction is said. `prompting`: the prompt of a step sounds. `interrupted`: a voice came
+over a prompt or a question and is waited for. `acknowledging`: a step that matters waits to be understood.
+`awaiting`: it waits for its answer. `timing`: a rub or wipe runs. `drying`: its time is over, "dry" is awaited.
+`confirming`: the role has answered, the observer has not. `asking`: one of the coach's own questions is open; which
+one is in the state's value. `frozen`: somebody said stop. `paused`: somebody asked for a pause. `breached`: the first
+words of an incident sound. `working`: the wearer is with the patient. `closed`, `abandoned`: over, with nothing on or
+with something; both absorb.
+
+Three things are true of the rows, and tests hold them to it. At most one row fits. Danger has a row in every open
+state, so that an incident is acted on wherever it strikes: the first words are an act, the way that follows is a
+branch of the protocol, and when it ends the session is back where `then` says. Nothing leads out of a state that is
+over.
+
+What a question came in between is not in the table: `pending` holds the question that was open, `held` a stop or a
+pause, `waiting_in` the state in which an answer was awaited; `machine.step` goes back to the last of these when the
+awaited word comes after all. An incident is a detour whose cause begins with "breach: " or "touched "
+(`SessionState.handling`); what it leaves owed is in `exposures`, outside all states, so that no transition can lose
+it.
+
+A target of '=' leaves the state as it is. The guards' and the actions' names are those of functions in `guards.py`
+and `actions/`; tests resolve each.
 """
 
 from __future__ import annotations
@@ -79,7 +108,7 @@ TABLE: tuple[Row, ...] = (
     Row("started", ("awaiting", "acknowledging"), "timing", (), ("start_time",)),
     Row("rub_over", ("timing",), "drying", (), ("call_time",)),
     Row("half_answered", ANSWERING, "=", (), ("take_half",)),
-    Row("acted", ANSWERING, "confirming", (), ("hush", "note_acted", "arrive")),
+    Row("observer_due", ANSWERING, "confirming", (), ("hush", "note_acted", "arrive")),
     *_leads("answered", ANSWERING, ("confirm_step",)),
     *_leads("confirmed", ("confirming",), ("confirm_step",)),
     *_leads("skipped", ("awaiting",), ("note_skipped",)),
@@ -93,8 +122,8 @@ TABLE: tuple[Row, ...] = (
     *_leads("signed", ("awaiting",), ("note_unasked",)),
     Row("signed_on", ("awaiting",), "timing", (), ("hush", "note_unasked", "move_on", "start_time")),
     *_leads("not_off", (*ANSWERING, "confirming", "asking"), ("note_not_off",)),
-    *_leads("paced", (*ANSWERING, "confirming"), ("note_unconfirmed",)),
-    Row("paced_on", ("frozen", "paused"), "asking", (), ("note_paced_on", "tell_worn", "ask")),
+    *_leads("pace_over", (*ANSWERING, "confirming"), ("note_unconfirmed",)),
+    Row("hold_over", ("frozen", "paused"), "asking", (), ("note_paced_on", "tell_worn", "ask")),
     # danger
     Row("breach", OPEN, "breached", (), ("sound_breach",)),
     Row("near_breach", tuple(s for s in OPEN if s != "breached"), "asking", (), ("hold", "ask")),
@@ -103,7 +132,7 @@ TABLE: tuple[Row, ...] = (
     Row("no_return", tuple(s for s in OPEN if s != "interrupted"), "=", (), ("note_no_return",)),
     *_leads("false_alarm", OPEN, ("note_false_alarm",)),
     Row("stopped", OPEN, "frozen", (), ("freeze",)),
-    Row("hold_asked", ("frozen",), "=", (), ("ask_what_happened",)),
+    Row("hold_quiet", ("frozen",), "=", (), ("ask_what_happened",)),
     *_leads("went_on", ("frozen",), ("note_went_on",)),
     Row("went_back_to", ("frozen",), "asking", (), ("note_went_on", "ask")),
     Row("touched", ("frozen",), "asking", (), ("note_touched", "ask")),
@@ -120,7 +149,7 @@ TABLE: tuple[Row, ...] = (
     ),
     Row("repeated", ("interrupted",), "asking", ("over_question",), ("read_again",)),
     Row("repeated", ("timing", "drying", "confirming", "asking", "frozen", "working"), "=", (), ("read_again",)),
-    Row("told", (*AT_LEISURE, "paused"), "=", (), ("tell",)),
+    Row("information_asked", (*AT_LEISURE, "paused"), "=", (), ("tell",)),
     Row("back_asked", ON_A_STEP, "asking", ("has_step_behind",), ("note_back", "ask")),
     Row("back_asked", ("prompting", "interrupted"), "prompting", ("no_step_behind",), ("tell_none_behind",)),
     Row("back_asked", (*ANSWERING, "timing"), "=", ("no_step_behind",), ("tell_none_behind",)),
@@ -132,12 +161,12 @@ TABLE: tuple[Row, ...] = (
     # replies to questions
     *_leads("replied", ("asking", "interrupted"), ("note_reply",)),
     Row("asked_on", ("asking", "interrupted"), "asking", (), ("note_reply", "ask")),
-    Row("held_on", ("asking", "interrupted"), "frozen", ("held_frozen",), ("note_reply", "hold_on")),
-    Row("held_on", ("asking", "interrupted"), "paused", ("held_paused",), ("note_reply", "hold_on")),
+    Row("went_back_to_hold", ("asking", "interrupted"), "frozen", ("held_frozen",), ("note_reply", "hold_on")),
+    Row("went_back_to_hold", ("asking", "interrupted"), "paused", ("held_paused",), ("note_reply", "hold_on")),
     Row("not_all_right", ("asking", "interrupted"), "asking", (), ("note_reply", "call_out", "ask_on")),
     Row("ended", ("asking", "interrupted"), "closed", ("nothing_on",), ("close",)),
     Row("ended", ("asking", "interrupted"), "abandoned", ("something_on",), ("close",)),
-    Row("told_to_end", OPEN, "closed", (), ("close",)),
+    Row("shutdown_asked", OPEN, "closed", (), ("close",)),
     # silence, wear, and parts that fail
     Row("silent", WAITING, "=", ("first_silence",), ("read_again",)),
     Row("silent", WAITING, "=", ("helper_silent",), ("tell_observer",)),

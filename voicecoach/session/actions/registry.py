@@ -64,7 +64,7 @@ def arrive(turn: Turn) -> None:
         turn.set(question=arrival.question, about=arrival.about)
         say_question(turn)
     elif arrival.kind == "confirm":
-        if turn.intent.trigger != "acted" or not stepping.asks_with_read_back(turn):
+        if turn.intent.trigger != "observer_due" or not stepping.asks_with_read_back(turn):
             turn.aside("ask-observer")
     elif arrival.kind == "work":
         _work(turn)

@@ -99,7 +99,7 @@ def _answered(setup: Setup, state: SessionState, step: Step, who: str) -> Intent
         return Intent("half_answered", word=who)
     there = answered(setup.protocol, state.position, after_step(setup, state))
     if there.place == state.place.with_due(True):
-        return Intent("acted", there, word=who)
+        return Intent("observer_due", there, word=who)
     return Intent("answered", there, word=who)
 
 

@@ -87,7 +87,7 @@ def _timer(setup: Setup, state: SessionState, event: TimerFired) -> Intent:
         "window": Intent("window_over"),
         "rub": Intent("rub_over"),
         "wear": Intent("wear_due"),
-        "hold": Intent("hold_asked"),
+        "hold": Intent("hold_quiet"),
         "silence": Intent("silent", question="all-right"),
         "check": Intent("check_due", question="all-right"),
     }
@@ -110,11 +110,11 @@ def _paced(setup: Setup, state: SessionState) -> Intent:
     if state.status == "asking":
         return not_answered(setup, state)
     if state.status in {"frozen", "paused"}:
-        return Intent("paced_on", question="right")
+        return Intent("hold_over", question="right")
     if step is None:
         return NOTHING
     acts = tuple(act for act in step.acts if act.kind != "inspect")
-    return Intent("paced", onward(setup.protocol, state.position, state.ledger.after(acts, state.at).unsure()))
+    return Intent("pace_over", onward(setup.protocol, state.position, state.ledger.after(acts, state.at).unsure()))
 
 
 def _heard(setup: Setup, state: SessionState, event: Heard) -> Intent:
@@ -177,9 +177,9 @@ def _way(setup: Setup, state: SessionState, event: Heard, command: str) -> Inten
         "touched": Intent("touched", question="touched"),
         "no-audio": Intent("sound_refused"),
         "back": Intent("back_asked", question="back"),
-        "help": Intent("told", word="help"),
-        "where-am-i": Intent("told", word="where-am-i"),
-        "time": Intent("told", word="time"),
+        "help": Intent("information_asked", word="help"),
+        "where-am-i": Intent("information_asked", word="where-am-i"),
+        "time": Intent("information_asked", word="time"),
     }
     if state.status in {"paused", "frozen"} and command in {"go-on", "clear", "done", "help", *NATURAL}:
         return _held(setup, state, command)
@@ -239,7 +239,7 @@ def _go_on(setup: Setup, state: SessionState) -> Intent:
 
 def _lost(_: Setup, state: SessionState, event: PartLost) -> Intent:
     if event.part == "signal" and not state.ledger.on():
-        return Intent("told_to_end")
+        return Intent("shutdown_asked")
     return Intent("part_lost", word=event.part)
 
 

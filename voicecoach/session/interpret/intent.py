@@ -42,7 +42,7 @@ def back_to_business(setup: Setup, state: SessionState, word: str) -> Intent:
     if state.pending is not None:
         return Intent("asked_on", question=state.pending[0], about=state.pending[1], word=word)
     if state.held:
-        return Intent("held_on", word=word)
+        return Intent("went_back_to_hold", word=word)
     return Intent("replied", again(setup.protocol, state.position), word=word)
 
 
