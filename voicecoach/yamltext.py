@@ -63,7 +63,7 @@ class Node:
         names = sorted(allowed)
         text = self.scalar()
         if text not in names:
-            raise self.wrong(f"{text!r} is unknown", "one of " + ", ".join(names))
+            raise self.wrong(f"{text!r} is unknown", "one of " + ", ".join(name for name in names if name))
         return text
 
     def flag(self) -> bool:

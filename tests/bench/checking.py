@@ -20,7 +20,7 @@ from voicecoach.protocol.model import Act, Branch, BreachRule, Item, Protocol, S
 from voicecoach.runtime.library import load_protocol
 
 HERE = Path(__file__).parents[2]
-sys.path.insert(0, str(HERE / "tests" / "protocol"))
+sys.path.insert(0, str(HERE / "tests" / "checker"))
 RUB = Timing("hand-rub", 20, "rubbing")
 
 
@@ -176,24 +176,26 @@ def per_step(ranking: Ranking) -> dict[str, float]:
 
 
 def mutants_of_the_library() -> None:
-    """How many wrong versions are noticed, and why the others are not."""
-    from checker_mutants import mutants, noticed, reason  # noqa: PLC0415
+    """How much of the harm done by machine is told, class by class, and why the rest is harmless."""
+    from checker_mutants import harmless, mutants, noticed  # noqa: PLC0415
 
-    print("\nmutants: each rub, look, neighbour and grip changed, one at a time")
+    print("\nmutants: what one change does to a protocol, one at a time; told, harmful, harmless")
+    told: Counter[str] = Counter()
+    made: Counter[str] = Counter()
+    passed: Counter[str] = Counter()
     for protocol in library():
-        counts: Counter[tuple[str, str]] = Counter()
-        missed = []
         for mutant in mutants(protocol):
-            said = noticed(mutant)
-            counts[mutant.kind, "noticed" if said else "not noticed"] += 1
-            if not said:
-                missed.append(f"    {mutant.kind}: {mutant.where}: {reason(mutant, protocol)}")
-        kinds = sorted({kind for kind, _ in counts})
-        told = ", ".join(
-            f"{k} {counts[k, 'noticed']} of {counts[k, 'noticed'] + counts[k, 'not noticed']}" for k in kinds
-        )
-        print(f"{protocol.name}: noticed {told}")
-        print("\n".join(missed))
+            made[mutant.kind] += 1
+            if noticed(mutant):
+                told[mutant.kind] += 1
+                continue
+            why = harmless(mutant, protocol)
+            passed[mutant.kind] += bool(why)
+            print(f"    {protocol.name}: {mutant.kind}: {mutant.where}: {'harmless: ' + why if why else 'NOT TOLD'}")
+    for kind in made:
+        harmful = made[kind] - passed[kind]
+        share = 100 * told[kind] / harmful if harmful else 100.0
+        print(f"{kind:26} {told[kind]:>4} of {harmful:>4} told ({share:.1f} %), {passed[kind]} harmless")
 
 
 if __name__ == "__main__":

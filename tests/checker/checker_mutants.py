@@ -1,124 +1,376 @@
-"""Wrong versions of a protocol, made one by one, and whether the checker notices."""
+"""Wrong versions of a protocol, by class; whether the check tells them, and why the rest is harmless."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from functools import cache
+from pathlib import Path
 
 from voicecoach.checker import orders
-from voicecoach.checker.explore import explore
+from voicecoach.checker.explore import as_written, explore, modes
 from voicecoach.checker.requirements import requirements
-from voicecoach.checker.rules import LEVELS
+from voicecoach.checker.sentences import misspoken
+from voicecoach.checker.shape import lacks
 from voicecoach.checker.slips import SlipPaths
+from voicecoach.grammar import Grammar, parse
 from voicecoach.protocol import zones
-from voicecoach.protocol.model import Act, Protocol, StagePlan, Step
+from voicecoach.protocol.lint import all_steps, lint
+from voicecoach.protocol.model import Act, Item, Protocol, StagePlan, Step, Timing
 
 RUBS = {"disinfect", "hygiene", "wipe"}
-LOOKS = {"inspect", "verify"}
+CHANGES = {"don", "doff", "change", "disinfect", "hygiene", "wipe", "touch", "sit"}
+HERE = Path(__file__).parents[2]
 
 
 @dataclass(frozen=True)
 class Mutant:
-    """kind: 'no rub', 'no look', 'swap' or 'grip'; where: the step it is about."""
+    """kind: its class; where: what was changed; protocol: the wrong version."""
 
     kind: str
     where: str
     protocol: Protocol
 
 
-def mutants(protocol: Protocol) -> Iterator[Mutant]:
-    """Each disinfection, hygiene, wipe and inspection left out (branches too), each two neighbours changed about, each
-    grip changed to each other zone of the item.
-    """
-    for branch in protocol.branches:
-        for step in branch.steps:
-            kind = _kind(step)
-            if kind:
-                yield Mutant(kind, step.name, _without(protocol, step.name))
-    for plan in protocol.stages:
-        for place, step in enumerate(plan.steps):
-            kind = _kind(step)
-            if kind:
-                yield Mutant(kind, step.name, _without(protocol, step.name))
-            if place + 1 < len(plan.steps) and step.acts and plan.steps[place + 1].acts:
-                steps = list(plan.steps)
-                steps[place : place + 2] = [steps[place + 1], steps[place]]
-                yield Mutant("swap", f"{step.name}, {plan.steps[place + 1].name}", _with(protocol, plan, steps))
-            for number, act in enumerate(step.acts):
-                for wrong in _grips(protocol, act):
-                    acts = (*step.acts[:number], wrong, *step.acts[number + 1 :])
-                    steps = [replace(one, acts=acts) if one is step else one for one in plan.steps]
-                    yield Mutant("grip", f"{step.name} at {wrong.grip}", _with(protocol, plan, steps))
+@cache
+def english() -> Grammar:
+    return parse((HERE / "grammars" / "en.yaml").read_text(encoding="utf-8"), "en.yaml")
 
 
 def noticed(mutant: Mutant) -> str:
-    """Which part of the check notices: 'order', 'as written', 'one deviation', 'two deviations', 'ask', or ''."""
-    if orders.broken(mutant.protocol):
+    """Which part of the check tells it; '' for none. The order is by cost, not by weight."""
+    protocol = mutant.protocol
+    if orders.broken(protocol):
         return "order"
+    if lacks(protocol):
+        return "lack"
+    if misspoken(protocol, "en"):
+        return "says else"
+    if lint(protocol, english()):
+        return "refused"
     for most, said in enumerate(("as written", "one deviation", "two deviations")):
-        if explore(mutant.protocol, most).counters:
+        if explore(protocol, most).counters:
             return said
-    weaker = {step.name for plan in mutant.protocol.stages for step in plan.steps if step.weaker}
-    if (
-        any(not ask.met and ask.step not in weaker for ask in requirements(mutant.protocol))
-        and not mutant.protocol.practice
-    ):
-        return "ask"
+    weaker = {step.name for plan in protocol.stages for step in plan.steps if step.weaker}
+    asked = requirements(protocol, SlipPaths(protocol)) if not protocol.practice else []
+    return "ask" if any(not ask.met and ask.step not in weaker for ask in asked) else ""
+
+
+def mutants(protocol: Protocol) -> Iterator[Mutant]:
+    """All of them, class by class."""
+    for make in CLASSES.values():
+        yield from make(protocol)
+
+
+# each class: what one change does to the protocol
+
+
+def _orders(protocol: Protocol) -> Iterator[Mutant]:
+    """Two neighbours that both change something are changed about."""
+    for plan in protocol.stages:
+        for place, (one, other) in enumerate(zip(plan.steps, plan.steps[1:], strict=False)):
+            if _kinds(one) & CHANGES and _kinds(other) & CHANGES:
+                steps = (*plan.steps[:place], other, one, *plan.steps[place + 2 :])
+                yield Mutant("swapped", f"{one.name}, {other.name}", _with(protocol, plan, steps))
+
+
+def _no_rub(protocol: Protocol) -> Iterator[Mutant]:
+    for _, step in all_steps(protocol):
+        if _kinds(step) & RUBS:
+            yield Mutant("rub left out", step.name, _without(protocol, step.name))
+
+
+def _short(protocol: Protocol) -> Iterator[Mutant]:
+    for step in _timed(protocol):
+        timing = replace(step.timing, seconds=1.0)
+        yield Mutant("rub too short", step.name, changed(protocol, step, timing=timing))
+
+
+def _agents(protocol: Protocol) -> Iterator[Mutant]:
+    for step in _timed(protocol):
+        timing = replace(step.timing, agent="tap-water")
+        yield Mutant("unknown agent", step.name, changed(protocol, step, timing=timing))
+
+
+def _rub_roles(protocol: Protocol) -> Iterator[Mutant]:
+    """Another rubs instead of whoever has the hands."""
+    for step in _timed(protocol):
+        if _kinds(step) & {"disinfect", "hygiene"}:
+            role = "observer" if step.role == "wearer" else "wearer"
+            also = tuple(one for one in step.also if one != step.role)
+            yield Mutant("rub by another", step.name, changed(protocol, step, role=role, also=also))
+
+
+def _never(protocol: Protocol) -> Iterator[Mutant]:
+    """A rub of the list under a condition that never holds where it stands."""
+    worn: set[str] = set()
+    for _, step in as_written(protocol, modes(protocol)[-1]):
+        if _kinds(step) & RUBS:
+            on = sorted(worn)
+            off = [item.name for item in protocol.items if item.name not in worn]
+            never = {"when_off": (on[0],)} if on else {"when_on": (off[0],)}
+            yield Mutant("rub never read", step.name, changed(protocol, step, **never))
+        for act in step.acts:
+            worn |= {act.target} if act.kind == "don" else set()
+            worn -= {act.target} if act.kind == "doff" else set()
+
+
+def _no_look(protocol: Protocol) -> Iterator[Mutant]:
+    for plan in protocol.stages:
+        for step in plan.steps:
+            if step.acts and _kinds(step) <= {"inspect", "verify"} and plan.stage in {"dress", "undress"}:
+                yield Mutant("look left out", step.name, _without(protocol, step.name))
+
+
+def _unseen(protocol: Protocol) -> Iterator[Mutant]:
+    """One piece of several is no longer looked at."""
+    for plan in protocol.stages:
+        for step in plan.steps:
+            seen = [act for act in step.acts if act.kind == "inspect"]
+            for act in seen if len(seen) > 1 else []:
+                acts = tuple(one for one in step.acts if one is not act)
+                yield Mutant("one piece unseen", f"{step.name}: {act.target}", changed(protocol, step, acts=acts))
+
+
+def _again(protocol: Protocol) -> Iterator[Mutant]:
+    """What has come off is put on again, some steps later."""
+    plan = next(plan for plan in protocol.stages if plan.stage == "undress")
+    for place, step in enumerate(plan.steps):
+        for act in step.acts:
+            later = plan.steps[place + 1 :]
+            if act.kind == "doff" and not any(
+                a.kind == "don" and a.target == act.target for s in later for a in s.acts
+            ):
+                back = Step(f"again-{act.target}", f"Put on the {act.target} again.", acts=(Act("don", act.target),),
+                            answers=("done",))  # fmt: skip
+                steps = (*plan.steps[: place + 2], back, *plan.steps[place + 2 :])
+                yield Mutant("put on again", act.target, _with(protocol, plan, steps))
+
+
+def _old_pair(protocol: Protocol) -> Iterator[Mutant]:
+    """A fresh pair is no longer a fresh one."""
+    for _, step in all_steps(protocol):
+        if any(act.fresh for act in step.acts):
+            acts = tuple(replace(act, fresh=False) for act in step.acts)
+            yield Mutant("old pair again", step.name, changed(protocol, step, acts=acts))
+
+
+def _torn(protocol: Protocol) -> Iterator[Mutant]:
+    """No way for a tear, or the torn glove is kept."""
+    for plan in protocol.stages:
+        for step in plan.steps:
+            for answer, _ in step.branches if any(act.kind == "inspect" for act in step.acts) else ():
+                ways = tuple(pair for pair in step.branches if pair[0] != answer)
+                yield Mutant(
+                    "no way for what is found", f"{step.name}: {answer}", changed(protocol, step, branches=ways)
+                )
+    gloves = {item.name for item in protocol.items if item.say == "gloves" and item.layer == 1}
+    for branch in protocol.branches:
+        for step in branch.steps:
+            if any(act.kind == "doff" and act.target in gloves for act in step.acts) and "torn" in f"{branch.name}":
+                yield Mutant("torn kept", step.name, _without(protocol, step.name))
+
+
+def _breaches(protocol: Protocol) -> Iterator[Mutant]:
+    """No rule for a kind; back to the patient; nothing done after a breach."""
+    for place, rule in enumerate(protocol.breaches):
+
+        def other(put: tuple[object, ...], place: int = place) -> Protocol:
+            return replace(protocol, breaches=(*protocol.breaches[:place], *put, *protocol.breaches[place + 1 :]))  # type: ignore[arg-type]
+
+        where = f"{rule.kind} in {', '.join(rule.stages)}"
+        if rule.kind in {"breach", "splash", "needle", "no-air", "torn"}:
+            yield Mutant("no rule for a breach", where, other(()))
+        if "work" in rule.stages:
+            for then in ("same", "next"):
+                yield Mutant("back to the patient", f"{where}: {then}", other((replace(rule, then=then),)))
+        if "undress" in rule.stages and rule.branch and rule.kind not in {"no-air", "unwell", "collapse"}:
+            yield Mutant("nothing after a breach", where, other((replace(rule, branch=""),)))
+    for key in ("rejoin", "touched", "wearer_down"):
+        yield Mutant("no way after", key, replace(protocol, **{key: ""}))
+    yield Mutant("no rule for a breach", "all", replace(protocol, breaches=()))
+
+
+def _repairs(protocol: Protocol) -> Iterator[Mutant]:
+    """The steps of what follows a touch, a pause or a mistake are gone."""
+    names = {protocol.rejoin, protocol.touched} | {step.repair for step in protocol.steps("undress")}
+    for branch in protocol.branches:
+        if branch.name in names - {""}:
+            calm = (Step(f"{branch.name}-calm", "Stay calm.", answers=("understood",)),)
+            branches = tuple(replace(b, steps=calm) if b is branch else b for b in protocol.branches)
+            yield Mutant("nothing after a touch", branch.name, replace(protocol, branches=branches))
+
+
+def _helpers(protocol: Protocol) -> Iterator[Mutant]:
+    """The wearer alone takes the hose away; a helper does not rub."""
+    for _, step in all_steps(protocol):
+        if step.role == "assistant" and any(act.kind == "doff" and act.target == "hose" for act in step.acts):
+            yield Mutant("hose alone", step.name, changed(protocol, step, role="wearer"))
+    for step in (step for plan in protocol.stages for step in plan.steps):
+        if any(act.target.endswith(".gloves") for act in step.acts):
+            acts = tuple(act for act in step.acts if not act.target.endswith(".gloves"))
+            yield Mutant("helper not rubbed", step.name, changed(protocol, step, acts=acts))
+
+
+def _grips(protocol: Protocol) -> Iterator[Mutant]:
+    """A piece at the face held elsewhere; a dirty piece shaken or snapped."""
+    for _, step in all_steps(protocol):
+        for number, act in enumerate(step.acts):
+            if act.kind != "doff":
+                continue
+            item = protocol.item(act.target)
+            wrong = [replace(act, manner="shake")] if act.manner == "roll" and item.say in {"gown", "coverall"} else []
+            if item.site in {"face", "head", "eyes"}:
+                wrong += [replace(act, grip=zone) for zone in zones.zones_of(item) if zone not in zones.HOLDS]
+            for made in wrong:
+                acts = (*step.acts[:number], made, *step.acts[number + 1 :])
+                where = f"{step.name} at {made.grip} {made.manner}"
+                yield Mutant("held or moved wrongly", where, changed(protocol, step, acts=acts))
+
+
+def _touches(protocol: Protocol) -> Iterator[Mutant]:
+    """Between a rub and what it is for, the hands go to the floor."""
+    for plan in protocol.stages:
+        if plan.stage != "undress":
+            continue
+        for place, step in enumerate(plan.steps[1:], 1):
+            if "doff" in _kinds(step) and step.role == "wearer" and _kinds(plan.steps[place - 1]) & RUBS:
+                floor = Step("to-the-floor", "Pick up what fell.", acts=(Act("touch", "floor"),), answers=("done",))
+                steps = (*plan.steps[:place], floor, *plan.steps[place:])
+                yield Mutant("touch after the rub", step.name, _with(protocol, plan, steps))
+
+
+def _claims(protocol: Protocol) -> Iterator[Mutant]:
+    """The file claims more of a piece than it can keep, or less than is needed."""
+    for place, item in enumerate(protocol.items):
+
+        def other(made: Item, place: int = place) -> Protocol:
+            return replace(protocol, items=(*protocol.items[:place], made, *protocol.items[place + 1 :]))
+
+        first = zones.zones_of(item)[0]
+        yield Mutant("claims", f"{item.name} spared", other(replace(item, spared=(*item.spared, first))))
+        if item.say not in {"mask", "hood", "helmet", "shield"}:
+            yield Mutant("claims", f"{item.name} covers the face", other(replace(item, tight=(*item.tight, "face"))))
+        if item.tight and any(zone in zones.BODY for zone in item.tight):
+            loose = replace(item, tight=(), covers=(*item.covers, *item.tight))
+            yield Mutant("claims", f"{item.name} leaks", other(loose))
+        for trait in set(item.traits) & {"garment", "belt-papr"}:
+            traits = tuple(one for one in item.traits if one != trait)
+            yield Mutant("claims", f"{item.name} is no {trait}", other(replace(item, traits=traits)))
+    if "ebola-level" in protocol.scope:
+        yield Mutant("claims", "bare on purpose", replace(protocol, exposed=("face", "eyes", "hair", "neck")))
+        yield Mutant("claims", "scope forgotten", _forgotten(protocol))
+
+
+def _forgotten(protocol: Protocol) -> Protocol:
+    """No scope, no orders, and the first look after work gone: what the hard orders alone hold against."""
+    plan = next(plan for plan in protocol.stages if plan.stage == "undress")
+    return replace(_with(protocol, plan, plan.steps[1:]), scope=(), orders=())
+
+
+def _sentences(protocol: Protocol) -> Iterator[Mutant]:
+    """A sentence of another step, of another kind, or about another piece."""
+    steps = [step for plan in protocol.stages for step in plan.steps if _kinds(step) & (CHANGES - {"touch", "sit"})]
+    for place, step in enumerate(steps):
+        other = next(
+            (one for one in (*steps[place + 1 :], *steps[:place]) if _main(protocol, one) != _main(protocol, step)),
+            None,
+        )
+        if other is not None:
+            yield Mutant("says else", f"{step.name} as {other.name}", changed(protocol, step, say=other.say))
+    for step in steps:
+        if _kinds(step) & RUBS:
+            sweat = changed(protocol, step, say="Wipe the sweat off your face now.")
+            yield Mutant("says else", f"{step.name}: sweat", sweat)
+
+
+CLASSES: dict[str, Callable[[Protocol], Iterator[Mutant]]] = {
+    "order": _orders, "no rub": _no_rub, "short": _short, "agent": _agents, "rub roles": _rub_roles, "never": _never,
+    "no look": _no_look, "unseen": _unseen, "again": _again, "old pair": _old_pair, "torn": _torn,
+    "breaches": _breaches, "repairs": _repairs, "helpers": _helpers, "grips": _grips, "touches": _touches,
+    "claims": _claims, "sentences": _sentences,
+}  # fmt: skip
+
+
+def harmless(mutant: Mutant, original: Protocol) -> str:
+    """Why a change that is not told harms nobody, as a practitioner can check it; '' when no such reason is known."""
+    name = mutant.where.partition(" at ")[0].partition(", ")[0].partition(":")[0]
+    steps = {step.name: step for _, step in all_steps(original)}
+    step = steps.get(name)
+    stage = next((where for where, one in all_steps(original) if one is step), "")
+    why = ""
+    if step is not None and mutant.kind in {"rub left out", "rub by another", "rub never read"}:
+        if stage.startswith("branch"):
+            why = "the branch leads back to, or on to, a rub of the same hands before the next thing comes off"
+        elif stage in {"prepare", "dress", "close"}:
+            why = "before work, or after the last rub, and another rub of the same hands stands beside it"
+        else:
+            why = _rubbed_anyway(original, step)
+    elif step is not None and mutant.kind == "swapped":
+        other = steps[mutant.where.partition(", ")[2]]
+        if stage in {"prepare", "dress", "close"}:
+            why = "sources differ, or are silent, on the order of these two before work"
+        elif not {"doff", "don"} & (_kinds(step) & _kinds(other)):
+            why = "nothing dirty is met between the two, and the hands are rubbed before the next thing comes off"
+    elif mutant.kind in {"no way after", "rub too short"} and original.practice:
+        why = "for practice only: nothing dirty is worn"
+    elif mutant.kind == "helper not rubbed":
+        why = "the helper has touched nothing dirty yet, and rubs after every touch"
+    elif mutant.kind == "look left out":
+        why = "what it looks at is looked at, or made sure of, in another step"
+    return why
+
+
+def _rubbed_anyway(original: Protocol, step: Step) -> str:
+    """The neighbouring rub that does the same, if only looks and seats lie between."""
+    if step.acts and all(act.target.endswith(".gloves") for act in step.acts):
+        return "the helper has touched nothing dirty yet, and rubs after every touch"
+    steps = [one for _, one in as_written(original, modes(original)[-1])]
+    place = steps.index(step) if step in steps else -1
+    for way in (1, -1):
+        there = place + way
+        while 0 <= there < len(steps) and _kinds(steps[there]) <= {"inspect", "verify", "sit", "touch"}:
+            there += way
+        if place >= 0 and 0 <= there < len(steps) and _kinds(steps[there]) & {"disinfect", "hygiene"}:
+            return f"the same hands are rubbed in {steps[there].name}, with nothing coming off between"
+    after = steps[place + 1] if 0 <= place < len(steps) - 1 else None
+    if after is not None and not _kinds(after) & {"doff"}:
+        return "the straps were clean and nothing dirty was met; the hands are rubbed before the next thing comes off"
     return ""
 
 
-def reason(mutant: Mutant, original: Protocol) -> str:
-    """Why a mutant that is not noticed is not: why it is harmless, or which limit of the model it meets."""
-    name = mutant.where.partition(" at ")[0].partition(", ")[0]
-    if mutant.kind == "no look":
-        return "limit: a look changes no surface; what it would find is a slip ('missed'), not a fault of the list"
-    way = SlipPaths(original)
-    if name not in way.place:
-        return "harmless: the branch leads back to, or on to, a rub of the same hands before the next removal"
-    place = way.place[name]
-    rub, removal = _next(way, place, RUBS), _next(way, place, {"doff"})
-    if mutant.kind == "no rub":
-        return f"harmless: the hands are rubbed in {rub or 'no later step'} before {removal or 'the end'} asks for it"
-    if mutant.kind == "grip":
-        zone = mutant.where.partition(" at ")[2]
-        usual = way.steps[place][1].acts
-        act = next(
-            act
-            for _, step in SlipPaths(mutant.protocol).steps
-            if step.name == name
-            for act in step.acts
-            if act not in usual
-        )
-        held = way.worlds[place].levels[way.model.at[f"{act.target}.{zone}"]] & 3
-        return f"harmless: the {zone} is {LEVELS[held]}; whatever it leaves on the gloves is gone after {rub}"
-    first, second = (way.steps[n][1] for n in (place, place + 1))
-    if not {act.kind for act in (*first.acts, *second.acts)} & {"doff", "disinfect", "hygiene", "wipe", "touch"}:
-        return "harmless: neither of the two changes a surface that the other meets"
-    return f"harmless: nothing dirty is met between the two, and hands are rubbed in {rub or second.name} after them"
+def _main(protocol: Protocol, step: Step) -> str:
+    """What a step does first, and to what kind of thing: sentences of the same may stand for each other."""
+    says = {item.name: item.say for item in protocol.items}
+    act = next(act for act in step.acts if act.kind in CHANGES - {"touch", "sit"})
+    kind = "rub" if act.kind in {"disinfect", "hygiene"} else act.kind
+    return f"{kind} {says.get(act.target, act.target)}" if kind != "wipe" else "wipe"
 
 
-def _next(way: SlipPaths, place: int, kinds: set[str]) -> str:
-    steps = way.steps[place + 1 :]
-    return next((step.name for _, step in steps if any(act.kind in kinds for act in step.acts)), "")
+def _timed(protocol: Protocol) -> Iterator[Step]:
+    for _, step in all_steps(protocol):
+        if step.timing is not None and isinstance(step.timing, Timing) and step.acts:
+            yield step
 
 
-def _kind(step: Step) -> str:
-    kinds = {act.kind for act in step.acts}
-    if kinds & RUBS:
-        return "no rub"
-    return "no look" if kinds and kinds <= LOOKS else ""
+def _kinds(step: Step) -> set[str]:
+    return {act.kind for act in step.acts}
 
 
-def _grips(protocol: Protocol, act: Act) -> list[Act]:
-    if not act.grip or act.kind != "doff":
-        return []
-    every = zones.zones_of(protocol.item(act.target))
-    return [replace(act, grip=zone) for zone in every if zone != act.grip]
-
-
-def _with(protocol: Protocol, plan: StagePlan, steps: list[Step]) -> Protocol:
-    plans = tuple(replace(one, steps=tuple(steps)) if one is plan else one for one in protocol.stages)
+def _with(protocol: Protocol, plan: StagePlan, steps: tuple[Step, ...]) -> Protocol:
+    plans = tuple(replace(one, steps=steps) if one is plan else one for one in protocol.stages)
     return replace(protocol, stages=plans)
+
+
+def changed(protocol: Protocol, step: Step, **changes: object) -> Protocol:
+    """The protocol with one step changed, wherever it stands."""
+
+    def put(steps: tuple[Step, ...]) -> tuple[Step, ...]:
+        return tuple(replace(one, **changes) if one.name == step.name else one for one in steps)  # type: ignore[arg-type]
+
+    plans = tuple(replace(plan, steps=put(plan.steps)) for plan in protocol.stages)
+    branches = tuple(replace(branch, steps=put(branch.steps)) for branch in protocol.branches)
+    return replace(protocol, stages=plans, branches=branches)
 
 
 def _without(protocol: Protocol, name: str) -> Protocol:

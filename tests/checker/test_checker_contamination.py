@@ -87,15 +87,93 @@ def test_a_rub_over_a_bloody_glove_changes_nothing_and_a_wipe_first_does() -> No
     assert clean.broken == []
 
 
+def bare_faced() -> Wearer:
+    """Somebody whose shield, hood and respirator are off already."""
+    wearer = Wearer()
+    off = {wearer.model.number[name] for name in ("shield", "hood", "respirator")}
+    wearer.world = wearer.world._replace(worn=tuple(item for item in wearer.world.worn if item not in off))
+    return wearer
+
+
 def test_a_treated_glove_may_hold_a_strap_and_may_not_go_to_the_brow() -> None:
-    wearer = Wearer().do(rub("outer-gloves"), touch("face"))
-    assert wearer.broken == ["treated-at-face"]
+    assert bare_faced().do(rub("outer-gloves"), touch("face")).broken == ["treated-at-face"]
     other = Wearer().do(rub("outer-gloves"), touch("respirator.straps"))
     assert other.broken == []
 
 
 def test_a_dirty_glove_at_the_brow_is_worse_than_a_treated_one() -> None:
-    assert Wearer().do(touch("face")).broken == ["dirty-at-body"]
+    assert bare_faced().do(touch("face")).broken == ["dirty-at-body"]
+
+
+def test_a_hand_at_the_face_over_a_shield_meets_the_shield_and_is_dirty_afterwards() -> None:
+    wearer = Wearer().do(rub("outer-gloves"), touch("face"))
+    assert wearer.broken == []
+    assert wearer.level("outer-gloves.outside") == DIRTY
+    assert wearer.do(doff("boot-covers", "outside", "roll")).broken == ["hygiene-missing"]
+
+
+def test_a_rub_does_not_outlive_a_touch_of_the_floor() -> None:
+    wearer = Wearer().do(rub("outer-gloves"), touch("floor"), doff("boot-covers", "outside", "roll"))
+    assert "hygiene-missing" in wearer.broken
+
+
+def test_an_agent_that_nobody_knows_and_a_time_that_is_too_short_disinfect_nothing() -> None:
+    for timing, rule in (
+        (Timing("tap-water", 60, "rubbing"), "wrong-agent"),
+        (Timing("hand-rub", 1, "rubbing"), "no-time"),
+    ):
+        wearer = Wearer().do(Step("r", "", acts=(Act("disinfect", "outer-gloves"),), timing=timing))
+        assert wearer.broken == [rule]
+        assert wearer.level("outer-gloves.outside") == DIRTY
+    # CDC for the public [second-hand]: 20 s of soap and water; WHO has 40 to 60 s
+    wash = Step("w", "", acts=(Act("hygiene", "hands"),), timing=Timing("soap-and-water", 20, "rubbing"))
+    assert Wearer(stage="dress").model.do(wash, Model(N95).start())[1] == ()
+
+
+def test_a_piece_out_of_the_bin_is_not_a_fresh_one() -> None:
+    wearer = Wearer().do(rub("outer-gloves"), doff("boot-covers", "outside", "roll"), rub("outer-gloves"))
+    again = Step("again", "", acts=(Act("don", "boot-covers", "top"),))
+    assert "worn-again" in wearer.do(again).broken
+    other = Wearer().do(rub("outer-gloves"), doff("boot-covers", "outside", "roll"), rub("outer-gloves"))
+    assert other.do(Step("new", "", acts=(Act("don", "boot-covers", "top", fresh=True),))).broken == []
+
+
+def test_a_torn_inner_glove_that_stays_on_is_told_at_the_next_removal() -> None:
+    # X30: CDC 2014 [second-hand], PAPR and gown doffing 09 [read]
+    peeled = (rub("outer-gloves"), doff("outer-gloves", "outside", "roll"))
+    wearer = Wearer().do(*peeled).torn("inner-gloves").do(rub("inner-gloves"), doff("shield", "strap"))
+    assert "torn-kept" in wearer.broken
+    outer = Wearer().torn("outer-gloves").do(rub("outer-gloves"), doff("boot-covers", "outside", "roll"))
+    assert "torn-kept" not in outer.broken
+
+
+def test_nobody_rubs_the_wearers_hands_by_rubbing_their_own() -> None:
+    step = Step("r", "", role="observer", acts=(Act("disinfect", "outer-gloves"),), timing=RUB)
+    wearer = Wearer().do(step)
+    assert wearer.broken == ["wrong-role"]
+    assert wearer.level("outer-gloves.outside") == DIRTY
+    spray = replace(step, timing=Timing("spray", 120, "wiping"))  # MSF and a local checklist [read]: a helper sprays
+    assert Wearer().do(spray).broken == []
+
+
+def test_of_two_things_that_meet_the_one_put_on_later_comes_off_first() -> None:
+    # hood over respirator straps as the file says; put on the other way round, the respirator lies over the hood
+    names = [item.name for item in N95.items]
+    wearer = Wearer()
+    worn = [names.index(name) for name in ("inner-gloves", "gown", "hood", "respirator", "outer-gloves")]
+    wearer.world = wearer.world._replace(worn=tuple(worn))
+    assert "under-cover" in wearer.do(rub("outer-gloves"), doff("hood", "edge")).broken
+    # boots over the suit's ends: the suit cannot come off first
+    worn = [names.index(name) for name in ("inner-gloves", "gown", "boot-covers")]
+    wearer.world = wearer.world._replace(worn=tuple(worn))
+    assert "cuff-order" in wearer.do(rub("inner-gloves"), doff("gown", "inside", "roll")).broken
+
+
+def test_skin_left_bare_on_purpose_is_no_longer_clean_after_work() -> None:
+    everyday = Wearer(load_protocol("everyday-precautions")[0])
+    assert everyday.level("neck") == SUSPECT
+    covered = Wearer(replace(N95, exposed=("neck",)))
+    assert covered.level("neck") == CLEAN  # by the hood
 
 
 def test_the_respirator_under_a_shield_is_not_taken_off_before_it() -> None:

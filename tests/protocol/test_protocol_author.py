@@ -42,7 +42,7 @@ def test_check_ends_with_what_was_looked_at_and_exits_0() -> None:
     code, out, _ = run("check", "short-practice", "--full")
     assert code == 0
     last = out.strip().splitlines()[-1]
-    assert last.startswith("no contact route found under rules v1; paths ")
+    assert last.startswith("no contact route found under rules v2; paths ")
     assert "not covered: " in last
 
 

@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from voicecoach.checker.explore import Counterexample, explore
-from voicecoach.checker.rank import WEIGHT
 from voicecoach.checker.rules import SEVERITIES
+from voicecoach.checker.weights import OTHER, WEIGHT
 from voicecoach.protocol.model import Act, Item, Protocol, StagePlan, Step
 
 Basis = Literal["protocol", "site", "people"]
@@ -27,7 +27,7 @@ class Assumption:
     """One belief that the proof needs.
 
     says: in a practitioner's words. basis: who can make it so. falls: what breaks on the list as written when it does
-    not hold, the worst first; never empty. weight: how bad the worst of it is (rank.WEIGHT; 0 to 1).
+    not hold, the worst first; never empty. weight: how bad the worst of it is (weights.WEIGHT; 0 to 1).
     """
 
     says: str
@@ -68,7 +68,7 @@ def _key(counter: Counterexample) -> tuple[str, str, str]:
 
 
 def _weight(counter: Counterexample) -> float:
-    return WEIGHT.get(counter.found.at, 0.2) if counter.severity == "harm" else 0.1
+    return WEIGHT.get(counter.found.at, OTHER) if counter.severity == "harm" else 0.1
 
 
 def _turned(protocol: Protocol) -> Iterator[tuple[str, Basis, Protocol]]:

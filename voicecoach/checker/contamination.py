@@ -41,7 +41,9 @@ class Model(Surfaces):
         for act in step.acts:
             run.act(act, joined, rubbed)
         if slip is not None and slip.kind == "face":
-            run.touch(self.hand(step.role, tuple(run.worn)), self.at["face"])
+            worn = tuple(run.worn)
+            bare = [self.at[name] for name in ("face", "eyes", "hair") if not self.cover(self.at[name], worn)]
+            run.touch(self.hand(step.role, worn), bare[0] if bare else self.outermost(self.at["face"], worn))
         return run.world(), tuple(run.found)
 
     def enter(self, world: World, log: list[Contact] | None = None) -> tuple[World, tuple[Finding, ...]]:
@@ -57,8 +59,11 @@ class Model(Surfaces):
                     run.put(zone, DIRTY, "work", "the patient")
         for name in _ENTRY:
             zone = self.at[name]
-            if zone not in self.bare and self.cover(zone, world.worn) in {"", "leaky"}:
-                run.broken("bare-at-entry", zone, "the patient")
+            if self.cover(zone, world.worn) in {"", "leaky"}:
+                if zone not in self.bare:
+                    run.broken("bare-at-entry", zone, "the patient")
+                elif zone != self.hands:
+                    run.put(zone, SUSPECT, "work", "the patient")
         for helper, touched in TOUCHED.items():
             if self.room.get(helper) == "dirty":
                 run.put(self.at[f"{helper}.gloves"], DIRTY, "work", "the patient")
@@ -81,13 +86,22 @@ class Model(Surfaces):
             if world.flags & touched:
                 run.broken("helper-not-rubbed", self.at[f"{helper}.gloves"], helper)
         for item in world.worn:
-            run.broken("never-off", self.own[item][0], self.items[item].name)
+            first = self.own[item][0]
+            if "stays-on" not in self.items[item].traits:
+                run.broken("never-off", first, self.items[item].name)
+            elif world.flags & ENTERED and world.levels[first] & LEVEL > TREATED:
+                run.broken("shoes-untreated", first, "the patient")
         return run.world(), tuple(run.found)
 
     def happen(self, what: str, step: Step, world: World, log: list[Contact] | None = None) -> World:
-        """Something that is nobody's act: 'torn' or 'soiled' found, 'dirty' hands (a breach), 'doubt' (a pause: nobody
-        knows what the hands did) or 'down' (the wearer fell); with nothing worn, these two find nothing dirty to touch.
+        """Something that is nobody's act.
+
+        what: 'torn' or 'soiled' found; 'dirty' hands; 'struck' (a breach: dirty hands, and what a tear led to is left)
+        or 'left' (one without); 'doubt' (a pause: nobody knows what the hands did) or 'down' (the wearer fell), which
+        with nothing worn find nothing dirty to touch.
         """
+        if what == "left":
+            return world._replace(torn=0)
         if (what in {"doubt", "down"} and not world.worn) or (what == "soiled" and not world.flags & ENTERED):
             return world
         run = Run(self, world, step, log, None)
@@ -97,7 +111,16 @@ class Model(Surfaces):
             for name in seen or ([self.items[self.owner[hand]].name] if hand in self.owner else []):
                 if self.number[name] in world.worn:
                     run.date_back(self.number[name], what)
+                    if (
+                        what == "torn"
+                        and seen
+                        and world.flags & ENTERED
+                        and self.items[self.number[name]].site == "hands"
+                    ):
+                        run.torn |= 1 << self.number[name]
         elif world.flags & ENTERED:
             run.put(hand, SUSPECT if what == "doubt" else DIRTY, what, "something touched")
+        if what == "struck":
+            run.torn = 0
         run.flags &= ~RUBBED
         return run.world()

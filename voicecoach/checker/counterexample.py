@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from itertools import pairwise
 
 from voicecoach.checker.contamination import Model
 from voicecoach.checker.explore import USUAL, Counterexample
 from voicecoach.checker.route import happening
 from voicecoach.checker.rules import BY_NAME, LEVELS
-from voicecoach.checker.world import Contact
+from voicecoach.checker.world import RUBBED, Contact, World
 from voicecoach.protocol.lint import all_steps
 from voicecoach.protocol.model import Protocol, Step
 
@@ -17,10 +18,16 @@ WITH = {"solo": "alone", "pair": "with an observer", "assistant": "with an obser
 
 def replay(protocol: Protocol, way: Sequence[tuple[str, str]]) -> list[Contact]:
     """Every change of a surface along a way of (step, event) pairs, in order."""
+    return _replayed(protocol, way)[0]
+
+
+def _replayed(protocol: Protocol, way: Sequence[tuple[str, str]]) -> tuple[list[Contact], list[tuple[str, World]]]:
+    """As `replay`, and the worlds along the way, each with the step or event that led to it."""
     model = Model(protocol)
     steps = {step.name: step for _, step in all_steps(protocol)}
     log: list[Contact] = []
     world = model.start()
+    worlds = [("", world)]
     for name, event in way:
         step = steps.get(name, Step(name, ""))
         if event == "work begins":
@@ -31,7 +38,8 @@ def replay(protocol: Protocol, way: Sequence[tuple[str, str]]) -> list[Contact]:
         if what:
             bare = Step(name, "") if event.startswith("breach") else step
             world = model.happen(what, bare, world, log)
-    return log
+        worlds.append((event if event and event != "went-wrong" else name, world))
+    return log, worlds
 
 
 def surface(protocol: Protocol, name: str) -> str:
@@ -61,21 +69,94 @@ def carriers(log: Sequence[Contact], at: str) -> list[Contact]:
 
 
 def tell(protocol: Protocol, counter: Counterexample) -> str:
-    """One counterexample as a few plain sentences, a sentence a line."""
+    """One counterexample as a few plain sentences, a sentence a line: the rule, the way, what met what, what is missing
+    or wrong, and where it should stand.
+    """
     found, rule = counter.found, BY_NAME[counter.found.rule]
     lines = [f"{rule.severity}: {rule.says} [{rule.name}; {rule.source}, {rule.basis}]"]
     said = [f"{event!r} at {step}" if step else event for step, event in counter.way if event not in USUAL]
     lines.append(
         f"  The way ({WITH[counter.mode]}): " + ("; ".join(said) if said else "as written, nothing going wrong") + "."
     )
-    log = replay(protocol, counter.way)
-    lines += [
-        f"  In {contact.step}, {surface(protocol, contact.surface)} became {LEVELS[contact.level]}"
-        f" ({contact.how}, from {surface(protocol, contact.carrier)})."
-        for contact in carriers(log, found.carrier) or carriers(log, found.at)
-    ]
+    log, worlds = _replayed(protocol, counter.way)
+    if found.rule not in _NOT_CARRIED:
+        lines += [
+            f"  {_in(contact.step)}, {surface(protocol, contact.surface)} became {LEVELS[contact.level]}"
+            f" ({_by(protocol, contact)})."
+            for contact in carriers(log, found.carrier) or carriers(log, found.at)
+        ]
     at, carrier = surface(protocol, found.at), surface(protocol, found.carrier)
-    line = next((step.line for _, step in all_steps(protocol) if step.name == found.step), 0)
-    where = f" ({protocol.file}:{line})" if line else ""
-    lines.append(f"  In {found.step}{where}, this arrived at {at}, carried by {carrier}.")
+    where = f"{_in(found.step)}{_line(protocol, found.step)}"
+    if found.rule in _NOT_CARRIED:
+        lines.append(f"  {where}: {at}; {carrier.removeprefix('the ')}.")
+    else:
+        lines.append(f"  {where}, this arrived at {at}" + (f", carried by {carrier}." if carrier != at else "."))
+    lines += [f"  {line}" for line in _mend(protocol, counter, worlds)]
     return "\n".join(lines)
+
+
+_NOT_CARRIED = frozenset({"no-time", "wrong-agent", "dirty-on-skin-agent", "wrong-role", "not-worn", "worn-twice"})
+"""Rules about the act itself: nothing has been carried."""
+
+
+def _in(step: str) -> str:
+    return {"": "In between", "end": "At the end", "work": "At work"}.get(step, f"In {step}")
+
+
+def _line(protocol: Protocol, name: str) -> str:
+    line = next((step.line for _, step in all_steps(protocol) if step.name == name), 0)
+    return f" ({protocol.file}:{line})" if line else ""
+
+
+def _by(protocol: Protocol, contact: Contact) -> str:
+    if contact.carrier == contact.surface:
+        return contact.how
+    return f"{contact.how}, from {surface(protocol, contact.carrier)}"
+
+
+def _mend(protocol: Protocol, counter: Counterexample, worlds: Sequence[tuple[str, World]]) -> Iterator[str]:
+    """What is missing or wrong, and the place where it should stand."""
+    found = counter.found
+    item = surface(protocol, found.at.partition(".")[0])
+    before = [name for name, _ in worlds[:-1] if name and name not in USUAL]
+    last = before[-1] if before else "the beginning"
+    here = f"{found.step}{_line(protocol, found.step)}" if found.step != "end" else "the end"
+    if found.rule in {"hygiene-missing", "through-soil", "hands-not-clean"}:
+        since = _unrubbed_since(worlds)
+        hands = _hands(protocol, worlds[-2][1])
+        soil = "a wipe and then " if found.rule == "through-soil" else ""
+        yield f"Missing: {soil}disinfection of {hands}, after {since} and before {here}."
+    elif found.rule == "gloves-on-unclean-hands":
+        yield f"Missing: a rub of the bare hands, before {here}."
+    elif found.rule == "helper-not-rubbed":
+        yield f"Missing: a rub of {surface(protocol, found.at)}, after the helper's last touch and before {here}."
+    elif found.rule == "torn-kept":
+        yield f"Missing: {item} off, hands rubbed and a fresh pair on, before {here}."
+    elif found.rule == "worn-again":
+        yield f"Wrong: {item} that came off is put on again in {here}; only a fresh one may be."
+    elif found.rule in {"under-cover", "cuff-order"}:
+        yield f"Missing: {surface(protocol, found.carrier)} off, before {here}."
+    elif found.rule == "front-held":
+        yield f"Wrong: {item} is held at its {found.at.partition('.')[2]} in {here}; its strap or edge is to be held."
+    elif found.rule == "never-off":
+        yield f"Missing: a step that takes {item} off, before the end."
+    elif found.rule == "bare-at-entry":
+        yield f"Missing: something that covers {surface(protocol, found.at)}, before work begins."
+    elif found.rule in _NOT_CARRIED:
+        yield f"Wrong: what is done in {here}."
+    else:
+        yield f"Wrong: what {here} meets; it comes after {last}."
+
+
+def _unrubbed_since(worlds: Sequence[tuple[str, World]]) -> str:
+    """The step or event after which the hands no longer counted as disinfected."""
+    since = "work began"
+    for (_, was), (name, now) in pairwise(worlds[:-1]):
+        if was.flags & RUBBED and not now.flags & RUBBED:
+            since = name or since
+    return since
+
+
+def _hands(protocol: Protocol, world: World) -> str:
+    gloves = [item for item in world.worn if protocol.items[item].site == "hands"]
+    return f"the {protocol.items[gloves[-1]].label}" if gloves else "the bare hands"

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import NamedTuple
 
 from voicecoach.checker.contamination import Model
@@ -98,6 +99,25 @@ def modes(protocol: Protocol) -> tuple[str, ...]:
     return ("solo", "pair")
 
 
+@lru_cache(maxsize=64)
+def as_written(protocol: Protocol, mode: str) -> tuple[tuple[str, Step], ...]:
+    """The steps that are read when nothing goes wrong, each with its stage, and 'work' where work begins."""
+    route = Route(protocol, mode)
+    found: list[tuple[str, Step]] = []
+    stop = route.start()
+    while stop.spot.question != "end" and len(found) < MAX_READ:
+        spot = stop.spot
+        if spot.kind == "step" and spot.step is not None:
+            found.append((spot.place.stage, spot.step))
+            stop = stop._replace(ledger=route.done(spot.step, stop.ledger))
+        elif spot.kind == "work":
+            found.append(("work", Step("work", "work begins")))
+        stop = route.go("start removal" if spot.kind == "work" else "", stop)
+    return tuple(found)
+
+
+MAX_READ = 1_000
+"""Most steps of a list as written; more than a file may have."""
 FAULTS = ("loose", "open", "torn", "soiled", "skin-showing")
 """What an observer who does not agree may name."""
 

@@ -9,9 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import lru_cache
 from itertools import pairwise
 from typing import Literal
 
+from voicecoach.checker.explore import as_written, modes
 from voicecoach.protocol.model import Act, Item, Protocol
 
 Use = Literal["hard", "family", "data"]
@@ -81,8 +83,9 @@ TABLE: tuple[Order, ...] = (
           "disinfect outer-gloves", "CDC 2014m", "from memory", check="after"),
     Order("D18", "Toilet and drink before the start", "family", "verify needs", "don *",
           "CDC N95 and coverall module", "read"),
-    Order("X1", "All-clear before the removal area is entered", "hard", "verify area", "doff *",
-          "CDC N95 and gown module, WHO poster", "read"),
+    Order("X1", "All-clear before anything but an apron comes off", "hard", "verify area", "doff *",
+          "CDC N95 and gown module, WHO poster; Gurses 2019 for a tear-away apron before the area", "read",
+          check="before-but-apron"),
     Order("X2", "Inspection before the first removal", "family", "inspect *", "doff *",
           "CDC 2014, N95 and gown module", "read"),
     Order("X3", "Gloved hands disinfected before the first removal", "hard", "disinfect *", "doff *",
@@ -115,6 +118,8 @@ TABLE: tuple[Order, ...] = (
           "CDC PAPR modules", "read", scope="belt-papr", check="all-before"),
     Order("X17", "Hose, belt, hood in that order", "family", "doff hose", "doff belt", "CDC PAPR modules", "read",
           check="papr-order"),
+    Order("X17b", "The assistant takes the hose away, not the wearer", "family", "doff hose", "", "CDC PAPR modules",
+          "read", scope="belt-papr", check="by-helper"),
     Order("X18", "Boot covers before outer gloves", "data", "doff boots", "doff outer-gloves",
           "CDC 2014; PAPR and coverall module after the garment", "read", check="joinable"),
     Order("X19", "Boot covers after the coverall, seated", "data", "doff garment", "doff boots",
@@ -158,6 +163,7 @@ class ActAt:
     step: int
     act: Act
     names: frozenset[str]
+    role: str = "wearer"
 
     def meets(self, wanted: str) -> bool:
         """True when 'kind what' means this act."""
@@ -210,12 +216,23 @@ def applies(order: Order, protocol: Protocol) -> bool:
     if order.use != "hard":
         return False
     traits = {trait for item in protocol.items for trait in item.traits}
-    return "ebola-level" in protocol.scope and (not order.scope or order.scope in traits)
+    return high_level(protocol) and (not order.scope or order.scope in traits)
+
+
+def high_level(protocol: Protocol) -> bool:
+    """True when the hard orders hold: the protocol says so, or its pieces do (two pairs of gloves, a covered head)."""
+    pieces = [item.say for item in protocol.items]
+    looks_so = pieces.count("gloves") > 1 and bool({"hood", "helmet"} & set(pieces))
+    return "ebola-level" in protocol.scope or (looks_so and not protocol.practice)
 
 
 def kept(order: Order, protocol: Protocol) -> bool:
-    """True when the protocol keeps the order, or has none of the things that it speaks of."""
-    return _CHECKS[order.check](Case(order, protocol, _deeds(protocol, _STAGES[order.name[0]])))
+    """True when the protocol keeps the order, or has none of the things that it speaks of.
+
+    Looked at are the steps that are read when nothing goes wrong, with whoever can be there: a rub under a condition
+    that never holds keeps no order.
+    """
+    return all(_CHECKS[order.check](Case(order, protocol, acts)) for acts in _acts_read(protocol, order.name[0]))
 
 
 def broken(protocol: Protocol) -> tuple[Order, ...]:
@@ -223,15 +240,20 @@ def broken(protocol: Protocol) -> tuple[Order, ...]:
     return tuple(order for order in TABLE if applies(order, protocol) and not kept(order, protocol))
 
 
-def _deeds(protocol: Protocol, stages: set[str]) -> list[ActAt]:
+@lru_cache(maxsize=64)
+def _acts_read(protocol: Protocol, kind: str) -> tuple[list[ActAt], ...]:
+    """The acts of the stages of an order of this kind, for each mode, as they are read when nothing goes wrong."""
     known = {item.name: names_of(item, protocol) for item in protocol.items}
-    found: list[ActAt] = []
-    steps = [step for plan in protocol.stages if plan.stage in stages for step in plan.steps]
-    for number, step in enumerate(steps):
-        for act in step.acts:
-            whole = act.target.partition(".")[0]
-            found.append(ActAt(len(found), number, act, known.get(whole, frozenset()) | {act.target, whole}))
-    return found
+    read = []
+    for mode in modes(protocol):
+        found: list[ActAt] = []
+        for number, (stage, step) in enumerate(as_written(protocol, mode)):
+            for act in step.acts if stage in _STAGES[kind] else ():
+                whole = act.target.partition(".")[0]
+                names = known.get(whole, frozenset()) | {act.target, whole}
+                found.append(ActAt(len(found), number, act, names, step.role))
+        read.append(found)
+    return tuple(read)
 
 
 def _before(case: Case) -> bool:
@@ -240,6 +262,11 @@ def _before(case: Case) -> bool:
     if not case.firsts:
         return case.absent(case.order.first)
     return case.firsts[0].step <= case.thens[0].step and case.firsts[0].at <= case.thens[0].at
+
+
+def _before_but_apron(case: Case) -> bool:
+    case.thens = [act_at for act_at in case.thens if "apron" not in act_at.names]
+    return _before(case)
 
 
 def _joinable(case: Case) -> bool:
@@ -272,6 +299,10 @@ def _papr_order(case: Case) -> bool:
     places = [case.find(f"doff {what}") for what in ("hose", "belt", "respirator")]
     steps = [found[0].step for found in places if found]
     return steps == sorted(steps)
+
+
+def _by_helper(case: Case) -> bool:
+    return all(act_at.role != "wearer" for act_at in case.firsts)
 
 
 def _apart(case: Case) -> bool:
@@ -324,6 +355,7 @@ def _cuff(case: Case, cover: str, covered: str) -> bool:
 
 _CHECKS: dict[str, Callable[[Case], bool]] = {
     "before": _before,
+    "before-but-apron": _before_but_apron,
     "joinable": _joinable,
     "after": _after,
     "last": _last,
@@ -331,6 +363,7 @@ _CHECKS: dict[str, Callable[[Case], bool]] = {
     "all-before": _all_before,
     "papr-order": _papr_order,
     "apart": _apart,
+    "by-helper": _by_helper,
     "hygiene-between": _hygiene_between,
     "looked-after": _looked_after,
     "changed-between": _changed_between,

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from voicecoach.checker import importance
 from voicecoach.checker.slips import ARRIVALS, Outcome, SlipEvent, SlipPaths, pairs, single
+from voicecoach.checker.weights import LOST_BARRIER
 from voicecoach.errors import InputError
 from voicecoach.protocol.model import Protocol, Step
 
@@ -45,13 +46,6 @@ TRANSFER: dict[str, Chance] = {
     "treated": Chance(0.02, 0.002, 0.10, "judgement: what a full disinfection leaves"),
     "bare": Chance(0.50, 0.10, 0.90, "judgement: uncovered for the whole of work"),
 }
-# how bad it is where it arrives; the worst is 1
-WEIGHT: dict[str, float] = {
-    "face": 1.0, "eyes": 1.0, "respirator.front": 1.0, "hands": 0.6, "wrists": 0.5, "neck": 0.4, "hair": 0.4,
-    "arms": 0.3, "trunk": 0.3, "legs": 0.2, "feet": 0.2, "uniform": 0.2,
-}  # fmt: skip
-LOST_BARRIER = 0.02
-"""Weight of a slip that takes a barrier away and does not arrive."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,15 +106,16 @@ def rank(protocol: Protocol, draws: int = 100, way: SlipPaths | None = None) -> 
     chances = {outcome.events[0].name: SLIP[outcome.events[0].kind].value for outcome in alone}
     carried = {kind: chance.value for kind, chance in TRANSFER.items()}
     score = _scores(alone, together, chances, carried)
-    order = sorted(score, key=lambda name: (-score[name], name))
+    place = {outcome.events[0].name: n for n, outcome in enumerate(alone)}  # equal ones in the order of the list
+    order = sorted(score, key=lambda name: (-score[name], place[name]))
     kinds = {o.events[0].name: step_kind(way.steps[o.events[0].place][1], protocol) for o in alone}
     ranks, steadiness = _draw(alone, together, kinds, draws)
     whole, measured = importance.measures(*_cuts(alone, together, chances, carried))
     by_name = {outcome.events[0].name: outcome for outcome in alone}
     ranked = []
-    for place, name in enumerate(order, 1):
+    for number, name in enumerate(order, 1):
         outcome = by_name[name]
-        seen = sorted(ranks[name]) or [place]
+        seen = sorted(ranks[name]) or [number]
         ranked.append(
             Ranked(
                 event=outcome.events[0],
@@ -130,7 +125,7 @@ def rank(protocol: Protocol, draws: int = 100, way: SlipPaths | None = None) -> 
                 criticality=score[name],
                 birnbaum=measured[name].birnbaum,
                 fussell_vesely=measured[name].fussell_vesely,
-                rank=place,
+                rank=number,
                 spread=(seen[len(seen) // 20], seen[-1 - len(seen) // 20]),
             )
         )
@@ -155,7 +150,7 @@ def carrier_state(outcome: Outcome) -> str:
 def weight(outcome: Outcome) -> float:
     """How bad the outcome is, by the worst place at which it arrives; 0 when it takes nothing away either."""
     if outcome.arrives:
-        return max(WEIGHT.get(site, 0.2) for site in outcome.sites)
+        return outcome.worst
     return LOST_BARRIER if outcome.found else 0.0
 
 
@@ -195,6 +190,7 @@ def _draw(
     """Ranks of every slip over draws from the ranges (log-uniform, one draw a kind), and the mean rank correlation."""
     rng = random.Random(1)  # noqa: S311
     ranks: dict[str, list[int]] = {outcome.events[0].name: [] for outcome in alone}
+    place = {name: n for n, name in enumerate(ranks)}
 
     def scores(slip: Mapping[str, float], carried: Mapping[str, float]) -> dict[str, float]:
         chances = {outcome.events[0].name: slip[outcome.events[0].kind] for outcome in alone}
@@ -207,8 +203,8 @@ def _draw(
             {kind: _between(rng, chance) for kind, chance in SLIP.items()},
             {kind: _between(rng, chance) for kind, chance in TRANSFER.items()},
         )
-        for place, name in enumerate(sorted(drawn, key=lambda name: (-drawn[name], name)), 1):
-            ranks[name].append(place)
+        for number, name in enumerate(sorted(drawn, key=lambda name: (-drawn[name], place[name])), 1):
+            ranks[name].append(number)
         agree.append(correlation(usual, _sums(drawn, kinds)))
     return ranks, sum(agree) / len(agree) if agree else 1.0
 

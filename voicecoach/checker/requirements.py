@@ -13,7 +13,7 @@ from voicecoach.checker.slips import Outcome, SlipPaths, pairs, single
 from voicecoach.protocol.model import Protocol, Step
 
 GRAVE = 0.5
-"""Weight of an outcome (rank.WEIGHT) from which a step must be answered for by name."""
+"""Weight of an outcome (weights.WEIGHT) from which a step must be answered for by name."""
 ROUTINE = frozenset({"done", "understood"})
 _HEAD = frozenset({"head", "face", "eyes", "hair"})
 

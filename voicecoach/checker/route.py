@@ -122,7 +122,7 @@ class Route:
         memory = stop.memory
         return Position(stop.spot.place, stop.ledger, self.mode, bool(memory.debts), memory.placed, memory.cancelled)
 
-    def _stop(self, found: Arrival, memory: Memory) -> Stop:
+    def _stop(self, found: Arrival, memory: Memory, came_from: str = "") -> Stop:
         key = (found.kind, found.place, found.question)
         spot = self._spots.get(key)
         if spot is None:
@@ -131,6 +131,8 @@ class Route:
         detours = found.place.detours
         if memory.debts and detours and detours[-1].cause == navigation.OWED:
             memory = memory._replace(debts=())
+        if came_from in _ENTERING and found.place.stage in {"undress", "close"}:
+            memory = memory._replace(cancelled=True)
         if memory.placed and navigation.incident(detours) < 0:
             memory = memory._replace(placed=False)
         ledger = found.ledger
@@ -151,7 +153,7 @@ class Route:
         elif not event and spot.step is not None and spot.step.pays:
             left = spot.kind == "confirm" or not (spot.step.observer and self.mode == "pair")
             memory = memory._replace(debts=tuple(d for d in memory.debts if not left or d != spot.step.pays))
-        return self._stop(self._found(event, spot, self._here(stop), about), memory)
+        return self._stop(self._found(event, spot, self._here(stop), about), memory, stage)
 
     def _found(self, event: str, spot: Spot, here: Position, about: Step | None) -> Arrival:
         protocol, (word, _, what) = self.protocol, event.partition(": ")
@@ -178,7 +180,8 @@ class Route:
     def _breach(self, kind: str, stop: Stop) -> Stop:
         """First words, and then what stands there."""
         spot, ledger, memory = stop
-        entering = spot.place.stage in _ENTERING
+        stage = spot.place.stage
+        entering = stage in _ENTERING
         if navigation.incident(spot.place.detours) < 0:
             memory = memory._replace(placed=False)
         if kind in OWED_AT_ONCE:
@@ -187,8 +190,8 @@ class Route:
         if kind in ENDS_ENTRY and entering:
             memory = memory._replace(cancelled=True)
         found = navigation.breach_arrival(self.protocol, self._here(Stop(spot, ledger, memory)), kind)
-        struck = self._stop(replace(found, ledger=replace(found.ledger, hands="not-rubbed")), memory)
-        return self._stop(navigation.again(self.protocol, self._here(struck)), struck.memory)
+        struck = self._stop(replace(found, ledger=replace(found.ledger, hands="not-rubbed")), memory, stage)
+        return self._stop(navigation.again(self.protocol, self._here(struck)), struck.memory, struck.spot.place.stage)
 
 
 def _way(rule: BreachRule | None) -> object:
@@ -205,5 +208,5 @@ def happening(event: str) -> str:
     if event in {"pause", "wearer down"}:
         return "doubt" if event == "pause" else "down"
     if word == "breach":
-        return "" if what in {"no-air", "unwell"} else "dirty"
+        return "left" if what in {"no-air", "unwell"} else "struck"
     return "dirty" if event in {"went-wrong", "went-wrong, told later", "touched"} else ""

@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-RULES = "1"
+RULES = "2"
 Severity = Literal["harm", "risk", "form"]
 SEVERITIES: tuple[Severity, ...] = ("harm", "risk", "form")
 CLEAN, TREATED, SUSPECT, DIRTY = 0, 1, 2, 3
@@ -107,14 +107,44 @@ TABLE: tuple[Rule, ...] = (
     Rule("under-cover", "Nothing is taken off from under a thing that covers it.", "harm", "logic of layers", "read"),
     Rule(
         "cuff-order",
-        "A garment comes off after gloves whose cuffs lie over its sleeves, or together with them.",
+        "A garment comes off after gloves or boots that lie over its ends, or together with them.",
         "harm",
         "CDC 2014; WHO poster, coverall, step 7",
         "read",
     ),
     Rule("not-worn", "Only what is worn is touched, taken off or disinfected.", "risk", "logic of layers", "read"),
+    Rule(
+        "worn-again",
+        "What came off after work is never put on again; only a fresh piece is.",
+        "harm",
+        "CDC modules, N95 and gown 16, PAPR and gown doffing 09; logic of contamination",
+        "read",
+        judgement="an act that puts on a new piece says so with 'fresh'",
+    ),
+    Rule(
+        "torn-kept",
+        "A torn glove over bare skin comes off, hands are rubbed and a fresh one goes on, before the next item.",
+        "harm",
+        "CDC 2014 (second-hand), PAPR and gown doffing 09",
+        "read",
+        judgement="a torn outer glove over a whole one may stay until its turn",
+    ),
+    Rule(
+        "wrong-role",
+        "Hands, gloves and seats are the business of whoever has them: nobody rubs another's by rubbing their own.",
+        "harm",
+        "CDC trained observer 11; PAPR and gown 10",
+        "read",
+        judgement="a helper may spray or wipe the wearer's outside, but a rub is one's own",
+    ),
     Rule("worn-twice", "Nothing is put on that is on.", "risk", "logic of layers", "read"),
-    Rule("never-off", "Everything put on has come off at the end.", "harm", "logic of layers", "read"),
+    Rule(
+        "never-off",
+        "Everything put on has come off at the end, but for what is said to stay on and is disinfected.",
+        "harm",
+        "logic of layers; WHO poster, coverall, step 13: boots may be kept on (from memory)",
+        "read",
+    ),
     Rule(
         "through-soil",
         "Visible soil is wiped away before the hands count as disinfected.",
@@ -129,11 +159,12 @@ TABLE: tuple[Rule, ...] = (
         "risk",
         "product labels",
         "common practice, no source",
-        judgement="hand rub for gloves and hands; surface wipes for items, gloves, shoes and furniture",
+        judgement="hand rub for gloves and hands; surface wipes for items, gloves, shoes and furniture; an agent that "
+        "is not in the table of agents does nothing",
     ),
     Rule(
         "no-time",
-        "Each disinfection has a time.",
+        "Each disinfection has a time, never shorter than the least that any source gives its agent.",
         "risk",
         "product labels; WHO hand rub, 20 to 30 s",
         "second-hand",
@@ -173,6 +204,44 @@ TABLE: tuple[Rule, ...] = (
         "the orders' own sources",
         "read",
     ),
+    Rule(
+        "claim",
+        "A protocol claims nothing of its pieces that such a piece cannot keep.",
+        "risk",
+        "ECDC tutorials, no skin exposed; logic of the pieces",
+        "read",
+        judgement="the outside of a piece is never clean after work; a kind of piece covers its own parts of the body",
+    ),
+    Rule(
+        "no-way",
+        "A look that finds something leads somewhere, and so do a pause, a touch and a wearer who is down.",
+        "risk",
+        "CDC 2014, steps 2, 5 and 9; CDC PAPR and gown doffing 09",
+        "read",
+    ),
+    Rule(
+        "unseen",
+        "After work each pair of gloves, garment, apron and boot cover is looked at before it comes off.",
+        "risk",
+        "CDC 2014, steps 2, 5 and 9 (second-hand); N95 and gown 01",
+        "read",
+        scope="protocols that declare X2 or X30",
+    ),
+    Rule(
+        "back-to-patient",
+        "Nobody stays with the patient after a breach.",
+        "harm",
+        "CDC module, PAPR and coverall donning 11; WHO 2014, first aid (from memory)",
+        "read",
+    ),
+    Rule(
+        "says-else",
+        "What is said is what is done: the piece named is the piece of the act, and so is the verb.",
+        "risk",
+        "CDC trained observer 12 and 19: the instruction is what is done and confirmed",
+        "read",
+        judgement="by a small lexicon of each language; generic words such as 'that place' are let through",
+    ),
     Rule("too-many-named", "At most eight answers a stage must be named.", "form", "the coach's rule 3", "read"),
     Rule("asks-for-less", "Where a slip costs most, the coach asks harder.", "form", "single slips, computed", "read"),
 )  # fmt: skip
@@ -188,18 +257,9 @@ NOT_COVERED = (
     "three slips or more at once",
     "what a person does between two steps",
     "what one who never went in meets on the way out",
+    "a second incident in the middle of what a tear led to",
     "a breach called a false alarm halfway through what it led to",
 )
-
-# Agents and where they may be used: 'glove' gloves, 'skin' bare skin, 'item' other items, shoes, furniture.
-AGENTS: dict[str, frozenset[str]] = {
-    "hand-rub": frozenset({"glove", "skin"}),
-    "soap-and-water": frozenset({"skin"}),
-    "surface-wipe": frozenset({"glove", "item"}),
-    "spray": frozenset({"glove", "item"}),
-    "chlorine-0.5": frozenset({"glove", "item"}),
-    "chlorine-0.05": frozenset({"skin", "glove"}),
-}
 
 
 def table_text() -> str:

@@ -13,6 +13,7 @@ ARC_TOP_PX = 150
 LEFT_PX = 60
 _NAMES_PX = 170
 _LEGEND = "Bars: chance of a step's slips times how bad they end. Arcs: still caught there. Dots: nothing catches it."
+_CUT = "CUT SHORT: not all pairs were tried. "
 _FONT = 'font-family="sans-serif" font-size="10"'
 
 
@@ -35,7 +36,7 @@ def svg(protocol: Protocol, ranking: Ranking) -> str:
         f"<title>{escape(protocol.title)}: what one slip costs</title>",
         f'<rect width="{width}" height="{height}" fill="white"/>',
         f'<text x="{LEFT_PX}" y="14" font-size="13">{escape(protocol.name)}: what one slip costs, step by step</text>',
-        f'<text x="{LEFT_PX}" y="{height - 8}" fill="#555">{_LEGEND}</text>',
+        f'<text x="{LEFT_PX}" y="{height - 8}" fill="#555">{_CUT if ranking.cut else ""}{_LEGEND}</text>',
         f'<line x1="{LEFT_PX}" y1="{base}" x2="{width - 10}" y2="{base}" stroke="black"/>',
     ]
     before = ""

@@ -12,6 +12,7 @@ from typing import NamedTuple
 
 from voicecoach.checker.contamination import Model
 from voicecoach.checker.explore import modes
+from voicecoach.checker.weights import worst
 from voicecoach.checker.world import ENTERED, Finding, Slip, World, worn_ledger
 from voicecoach.protocol.applies import not_for_now
 from voicecoach.protocol.model import STAGES, Protocol, Step
@@ -50,7 +51,7 @@ class Outcome:
     events: the slips. found: rules broken because of them, in order. arrival: step at which contamination first
     arrives where it may not ('' if it does not). later: steps from the (last) slip to the arrival. catch: the last step
     before the arrival at which somebody looks or the hands are disinfected ('' if there is none), and catch_later how
-    many steps after the slip that is.
+    many steps after the slip that is. worst: weight of the worst place at which it arrives.
     """
 
     events: tuple[SlipEvent, ...]
@@ -59,6 +60,7 @@ class Outcome:
     later: int
     catch: str
     catch_later: int
+    worst: float = 0.0
 
     @property
     def arrives(self) -> bool:
@@ -174,7 +176,7 @@ class SlipPaths:
     def outcome(self, events: tuple[SlipEvent, ...], found: tuple[Finding, ...]) -> Outcome:
         """What the slips lead to, without what the list as written breaks anyhow."""
         new = tuple(one for one in dict.fromkeys(found) if one not in self.usual)
-        arrived = next((one for one in new if one.rule in ARRIVALS), None)
+        arrived = next((one for one in new if self._arrives(one)), None)
         if arrived is None:
             return Outcome(events, new, "", 0, "", 0)
         slip = events[-1].place
@@ -182,7 +184,13 @@ class SlipPaths:
         between = [n for n in range(slip + 1, min(place, len(self.steps))) if self._catches(n)]
         catch = between[-1] if between else -1
         name = self.steps[catch][1].name if between else ""
-        return Outcome(events, new, arrived.step, max(0, place - slip), name, catch - slip if between else 0)
+        worst_site = worst((one.at for one in new if self._arrives(one)), self.protocol.items)
+        later = max(0, place - slip)
+        return Outcome(events, new, arrived.step, later, name, catch - slip if between else 0, worst_site)
+
+    def _arrives(self, found: Finding) -> bool:
+        """True when that is contamination from the patient: before work there is none to arrive."""
+        return found.rule in ARRIVALS and self.place.get(found.step, len(self.steps)) >= self.place.get("work", 0)
 
     def _catches(self, place: int) -> bool:
         stage, step = self.steps[place]

@@ -13,7 +13,8 @@ def text(ranking: Ranking, most: int = 15) -> str:
     pairs = f"{len(ranking.pairs)} pairs arrive that neither slip does alone" + (
         " (not all were tried)" if ranking.cut else ""
     )
-    lines = [
+    lines = ["CUT SHORT: not all pairs were tried; ranks may change"] if ranking.cut else []
+    lines += [
         f"{len(ranking.slips)} single slips, {arriving} of them arrive at the wearer; {pairs}",
         "",
         f"{'rank':>4} {'nine in ten':>11}  {'criticality':>11} {'Birnbaum':>8} {'F-V':>6}  slip",

@@ -37,6 +37,7 @@ class Surfaces:
         self.room = dict(protocol.room)
         self.spared = frozenset(self.at[f"{item.name}.{zone}"] for item in self.items for zone in item.spared)
         self.bare = frozenset(self.at[name] for name in protocol.exposed)
+        self._meets: dict[tuple[int, int, str], bool] = {}
         self._covers: dict[tuple[int, tuple[int, ...]], str] = {}
 
     def cover(self, zone: int, worn: tuple[int, ...]) -> str:
@@ -49,6 +50,29 @@ class Surfaces:
             known = next((seal for seal in ("tight", "overlap", "leaky") if seal in seals), "")
             self._covers[key] = known
         return known
+
+    def outermost(self, zone: int, worn: tuple[int, ...]) -> int:
+        """What a hand meets that goes to `zone`: the zone itself, or the outside of what is worn over it."""
+        base = worn.index(self.owner[zone]) if self.owner.get(zone) in worn else -1
+        over = [
+            worn.index(item)
+            for item, seal in self.lies.get(zone, ())
+            if seal != "overlap" and item in worn and worn.index(item) > base
+        ]
+        return self.outermost(self.own[worn[max(over)]][0], worn) if over else zone
+
+    def meets(self, one: int, other: int, how: str) -> bool:
+        """True when the two items lie over each other, whichever is on top: 'cover' (a piece) or 'hem' (an end)."""
+        key = (one, other, how)
+        known = self._meets.get(key)
+        if known is None:
+            known = self._meets[key] = self._lies_over(one, other, how) or self._lies_over(other, one, how)
+        return known
+
+    def _lies_over(self, one: int, other: int, how: str) -> bool:
+        item = self.items[one]
+        named = {*item.covers, *item.tight} if how == "cover" else {*item.overlap}
+        return any(self.names[zone] in named for zone in self.own[other])
 
     def hand(self, role: str, worn: tuple[int, ...]) -> int:
         """The surface that the acting hand touches with: outermost glove, bare hand, or a helper's glove."""

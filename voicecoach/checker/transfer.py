@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from voicecoach.checker.rules import AGENTS, CLEAN, DIRTY, SUSPECT, TREATED
+from voicecoach.checker.rules import CLEAN, DIRTY, SUSPECT, TREATED
 from voicecoach.checker.surfaces import Surfaces
 from voicecoach.checker.world import ENTERED, LEVEL, RUBBED, SOIL, TOUCHED, Contact, Finding, Slip, World
+from voicecoach.protocol.agents import AGENTS
 from voicecoach.protocol.model import Act, Step
 
 _FACE_PIECES = frozenset({"mask", "shield", "goggles", "hood", "helmet"})
@@ -21,12 +22,12 @@ class Run:
         self.levels = bytearray(world.levels)
         self.worn = list(world.worn)
         self.since = list(world.since)
-        self.flags, self.gone = world.flags, world.gone
+        self.flags, self.gone, self.torn = world.flags, world.gone, world.torn
         self.found: list[Finding] = []
 
     def world(self) -> World:
         """The world as it now is."""
-        return World(bytes(self.levels), tuple(self.worn), tuple(self.since), self.flags, self.gone)
+        return World(bytes(self.levels), tuple(self.worn), tuple(self.since), self.flags, self.gone, self.torn)
 
     def broken(self, rule: str, zone: int, carrier: str) -> None:
         """Say that a rule is broken, on which surface, and what carried it."""
@@ -43,6 +44,8 @@ class Run:
         after = before & SOIL | level
         if after != before:
             self.levels[zone] = after
+            if level >= SUSPECT and zone == self.surfaces.hand("wearer", tuple(self.worn)):
+                self.flags &= ~RUBBED
             if self.log is not None:
                 self.log.append(Contact(self.step.name, self.surfaces.names[zone], before & LEVEL, level, how, carrier))
 
@@ -86,14 +89,36 @@ class Run:
         elif act.kind == "inspect" and act.target in surfaces.number:
             self.since[surfaces.number[act.target]] = 0
         elif act.kind == "touch":
-            zone = self._zone(act.target)
+            zone = self.surfaces.outermost(self._zone(act.target), tuple(self.worn))
             if not self._alive(zone):
                 self.not_worn(zone, act.target)
                 return
             self._helper_touches(role)
             self.touch(hand, zone)
-        elif act.kind == "sit":
+        elif act.kind == "sit" and self._own("wearer", surfaces.at[act.target]):
             self._sit(surfaces.at[act.target])
+
+    def _own(self, whose: str, zone: int) -> bool:
+        """True when the step is, among others, that person's; otherwise it is said that it is not."""
+        if whose in {self.step.role, *self.step.also}:
+            return True
+        self.broken("wrong-role", zone, self.step.role)
+        return False
+
+    def _agent(self, surface: str, zone: int, usual: str) -> str:
+        """The agent of the step if it can do anything on that kind of surface in the time given; otherwise ''."""
+        timing = self.step.timing
+        agent = AGENTS.get(timing.agent if timing else usual)
+        if agent is None or surface not in agent.on:
+            named = timing.agent if timing else usual
+            self.broken("dirty-on-skin-agent" if agent and surface == "skin" else "wrong-agent", zone, named)
+        elif timing is None:
+            self.broken("no-time", zone, agent.name)
+        elif timing.seconds < agent.least_s and not self.surfaces.protocol.practice:
+            self.broken("no-time", zone, f"{timing.seconds:g} s of {agent.name}, at least {agent.least_s:g}")
+        else:
+            return agent.name
+        return ""
 
     def _zone(self, target: str) -> int:
         number = self.surfaces.number.get(target)
@@ -117,8 +142,11 @@ class Run:
         if item in self.worn:
             self.broken("worn-twice", surfaces.own[item][0], act.target)
             return
+        again = bool(self.gone >> item & 1 and self.flags & ENTERED and not act.fresh and act.kind != "change")
+        if again:
+            self.broken("worn-again", surfaces.own[item][0], act.target)
         for zone in surfaces.own[item]:
-            self.levels[zone] = CLEAN
+            self.levels[zone] = DIRTY if again else CLEAN
         self.since[item] = 0
         hand_level = self.levels[hand] & LEVEL
         piece = surfaces.items[item]
@@ -147,6 +175,7 @@ class Run:
             if not (soiled and outermost == first):  # soiled gloves that are binned themselves touch nothing else
                 self.broken("through-soil" if soiled else "hygiene-missing", first, surfaces.names[outermost])
         self._blocked(item, joined)
+        self._torn_kept(item, joined)
         if "tight-fit" in piece.traits:
             for other in self.worn:
                 outside = [zone for zone in surfaces.own[other] if zone not in surfaces.inside]
@@ -169,9 +198,10 @@ class Run:
             self.touch(hand, held)
         carried = surfaces.at.get(f"{act.target}.inside", first) if act.manner == "roll" else first
         for name in act.passes:
-            self.touch(carried, surfaces.at[name], "brushing past")
+            self.touch(carried, surfaces.outermost(surfaces.at[name], tuple(self.worn)), "brushing past")
         dirty = max(self.levels[zone] & LEVEL for zone in surfaces.own[item] if zone not in surfaces.inside)
         self.worn.remove(item)
+        self.torn &= ~(1 << item)
         self._off(item, dirty, act)
 
     def _under(self, item: int) -> int:
@@ -180,16 +210,31 @@ class Run:
         return self.surfaces.hand("wearer", worn)
 
     def _blocked(self, item: int, joined: frozenset[str]) -> None:
+        """Say what lies over the item: whichever of two things that meet was put on later lies over the other."""
         surfaces, place = self.surfaces, self.worn.index(item)
+        mine = surfaces.items[item]
         for other in self.worn[place + 1 :]:
             above = surfaces.items[other]
             if above.name in joined:
                 continue
-            mine = {surfaces.names[zone] for zone in surfaces.own[item]}
-            if mine & {*above.covers, *above.tight}:
-                self.broken("under-cover", surfaces.own[item][0], above.name)
-            elif mine & set(above.overlap) and above.site == "hands" and "garment" in surfaces.items[item].traits:
-                self.broken("cuff-order", surfaces.own[item][0], above.name)
+            first = surfaces.own[item][0]
+            if surfaces.meets(item, other, "cover") and mine.say != "hose":  # a hose is joined on outside
+                self.broken("under-cover", first, above.name)
+            elif "garment" in mine.traits and above.site in {"hands", "feet"} and surfaces.meets(item, other, "hem"):
+                fresh = self.gone >> other & 1  # a fresh pair goes up to the sleeve, not over it
+                if not fresh:
+                    self.broken("cuff-order", first, above.name)
+
+    def _torn_kept(self, item: int, joined: frozenset[str]) -> None:
+        """Say that a torn glove next to the skin is still on while something else comes off."""
+        if not self.torn or not self.flags & ENTERED:
+            return
+        gloves = [other for other in self.worn if self.surfaces.items[other].site == "hands"]
+        if item in gloves or len(gloves) != 1:
+            return  # a whole glove over or under it: its turn comes
+        inner = gloves[0]
+        if self.torn >> inner & 1 and self.surfaces.items[inner].name not in joined:
+            self.broken("torn-kept", self.surfaces.own[inner][0], self.surfaces.items[item].name)
 
     def _off(self, item: int, dirty: int, act: Act) -> None:
         """What a thing leaves behind when it is gone: overlap, flick, bare hands, feet on the floor."""
@@ -228,13 +273,10 @@ class Run:
         targets = [zone for zone in targets if zone not in surfaces.inside]
         owner = item if item is not None else surfaces.owner.get(targets[0])
         glove = act.target.endswith(".gloves") or (owner is not None and surfaces.items[owner].site == "hands")
-        timing = self.step.timing
-        agent = timing.agent if timing else ("hand-rub" if glove else "surface-wipe")
-        if ("glove" if glove else "item") not in AGENTS.get(agent, {"glove", "item"}):
-            self.broken("wrong-agent", targets[0], agent)
-            return
-        if timing is None:
-            self.broken("no-time", targets[0], agent)
+        whose = act.target.partition(".")[0] if act.target.endswith(".gloves") else "wearer"
+        agent = self._agent("glove" if glove else "item", targets[0], "hand-rub" if glove else "surface-wipe")
+        sprayed = act.kind == "wipe" or agent == "spray"
+        if not agent or (glove and not sprayed and not self._own(whose, targets[0])):
             return
         if agent == "hand-rub" and surfaces.room.get("dispenser") != "hands-free":
             self.touch(hand, surfaces.at["dispenser"])
@@ -267,15 +309,12 @@ class Run:
     def _hygiene(self, act: Act) -> None:
         """Rub or wash bare skin."""
         surfaces = self.surfaces
-        zone, timing = surfaces.at[act.target], self.step.timing
-        agent = timing.agent if timing else "hand-rub"
-        if "skin" not in AGENTS.get(agent, {"skin"}):
-            self.broken("dirty-on-skin-agent", zone, agent)
+        zone = surfaces.at[act.target]
+        agent = self._agent("skin", zone, "hand-rub")
         if zone == surfaces.hands and surfaces.hand("wearer", tuple(self.worn)) != surfaces.hands:
             self.broken("hygiene-over-gloves", zone, act.target)
             return
-        if timing is None:
-            self.broken("no-time", zone, agent)
+        if not agent or not self._own("wearer", zone):
             return
         if surfaces.room.get("dispenser") != "hands-free":
             self.touch(surfaces.hands, surfaces.at["dispenser"])

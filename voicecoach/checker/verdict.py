@@ -11,16 +11,24 @@ from voicecoach.checker.contamination import Model
 from voicecoach.checker.counterexample import surface, tell
 from voicecoach.checker.explore import USUAL, Explored, Walk, explore, modes
 from voicecoach.checker.requirements import Requirement, requirements
-from voicecoach.checker.rules import LEVELS, NOT_COVERED, RULES
+from voicecoach.checker.rules import BY_NAME, LEVELS, NOT_COVERED, RULES
+from voicecoach.checker.sentences import misspoken
+from voicecoach.checker.shape import Lack, lacks
+from voicecoach.checker.slips import SlipPaths
 from voicecoach.checker.world import LEVEL, SOIL, World
+from voicecoach.errors import InputError
+from voicecoach.protocol.agents import TABLE as AGENTS
 from voicecoach.protocol.lint import all_steps
 from voicecoach.protocol.model import Protocol
+
+STAND_INS = frozenset(agent.name for agent in AGENTS if agent.stand_in)
 
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
     """What the check found. broken: published orders that apply and are not kept. asked: what steps need, as computed.
-    notes: judgements to be read.
+    lacks: what the protocol must have and has not, and sentences that say another thing than the act. notes: judgements
+    to be read. cut: a search was cut short, so that nothing is proved.
     """
 
     protocol: Protocol
@@ -29,6 +37,8 @@ class Verdict:
     checked: tuple[orders.Order, ...]
     asked: tuple[Requirement, ...]
     notes: tuple[str, ...]
+    lacks: tuple[Lack, ...] = ()
+    cut: bool = False
 
     @property
     def short(self) -> tuple[Requirement, ...]:
@@ -39,14 +49,37 @@ class Verdict:
     @property
     def good(self) -> bool:
         """True when nothing was found and nothing was cut short."""
-        return not self.explored.counters and not self.broken and not self.short and not self.explored.bounded
+        found = self.explored.counters or self.broken or self.short or self.lacks
+        return not found and not self.cut
 
 
-def prove(protocol: Protocol, most: int = 2) -> Verdict:
-    """Check a protocol on every way with at most `most` deviations, and against the published orders."""
+def prove(protocol: Protocol, most: int = 2, language: str = "en") -> Verdict:
+    """Check a protocol on every way with at most `most` deviations, and against the published orders.
+
+    Args:
+        language: the one that its sentences are in; what is said is held against what is done where it is known.
+
+    Raises:
+        InputError: when the protocol declares an order that is not in the table.
+    """
+    known = {order.name for order in orders.TABLE}
+    for name in protocol.orders:
+        if name not in known:
+            expected = "one of " + ", ".join(order.name for order in orders.TABLE)
+            raise InputError(f"{name!r} is no published order", where=f"{protocol.file}: orders", expected=expected)
     checked = tuple(order for order in orders.TABLE if orders.applies(order, protocol))
-    asked = tuple(requirements(protocol))
-    return Verdict(protocol, explore(protocol, most), orders.broken(protocol), checked, asked, _notes(protocol, asked))
+    way = SlipPaths(protocol)
+    asked, explored = tuple(requirements(protocol, way)), explore(protocol, most)
+    return Verdict(
+        protocol=protocol,
+        explored=explored,
+        broken=orders.broken(protocol),
+        checked=checked,
+        asked=asked,
+        notes=_notes(protocol, asked),
+        lacks=(*lacks(protocol), *misspoken(protocol, language)),
+        cut=explored.bounded or way.cut,
+    )
 
 
 def _notes(protocol: Protocol, asked: tuple[Requirement, ...]) -> tuple[str, ...]:
@@ -62,8 +95,10 @@ def _notes(protocol: Protocol, asked: tuple[Requirement, ...]) -> tuple[str, ...
         for branch in protocol.branches
         if branch.emergency
     ]
-    unknown = [name for name in protocol.orders if name not in {order.name for order in orders.TABLE}]
-    notes += [f"declares the order {name!r}, which is not in the table" for name in unknown]
+    stand_ins = sorted({step.timing.agent for _, step in all_steps(protocol) if step.timing} & STAND_INS)
+    notes += [f"the least time of {name} is a stand-in; the product's label decides" for name in stand_ins]
+    if protocol.practice:
+        notes.append("its times are for practice only")
     notes += [f"branch {name!r} is called from nowhere" for name in _uncalled(protocol)]
     reasons = {step.name: step.weaker for plan in protocol.stages for step in plan.steps}
     if protocol.practice:
@@ -98,23 +133,35 @@ def text(report: Verdict, most: int = 3) -> str:
     """The report for people: at most `most` stories, then the counts, then the last line."""
     protocol, explored = report.protocol, report.explored
     lines = [f"{protocol.name} {protocol.version}: {protocol.title}"]
+    if report.cut:
+        lines.append("CUT SHORT: not every way was walked; whatever is not told below is not proved")
     lines.append(f"published orders checked: {len(report.checked)}, broken: {len(report.broken)}")
     lines += [f"  {order.name} ({order.use}): {order.says} [{order.sources}]" for order in report.broken]
     lines += [f"asks for less than computed: {ask.step} needs {ask.kind}: {ask.why}" for ask in report.short]
+    lines += [f"{_rule(lack.rule)}: {_place(protocol, lack)}{lack.says} [{lack.rule}]" for lack in report.lacks]
     lines += [f"note: {note}" for note in report.notes]
     for counter in explored.counters[:most]:
         lines += ["", tell(protocol, counter)]
     if len(explored.counters) > most:
         lines += ["", f"and {len(explored.counters) - most} more (--json lists them all)"]
     counts = f"rules v{RULES}; paths {explored.paths:,}, states {explored.states:,}"
-    if explored.bounded:
+    if report.cut:
         lines += ["", f"stopped at its bound; {counts}"]
     elif not report.good:
         held = f"{len(explored.counters)} found, {len(report.broken)} orders broken, {len(report.short)} asks too weak"
+        held += f", {len(report.lacks)} lacking"
         lines += ["", f"{held} under {counts}"]
     else:
         lines.append(f"no contact route found under {counts}; not covered: {', '.join(NOT_COVERED)}")
     return "\n".join(lines)
+
+
+def _rule(name: str) -> str:
+    return BY_NAME[name].severity
+
+
+def _place(protocol: Protocol, lack: Lack) -> str:
+    return f"{protocol.file}:{lack.line}: " if lack.line else ""
 
 
 def as_json(report: Verdict) -> dict[str, Any]:
@@ -128,7 +175,8 @@ def as_json(report: Verdict) -> dict[str, Any]:
         "modes": list(explored.modes),
         "paths": explored.paths,
         "states": explored.states,
-        "cut_short": explored.bounded,
+        "cut_short": report.cut,
+        "lacks": [dataclasses.asdict(lack) for lack in report.lacks],
         "orders_checked": [order.name for order in report.checked],
         "orders_broken": [
             {"order": order.name, "says": order.says, "sources": order.sources} for order in report.broken

@@ -20,8 +20,8 @@ class World(NamedTuple):
 
     levels: a byte a surface, level plus SOIL. worn: item numbers in the order of donning. since: for each item, a bit
     set of the surfaces it touched since it was last found clear. flags: RUBBED (hands rubbed since the last thing came
-    off), ENTERED (work has begun), and which helper has touched the wearer since rubbing. gone: a bit an item that
-    has come off.
+    off or the hands met something dirty), ENTERED (work has begun), and which helper has touched the wearer since
+    rubbing. gone: a bit an item that has come off; torn: a bit a glove that is known to be torn.
     """
 
     levels: bytes
@@ -29,6 +29,7 @@ class World(NamedTuple):
     since: tuple[int, ...]
     flags: int
     gone: int = 0
+    torn: int = 0
 
 
 @lru_cache(maxsize=4096)

@@ -61,6 +61,7 @@ def check(
     slips: Annotated[bool, typer.Option("--slips", help="Rank what single slips and pairs of them cost.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Everything that was found, as JSON.")] = False,
     svg: Annotated[Path | None, typer.Option(help="Draw what slips cost into this file.")] = None,
+    grammar: Annotated[str, typer.Option(help="The words that its session would use.")] = "en",
     aloud: Annotated[bool, typer.Option("--aloud", help="Only: no sentence may sound like an answer.")] = False,
     full: Annotated[bool, typer.Option("--full", help="Everything that was found, as text.")] = False,
     rests: Annotated[bool, typer.Option("--rests", help="Every belief that the proof rests on.")] = False,
@@ -69,11 +70,12 @@ def check(
 ) -> None:
     """Look for ways on which contamination arrives where it may not; exit 1 with the shortest of them told."""
     try:
-        read = read_protocol(protocol)
+        setup, _ = app_parts.load_setup(protocol, grammar)
+        read = setup.protocol
     except VoicecoachError as error:
         refuse(error)
     if aloud:
-        count = app_parts.check_aloud(protocol, "en", "", Console(stderr=True))
+        count = app_parts.check_aloud(protocol, grammar, "", Console(stderr=True))
         typer.echo(f"{read.name}: {count} sentences heard; none is taken for a command that is live while it sounds.")
         return
     if explain:
@@ -82,7 +84,10 @@ def check(
             refuse(InputError(f"has no step {explain!r}", where=read.file, expected="the name of a step"))
         typer.echo(told)
         return
-    report = verdict.prove(read)
+    try:
+        report = verdict.prove(read, language=setup.grammar.language)
+    except VoicecoachError as error:
+        refuse(error)
     ranking = rank.rank(read)
     if as_json:
         typer.echo(json.dumps({**verdict.as_json(report), "ranking": slips_text.as_json(ranking)}, indent=1))

@@ -14,6 +14,7 @@ from voicecoach.protocol import include, zones
 from voicecoach.protocol.model import (
     BASES,
     DANGERS,
+    SCOPES,
     STAGES,
     Branch,
     BreachRule,
@@ -85,7 +86,7 @@ def load(text: str, file: str) -> Protocol:
         eyes_at_once=named["eyes-at-once"],
         undo=named["undo"],
         torn=torn,
-        scope=words(root.get("scope")),
+        scope=choices(root.get("scope"), SCOPES),
         file=file,
         room=room,
         exposed=choices(root.get("exposed"), zones.BODY),

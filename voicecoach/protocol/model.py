@@ -11,6 +11,11 @@ ROLES = ("wearer", "observer", "assistant")
 ANYONE = "anyone"
 """The role of a step that whoever is there may answer: help for somebody who cannot."""
 ACTS = ("don", "doff", "change", "inspect", "disinfect", "wipe", "hygiene", "touch", "sit", "verify")
+SCOPES = (
+    "ebola-level", "precautions", "practice", "cdc", "who", "msf", "ems", "uk", "hk", "n95", "papr", "mask", "gown",
+    "coverall",
+)  # fmt: skip
+"""What an ensemble can be said to be: its level, whose order it follows, and what it is made of."""
 DANGERS = ("breach", "splash", "needle", "no-air", "torn", "unwell", "collapse")
 """The kinds of incident that are always listened for: command ids, kinds of breach rules, and causes in the record."""
 OWED_AT_ONCE = ("splash", "needle")
@@ -63,7 +68,7 @@ class Act:
     """What a step does to an item (or, for hygiene and sit, to 'hands' or a place).
 
     grip: the zone of the item that the hand holds. passes: zones that the item brushes on its way. manner: how, one of
-    zones.MANNERS ('' is with care).
+    zones.MANNERS ('' is with care). fresh: what is put on is a new piece, not the one that came off.
     """
 
     kind: str
@@ -71,6 +76,7 @@ class Act:
     grip: str = ""
     passes: tuple[str, ...] = ()
     manner: str = ""
+    fresh: bool = False
 
 
 @dataclass(frozen=True, slots=True)

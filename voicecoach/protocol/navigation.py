@@ -40,7 +40,8 @@ class Position:
         there = place or self.place
         led_out = self.place.stage in {"prepare", "dress"} and there.stage in {"undress", "close"}
         now = self.ledger if ledger is None else ledger
-        return replace(self, place=there, ledger=now, cancelled=self.cancelled or led_out)
+        cancelled = self.cancelled or led_out
+        return Position(there, now, self.mode, self.owes, self.placed, cancelled, self.tried)  # made very often
 
 
 @dataclass(frozen=True, slots=True)
@@ -419,8 +420,9 @@ def _main_step(protocol: Protocol, place: Place, name: str) -> Place:
 def _following(place: Place) -> Place:
     if place.detours:
         last = place.detours[-1]
-        return replace(place, detours=(*place.detours[:-1], replace(last, step=last.step + 1, due=False)))
-    return replace(place, step=place.step + 1, due=False)
+        on = Detour(last.branch, last.step + 1, last.then, last.cause)
+        return Place(place.stage, place.step, (*place.detours[:-1], on), place.due)
+    return Place(place.stage, place.step + 1)
 
 
 def _left_out(protocol: Protocol, here: Place, there: Place) -> list[tuple[str, str]]:

@@ -37,6 +37,7 @@ def schema() -> dict[str, Any]:
             **dict.fromkeys(ACTS, NAME),
             "grip": NAME,
             "passes": _words(),
+            "fresh": FLAG,
             "manner": {"enum": [manner for manner in zones.MANNERS if manner]},
         }
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from voicecoach.protocol import zones
+from voicecoach.protocol.agents import AGENTS
 from voicecoach.protocol.model import ACTS, ANYONE, DEBTS, ROLES, Act, Item, Step, Timing
 from voicecoach.yamltext import Node
 
@@ -144,7 +145,7 @@ class StepReader:
         start = node.get("start")
         if start is None:
             raise node.wrong("has no start command", "a field 'start', such as 'start: rubbing'")
-        return Timing(node.need("agent").scalar(), node.need("seconds").number(1, 3600), start.scalar())
+        return Timing(node.need("agent").choice(AGENTS), node.need("seconds").number(1, 3600), start.scalar())
 
     def _acts(self, node: Node | None) -> tuple[Act, ...]:
         if node is None:
@@ -152,13 +153,13 @@ class StepReader:
         return tuple(self._act(member) for member in node.list())
 
     def _act(self, node: Node) -> Act:
-        node.only(*ACTS, "grip", "passes", "manner")
+        node.only(*ACTS, "grip", "passes", "manner", "fresh")
         kinds = [(name, value) for name, value in node.items() if name in ACTS]
         if len(kinds) != 1:
             raise node.wrong(f"names {len(kinds)} acts", "one act, such as 'doff: gown'")
         kind, value = kinds[0]
         target = value.choice(self._targets(kind))
-        grip, passes, manner = node.get("grip"), node.get("passes"), node.get("manner")
+        grip, passes, manner, fresh = (node.get(key) for key in ("grip", "passes", "manner", "fresh"))
         if grip is not None:
             if target not in self.items:
                 raise grip.wrong(f"{target!r} is not an item that can be gripped", "no grip")
@@ -168,7 +169,8 @@ class StepReader:
             target=target,
             grip=joined(grip),
             passes=choices(passes, (*zones.BODY, *sorted(self.item_zones))),
-            manner=manner.choice(zones.MANNERS) if manner else "",
+            manner=manner.choice(zones.MANNERS[1:]) if manner else "",
+            fresh=fresh.flag() if fresh else False,
         )
 
     def _targets(self, kind: str) -> set[str]:

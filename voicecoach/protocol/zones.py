@@ -9,7 +9,7 @@ ROOM = ("floor", "seat", "clean-chair", "bin", "dispenser", "door", "mirror", "s
 ROOM_STATES = ("clean", "dirty", "hands-free")
 HELPERS = ("observer", "assistant")  # in `room`, a helper who is dirty was with the patient too
 MANNERS = ("", "roll", "snap", "shake", "tuck")
-TRAITS = ("tight-fit", "garment", "belt-papr", "reusable")
+TRAITS = ("tight-fit", "garment", "belt-papr", "reusable", "stays-on")
 # What can be looked at or made sure of without touching anything.
 PLACES = ("partner", "needs", "belongings", "set", "seal", "fit", "exposed-skin", "area", "way-out", "talk")
 

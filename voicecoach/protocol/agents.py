@@ -1,0 +1,40 @@
+"""What disinfects, on what, and for how long at least. Pure data; a site may ask for longer, never for shorter."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Agent:
+    """One kind of agent. on: 'glove', 'skin' and 'item' (other items, shoes, furniture) that it is meant for.
+    least_s: the least seconds that any source gives it. basis: as in model.BASES. stand_in: no source gives a time, so
+    that this one stands in for the label of the site's product.
+    """
+
+    name: str
+    on: frozenset[str]
+    least_s: float
+    source: str
+    basis: str
+    stand_in: bool = False
+
+
+TABLE = (
+    Agent("hand-rub", frozenset({"glove", "skin"}), 20, "WHO hand rub 20 to 30 s; Hong Kong CHP at least 20 s", "read"),
+    Agent("soap-and-water", frozenset({"skin"}), 20, "CDC for the public at least 20 s; WHO 40 to 60 s", "second-hand"),
+    Agent(
+        "surface-wipe", frozenset({"glove", "item"}), 60, "the product's label", "common practice, no source",
+        stand_in=True,
+    ),
+    Agent("spray", frozenset({"glove", "item"}), 120, "a US local checklist of 2014, wait 2 minutes", "read"),
+    Agent(
+        "chlorine-0.5", frozenset({"glove", "item"}), 40, "MSF for gloves and equipment, no time given", "second-hand",
+        stand_in=True,
+    ),
+    Agent(
+        "chlorine-0.05", frozenset({"skin", "glove"}), 40, "MSF for bare hands; as WHO's hand wash", "second-hand",
+        stand_in=True,
+    ),
+)  # fmt: skip
+AGENTS = {agent.name: agent for agent in TABLE}
