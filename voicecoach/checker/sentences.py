@@ -35,7 +35,10 @@ class Lexicon:
 
 
 _RUB = r"gel|rub|disinfect|spray|soap|wash"
-_OFF = r"peel|roll|lift|lower|drop|fall|undo|untie|unfasten|tear|free|draw|take|remove|step out|pull off|off|away|aside|bin"
+_OFF = (
+    r"peel|roll|lift|lower|drop|fall|undo|untie|unfasten|tear|free|draw|take|remove|step out|pull off|off|away|aside"
+    r"|bin"
+)
 _ON = r"put|pull|set|fit|tie|fasten|wear|place|join|close|zip|sleeves|slip|on"
 _LOOK = r"look|any|check|inspect|whole|clean"
 LEXICONS: dict[str, Lexicon] = {
