@@ -108,6 +108,7 @@ class Model(Surfaces):
         hand = self.hand("wearer", world.worn)
         if what in {"torn", "soiled"}:
             seen = [act.target for act in step.acts if act.kind == "inspect" and act.target in self.number]
+            run.torn = run.torn if seen else 0  # a new incident: what an earlier tear led to is left
             for name in seen or ([self.items[self.owner[hand]].name] if hand in self.owner else []):
                 if self.number[name] in world.worn:
                     run.date_back(self.number[name], what)
