@@ -36,6 +36,9 @@ def _lines(verdict: Verdict, rests: Sequence[Assumption], modes: Sequence[Mode])
     broken = ", ".join(f"{order.name} ({order.says})" for order in verdict.broken)
     orders = f"{len(verdict.checked)} published orders apply"
     yield f"Against its sources: {orders}, " + (f"broken: {broken}." if broken else "none is broken.")
+    if verdict.lacks:
+        more = f"; and {len(verdict.lacks) - 1} more (--full)" if len(verdict.lacks) > 1 else ""
+        yield f"Missing or said otherwise: {verdict.lacks[0].says}{more}."
     if verdict.short:
         needs = "; ".join(f"{ask.step} needs a {ask.kind}" for ask in verdict.short[:WORST])
         yield f"Asks for less than it should: {needs}."
@@ -46,7 +49,7 @@ def _lines(verdict: Verdict, rests: Sequence[Assumption], modes: Sequence[Mode])
 
 def _outcome(verdict: Verdict) -> str:
     counters = verdict.explored.counters
-    if verdict.explored.bounded:
+    if verdict.cut:
         return "CUT SHORT: there are more ways than could be walked; nothing is proved."
     if not counters and verdict.good:
         return "No way found on which contamination arrives, with up to two things going wrong."

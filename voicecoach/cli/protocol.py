@@ -84,10 +84,7 @@ def check(
             refuse(InputError(f"has no step {explain!r}", where=read.file, expected="the name of a step"))
         typer.echo(told)
         return
-    try:
-        report = verdict.prove(read, language=setup.grammar.language)
-    except VoicecoachError as error:
-        refuse(error)
+    report = _prove(read, setup.grammar.language)
     ranking = rank.rank(read)
     if as_json:
         typer.echo(json.dumps({**verdict.as_json(report), "ranking": slips_text.as_json(ranking)}, indent=1))
@@ -117,6 +114,13 @@ def _repair(report: verdict.Verdict) -> str:
         return "No way was found: there is nothing to repair."
     found = repair.repair(report.protocol, report.explored.counters[0])
     return repair.text(found) if found else "No small change was found that closes the first way."
+
+
+def _prove(read: Protocol, language: str) -> verdict.Verdict:
+    try:
+        return verdict.prove(read, language=language)
+    except VoicecoachError as error:
+        refuse(error)
 
 
 @app.command()
