@@ -90,7 +90,9 @@ def measure(what: str, *command: str) -> None:
 _WRAP = """
 import json, resource, subprocess, sys, time
 begun = time.perf_counter()
-subprocess.run(json.loads(sys.argv[1]), check=False, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+done = subprocess.run(json.loads(sys.argv[1]), check=False, capture_output=True, text=True)
+if done.returncode not in (0, 1, 3):
+    sys.exit(done.stderr)
 wall_s = time.perf_counter() - begun
 used = resource.getrusage(resource.RUSAGE_CHILDREN)
 print(json.dumps({"wall_s": wall_s, "cpu_s": used.ru_utime + used.ru_stime, "most_mb": used.ru_maxrss / 1024}))

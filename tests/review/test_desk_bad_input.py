@@ -247,3 +247,15 @@ def test_a_half_copied_folder_is_told_and_left_as_it_is(folder: Path) -> None:
         assert "events.jsonl: is missing" in done.output
         assert "Traceback" not in done.output
     assert sorted((path, path.read_bytes()) for path in folder.rglob("*") if path.is_file()) == before
+
+
+def test_a_grammar_of_a_form_that_is_not_known_takes_no_words_from_the_debrief(folder: Path) -> None:
+    grammar = folder / "grammar.yaml"
+    grammar.write_text("grammar: from-the-future\n", encoding="utf-8")
+    manifest = folder / "manifest.json"
+    data = json.loads(manifest.read_text(encoding="utf-8"))
+    data["copies"]["grammar.yaml"] = digest(grammar.read_bytes())
+    manifest.write_text(json.dumps(data), encoding="utf-8")
+    told = debrief(read(folder))
+    assert not any("called by their names" in warning for warning in told.warnings)
+    assert "practice-gown-on" in told.words.steps

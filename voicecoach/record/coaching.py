@@ -94,7 +94,7 @@ def to_coach(runs: Sequence[StepRun], words: Wording, most: int = MOST) -> tuple
 
     A step of a detour has the weight of the step that led into it.
     """
-    weights = step_weights(words.setup.protocol) if words.setup is not None else {}
+    weights = step_weights(words.protocol) if words.protocol is not None else {}
     usual_s = _median([run.took_s for run in runs if run.outcome == "confirmed" and not run.rubs])
     counts: dict[str, dict[str, int]] = {}
     first: dict[str, float] = {}

@@ -162,7 +162,7 @@ def _times(
 ) -> Iterator[TimeRow]:
     for span in stages:
         yield TimeRow(STAGES.get(span.stage, span.stage.replace("-", " ").capitalize()), "", length(span.took_s))
-    limit_s = words.setup.site.wear_limit_s if words.setup is not None else 0.0
+    limit_s = words.site.wear_limit_s
     for note in notes:
         if note.what == NoteKind.WEAR_TIME and (worn_s := _number(note.details.get("seconds", ""))):
             limit = f"at most {length(limit_s)}" if limit_s else ""
@@ -173,17 +173,9 @@ def _times(
         yield TimeRow("Rubs and wipes", f"{len(rubs)}, each its full time", f"{kept} kept", kept == len(rubs))
     for run, rub in rubs:
         if rub.cut_short:
-            plan_s = _contact_s(words, run.name)
+            plan_s = words.contact_s(run.name)
             asked = f"{plan_s:g} s" if plan_s else "its full time"
             yield TimeRow(f"{clock(rub.begin_s)}  {words.step(run.name)}", asked, f"cut short after {rub.kept_s:.0f} s", False)  # fmt: skip  # noqa: E501
-
-
-def _contact_s(words: Wording, name: str) -> float:
-    if words.setup is None:
-        return 0.0
-    steps = [step for plan in words.setup.protocol.stages for step in plan.steps]
-    steps += [step for branch in words.setup.protocol.branches for step in branch.steps]
-    return next((words.setup.contact_s(step) for step in steps if step.name == name), 0.0)
 
 
 def _limits(session: Session) -> Iterator[tuple[float, str]]:

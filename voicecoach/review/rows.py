@@ -77,7 +77,7 @@ def rows(session: Session, name: str) -> dict[str, list[Row]]:
 def weights(session: Session) -> list[Row]:
     """What a slip at each step of the session's protocol can do."""
     words = wording(session)
-    if words.setup is None:
+    if words.protocol is None:
         return []
     return [
         {
@@ -87,7 +87,7 @@ def weights(session: Session) -> list[Row]:
             "weight": one.value,
             "why": one.why,
         }
-        for name, one in step_weights(words.setup.protocol).items()
+        for name, one in step_weights(words.protocol).items()
     ]
 
 
@@ -116,12 +116,12 @@ def _session(session: Session, name: str, notes: tuple[Remark, ...], words: Word
         "worn_s": _number(ended.get(NoteKind.WEAR_TIME, {}).get("seconds")),
         "dress_s": stages.get("dress"),
         "undress_s": stages.get("undress"),
-        "refresher_days": words.setup.site.refresher_days if words.setup is not None else 0,
+        "refresher_days": words.site.refresher_days,
     }
 
 
 def _mask(words: Wording) -> str:
-    items = words.setup.protocol.items if words.setup is not None else ()
+    items = words.protocol.items if words.protocol is not None else ()
     return next((item.label for say in MASKS for item in items if item.say == say), "")
 
 

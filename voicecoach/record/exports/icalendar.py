@@ -22,7 +22,7 @@ def to_icalendar(session: Session) -> str:
         InputError: the site gives no days, or the record does not say when it was made.
     """
     told = debrief(session)
-    days = told.words.setup.site.follow_up_days if told.words.setup is not None else ()
+    days = told.words.site.follow_up_days
     if not days:
         what = "the site gives no days for follow-up"
         raise InputError(what, where=str(session.folder), expected="follow-up-days: [...] in its site file")
