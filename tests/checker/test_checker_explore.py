@@ -29,6 +29,13 @@ def test_no_contact_route_is_found_in_a_protocol_of_the_library(file: Path) -> N
     assert "no contact route found under rules v2; paths" in verdict.text(report)
 
 
+@pytest.mark.long
+@pytest.mark.parametrize("file", FILES, ids=lambda file: file.stem)
+def test_none_is_found_with_every_two_things_going_wrong_either(file: Path) -> None:
+    report = verdict.prove(load_protocol(str(file))[0], most=2)
+    assert report.good, verdict.text(report)
+
+
 def without(protocol: Protocol, name: str) -> Protocol:
     plans = (StagePlan(p.stage, tuple(s for s in p.steps if s.name != name)) for p in protocol.stages)
     branches = (replace(b, steps=tuple(s for s in b.steps if s.name != name)) for b in protocol.branches)

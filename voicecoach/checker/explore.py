@@ -122,7 +122,7 @@ FAULTS = ("loose", "open", "torn", "soiled", "skin-showing")
 """What an observer who does not agree may name."""
 
 
-def explore(protocol: Protocol, most: int = 2, max_states: int = MAX_STATES) -> Explored:
+def explore(protocol: Protocol, most: int = 1, max_states: int = MAX_STATES) -> Explored:
     """Walk every way with at most `most` deviations.
 
     Returns:

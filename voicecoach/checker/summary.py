@@ -44,7 +44,7 @@ def _lines(verdict: Verdict, rests: Sequence[Assumption], modes: Sequence[Mode])
         yield f"Asks for less than it should: {needs}."
     if verdict.notes:
         yield f"To be read: {len(verdict.notes)} notes, the first: {verdict.notes[0]}."
-    yield "More: --full (everything), --rests, --slips, --repair, --explain STEP, --csv FILE, --html FILE, --json."
+    yield "More: --full (everything), --rests, --slips, --repair, --explain STEP, --csv FILE, --svg FILE, --json."
 
 
 def _outcome(verdict: Verdict) -> str:
@@ -52,7 +52,8 @@ def _outcome(verdict: Verdict) -> str:
     if verdict.cut:
         return "CUT SHORT: there are more ways than could be walked; nothing is proved."
     if not counters and verdict.good:
-        return "No way found on which contamination arrives, with up to two things going wrong."
+        wrong = "one thing going wrong (--two walks every two)" if verdict.most == 1 else "up to two things going wrong"
+        return f"No way found on which contamination arrives, with {wrong}."
     if not counters:
         return "NOT GOOD: no contact route was found, but what is named below is missing."
     first = counters[0]

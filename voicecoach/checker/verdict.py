@@ -28,7 +28,7 @@ STAND_INS = frozenset(agent.name for agent in AGENTS if agent.stand_in)
 class Verdict:
     """What the check found. broken: published orders that apply and are not kept. asked: what steps need, as computed.
     lacks: what the protocol must have and has not, and sentences that say another thing than the act. notes: judgements
-    to be read. cut: a search was cut short, so that nothing is proved.
+    to be read. cut: a search was cut short, so that nothing is proved. most: how many things could go wrong on a way.
     """
 
     protocol: Protocol
@@ -39,6 +39,7 @@ class Verdict:
     notes: tuple[str, ...]
     lacks: tuple[Lack, ...] = ()
     cut: bool = False
+    most: int = 1
 
     @property
     def short(self) -> tuple[Requirement, ...]:
@@ -53,10 +54,11 @@ class Verdict:
         return not found and not self.cut
 
 
-def prove(protocol: Protocol, most: int = 2, language: str = "en") -> Verdict:
+def prove(protocol: Protocol, most: int = 1, language: str = "en") -> Verdict:
     """Check a protocol on every way with at most `most` deviations, and against the published orders.
 
     Args:
+        most: every two deviations together take seconds for a large protocol, every one a third of a second.
         language: the one that its sentences are in; what is said is held against what is done where it is known.
 
     Raises:
@@ -79,6 +81,7 @@ def prove(protocol: Protocol, most: int = 2, language: str = "en") -> Verdict:
         notes=_notes(protocol, asked),
         lacks=(*lacks(protocol), *misspoken(protocol, language)),
         cut=explored.bounded or way.cut,
+        most=most,
     )
 
 

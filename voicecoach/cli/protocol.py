@@ -63,6 +63,7 @@ def check(
     svg: Annotated[Path | None, typer.Option(help="Draw what slips cost into this file.")] = None,
     grammar: Annotated[str, typer.Option(help="The words that its session would use.")] = "en",
     aloud: Annotated[bool, typer.Option("--aloud", help="Only: no sentence may sound like an answer.")] = False,
+    two: Annotated[bool, typer.Option("--two", help="Every two things that go wrong, not only every one.")] = False,
     full: Annotated[bool, typer.Option("--full", help="Everything that was found, as text.")] = False,
     rests: Annotated[bool, typer.Option("--rests", help="Every belief that the proof rests on.")] = False,
     mend: Annotated[bool, typer.Option("--repair", help="The smallest change that closes the first way.")] = False,
@@ -84,7 +85,7 @@ def check(
             refuse(InputError(f"has no step {explain!r}", where=read.file, expected="the name of a step"))
         typer.echo(told)
         return
-    report = _prove(read, setup.grammar.language)
+    report = _prove(read, setup.grammar.language, 2 if two else 1)
     ranking = rank.rank(read)
     if as_json:
         typer.echo(json.dumps({**verdict.as_json(report), "ranking": slips_text.as_json(ranking)}, indent=1))
@@ -116,9 +117,9 @@ def _repair(report: verdict.Verdict) -> str:
     return repair.text(found) if found else "No small change was found that closes the first way."
 
 
-def _prove(read: Protocol, language: str) -> verdict.Verdict:
+def _prove(read: Protocol, language: str, most: int) -> verdict.Verdict:
     try:
-        return verdict.prove(read, language=language)
+        return verdict.prove(read, most, language)
     except VoicecoachError as error:
         refuse(error)
 
