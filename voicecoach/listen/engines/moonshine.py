@@ -118,12 +118,12 @@ class MoonshineScorer:
         A danger word is also taken where it stands in what moonshine writes down.
         """
         heard = self.rank(samples)
-        best = {
-            found.command: Scored(found.command, found.phrase, self._fitted.score(found))
-            for found in self._weighing.candidates(live, heard.scores)
-        }
+        best: dict[str, Scored] = {}
+        if not {command.name for command in self._urgent}.issuperset(live):  # else speech that goes on: no phrase alone
+            for found in self._weighing.candidates(live, heard.scores):
+                best[found.command] = Scored(found.command, found.phrase, self._fitted.score(found))
         for said in written(heard.text, self._urgent, live):
-            if best[said.command].score < said.score:
+            if said.command not in best or best[said.command].score < said.score:
                 best[said.command] = said
         return sorted(best.values(), key=lambda scored: (-scored.score, scored.command)), None
 
