@@ -20,7 +20,7 @@ from voicecoach.record.replay import compare
 from voicecoach.session.events import CLOCK_HZ, Heard, PromptEnded
 from voicecoach.simulate import demo
 
-SEEDS = (1, pytest.param(2, marks=pytest.mark.long))
+SEEDS = (3, pytest.param(4, marks=pytest.mark.long))
 
 
 @pytest.fixture(scope="module", params=SEEDS)

@@ -184,7 +184,7 @@ def end_command(
 
 @main.command(name="demo")
 def demo_command(
-    seed: Annotated[int, typer.Option(help="Another seed, another wearer.")] = 1,
+    seed: Annotated[int, typer.Option(help="Another seed, another wearer.")] = 3,
     out: Annotated[Path | None, typer.Option(help="Where the record is kept.")] = None,
     engine: EngineOption = registry.AUTO,
     model: ModelOption = None,
