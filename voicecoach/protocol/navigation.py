@@ -15,6 +15,8 @@ INCIDENTS = ("breach: ", "touched ")
 """How the cause of a detour begins that is about an incident."""
 OWED = "owed for an exposure"
 """The cause of the detour to the wash."""
+KNOWN = "known to be torn: "
+"""How the cause of a detour begins that is about a piece which was found torn before: nothing is asked again."""
 UNDONE = "does not go in"
 """The cause of the detour in which somebody takes off again what is on."""
 
@@ -147,11 +149,12 @@ def _turned(protocol: Protocol, here: Position) -> Position | None:
 def _known_torn(protocol: Protocol, here: Position, step: Step) -> Position | None:
     """A look at a piece that is known to be torn is passed over for the way of that piece."""
     ways = dict(step.branches)
-    torn = [act.target for act in step.acts if act.kind == "inspect" and act.target in here.ledger.torn]
-    if not torn or "torn" not in ways:
+    looked_at = [act.target for act in step.acts if act.kind == "inspect"]
+    torn = [item for item in looked_at if item in here.ledger.torn]
+    if not torn or torn != looked_at or "torn" not in ways:
         return None
     way = _way_of_torn(protocol, here, torn[0]) or ways["torn"]
-    entered = Detour(way, 0, protocol.branch(way).then, f"known to be torn: {torn[0]}")
+    entered = Detour(way, 0, protocol.branch(way).then, f"{KNOWN}{torn[0]}")
     return here.at(replace(here.place, detours=(*here.place.detours, entered)), here.ledger.mended(torn[0]))
 
 
@@ -443,7 +446,11 @@ def _behind_the_end(protocol: Protocol, here: Position) -> Arrival:
         questions = (*branch.ask, *_asked_by_breach(protocol, place.stage, over))
         number = over.step - len(branch.steps)
         outer = replace(place, detours=place.detours[:-1])
-        if number < len(questions) and questions[number] in {"where", "skin"} and here.placed:
+        if (
+            number < len(questions)
+            and questions[number] in {"where", "skin"}
+            and (here.placed or over.cause.startswith(KNOWN))
+        ):
             return Arrival("on", _following(place), ledger)
         if number >= len(questions):
             return Arrival("on", _then_place(protocol, here.at(outer), over.then, over.cause), ledger)

@@ -85,7 +85,7 @@ TABLE: tuple[Row, ...] = (
     Row("read_out", ("prompting", "interrupted"), "awaiting", ("over_step", "no_loop_due"), ("take_answers",)),
     Row("read_out", ("interrupted",), "asking", ("over_question",), ("take_answers",)),
     Row("read_out", WAITING, "=", (), ("wait",)),
-    *_leads("first_words_over", ("breached",)),
+    *_leads("first_words_over", ("breached",), ("tell_owed",)),
     Row("voice_over", ("prompting", "asking"), "interrupted", ("may_interrupt",), ("interrupt",)),
     Row(
         "voice_over",

@@ -179,6 +179,13 @@ def note_exposed(turn: Turn, place: str, cause: str) -> None:
         turn.aside("owed-later")
 
 
+def tell_owed(turn: Turn) -> None:
+    """After the first words about a needle, of which no place is asked: it is on record, and is washed when out."""
+    state = turn.state
+    if state.ledger.on() and any(one.at >= state.struck_at and one.cause == "needle" for one in state.exposures):
+        turn.aside("owed-later")
+
+
 def note_place(turn: Turn) -> None:
     """A place named while an incident is being handled: it is not asked for again."""
     turn.tone("taken")
@@ -194,5 +201,5 @@ def _fault(turn: Turn, fault: str, by: str) -> None:
 
 
 ACTIONS: dict[str, Callable[[Turn], None]] = {
-    action.__name__: action for action in (ask, ask_on, tell_worn, hold, hold_on, note_reply, note_place)
+    action.__name__: action for action in (ask, ask_on, tell_worn, hold, hold_on, note_reply, note_place, tell_owed)
 }
