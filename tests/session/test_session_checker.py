@@ -16,8 +16,10 @@ from voicecoach.protocol.model import DANGERS, Act, Branch, BreachRule, Item, Pr
 from voicecoach.protocol.place import Place
 from voicecoach.session.events import Role
 from voicecoach.session.exposure import UNKNOWN, Exposure, led
+from voicecoach.session.interpret.live import piece_word
 from voicecoach.session.setup import Setup
 
+SAID = {"pause": ("pause", "resume", "yes"), "touched": ("stop", "touched", "hand")}
 STATUS = {"step": "awaiting", "confirm": "confirming", "question": "asking", "work": "working"}
 LIBRARY = sorted(file.stem for file in (ROOT / "protocols").glob("*.yaml"))
 
@@ -55,10 +57,8 @@ def happen(session: Session, point: Point, event: str) -> None:
     word, _, what = event.partition(": ")
     if word == "breach":
         session.hear(what)
-    elif event == "pause":
-        session.hear("pause", "resume", "yes")
-    elif event == "touched":
-        session.hear("stop", "touched", "hand")
+    elif event in SAID:
+        session.hear(*SAID[event])
     elif event == "wearer down":
         session.state = replace(session.state, status="asking", question="down", about="", pending=None)
         session.hear("yes")
@@ -68,6 +68,8 @@ def happen(session: Session, point: Point, event: str) -> None:
             session.hear("yes" if session.state.question == "removal-area" else "confirm", role="observer")
     elif word == "not clear":
         session.hear("not-clear", what, role="observer")
+    elif word == "piece":
+        session.hear(piece_word(session.setup, what))
     elif spot.kind == "question":
         session.hear("no" if not event else "yes" if spot.question == "skin" else "hand")
     elif event == "went-wrong, told later":
@@ -85,9 +87,7 @@ def answered(session: Session, step: Step | None, role: Role) -> None:
     if session.state.status == "confirming":
         session.hear("confirm", role="observer")
     elif step is not None and step.quiet_s:
-        session.state = replace(session.state, timers=("quiet",))
-        session.due["quiet"] = session.at
-        session.fire("quiet")
+        session.hear("done")
     elif step is not None:
         for one in dict.fromkeys((role, *step.also)):
             session.hear(step.answers[0], role=one)  # type: ignore[arg-type]
@@ -126,9 +126,9 @@ def differences(protocol: Protocol, most: int, sample: int, seed: int = 0) -> tu
 
 @pytest.mark.parametrize("name", LIBRARY)
 def test_on_a_sample_of_points_of_a_library_protocol_the_session_goes_where_the_checker_goes(name: str) -> None:
-    compared, found = differences(setup(name).protocol, 1, 25)
+    compared, found = differences(setup(name).protocol, 1, 12)
     assert found == []
-    assert compared > 100
+    assert compared > 50
 
 
 @pytest.mark.long
@@ -198,7 +198,7 @@ def protocols(draw: st.DrawFn) -> Protocol:
     )  # fmt: skip
 
 
-@settings(deadline=None, max_examples=25, suppress_health_check=list(HealthCheck))
+@settings(deadline=None, max_examples=15, suppress_health_check=list(HealthCheck))
 @given(protocols(), st.integers(0, 99))
 def test_in_generated_protocols_the_session_goes_where_the_checker_goes(protocol: Protocol, seed: int) -> None:
     assert differences(protocol, 1, 12, seed)[1] == []
