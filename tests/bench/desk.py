@@ -82,7 +82,10 @@ def measure(what: str, *command: str) -> None:
     """Run a command and print what it took."""
     code = "import sys; from voicecoach.__main__ import program; program()"
     wrapped = [sys.executable, "-c", _WRAP, json.dumps([sys.executable, "-c", code, *command])]
-    done = subprocess.run(wrapped, check=True, capture_output=True, text=True)
+    done = subprocess.run(wrapped, check=False, capture_output=True, text=True)
+    if done.returncode:
+        print(f"  {what}: failed: {done.stderr.strip()[-300:]}")
+        return
     took = json.loads(done.stdout.splitlines()[-1])
     print(f"  {what}: {took['wall_s']:.2f} s ({took['cpu_s']:.2f} s of processor time), {took['most_mb']:.0f} MB")
 
