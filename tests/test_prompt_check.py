@@ -153,7 +153,7 @@ def test_a_check_that_was_cut_off_goes_on_where_it_stopped(setup: Setup, tmp_pat
             ears.append(Sensitive(lasts))
             return ears[-1]
 
-        facts = Facts(DistinctVoice(), SPEC, cache=tmp_path, shipped=())
+        facts = Facts(DistinctVoice(), SPEC, cache=tmp_path, shipped={})
         find_taken(
             setup, DistinctVoice(), SPEC, open_ear, tell=lambda done, total: told.append((done, total)), facts=facts
         )
@@ -185,7 +185,7 @@ def test_a_line_that_a_kill_cut_off_costs_only_its_own_verdict(setup: Setup, tmp
             SPEC,
             lambda spec: Sensitive(),
             tell=lambda _, total: told.append(total),
-            facts=Facts(DistinctVoice(), SPEC, cache=tmp_path, shipped=()),
+            facts=Facts(DistinctVoice(), SPEC, cache=tmp_path, shipped={}),
         )
 
     check()
@@ -212,17 +212,17 @@ def in_background(setup: Setup, facts: Facts, ears: list[Sensitive]) -> InBackgr
 
 def test_what_is_known_needs_no_recogniser_and_what_is_new_is_heard_once(setup: Setup, tmp_path: Path) -> None:
     ears: list[Sensitive] = []
-    first = in_background(setup, Facts(DistinctVoice(), SPEC, cache=tmp_path, shipped=()), ears)
+    first = in_background(setup, Facts(DistinctVoice(), SPEC, cache=tmp_path, shipped={}), ears)
     assert first.why == ""
     assert ears[0].heard == len(over_prompt(setup))
     assert all(ear.closed for ear in ears)
-    again = in_background(setup, Facts(DistinctVoice(), SPEC, cache=tmp_path, shipped=()), ears)
+    again = in_background(setup, Facts(DistinctVoice(), SPEC, cache=tmp_path, shipped={}), ears)
     assert len(ears) == 1
     assert again.found == first.found
 
 
 def test_a_prompt_that_is_taken_is_told_of_by_what_it_is_taken_for(setup: Setup, tmp_path: Path) -> None:
-    found = in_background(setup, Facts(DistinctVoice(), SPEC, cache=tmp_path, shipped=()), []).found
+    found = in_background(setup, Facts(DistinctVoice(), SPEC, cache=tmp_path, shipped={}), []).found
     assert found
     text = next(iter(found))
     live = dict(over_prompt(setup))[text]
@@ -230,23 +230,23 @@ def test_a_prompt_that_is_taken_is_told_of_by_what_it_is_taken_for(setup: Setup,
 
 
 def test_a_fact_is_no_longer_believed_when_voice_words_or_live_commands_change(tmp_path: Path) -> None:
-    facts = Facts(DistinctVoice(), SPEC, cache=tmp_path, shipped=())
+    facts = Facts(DistinctVoice(), SPEC, cache=tmp_path, shipped={})
     key = facts.key("Spread gel.", ("breach", "done"))
-    assert key == Facts(DistinctVoice(), SPEC, cache=tmp_path / "other", shipped=()).key(
+    assert key == Facts(DistinctVoice(), SPEC, cache=tmp_path / "other", shipped={}).key(
         "Spread gel.", ("breach", "done")
     )
     assert key != facts.key("Spread gel.", ("breach",))
     assert key != facts.key("Spread the gel.", ("breach", "done"))
     louder = Spec(SPEC.engine, SPEC.grammar.replace("  danger:", "  danger: ", 1), SPEC.grammar_file)
-    assert key == Facts(DistinctVoice(), louder, cache=tmp_path, shipped=()).key("Spread gel.", ("breach", "done"))
-    assert key != Facts(voice_of([("Spread gel.", ())]), SPEC, cache=tmp_path, shipped=()).key(
+    assert key == Facts(DistinctVoice(), louder, cache=tmp_path, shipped={}).key("Spread gel.", ("breach", "done"))
+    assert key != Facts(voice_of([("Spread gel.", ())]), SPEC, cache=tmp_path, shipped={}).key(
         "Spread gel.", ("breach", "done")
     )
 
 
 def test_shipped_facts_are_believed(setup: Setup, tmp_path: Path) -> None:
-    empty = Facts(DistinctVoice(), SPEC, cache=tmp_path, shipped=())
+    empty = Facts(DistinctVoice(), SPEC, cache=tmp_path, shipped={})
     keys = [empty.key(text, live) for text, live in over_prompt(setup)]
     ears: list[Sensitive] = []
-    check = in_background(setup, Facts(DistinctVoice(), SPEC, cache=tmp_path, shipped=keys), ears)
+    check = in_background(setup, Facts(DistinctVoice(), SPEC, cache=tmp_path, shipped=dict.fromkeys(keys, "")), ears)
     assert (ears, check.found) == ([], {})

@@ -1,4 +1,4 @@
-"""Hear every prompt of the shipped protocols, and write down which are taken for nothing.
+"""Hear every prompt of the shipped protocols, and write down what each is taken for.
 
     python tests/bench/prompt_facts.py [--check] [PROTOCOL...]
 
@@ -25,8 +25,8 @@ from voicecoach.speak.voice import Voice
 
 FILE = Path(prompt_check.__file__).with_name(prompt_check.SHIPPED)
 HEAD = """\
-# Prompts of the shipped protocols that the shipped recogniser takes for nothing while they sound: a digest each, of the
-# sound, of the recogniser and of what is live. Written by tests/bench/prompt_facts.py.
+# Prompts of the shipped protocols as the shipped recogniser hears them: a digest each, of the sound, of the recogniser and
+# of what is live, and the command that it is taken for, if any. Written by tests/bench/prompt_facts.py.
 """
 
 
@@ -51,7 +51,7 @@ def main() -> int:
     wanted = arguments.parse_args()
     voice = Voice()
     engine = registry.choose("auto").name
-    known: set[str] = set()
+    known: dict[str, str] = {}
     taken = 0
     began_s = time.monotonic()
     with tempfile.TemporaryDirectory() as cache:
@@ -67,17 +67,18 @@ def main() -> int:
             for one in found:
                 print(f"{name}: {one.prompt!r} is taken for {one.command}")
             taken += len(found)
-            known |= {facts.key(text, live) for text, live in over_prompt(setup) if facts.get(text, live) == ""}
+            known |= {facts.key(text, live): facts.get(text, live) or "" for text, live in over_prompt(setup)}
             print(f"{name}: heard")
     print(
         f"{len(known)} facts by {engine} in {time.monotonic() - began_s:.0f} s; {taken} prompts are taken for a command"
     )
     if wanted.check:
-        shipped = set(prompt_check.shipped_keys())
-        print(f"{len(known - shipped)} are missing from the file, {len(shipped - known)} are no longer needed")
-        return int(bool(known - shipped or taken))
-    FILE.write_text(HEAD + "".join(f"{key}\n" for key in sorted(known)), encoding="ascii")
-    return int(bool(taken))
+        shipped = prompt_check.shipped_facts()
+        lacking = {key for key in known if shipped.get(key) != known[key]}
+        print(f"{len(lacking)} are missing from the file, {len(shipped.keys() - known.keys())} are no longer needed")
+        return int(bool(lacking))
+    FILE.write_text(HEAD + "".join(f"{key} {known[key]}".rstrip() + "\n" for key in sorted(known)), encoding="ascii")
+    return 0
 
 
 if __name__ == "__main__":

@@ -189,7 +189,7 @@ def check_prompts(setup: Setup, voice: Speaker, texts: Texts, engine: str, model
     return len(over_prompt(setup))
 
 
-def check_aloud(protocol: str, grammar: str, site: str, console: Console) -> int:
+def check_aloud(protocol: str, grammar: str, site: str, console: Console, engine: str = "auto") -> int:
     """The same for an author: every sentence rendered and heard by the recogniser that a session would use.
 
     Raises:
@@ -197,7 +197,7 @@ def check_aloud(protocol: str, grammar: str, site: str, console: Console) -> int
     """
     setup, texts = load_setup(protocol, grammar, site)
     voice = prepare_voice(setup, console)
-    return check_prompts(setup, voice, texts, registry.choose("auto").name, None, console)
+    return check_prompts(setup, voice, texts, registry.choose(engine).name, None, console)
 
 
 class Runner:
@@ -277,8 +277,6 @@ class Runner:
             voice: Speaker = SilentVoice() if wish.script else Voice()
         else:
             voice = SilentVoice() if wish.script else prepare_voice(setup, self.console)
-            if engine != "typed":
-                check_prompts(setup, voice, texts, engine, wish.model, self.console)
         line, ear = (self._line(0), typed) if typed is not None else self._line_and_ear(setup, texts, engine)
         independent = wish.pair and (wish.channels > 1 or engine == "typed")
         kept: AudioSetting = "none" if engine == "typed" else wish.audio

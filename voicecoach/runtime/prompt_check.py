@@ -13,7 +13,7 @@ import json
 import os
 import queue
 import threading
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor, as_completed
 from dataclasses import dataclass, field
 from importlib import resources
@@ -48,7 +48,7 @@ FILE = "prompts-heard.jsonl"
 MOST_BYTES = 20_000_000
 """Of that file; a larger one is not read."""
 SHIPPED = "prompts-heard.txt"
-"""Beside this file: the keys of prompts that were heard and taken for nothing, one a line; '#' begins a comment."""
+"""Beside this file: the keys of prompts that were heard, one a line, with the command that one is taken for, if any."""
 HEARING = 3
 """Raised whenever a recogniser would decide otherwise, so that what was found before is not believed."""
 
@@ -221,17 +221,17 @@ class Facts:
 
     Args:
         voice: whose sounds they are. spec: of the recogniser. cache: folder of what this user's sessions found out;
-        None for the usual one. shipped: keys of prompts that are taken for nothing; None for those of the package.
+        None for the usual one. shipped: what comes with the package, by key; None for just that.
     """
 
     def __init__(
-        self, voice: Speaker, spec: Spec, *, cache: Path | None = None, shipped: Iterable[str] | None = None
+        self, voice: Speaker, spec: Spec, *, cache: Path | None = None, shipped: Mapping[str, str] | None = None
     ) -> None:
         folder = cache if cache is not None else cache_folder()
         self._path = folder / FILE
         self._voice = voice
         self._fingerprint = Fingerprint(spec)
-        self._known: dict[str, str] = dict.fromkeys(shipped_keys() if shipped is None else shipped, "")
+        self._known: dict[str, str] = dict(shipped_facts() if shipped is None else shipped)
         try:
             lines = read_bounded(self._path, MOST_BYTES).decode("utf-8", "replace").splitlines()
         except InputError:
@@ -284,10 +284,11 @@ class Fingerprint:
         return f"{self._rest} {[self._commands.get(name) for name in live]!r}"
 
 
-def shipped_keys() -> list[str]:
-    """The keys that come with the package; none if its file is missing or damaged."""
+def shipped_facts() -> dict[str, str]:
+    """The facts that come with the package: key -> command, '' for none; empty if their file is missing or damaged."""
     try:
         text = resources.files("voicecoach.runtime").joinpath(SHIPPED).read_text(encoding="ascii")
     except (OSError, ValueError):
-        return []
-    return [line for line in text.splitlines() if line and not line.startswith("#")]
+        return {}
+    facts = (line.split() for line in text.splitlines() if line and not line.startswith("#"))
+    return {words[0]: words[1] if len(words) > 1 else "" for words in facts}
