@@ -25,8 +25,8 @@ from voicecoach.speak.voice import Voice
 
 FILE = Path(prompt_check.__file__).with_name(prompt_check.SHIPPED)
 HEAD = """\
-# Prompts of the shipped protocols as the shipped recogniser hears them: a digest each, of the sound, of the recogniser and
-# of what is live, and the command that it is taken for, if any. Written by tests/bench/prompt_facts.py.
+# Prompts of the shipped protocols as the shipped recogniser hears them: a digest each, of the sound, of the recogniser
+# and of what is live, and the command that it is taken for, if any. Written by tests/bench/prompt_facts.py.
 """
 
 
