@@ -60,18 +60,18 @@ def test_a_branch_that_nothing_calls_is_named() -> None:
 
 
 def test_a_hole_that_only_a_branch_has_is_found_with_one_deviation() -> None:
-    report = verdict.prove(without(N95, "torn-hands"))
-    first = report.explored.counters[0]
-    assert first.used == 1
-    assert first.found.rule == "gloves-on-unclean-hands"
-    assert "'torn' at look-at-inner-gloves" in verdict.text(report)
+    counters = explore(without(N95, "torn-hands")).counters
+    found = next(counter for counter in counters if counter.found.rule == "gloves-on-unclean-hands")
+    assert found.used == 1
+    assert any(event == "torn" for _, event in found.way)
 
 
+@pytest.mark.long
 def test_a_hole_that_only_two_things_together_open_is_found_with_two_deviations() -> None:
     # a breach while gloves are being changed drops that branch; without this step the shield meets bare hands
-    report = verdict.prove(without(N95, "touched-fresh"))
-    assert {counter.used for counter in report.explored.counters} == {2}
-    assert any(counter.found.rule == "dirty-at-hand" for counter in report.explored.counters)
+    counters = explore(without(N95, "touched-fresh"), most=2).counters
+    assert 2 in {counter.used for counter in counters}
+    assert any(counter.found.rule == "dirty-at-hand" for counter in counters)
 
 
 def test_explain_says_what_is_believed_before_and_after_a_step() -> None:
@@ -243,9 +243,10 @@ def test_more_deviations_never_hide_what_fewer_have_found(protocol: Protocol) ->
     assert found[0] <= found[1] <= found[2]
 
 
+@pytest.mark.long
 def test_a_breach_inside_a_breach_ends_the_first_one() -> None:
     # rule 12, and the session's own rule: a new breach never nests in an old one
-    found = explore(without(N95, "touched-fresh")).counters
+    found = explore(without(N95, "touched-fresh"), most=2).counters
     events = [[event for _, event in counter.way if event.startswith("breach")] for counter in found]
     assert ["breach: torn", "breach: no-air"] in events
 

@@ -78,7 +78,7 @@ def test_a_cover_is_listed_exactly_when_loosening_it_breaks_something(name: str)
 
 def test_the_beliefs_read_as_sentences_that_somebody_can_sign() -> None:
     told = list(lines(assumptions(protocol("n95-gown")), 3))
-    assert told[0].startswith("1. hand rub works on this agent of disease, for its whole time (site); otherwise ")
+    assert told[0].startswith("1. the face shield closes tightly over the eyes (shield-on) (protocol); otherwise ")
     assert told[-1].startswith("and ")
     assert not any("gloves closes" in line for line in lines(assumptions(protocol("n95-gown"))))
 
