@@ -79,7 +79,10 @@ def test_every_word_of_the_english_grammar_has_its_sounds_written_down() -> None
 
 
 def test_a_sound_that_the_engine_does_not_know_is_named() -> None:
-    text = 'grammar: x\nlanguage: en\nversion: "1"\nrisks: {routine: {floor: -2}}\ncommands: {routine: {done: done}}\n'
+    text = (
+        'grammar: x\nlanguage: en\nversion: "1"\nrisks: {routine: {floor: -2}, danger: {floor: -2}}\n'
+        "commands: {routine: {done: done}, danger: {breach: breach}}\n"
+    )
     with pytest.raises(EngineError, match="Ж"):
         PhonemeScorer().prepare(parse(text + "sounds: {done: dЖn}\n", "x.yaml"))
 
