@@ -12,13 +12,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from rich.console import Console
 from typer.testing import CliRunner, Result
 
 from voicecoach.audio.wav import write_wav
 from voicecoach.cli.main import main
 from voicecoach.errors import InputError
-from voicecoach.runtime import app, library, supervisor
+from voicecoach.runtime import app, library, prompt_check, supervisor
 from voicecoach.speak.voice import render_text
 
 PRACTICE = (library.folder("protocols") / "short-practice.yaml").read_text(encoding="utf-8")
@@ -232,10 +231,11 @@ def test_a_protocol_with_a_fault_is_refused_by_file_and_line(
 def test_a_prompt_that_the_ear_takes_for_a_live_phrase_is_refused_with_its_line(
     protocol: Callable[..., Path],
 ) -> None:
-    # rule 2; the word is none of the grammar's, only its sound is
+    # rule 2; that the recogniser takes this one is held in test_prompt_check.py
     path = protocol(("say: Wear the gown and fasten it.", "say: Wear the gown. Breech. Breech."))
+    setup, _ = app.load_setup(str(path), "en")
     with pytest.raises(InputError) as caught:
-        app.check_aloud(str(path), "en", "", Console(quiet=True), "phonemes")
+        prompt_check.refuse([prompt_check.Taken("Wear the gown. Breech. Breech.", "breach")], setup)
     said = caught.value.line()
     assert said.startswith(f"changed.yaml:{line_of(path, 'step: practice-gown-on')}: "), said
     assert "'Wear the gown. Breech. Breech.' is taken for the live command 'breach'" in said

@@ -130,6 +130,8 @@ def choose(engine: str = AUTO, model: str | None = None, language: str = ENGLISH
     """
     if engine not in NAMES:
         raise InputError(f"{engine!r} is not an engine", where="--engine", expected="one of " + ", ".join(NAMES))
+    if model is not None and engine == AUTO:
+        engine = "vosk"  # the only engine with a model that can be named
     wanted = [known for known in ENGINES if known.name == engine or (engine == AUTO and known.scorer)]
     refused = []
     for known in wanted:
