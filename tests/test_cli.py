@@ -128,7 +128,7 @@ def test_hear_prints_one_json_line_an_utterance_and_refusing_is_no_failure(tmp_p
 def test_a_recording_with_two_channels_tells_wearer_and_observer_apart(tmp_path: Path) -> None:
     if not registry.choose("auto").can_run:
         pytest.skip(reason="no audio engine can run here")
-    lead, words = np.zeros(22 * 16_000, np.float32), render_text("step complete")
+    lead, words = np.zeros(22 * 16_000, np.float32), render_text("stop stop")
     left = np.concatenate([lead, words, np.zeros(32_000, np.float32)])
     right = np.roll(left, -48_000)
     write_wav(tmp_path / "pair.wav", np.stack([left, right], axis=1))
@@ -137,7 +137,7 @@ def test_a_recording_with_two_channels_tells_wearer_and_observer_apart(tmp_path:
     assert result.exit_code == 0, result.output
     (record,) = (tmp_path / "records").glob("[!.]*")
     heard = [json.loads(line) for line in (record / "events.jsonl").read_text().splitlines() if '"heard"' in line]
-    assert [event["role"] for event in heard if event.get("phrase") == "step complete"] == ["observer", "wearer"]
+    assert [event["role"] for event in heard if event.get("command") == "stop"] == ["observer", "wearer"]
 
 
 def test_words_typed_at_the_keyboard_lead_through_a_session(tmp_path: Path) -> None:
