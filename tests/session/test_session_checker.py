@@ -200,6 +200,7 @@ def protocols(draw: st.DrawFn) -> Protocol:
     )  # fmt: skip
 
 
+@pytest.mark.long
 @settings(deadline=None, max_examples=15, suppress_health_check=list(HealthCheck))
 @given(protocols(), st.integers(0, 99))
 def test_in_generated_protocols_the_session_goes_where_the_checker_goes(protocol: Protocol, seed: int) -> None:
