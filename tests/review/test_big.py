@@ -34,7 +34,7 @@ def plain(value: Any) -> Any:
 def spark() -> Iterator[Any]:
     pyspark = pytest.importorskip("pyspark.sql", reason="needs the packages of the extra 'big'")
     if shutil.which("java") is None:
-        pytest.skip("needs a Java runtime")
+        pytest.skip(reason="needs a Java runtime")
     session = (
         pyspark.SparkSession.builder.master("local-cluster[2,1,1024]")
         .config("spark.ui.enabled", "false")

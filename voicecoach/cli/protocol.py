@@ -26,6 +26,7 @@ from voicecoach.checker import (
     verdict,
 )
 from voicecoach.checker.rules import table_text
+from voicecoach.checker.slips import SlipPaths
 from voicecoach.errors import InputError, VoicecoachError
 from voicecoach.protocol import card as page
 from voicecoach.protocol import schema as schemas
@@ -86,7 +87,8 @@ def check(
         typer.echo(told)
         return
     report = _prove(read, setup.grammar.language, 2 if two else 1)
-    ranking = rank.rank(read)
+    paths = SlipPaths(read)
+    ranking = rank.rank(read, way=paths)
     if as_json:
         typer.echo(json.dumps({**verdict.as_json(report), "ranking": slips_text.as_json(ranking)}, indent=1))
     elif slips:
@@ -98,13 +100,13 @@ def check(
     elif mend:
         typer.echo(_repair(report))
     else:
-        rows = detection.modes_of(read, ranking)
-        typer.echo(summary.text(report, assumptions.assumptions(read), rows))
+        modes = detection.modes_of(read, ranking, paths)
+        typer.echo(summary.text(report, assumptions.assumptions(read), modes))
     if svg:
         _write(slip_chart.svg(read, ranking), svg)
     if csv_file:
         table = io.StringIO()
-        csv.writer(table).writerows(detection.table(detection.modes_of(read, ranking)))
+        csv.writer(table).writerows(detection.table(detection.modes_of(read, ranking, paths)))
         _write(table.getvalue(), csv_file)
     sys.exit(0 if report.good else FOUND)
 

@@ -172,32 +172,23 @@ def prepare_voice(setup: Setup, console: Console) -> Voice:
     return voice
 
 
-def check_prompts(setup: Setup, voice: Speaker, texts: Texts, engine: str, model: str | None, console: Console) -> int:
-    """Rule 2, all at once: how many sentences there are; none is taken for a command.
+def check_aloud(protocol: str, grammar: str, site: str, console: Console, engine: str = "auto") -> int:
+    """Rule 2 for an author: every sentence is rendered and heard; how many there are, none of them taken for a command.
 
     Args:
-        setup, texts: the protocol and the grammar, and their texts. voice: prepared. engine, model: the recogniser.
-        console: where progress is shown.
+        protocol, grammar, site: names or files, as for a session. console: where progress is shown. engine: the
+        recogniser, by default the one that a session would use.
 
     Raises:
-        InputError: names the first sentence that is taken. EngineError: the recogniser cannot run.
+        InputError: names the first sentence that is taken. VoicecoachError: a file or the recogniser cannot be used.
     """
-    spec = registry.spec(engine, texts.grammar, f"{setup.grammar.name}.yaml", model=model)
+    setup, texts = load_setup(protocol, grammar, site)
+    voice = prepare_voice(setup, console)
+    spec = registry.spec(registry.choose(engine).name, texts.grammar, f"{setup.grammar.name}.yaml")
     with progress(console, "checking that no prompt sounds like a command") as tell:
         taken = prompt_check.find_taken(setup, voice, spec, _lockstep, tell=tell)
     prompt_check.refuse(taken, setup)
     return len(over_prompt(setup))
-
-
-def check_aloud(protocol: str, grammar: str, site: str, console: Console, engine: str = "auto") -> int:
-    """The same for an author: every sentence rendered and heard by the recogniser that a session would use.
-
-    Raises:
-        VoicecoachError: as `check_prompts`, or a file cannot be read.
-    """
-    setup, texts = load_setup(protocol, grammar, site)
-    voice = prepare_voice(setup, console)
-    return check_prompts(setup, voice, texts, registry.choose(engine).name, None, console)
 
 
 class Runner:
