@@ -10,7 +10,7 @@ import pytest
 
 from voicecoach.audio.line import Block, Samples
 from voicecoach.errors import EngineError
-from voicecoach.listen.registry import build
+from voicecoach.listen.in_process import InProcessRecogniser
 from voicecoach.listen.worker import Spec
 from voicecoach.runtime import app, library
 from voicecoach.runtime.prompt_check import FILE, GAP_S, LEAD_S, Facts, InBackground, Prompt, commands_in, find_taken
@@ -26,32 +26,6 @@ SPEC = Spec("phonemes", (library.folder("grammars") / "en.yaml").read_text(encod
 @pytest.fixture(scope="module")
 def setup() -> Setup:
     return app.load_setup("short-practice", "en")[0]
-
-
-class InProcess:
-    """The real ear without a process around it."""
-
-    engine = "phonemes"
-
-    def __init__(self, spec: Spec) -> None:
-        self._hears = build(spec)
-        self._found: list[Event] = []
-
-    def listen(self, commands: tuple[str, ...]) -> None:
-        self._hears.listen(commands)
-
-    def feed(self, block: Block) -> None:
-        self._found += self._hears.feed(block.at, block.heard, block.played)
-
-    def poll(self) -> list[Event]:
-        found, self._found = self._found, []
-        return found
-
-    def restart(self) -> None:
-        raise NotImplementedError
-
-    def close(self) -> None:
-        pass
 
 
 class Sensitive:
@@ -123,8 +97,8 @@ def test_the_real_ear_says_the_same_of_a_prompt_alone_and_behind_others() -> Non
     words = ("Breach.", "Wear the gown. Breech. Breech.", "Tie the mask over nose and mouth.")
     prompts = [(text, live) for text in words]
     voice = voice_of(prompts)
-    together = sorted(commands_in(prompts, voice, [InProcess(SPEC)]))
-    alone = sorted(next(commands_in([prompt], voice, [InProcess(SPEC)])) for prompt in prompts)
+    together = sorted(commands_in(prompts, voice, [InProcessRecogniser(SPEC)]))
+    alone = sorted(next(commands_in([prompt], voice, [InProcessRecogniser(SPEC)])) for prompt in prompts)
     assert together == alone
     assert {command for *_, command in alone} >= {"", "breach"}
 

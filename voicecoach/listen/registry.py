@@ -174,6 +174,13 @@ def spec(
     return Spec(state.name, grammar, grammar_file, str(path or ""), tuple((roles or {}).items()))
 
 
+def roles_of(pair: bool, channels: int) -> dict[int, Role]:
+    """Who speaks on which channel; two people on one microphone can't be told apart."""
+    if not pair:
+        return dict.fromkeys(range(channels), "wearer")
+    return {0: "wearer", 1: "observer"} if channels > 1 else {0: "unknown"}
+
+
 def build(spec: Spec, working: Callable[[], None] = lambda: None) -> Hears:
     """Make the ear that a child holds. Runs in the child.
 

@@ -46,7 +46,7 @@ from voicecoach.runtime.resume import Open, wall_s
 from voicecoach.runtime.screen import Behind, Transcript
 from voicecoach.session import prompts
 from voicecoach.session.effects import Say
-from voicecoach.session.events import CLOCK_HZ, Event, Opened, Reopened, Role, Salvaged
+from voicecoach.session.events import CLOCK_HZ, Event, Opened, Reopened, Salvaged
 from voicecoach.session.machine import Machine
 from voicecoach.session.prompts import RECORD_CODE, every_prompt, over_prompt
 from voicecoach.session.setup import Setup
@@ -403,7 +403,7 @@ class Runner:
         if wish.script:
             path = Path(wish.script)
             return ScriptedRecogniser(setup.grammar, parse_script(library.read_text(path), path.name), path.name)
-        roles = _roles(wish.pair, wish.channels)
+        roles = registry.roles_of(wish.pair, wish.channels)
         spec = registry.spec(engine, texts.grammar, f"{setup.grammar.name}.yaml", model=wish.model, roles=roles)
         with self.console.status(f"starting the ear ({engine})"):
             return RecogniserProcess(spec, lockstep=not self.live)
@@ -541,9 +541,3 @@ def recorded_wish(wish: Wish, session: Session, state: SessionState) -> Wish:
         channels=made_with.channels or wish.channels,
         model=wish.model if made_with.model is None else made_with.model or None,
     )
-
-
-def _roles(pair: bool, channels: int) -> dict[int, Role]:
-    if not pair:
-        return dict.fromkeys(range(channels), "wearer")
-    return {0: "wearer", 1: "observer"} if channels > 1 else {0: "unknown"}

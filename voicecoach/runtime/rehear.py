@@ -16,13 +16,13 @@ import numpy as np
 from voicecoach.audio.line import RATE_HZ, Block, Samples
 from voicecoach.errors import InputError, VoicecoachError
 from voicecoach.listen import registry
+from voicecoach.listen.in_process import InProcessRecogniser
 from voicecoach.listen.port import Recogniser
 from voicecoach.listen.process import RecogniserProcess
-from voicecoach.listen.worker import Hears, Spec
 from voicecoach.record.moments import Moment, moments, samples_of
 from voicecoach.record.read import Session, read
 from voicecoach.record.texts import recorded_texts
-from voicecoach.session.events import Event, Heard, Role
+from voicecoach.session.events import Heard
 
 TAIL_S = 1.0
 """Quiet behind each clip, in which an utterance ends."""
@@ -170,51 +170,18 @@ def rehear_folder(folder: str, chosen: Ear, key: bytes | None = None) -> Reheari
             text = with_floor(text, chosen.floor)
         made = session.manifest
         name = chosen.grammar_file or "grammar.yaml"
-        spec = registry.spec(chosen.engine, text, name, model=chosen.model, roles=_roles(made.mode, made.channels or 1))
+        roles = registry.roles_of(made.mode == "pair", made.channels or 1)
+        spec = registry.spec(chosen.engine, text, name, model=chosen.model, roles=roles)
         # a worker of a cluster may have no children; nobody waits here for an ear that hangs
-        ear: Recogniser = _OwnEar(spec) if current_process().daemon else RecogniserProcess(spec, lockstep=True)
+        ear: Recogniser = (
+            InProcessRecogniser(spec) if current_process().daemon else RecogniserProcess(spec, lockstep=True)
+        )
         try:
             return rehear(session, ear)
         finally:
             ear.close()
     except VoicecoachError as error:
         return Rehearing(folder, 0, (), error.line())
-
-
-class _OwnEar:
-    """An ear in this very process."""
-
-    def __init__(self, spec: Spec) -> None:
-        self.engine = spec.engine
-        self._spec = spec
-        self._found: list[Event] = []
-        self._hears: Hears = registry.build(spec)
-
-    def listen(self, commands: tuple[str, ...]) -> None:
-        """From now on only these command ids can be meant."""
-        self._hears.listen(commands)
-
-    def feed(self, block: Block) -> None:
-        """Hear the block."""
-        self._found += self._hears.feed(block.at, block.heard, block.played)
-
-    def poll(self) -> list[Event]:
-        """Events found since the last call."""
-        found, self._found = self._found, []
-        return found
-
-    def restart(self) -> None:
-        """Make it anew."""
-        self._hears = registry.build(self._spec)
-
-    def close(self) -> None:
-        """Nothing has to be let go."""
-
-
-def _roles(mode: str, channels: int) -> dict[int, Role]:
-    if mode != "pair":
-        return dict.fromkeys(range(channels), "wearer")
-    return {0: "wearer", 1: "observer"} if channels > 1 else {0: "unknown"}
 
 
 def rehear_all(folders: Iterable[Path], chosen: Ear, key: bytes | None = None) -> Iterator[Rehearing]:

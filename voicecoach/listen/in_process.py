@@ -1,0 +1,45 @@
+"""A recogniser in this very process: for work that nobody waits for, where one that dies costs only that work."""
+
+from __future__ import annotations
+
+from voicecoach.audio.line import Block
+from voicecoach.listen import registry
+from voicecoach.listen.worker import Hears, Spec
+from voicecoach.session.events import Event
+
+
+class InProcessRecogniser:
+    """The recogniser that a watched process would run, without the process.
+
+    Args:
+        spec: what it is made of.
+
+    Raises:
+        VoicecoachError: the engine cannot be loaded, or cannot hear this grammar.
+    """
+
+    def __init__(self, spec: Spec) -> None:
+        self.engine = spec.engine
+        self._spec = spec
+        self._found: list[Event] = []
+        self._hears: Hears = registry.build(spec)
+
+    def listen(self, commands: tuple[str, ...]) -> None:
+        """From now on only these command ids can be meant."""
+        self._hears.listen(commands)
+
+    def feed(self, block: Block) -> None:
+        """Hear the block."""
+        self._found += self._hears.feed(block.at, block.heard, block.played)
+
+    def poll(self) -> list[Event]:
+        """Events found since the last call."""
+        found, self._found = self._found, []
+        return found
+
+    def restart(self) -> None:
+        """Make it anew."""
+        self._hears = registry.build(self._spec)
+
+    def close(self) -> None:
+        """There is nothing to close."""
