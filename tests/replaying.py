@@ -5,11 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 from voicecoach.cli.record import machine_of
+from voicecoach.debrief.replay import compare
 from voicecoach.errors import VoicecoachError
 from voicecoach.record.lines import FILE
 from voicecoach.record.manifest import FORMAT
 from voicecoach.record.read import Session, read
-from voicecoach.record.replay import compare
 from voicecoach.session.events import Opened
 
 COPIES = {"protocol.yaml", "grammar.yaml"}

@@ -1,6 +1,7 @@
 """Who may import whom, read from the source."""
 
 import ast
+import re
 import sys
 import tomllib
 from collections.abc import Iterator
@@ -43,22 +44,23 @@ ONLY_IN = {
         "cli/export.py", "cli/guard.py", "cli/main.py", "cli/protocol.py", "cli/record.py", "cli/replay.py",
         "cli/review.py", "cli/topics.py",
     },
-    "jinja2": {"pages/render.py"},
-    "duckdb": {"review/store.py"},
-    "scipy": {"review/curves.py"},
-    "markupsafe": {"pages/render.py"},
+    "jinja2": {"debrief/pages/html.py"},
+    "duckdb": {"debrief/review/store.py"},
+    "scipy": {"debrief/review/curves.py"},
+    "markupsafe": {"debrief/pages/html.py"},
     "ibis": {"runtime/big.py"},
     "distributed": {"runtime/big.py"},
 }  # fmt: skip
 """Each library behind one door."""
 LAYERS = (
     ("errors.py",),
-    ("yamltext.py", "files.py", "signals.py"),
-    ("grammar.py",),
+    ("yamltext.py", "system"),
+    ("grammar.py", "debrief/pages"),
     ("protocol",),
-    ("checker", "session", "audio", "pages"),
+    ("checker", "session", "audio"),
     ("speak", "listen", "record"),
-    ("review",),
+    ("debrief",),
+    ("debrief/exports", "debrief/review"),
     ("runtime",),
     ("simulate",),
     ("cli",),
@@ -157,12 +159,17 @@ def test_a_library_is_imported_behind_one_door(library: str) -> None:
 
 def test_no_room_imports_from_a_room_above_it_or_beside_it() -> None:
     floor = {room: number for number, rooms in enumerate(LAYERS) for room in rooms}
+
+    def room_of(name: str) -> str:
+        first, second = "/".join(name.split("/")[:1]), "/".join(name.split("/")[:2])
+        return second if second in floor else first
+
     for name in FILES:
         if name == "__init__.py":
             continue
-        room = name.split("/")[0]
+        room = room_of(name)
         for module in imports(name):
-            other = inside(module).split("/")[0]
+            other = room_of(inside(module))
             if other not in {"", "__init__.py", room}:
                 assert floor[other] < floor[room], f"{name} imports {module}"
 
@@ -175,7 +182,7 @@ def test_the_edges_know_neither_the_loop_nor_each_other_s_engines() -> None:
         "audio/live.py",
         "speak/render.py",
     }
-    rooms = {"audio", "listen", "record", "speak"}
+    rooms = {"audio", "debrief", "listen", "record", "speak"}
     for name in FILES:
         room = name.split("/")[0]
         known = {file for module in imports(name) if (file := inside(module))}
@@ -201,6 +208,32 @@ def test_no_file_imports_in_a_circle() -> None:
 
     for name in FILES:
         visit(name, ())
+
+
+def test_a_public_type_has_a_name_of_its_own() -> None:
+    homes: dict[str, list[str]] = {}
+    for name in FILES:
+        for node in tree(name).body:
+            for defined in types_of(node):
+                homes.setdefault(defined.lstrip("_"), []).append(name)
+    assert {"SessionState", "Samples"} <= set(homes), "classes and aliases are both looked at"
+    assert {defined: where for defined, where in homes.items() if len(where) > 1} == {}
+
+
+def types_of(node: ast.stmt) -> Iterator[str]:
+    """The types that a statement defines: classes, and aliases by their capital letter."""
+    if isinstance(node, ast.ClassDef):
+        yield node.name
+    elif isinstance(node, ast.Assign):
+        yield from (n.id for n in node.targets if isinstance(n, ast.Name) and re.fullmatch(r"_?[A-Z]\w*[a-z]\w*", n.id))
+
+
+def test_a_file_has_a_name_of_its_own() -> None:
+    homes: dict[str, list[str]] = {}
+    for name in FILES:
+        if not name.endswith("__init__.py") and not name.startswith("cli/"):  # a command's file has the command's name
+            homes.setdefault(Path(name).name, []).append(name)
+    assert {file: where for file, where in homes.items() if len(where) > 1} == {}
 
 
 def test_every_library_that_is_imported_is_declared_and_the_other_way_round() -> None:

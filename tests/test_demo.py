@@ -14,9 +14,9 @@ import pytest
 from voicecoach.audio.line import RATE_HZ
 from voicecoach.audio.wav import read_wav
 from voicecoach.cli.record import machine_of
+from voicecoach.debrief.replay import compare
 from voicecoach.listen import registry
 from voicecoach.record.read import read
-from voicecoach.record.replay import compare
 from voicecoach.session.events import CLOCK_HZ, Heard, PromptEnded
 from voicecoach.simulate import demo
 

@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from voicecoach import files, grammar
+from voicecoach import grammar
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ
 from voicecoach.audio.wav import Recording, WavLine, read_wav
 from voicecoach.cli import guard
@@ -27,6 +27,7 @@ from voicecoach.listen.worker import Spec
 from voicecoach.runtime import library, prompt_check, supervisor
 from voicecoach.speak.cache import Cache
 from voicecoach.speak.silent import SilentVoice
+from voicecoach.system import files
 
 posix = pytest.mark.skipif(sys.platform == "win32", reason="is about POSIX")
 ROOT = Path(__file__).parents[1]
@@ -164,7 +165,7 @@ def test_half_characters_and_commands_to_the_terminal_are_refused_in_a_protocol(
 def test_without_a_home_and_a_user_a_folder_is_asked_for() -> None:
     text = (
         "import os, sys; from voicecoach.cli.main import main; import voicecoach.runtime.app as app;"
-        "import voicecoach.files as files; os.environ.pop('HOME', None); os.setuid(54321);"
+        "import voicecoach.system.files as files; os.environ.pop('HOME', None); os.setuid(54321);"
         "[os.environ.pop(name, None) for name in list(os.environ) if name.startswith('XDG')];"
         "print(files.cache_folder(), files.data_folder()); app.sessions_folder(None)"
     )

@@ -126,7 +126,7 @@ def test_an_installed_wheel_reads_its_data_files_from_any_folder(wheel: Path, tm
     assert "rules of the conversation" in run(program, "help", "rules", cwd=tmp_path)
     readers = (
         "from voicecoach.listen import chance; chance.fitted('mixed'); "
-        "from voicecoach.review.store import Store; Store(None); "
+        "from voicecoach.debrief.review.store import Store; Store(None); "
         "from voicecoach.record.exports import plain; print(plain.schema())"
     )
     assert "$schema" in run(python, "-c", readers, cwd=tmp_path)

@@ -13,7 +13,16 @@ from voicecoach.errors import EngineError
 from voicecoach.listen.in_process import InProcessRecogniser
 from voicecoach.listen.worker import Spec
 from voicecoach.runtime import app, library
-from voicecoach.runtime.prompt_check import FILE, GAP_S, LEAD_S, Facts, InBackground, Prompt, commands_in, find_taken
+from voicecoach.runtime.prompt_check import (
+    FILE,
+    GAP_S,
+    LEAD_S,
+    Facts,
+    InBackground,
+    PromptText,
+    commands_in,
+    find_taken,
+)
 from voicecoach.session.events import Event, Heard
 from voicecoach.session.prompts import over_prompt
 from voicecoach.session.setup import Setup
@@ -75,7 +84,7 @@ class DistinctVoice(SilentVoice):
         return samples
 
 
-def voice_of(prompts: list[Prompt]) -> Voice:
+def voice_of(prompts: list[PromptText]) -> Voice:
     made = Voice()
     assert made.prepare([text for text, _ in prompts]) == []
     return made

@@ -3,7 +3,7 @@
     python tests/bench/desk.py [--sessions 10 100 1000] [--keep FOLDER]
 
 The sessions are run, not copied: a simulated wearer goes through the machine with slips that a seed gives, and the
-journal writes what happens (tests/review/simulated.py). With --keep they stay in FOLDER and are used again; without it
+journal writes what happens (tests/debrief/simulated.py). With --keep they stay in FOLDER and are used again; without it
 they go. Each measurement is a process of its own; time is on the wall, memory is the most that the largest of its
 processes held in RAM. Prints, asserts nothing.
 """
@@ -22,7 +22,7 @@ from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "review"))
+sys.path.insert(0, str(Path(__file__).parents[1] / "debrief"))
 simulated: Any = importlib.import_module("simulated")
 
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from voicecoach.checker.contamination import Model
+from voicecoach.checker.contamination import ContactModel
 from voicecoach.checker.rules import CLEAN, DIRTY, SUSPECT, TREATED
 from voicecoach.checker.world import LEVEL, SOIL, Contact, World
 from voicecoach.protocol.model import Act, Item, Protocol, Step, Timing
@@ -38,7 +38,7 @@ class Wearer:
     """A wearer to whom steps are done one by one; `broken` holds the rules broken by the last one."""
 
     def __init__(self, protocol: Protocol = N95, *, stage: str = "undress") -> None:
-        self.model = Model(protocol)
+        self.model = ContactModel(protocol)
         self.world: World = self.model.start()
         self.log: list[Contact] = []
         self.broken: list[str] = []
@@ -127,7 +127,7 @@ def test_an_agent_that_nobody_knows_and_a_time_that_is_too_short_disinfect_nothi
         assert wearer.level("outer-gloves.outside") == DIRTY
     # CDC for the public [second-hand]: 20 s of soap and water; WHO has 40 to 60 s
     wash = Step("w", "", acts=(Act("hygiene", "hands"),), timing=Timing("soap-and-water", 20, "rubbing"))
-    assert Wearer(stage="dress").model.do(wash, Model(N95).start())[1] == ()
+    assert Wearer(stage="dress").model.do(wash, ContactModel(N95).start())[1] == ()
 
 
 def test_a_piece_out_of_the_bin_is_not_a_fresh_one() -> None:
@@ -229,7 +229,7 @@ def test_soil_found_late_makes_dirty_what_was_touched_since_the_last_clear() -> 
 
 
 def test_when_the_last_rub_is_skipped_the_hands_are_not_clean_at_the_end() -> None:
-    model = Model(N95)
+    model = ContactModel(N95)
     for left_out, wanted in (("", []), ("rub-hands-2", ["hands-not-clean"])):
         world = model.start()
         for plan in N95.stages:
@@ -288,7 +288,7 @@ def test_what_is_exposed_follows_from_the_order_of_putting_on() -> None:
     late = next(step for step in N95.steps("dress") if step.name == "respirator-on")
     place = next(n for n, step in enumerate(steps) if step.name == "hood-on")
     steps.insert(place + 1, late)
-    model = Model(N95)
+    model = ContactModel(N95)
     world = model.start()
     for step in (*N95.steps("prepare"), *steps):
         world, _ = model.do(step, world)
@@ -299,7 +299,7 @@ def test_what_is_exposed_follows_from_the_order_of_putting_on() -> None:
 
 @pytest.mark.parametrize("missing", ["hood", "shield", "outer-gloves", "gown", "respirator", "boot-covers"])
 def test_a_piece_left_out_leaves_skin_hair_or_clothes_bare_at_entry_or_the_inner_gloves_dirty(missing: str) -> None:
-    model = Model(N95)
+    model = ContactModel(N95)
     world = model.start()
     for step in (*N95.steps("prepare"), *N95.steps("dress")):
         if not any(act.kind == "don" and act.target == missing for act in step.acts):
@@ -364,5 +364,5 @@ def test_what_touches_spreads_both_ways_so_neither_is_worse_than_both_were(steps
 
 def test_an_item_of_no_known_kind_still_has_an_outside_and_an_inside() -> None:
     item = Item("sock", "feet", 1, "sock", "sock")
-    model = Model(replace(N95, items=(item,)))
+    model = ContactModel(replace(N95, items=(item,)))
     assert {"sock.outside", "sock.inside"} <= set(model.names)

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from voicecoach.checker import verdict
-from voicecoach.checker.contamination import Model
+from voicecoach.checker.contamination import ContactModel
 from voicecoach.checker.explore import explore
 from voicecoach.checker.route import happening
 from voicecoach.checker.world import ENTERED, World
@@ -163,7 +163,7 @@ class Brute:
 
     def __init__(self, protocol: Protocol, most: int) -> None:
         self.protocol, self.most = protocol, most
-        self.model = Model(protocol)
+        self.model = ContactModel(protocol)
         self.found: set[Key] = set()
         self.ways = 0
         self.branch = {branch.name: branch for branch in protocol.branches}

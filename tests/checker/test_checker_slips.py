@@ -7,7 +7,7 @@ from xml.etree import ElementTree as ET
 import pytest
 
 from voicecoach.checker import rank, slip_chart, slips_text, verdict
-from voicecoach.checker.rank import Chance, correlation
+from voicecoach.checker.rank import Probability, correlation
 from voicecoach.checker.requirements import requirements
 from voicecoach.checker.slips import SlipPaths, pairs, single
 from voicecoach.errors import InputError
@@ -109,7 +109,7 @@ def test_the_picture_is_xml_with_a_bar_for_each_step_and_an_arc_or_a_dot_for_eac
 @pytest.mark.parametrize("values", [(0.5, 0.1, 0.4), (0.1, -0.1, 0.4), (0.1, 0.0, 1.4)])
 def test_a_range_that_is_none_is_refused(values: tuple[float, float, float]) -> None:
     with pytest.raises(InputError, match="no range of probabilities"):
-        Chance(*values, "test")
+        Probability(*values, "test")
 
 
 def test_rank_correlation_is_spearmans_with_ties_shared() -> None:

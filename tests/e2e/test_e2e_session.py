@@ -21,14 +21,14 @@ from virtual_card import VirtualCard
 
 from voicecoach.audio.line import RATE_HZ
 from voicecoach.cli.record import machine_of
+from voicecoach.debrief.replay import compare
+from voicecoach.debrief.timeline import heard_against_said
 from voicecoach.listen import registry
 from voicecoach.listen.process import RecogniserProcess
 from voicecoach.protocol.lint import all_steps
 from voicecoach.record.journal import Journal
 from voicecoach.record.manifest import Manifest
 from voicecoach.record.read import Session, read
-from voicecoach.record.replay import compare
-from voicecoach.record.timeline import heard_against_said
 from voicecoach.runtime import app, resume
 from voicecoach.runtime.loop import Coach, Parts
 from voicecoach.session.events import Heard, Opened, PartLost

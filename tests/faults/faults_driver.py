@@ -13,7 +13,7 @@ from typing import Any
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, Half, Line
 from voicecoach.audio.quiet import QuietLine
 from voicecoach.errors import AudioError, EngineError
-from voicecoach.listen.port import Recogniser
+from voicecoach.listen.recogniser import Recogniser
 from voicecoach.record import disk, lock
 from voicecoach.record.journal import Journal
 from voicecoach.record.manifest import Manifest

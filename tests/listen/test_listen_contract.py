@@ -13,8 +13,8 @@ from spoken import say
 from voicecoach import grammar as grammars
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, Samples
 from voicecoach.listen import registry
-from voicecoach.listen.port import Recogniser
 from voicecoach.listen.process import RecogniserProcess
+from voicecoach.listen.recogniser import Recogniser
 from voicecoach.listen.scripted import ScriptedRecogniser, parse
 from voicecoach.listen.worker import Spec
 from voicecoach.session.events import Event, Heard, SpeechEnded, SpeechStarted

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from voicecoach.audio.line import RATE_HZ, Samples
 from voicecoach.grammar import RISKS, Grammar, Scored, decide, parse
 from voicecoach.listen import chance
-from voicecoach.listen.chance import Candidate, Chance, Evidence, Fitted, Weighing, chance_of, opposite
+from voicecoach.listen.chance import Calibration, Candidate, Evidence, Fitted, Weighing, chance_of, opposite
 from voicecoach.listen.engines import moonshine, phonemes
 from voicecoach.listen.engines.mixed import CERTAIN, MixedScorer
 
@@ -41,13 +41,13 @@ class Phones:
         self.phrases = [(command.name, phrase) for command in grammar.commands for phrase in command.phrases]
         return grammar
 
-    def rank(self, samples: Samples) -> phonemes.Ranking:
+    def rank(self, samples: Samples) -> phonemes.SpellingScores:
         rows = [row for row, (_, phrase) in enumerate(self.phrases) if phrase == self.phrase]
         whole = np.full(len(self.phrases), -9.0)
         if not self.is_inside or len(samples) < RATE_HZ:
             whole[rows] = self.value
         inside = dict.fromkeys(rows, self.value) if self.is_inside and len(samples) >= RATE_HZ else {}
-        return phonemes.Ranking(whole, -2.5, inside)
+        return phonemes.SpellingScores(whole, -2.5, inside)
 
     def find(self, samples: Samples, row: int) -> tuple[int, int]:
         return RATE_HZ, RATE_HZ * 3 // 2
@@ -63,11 +63,11 @@ class Words:
     def prepare(self, grammar: Grammar) -> Grammar:
         return grammar
 
-    def rank(self, samples: Samples) -> moonshine.Ranking:
+    def rank(self, samples: Samples) -> moonshine.UtteranceScores:
         self.asked.append(len(samples))
         scores = np.full(len(PHRASES), -16.0)
         scores[[place for place, phrase in enumerate(PHRASES) if phrase == self.phrase]] = self.value
-        return moonshine.Ranking(scores, self.text)
+        return moonshine.UtteranceScores(scores, self.text)
 
 
 def heard(phones: Phones, words: Words, live: Collection[str] = LIVE, seconds: float = 1.0) -> str | None:
@@ -170,7 +170,7 @@ def test_the_chance_agrees_with_counts_on_voices_that_were_kept_out_of_the_fit()
 def test_weights_of_another_number_of_figures_are_refused() -> None:
     evidence = Evidence(0, 0, 0, 0, 0, 1, 4, 3)
     with pytest.raises(ValueError, match="zip"):
-        Chance((1.0,), 0.0).log_odds(evidence)
+        Calibration((1.0,), 0.0).log_odds(evidence)
     assert len(chance.names()) == len(evidence.vector())
 
 

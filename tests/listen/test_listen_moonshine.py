@@ -17,7 +17,7 @@ from voicecoach.listen.engines import moonshine_network
 from voicecoach.listen.engines.moonshine import LEAST, MoonshineScorer, noises
 from voicecoach.listen.engines.moonshine_network import MoonshineNetwork, folder, why_not
 from voicecoach.listen.engines.moonshine_pieces import BEGIN, END, Pieces
-from voicecoach.listen.engines.moonshine_tree import Node, plant, spellings
+from voicecoach.listen.engines.moonshine_tree import PrefixNode, plant, spellings
 
 ENGLISH = parse((Path(__file__).parents[2] / "grammars" / "en.yaml").read_text(encoding="utf-8"), "en.yaml")
 needs_moonshine = pytest.mark.skipif(bool(why_not()), reason="moonshine-voice has wheels for some systems only")
@@ -69,7 +69,7 @@ def PIECES(cache: dict[str, Pieces] = {}) -> Pieces:  # noqa: N802, B006 read on
 
 @given(st.lists(st.text("abc ", min_size=1, max_size=6), min_size=1, max_size=8, unique=True))
 def test_each_phrase_ends_once_for_each_of_its_spellings(phrases: list[str]) -> None:
-    def ends(node: Node) -> list[int]:
+    def ends(node: PrefixNode) -> list[int]:
         return [*node.ends, *(number for child in node.children.values() for number in ends(child))]
 
     found = ends(plant(phrases, lambda text: [ord(letter) for letter in text], 1))

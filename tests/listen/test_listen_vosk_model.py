@@ -11,7 +11,7 @@ import pytest
 from voicecoach.errors import InputError, VoicecoachError
 from voicecoach.listen import registry, vosk_model
 from voicecoach.listen.registry import EngineState, choose
-from voicecoach.listen.vosk_model import NAME, Fetcher, Progress
+from voicecoach.listen.vosk_model import NAME, DownloadProgress, Fetcher
 
 FILES = {"am/final.mdl": b"a" * 5000, "conf/mfcc.conf": b"c", "graph/HCLr.fst": b"g" * 100, "README": b"small"}
 
@@ -32,7 +32,7 @@ def pack(path: Path, files: dict[str, bytes] | None = None, top: str = NAME) -> 
 
 
 def from_file(source: Path) -> Fetcher:
-    def fetch(part: Path, progress: Progress | None) -> Path:
+    def fetch(part: Path, progress: DownloadProgress | None) -> Path:
         if progress:
             progress(1, 1)
         copy = part / "fetched.zip"
@@ -42,7 +42,7 @@ def from_file(source: Path) -> Fetcher:
     return fetch
 
 
-def never(part: Path, progress: Progress | None) -> Path:
+def never(part: Path, progress: DownloadProgress | None) -> Path:
     raise AssertionError("nothing should be fetched")
 
 
@@ -71,7 +71,7 @@ def test_what_an_interrupted_attempt_left_is_swept(home: Path, tmp_path: Path) -
 
 
 def test_nothing_is_left_when_the_fetching_fails(home: Path) -> None:
-    def fails(part: Path, progress: Progress | None) -> Path:
+    def fails(part: Path, progress: DownloadProgress | None) -> Path:
         (part / "half").write_bytes(b"half")
         raise OSError(28, "No space left on device")
 

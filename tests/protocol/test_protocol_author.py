@@ -15,10 +15,10 @@ from voicecoach.checker.rules import TABLE, table_text
 from voicecoach.cli.protocol import app
 from voicecoach.errors import InputError
 from voicecoach.grammar import parse
-from voicecoach.protocol.card import FRONT_CHARACTERS, FRONT_LEAST_PT, card, front_characters, front_pt
 from voicecoach.protocol.lint import lint
 from voicecoach.protocol.load import FIELDS
 from voicecoach.protocol.model import Protocol, StagePlan
+from voicecoach.protocol.printed_card import FRONT_CHARACTERS, FRONT_LEAST_PT, card, front_characters, front_pt
 from voicecoach.protocol.schema import schema
 from voicecoach.protocol.steps import STEP_FIELDS
 from voicecoach.runtime.library import load_protocol

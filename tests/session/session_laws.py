@@ -13,7 +13,7 @@ from voicecoach.protocol.place import Place
 from voicecoach.session.effects import CancelTimer, Effect, Listen, Note, Say, SetTimer, StopSpeaking
 from voicecoach.session.events import CLOCK_HZ, Event, Heard, Opened, PromptEnded, TimerFired
 from voicecoach.session.guards import GUARDS
-from voicecoach.session.interpret.live import live, tried
+from voicecoach.session.interpret.live_commands import live, tried
 from voicecoach.session.machine import Machine
 from voicecoach.session.prompts import every_prompt
 from voicecoach.session.setup import Setup

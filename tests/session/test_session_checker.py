@@ -16,7 +16,7 @@ from voicecoach.protocol.model import DANGERS, Act, Branch, BreachRule, Item, Pr
 from voicecoach.protocol.place import Place
 from voicecoach.session.events import Role
 from voicecoach.session.exposure import UNKNOWN, Exposure, led
-from voicecoach.session.interpret.live import piece_word
+from voicecoach.session.interpret.live_commands import piece_word
 from voicecoach.session.setup import Setup
 
 SAID = {"pause": ("pause", "resume", "yes"), "touched": ("stop", "touched", "hand")}

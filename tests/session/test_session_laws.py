@@ -23,7 +23,7 @@ from voicecoach.session.events import (
     SpeechUnending,
     TimerFired,
 )
-from voicecoach.session.interpret.live import tried
+from voicecoach.session.interpret.live_commands import tried
 
 WORDS = sorted(command.name for command in grammar().commands)
 ROLES = ("wearer", "observer", "assistant", "unknown")

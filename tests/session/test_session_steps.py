@@ -9,7 +9,7 @@ from voicecoach.protocol.navigation import steps_named
 from voicecoach.protocol.site import Site
 from voicecoach.session.effects import Note, Say, SetTimer, Tone
 from voicecoach.session.events import Heard, TimerFired
-from voicecoach.session.interpret.live import OVER_PROMPT
+from voicecoach.session.interpret.live_commands import OVER_PROMPT
 from voicecoach.session.prompts import every_prompt, lint, over_prompt, own_sentences
 
 PROTOCOLS = ("short-practice", "n95-gown", "papr-gown", "who-coverall", "ambulance-bay")

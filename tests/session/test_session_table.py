@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from voicecoach.session.actions.registry import ACTIONS
+from voicecoach.session.actions.by_name import ACTIONS
 from voicecoach.session.diagram import mermaid
 from voicecoach.session.guards import GUARDS
 from voicecoach.session.interpret import answers, dispatch, intent, replies

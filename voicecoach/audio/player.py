@@ -12,7 +12,7 @@ READ_S = 0.25
 LATE_S = 5.0
 """A card this far behind the sound (s) no longer plays."""
 
-Progress = Callable[[float, float], None]
+PlayProgress = Callable[[float, float], None]
 """Called with seconds played and seconds in all."""
 
 
@@ -20,7 +20,7 @@ def play(
     samples: Samples,
     *,
     speaker: str | int | None = None,
-    on_progress: Progress = lambda _done_s, _total_s: None,
+    on_progress: PlayProgress = lambda _done_s, _total_s: None,
     open_line: Callable[[str | int | None], Line] = lambda speaker: LiveLine(speaker=speaker, direction="speaker"),
 ) -> None:
     """Play `samples`, float32 at RATE_HZ, shape (frames,); returns when they have been played.

@@ -24,11 +24,11 @@ GIVES_S = 3.0
 GOOD, REFUSED = 0, 1
 """Exit statuses of the process. REFUSED: the library returned an error."""
 
-Device = tuple[str | int | None, str | int | None]
+DevicePair = tuple[str | int | None, str | int | None]
 What = Literal["list", "open", "frames"]
 
 
-def survive(what: What, *, channels: int = 1, device: Device = (None, None), direction: str = "both") -> None:
+def survive(what: What, *, channels: int = 1, device: DevicePair = (None, None), direction: str = "both") -> None:
     """Return once a separate process has survived this, whether it could open the card or not.
 
     Args:
@@ -49,7 +49,7 @@ def survive(what: What, *, channels: int = 1, device: Device = (None, None), dir
     )
 
 
-def gives(*, channels: int, device: Device, direction: str) -> bool:
+def gives(*, channels: int, device: DevicePair, direction: str) -> bool:
     """Whether a card delivers frames in that direction. Takes about a second."""
     return _status("frames", LIMIT_S + GIVES_S, channels=channels, device=device, direction=direction) == GOOD
 

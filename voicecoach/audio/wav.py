@@ -16,7 +16,7 @@ import soxr
 from voicecoach.audio.line import RATE_HZ, Samples
 from voicecoach.audio.quiet import QuietLine
 from voicecoach.errors import InputError, RecordError
-from voicecoach.files import open_plain
+from voicecoach.system.files import open_plain
 
 UNKNOWN_SIZE = 0xFFFFFFFF
 """Data size written by programs that stream to a pipe: the data extends to the end of the file."""
@@ -134,13 +134,13 @@ def decode_wav(data: bytes) -> tuple[Samples, int]:
     return _floats(file.read(sound.frames * 2 * sound.channels), sound.channels), sound.rate_hz
 
 
-class _Sound(NamedTuple):
+class _WavFormat(NamedTuple):
     rate_hz: int
     channels: int
     frames: int
 
 
-def _find_sound(file: BinaryIO, length: int) -> _Sound:
+def _find_sound(file: BinaryIO, length: int) -> _WavFormat:
     """Read a header; leaves the file at its first frame. length: of the file (bytes)."""
     head = file.read(12)
     if not head:
@@ -163,7 +163,7 @@ def _find_sound(file: BinaryIO, length: int) -> _Sound:
     raise InputError("holds no sound (no data)", expected=_WANTED, mend="record or copy it again")
 
 
-def _sound(rate_hz: int, channels: int, *, there: int, size: int) -> _Sound:
+def _sound(rate_hz: int, channels: int, *, there: int, size: int) -> _WavFormat:
     if there < size != UNKNOWN_SIZE:
         rate = rate_hz * 2 * channels
         raise InputError(
@@ -174,7 +174,7 @@ def _sound(rate_hz: int, channels: int, *, there: int, size: int) -> _Sound:
     frames = min(there, size) // (2 * channels)
     if not frames:
         raise InputError("holds no sound (0 frames)", expected=_WANTED, mend="record it again")
-    return _Sound(rate_hz, channels, frames)
+    return _WavFormat(rate_hz, channels, frames)
 
 
 def _floats(data: bytes, channels: int) -> Samples:
@@ -222,7 +222,7 @@ class WavLine(QuietLine):
     """
 
     def __init__(self, source: Recording | Samples, tail_s: float = 3.0, live: bool = False) -> None:
-        self._source = source if isinstance(source, Recording) else _Samples(source)
+        self._source = source if isinstance(source, Recording) else _SamplesInMemory(source)
         self._tail = round(tail_s * RATE_HZ)
         super().__init__(live, channels=self._source.channels)
 
@@ -240,7 +240,7 @@ class WavLine(QuietLine):
         return heard, self._source.ended and self._tail <= 0
 
 
-class _Samples:
+class _SamplesInMemory:
     """Samples in memory with the interface of a recording."""
 
     def __init__(self, samples: Samples) -> None:

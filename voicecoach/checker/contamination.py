@@ -10,14 +10,14 @@ from dataclasses import replace
 from voicecoach.checker.rules import CLEAN, DIRTY, SUSPECT, TREATED
 from voicecoach.checker.surfaces import Surfaces
 from voicecoach.checker.transfer import Run
-from voicecoach.checker.world import ENTERED, LEVEL, RUBBED, TOUCHED, Contact, Finding, Slip, World
+from voicecoach.checker.world import ENTERED, LEVEL, RUBBED, TOUCHED, Contact, Slip, Violation, World
 from voicecoach.protocol import zones
 from voicecoach.protocol.model import ANYONE, Step
 
 _ENTRY = ("hands", "wrists", "face", "eyes", "hair", "neck", "arms", "uniform", "legs", "feet")
 
 
-class Model(Surfaces):
+class ContactModel(Surfaces):
     """A protocol's surfaces, and the meaning of its acts on them."""
 
     def start(self) -> World:
@@ -31,7 +31,7 @@ class Model(Surfaces):
 
     def do(
         self, step: Step, world: World, log: list[Contact] | None = None, slip: Slip | None = None
-    ) -> tuple[World, tuple[Finding, ...]]:
+    ) -> tuple[World, tuple[Violation, ...]]:
         """The world after the step's acts, and the rules broken by them."""
         if step.role == ANYONE:  # the wearer's hands are the worse ones
             step = replace(step, role="wearer")
@@ -46,7 +46,7 @@ class Model(Surfaces):
             run.touch(self.hand(step.role, worn), bare[0] if bare else self.outermost(self.at["face"], worn))
         return run.world(), tuple(run.found)
 
-    def enter(self, world: World, log: list[Contact] | None = None) -> tuple[World, tuple[Finding, ...]]:
+    def enter(self, world: World, log: list[Contact] | None = None) -> tuple[World, tuple[Violation, ...]]:
         """Work begins: what is exposed becomes dirty."""
         run = Run(self, world, Step("work", "work begins"), log, None)
         for item in world.worn:
@@ -71,7 +71,7 @@ class Model(Surfaces):
         run.flags = (run.flags | ENTERED) & ~RUBBED
         return run.world(), tuple(run.found)
 
-    def leave(self, world: World) -> tuple[World, tuple[Finding, ...]]:
+    def leave(self, world: World) -> tuple[World, tuple[Violation, ...]]:
         """The end: what must hold of hands, shoes and items."""
         run = Run(self, world, Step("end", "the end"), None, None)
         if not world.flags & ENTERED:

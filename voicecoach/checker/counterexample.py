@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
-from voicecoach.checker.contamination import Model
+from voicecoach.checker.contamination import ContactModel
 from voicecoach.checker.explore import USUAL, Counterexample
 from voicecoach.checker.route import happening
 from voicecoach.checker.rules import BY_NAME, LEVELS
@@ -23,7 +23,7 @@ def replay(protocol: Protocol, way: Sequence[tuple[str, str]]) -> list[Contact]:
 
 def _replayed(protocol: Protocol, way: Sequence[tuple[str, str]]) -> tuple[list[Contact], list[tuple[str, World]]]:
     """As `replay`, and the worlds along the way, each with the step or event that led to it."""
-    model = Model(protocol)
+    model = ContactModel(protocol)
     steps = {step.name: step for _, step in all_steps(protocol)}
     log: list[Contact] = []
     world = model.start()

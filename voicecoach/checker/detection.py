@@ -31,7 +31,7 @@ SLIPS = {
 
 
 @dataclass(frozen=True, slots=True)
-class Mode:
+class FailureMode:
     """One row: a slip, what it leads to, and who could still notice before it does.
 
     severity, likelihood: 0 to 1. noticed_by: 'wearer', 'observer', 'assistant', 'a later rub', or '' for nobody;
@@ -50,13 +50,13 @@ class Mode:
     criticality: float
 
 
-def modes_of(protocol: Protocol, ranking: Ranking, paths: SlipPaths | None = None) -> tuple[Mode, ...]:
+def modes_of(protocol: Protocol, ranking: Ranking, paths: SlipPaths | None = None) -> tuple[FailureMode, ...]:
     """A row for every single slip, in the ranking's order."""
     paths = paths or SlipPaths(protocol)
     return tuple(_mode(paths, slip) for slip in ranking.slips)
 
 
-def table(modes: Sequence[Mode]) -> list[tuple[str, ...]]:
+def table(modes: Sequence[FailureMode]) -> list[tuple[str, ...]]:
     """The rows as texts, for a spreadsheet or a page; the first are COLUMNS."""
     rows: list[tuple[str, ...]] = [COLUMNS]
     for mode in modes:
@@ -71,14 +71,14 @@ def table(modes: Sequence[Mode]) -> list[tuple[str, ...]]:
     return rows
 
 
-def _mode(paths: SlipPaths, slip: Ranked) -> Mode:
+def _mode(paths: SlipPaths, slip: Ranked) -> FailureMode:
     outcome = slip.outcome
     if outcome.arrives:
         effect = f"contamination reaches {', '.join(outcome.sites)} at {outcome.arrival}"
     else:
         effect = "a barrier is lost" if outcome.found else "none found"
     by, at, later = _noticed(paths, slip)
-    return Mode(
+    return FailureMode(
         slip.rank, slip.event.step, SLIPS[slip.event.kind], effect, weight(outcome), slip.chance, by, at, later,
         slip.criticality,
     )  # fmt: skip

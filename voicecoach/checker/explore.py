@@ -13,10 +13,10 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import NamedTuple
 
-from voicecoach.checker.contamination import Model
+from voicecoach.checker.contamination import ContactModel
 from voicecoach.checker.route import Memory, Route, Spot, Stop, happening
 from voicecoach.checker.rules import BY_NAME, SEVERITIES, Severity
-from voicecoach.checker.world import ENTERED, Finding, World
+from voicecoach.checker.world import ENTERED, Violation, World
 from voicecoach.protocol.ledger import Ledger
 from voicecoach.protocol.model import Act, Protocol, Step
 
@@ -26,7 +26,7 @@ USUAL = frozenset({"", "work begins", "start removal", "the end"})
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class State:
+class WalkState:
     """The surfaces, the ledger that the session keeps, and what else it remembers; one value for each of a walk."""
 
     world: World
@@ -38,7 +38,7 @@ class Point(NamedTuple):
     """A point on a way: where the session waits, the state, and deviations so far."""
 
     spot: Spot
-    state: State
+    state: WalkState
     used: int
 
 
@@ -50,7 +50,7 @@ class Way(NamedTuple):
     step: str
     event: str
     after: Point | None
-    found: tuple[Finding, ...] = ()
+    found: tuple[Violation, ...] = ()
 
 
 class Move(NamedTuple):
@@ -65,7 +65,7 @@ class Move(NamedTuple):
 class Counterexample:
     """A broken rule and the shortest way to it. way: (step, event) pairs; event '' is the step's own answer."""
 
-    found: Finding
+    found: Violation
     mode: str
     way: tuple[tuple[str, str], ...]
     used: int
@@ -154,15 +154,15 @@ class Walk:
 
     def __init__(self, protocol: Protocol, mode: str, most: int, max_states: int = MAX_STATES) -> None:
         self.protocol, self.mode, self.most, self.max_states = protocol, mode, most, max_states
-        self.model, self.route = Model(protocol), Route(protocol, mode)
+        self.model, self.route = ContactModel(protocol), Route(protocol, mode)
         self.moves: dict[Point, Move] = {}
         self.next: dict[Point, list[Point]] = {}
         self.ends: set[Point] = set()
         self.counters: dict[tuple[str, str, str], Counterexample] = {}
         self.cut = False
         self._emergencies = {branch.name for branch in protocol.branches if branch.emergency}
-        self._states: dict[tuple[World, Ledger, Memory], State] = {}
-        self._done: dict[tuple[str, World], tuple[World, tuple[Finding, ...]]] = {}
+        self._states: dict[tuple[World, Ledger, Memory], WalkState] = {}
+        self._done: dict[tuple[str, World], tuple[World, tuple[Violation, ...]]] = {}
         self._happened: dict[tuple[str, str, World], World] = {}
 
     def start(self) -> Point:
@@ -309,7 +309,7 @@ class Walk:
             world = self._happen(what, step or Step("", ""), world)
         return self._point(self.route.go(event, _stop(point)), world, point.used if used is None else used)
 
-    def _note(self, found: Finding, point: Point, step: str, event: str, used: int) -> None:
+    def _note(self, found: Violation, point: Point, step: str, event: str, used: int) -> None:
         key = (found.rule, found.step, found.at)
         if key not in self.counters:
             self.counters[key] = Counterexample(found, self.mode, (*self.way_to(point), (step, event)), used)
@@ -318,10 +318,10 @@ class Walk:
         key = (world, stop.ledger, stop.memory)
         known = self._states.get(key)
         if known is None:
-            known = self._states[key] = State(*key)
+            known = self._states[key] = WalkState(*key)
         return Point(stop.spot, known, used)
 
-    def _do(self, step: Step, world: World) -> tuple[World, tuple[Finding, ...]]:
+    def _do(self, step: Step, world: World) -> tuple[World, tuple[Violation, ...]]:
         key = (step.name, world)
         known = self._done.get(key)
         if known is None:

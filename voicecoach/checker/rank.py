@@ -17,7 +17,7 @@ from voicecoach.protocol.model import Protocol, Step
 
 
 @dataclass(frozen=True, slots=True)
-class Chance:
+class Probability:
     """A probability with the range it may lie in, and where it comes from."""
 
     value: float
@@ -31,20 +31,20 @@ class Chance:
 
 
 # of one step going wrong in this way, once
-SLIP: dict[str, Chance] = {
-    "omitted": Chance(0.01, 0.001, 0.05, "judgement: a read list leaves few steps out"),
-    "swapped": Chance(0.005, 0.0005, 0.03, "judgement"),
-    "grip": Chance(0.10, 0.02, 0.40, "judgement; improper technique in 39.5 % of removals, Tomas 2015, read"),
-    "short": Chance(0.10, 0.02, 0.40, "judgement; hygiene or glove errors in 67 % of workers, Kwon 2017, read"),
-    "face": Chance(0.01, 0.001, 0.05, "judgement"),
-    "role": Chance(0.02, 0.002, 0.10, "judgement: the wearer does what is the helper's to do"),
-    "missed": Chance(0.05, 0.01, 0.30, "judgement: soil is there and is not seen"),
+SLIP: dict[str, Probability] = {
+    "omitted": Probability(0.01, 0.001, 0.05, "judgement: a read list leaves few steps out"),
+    "swapped": Probability(0.005, 0.0005, 0.03, "judgement"),
+    "grip": Probability(0.10, 0.02, 0.40, "judgement; improper technique in 39.5 % of removals, Tomas 2015, read"),
+    "short": Probability(0.10, 0.02, 0.40, "judgement; hygiene or glove errors in 67 % of workers, Kwon 2017, read"),
+    "face": Probability(0.01, 0.001, 0.05, "judgement"),
+    "role": Probability(0.02, 0.002, 0.10, "judgement: the wearer does what is the helper's to do"),
+    "missed": Probability(0.05, 0.01, 0.30, "judgement: soil is there and is not seen"),
 }
 # that a contact carries something, by the state of what carries it
-TRANSFER: dict[str, Chance] = {
-    "dirty": Chance(0.30, 0.05, 0.80, "judgement; removal contaminates in 46 %, Tomas 2015, read"),
-    "treated": Chance(0.02, 0.002, 0.10, "judgement: what a full disinfection leaves"),
-    "bare": Chance(0.50, 0.10, 0.90, "judgement: uncovered for the whole of work"),
+TRANSFER: dict[str, Probability] = {
+    "dirty": Probability(0.30, 0.05, 0.80, "judgement; removal contaminates in 46 %, Tomas 2015, read"),
+    "treated": Probability(0.02, 0.002, 0.10, "judgement: what a full disinfection leaves"),
+    "bare": Probability(0.50, 0.10, 0.90, "judgement: uncovered for the whole of work"),
 }
 
 
@@ -209,7 +209,7 @@ def _draw(
     return ranks, sum(agree) / len(agree) if agree else 1.0
 
 
-def _between(rng: random.Random, chance: Chance) -> float:
+def _between(rng: random.Random, chance: Probability) -> float:
     return float(chance.low * (chance.high / chance.low) ** rng.random())
 
 

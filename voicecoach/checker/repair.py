@@ -37,7 +37,7 @@ class _Change:
     protocol: Protocol
 
 
-Part = tuple[str, tuple[Step, ...]]
+StepList = tuple[str, tuple[Step, ...]]
 """A stage or 'branch NAME', and its steps."""
 
 
@@ -90,7 +90,7 @@ def _changes(protocol: Protocol, counter: Counterexample) -> Iterator[_Change]:
         yield from _moved(protocol, part, steps, place)
 
 
-def _parts(protocol: Protocol) -> Iterator[Part]:
+def _parts(protocol: Protocol) -> Iterator[StepList]:
     for plan in protocol.stages:
         yield plan.stage, plan.steps
     for branch in protocol.branches:

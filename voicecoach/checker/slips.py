@@ -10,10 +10,10 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
-from voicecoach.checker.contamination import Model
+from voicecoach.checker.contamination import ContactModel
 from voicecoach.checker.explore import modes
 from voicecoach.checker.weights import worst
-from voicecoach.checker.world import ENTERED, Finding, Slip, World, worn_ledger
+from voicecoach.checker.world import ENTERED, Slip, Violation, World, worn_ledger
 from voicecoach.protocol.applies import not_for_now
 from voicecoach.protocol.model import STAGES, Protocol, Step
 
@@ -55,7 +55,7 @@ class Outcome:
     """
 
     events: tuple[SlipEvent, ...]
-    found: tuple[Finding, ...]
+    found: tuple[Violation, ...]
     arrival: str
     later: int
     catch: str
@@ -77,7 +77,7 @@ class SlipPaths:
     """The list as written, with a memory of how it ends from every point and state."""
 
     def __init__(self, protocol: Protocol) -> None:
-        self.protocol, self.model = protocol, Model(protocol)
+        self.protocol, self.model = protocol, ContactModel(protocol)
         self.mode = modes(protocol)[-1]
         self.steps: list[tuple[str, Step]] = []
         for stage in STAGES:
@@ -86,17 +86,17 @@ class SlipPaths:
                 self.steps.append(("work", Step("work", "work begins")))
         self.place = {step.name: n for n, (_, step) in enumerate(self.steps)}
         self.cut = False
-        self._ends: dict[tuple[int, World], tuple[Finding, ...]] = {}
-        self._did: dict[tuple[int, str, World], tuple[World, tuple[Finding, ...]]] = {}
+        self._ends: dict[tuple[int, World], tuple[Violation, ...]] = {}
+        self._did: dict[tuple[int, str, World], tuple[World, tuple[Violation, ...]]] = {}
         self.worlds = [self.model.start()]
-        self.nominal: list[tuple[Finding, ...]] = []
+        self.nominal: list[tuple[Violation, ...]] = []
         for n in range(len(self.steps)):
             world, found = self.do(n, self.worlds[-1])
             self.worlds.append(world)
             self.nominal.append(found)
         self.usual = set(self.end(0, self.worlds[0]))
 
-    def do(self, place: int, world: World, kind: str = "") -> tuple[World, tuple[Finding, ...]]:
+    def do(self, place: int, world: World, kind: str = "") -> tuple[World, tuple[Violation, ...]]:
         """One step as written, or with a slip in it."""
         key = (place, kind, world)
         known = self._did.get(key)
@@ -104,7 +104,7 @@ class SlipPaths:
             known = self._did[key] = self._do(place, world, kind)
         return known
 
-    def _do(self, place: int, world: World, kind: str) -> tuple[World, tuple[Finding, ...]]:
+    def _do(self, place: int, world: World, kind: str) -> tuple[World, tuple[Violation, ...]]:
         stage, step = self.steps[place]
         if stage == "work":
             return self.model.enter(world)
@@ -117,9 +117,9 @@ class SlipPaths:
             return self.model.do(replace(step, role="wearer"), world)
         return self.model.do(step, world, slip=Slip(kind) if kind else None)
 
-    def end(self, place: int, world: World) -> tuple[Finding, ...]:
+    def end(self, place: int, world: World) -> tuple[Violation, ...]:
         """All rules broken from `place` to the end, starting with `world`."""
-        passed: list[tuple[tuple[int, World], tuple[Finding, ...]]] = []
+        passed: list[tuple[tuple[int, World], tuple[Violation, ...]]] = []
         while (place, world) not in self._ends:
             if place == len(self.steps):
                 self._ends[place, world] = self.model.leave(world)[1]
@@ -138,7 +138,7 @@ class SlipPaths:
         """How many steps have been tried, each in each state once."""
         return len(self._did)
 
-    def slip(self, event: SlipEvent, world: World) -> tuple[int, World, tuple[Finding, ...]]:
+    def slip(self, event: SlipEvent, world: World) -> tuple[int, World, tuple[Violation, ...]]:
         """The place, the world and what was broken when the slip has happened."""
         place = event.place
         if event.kind == "omitted":
@@ -173,7 +173,7 @@ class SlipPaths:
             found += [SlipEvent(place, step.name, kind) for kind in kinds]
         return found
 
-    def outcome(self, events: tuple[SlipEvent, ...], found: tuple[Finding, ...]) -> Outcome:
+    def outcome(self, events: tuple[SlipEvent, ...], found: tuple[Violation, ...]) -> Outcome:
         """What the slips lead to, without what the list as written breaks anyhow."""
         new = tuple(one for one in dict.fromkeys(found) if one not in self.usual)
         arrived = next((one for one in new if self._arrives(one)), None)
@@ -188,7 +188,7 @@ class SlipPaths:
         later = max(0, place - slip)
         return Outcome(events, new, arrived.step, later, name, catch - slip if between else 0, worst_site)
 
-    def _arrives(self, found: Finding) -> bool:
+    def _arrives(self, found: Violation) -> bool:
         """True when that is contamination from the patient: before work there is none to arrive."""
         return found.rule in ARRIVALS and self.place.get(found.step, len(self.steps)) >= self.place.get("work", 0)
 

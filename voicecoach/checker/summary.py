@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from voicecoach.checker.assumptions import Assumption
 from voicecoach.checker.counterexample import WITH
-from voicecoach.checker.detection import Mode
+from voicecoach.checker.detection import FailureMode
 from voicecoach.checker.rules import BY_NAME
 from voicecoach.checker.verdict import Verdict
 
@@ -14,7 +14,7 @@ WORST = 3
 """So many slips and beliefs are told in the short answer."""
 
 
-def text(verdict: Verdict, rests: Sequence[Assumption], modes: Sequence[Mode]) -> str:
+def text(verdict: Verdict, rests: Sequence[Assumption], modes: Sequence[FailureMode]) -> str:
     """At most ten lines: the verdict, what it rests on, the worst slips, what differs from the sources.
 
     Args:
@@ -23,7 +23,7 @@ def text(verdict: Verdict, rests: Sequence[Assumption], modes: Sequence[Mode]) -
     return "\n".join(_lines(verdict, rests, modes))
 
 
-def _lines(verdict: Verdict, rests: Sequence[Assumption], modes: Sequence[Mode]) -> Iterator[str]:
+def _lines(verdict: Verdict, rests: Sequence[Assumption], modes: Sequence[FailureMode]) -> Iterator[str]:
     protocol = verdict.protocol
     yield f"{protocol.name} {protocol.version}: {protocol.title}"
     yield _outcome(verdict)

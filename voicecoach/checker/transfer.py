@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from voicecoach.checker.rules import CLEAN, DIRTY, SUSPECT, TREATED
 from voicecoach.checker.surfaces import Surfaces
-from voicecoach.checker.world import ENTERED, LEVEL, RUBBED, SOIL, TOUCHED, Contact, Finding, Slip, World
+from voicecoach.checker.world import ENTERED, LEVEL, RUBBED, SOIL, TOUCHED, Contact, Slip, Violation, World
 from voicecoach.protocol.agents import AGENTS
 from voicecoach.protocol.model import Act, Step
 
@@ -23,7 +23,7 @@ class Run:
         self.worn = list(world.worn)
         self.since = list(world.since)
         self.flags, self.gone, self.torn = world.flags, world.gone, world.torn
-        self.found: list[Finding] = []
+        self.found: list[Violation] = []
 
     def world(self) -> World:
         """The world as it now is."""
@@ -31,7 +31,7 @@ class Run:
 
     def broken(self, rule: str, zone: int, carrier: str) -> None:
         """Say that a rule is broken, on which surface, and what carried it."""
-        self.found.append(Finding(rule, self.step.name, self.surfaces.names[zone], carrier))
+        self.found.append(Violation(rule, self.step.name, self.surfaces.names[zone], carrier))
 
     def not_worn(self, zone: int, carrier: str) -> None:
         """Say that an act is about a thing that is not on; one who never went in may leave it out."""

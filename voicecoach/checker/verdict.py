@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from voicecoach.checker import orders
-from voicecoach.checker.contamination import Model
+from voicecoach.checker.contamination import ContactModel
 from voicecoach.checker.counterexample import surface, tell
 from voicecoach.checker.explore import USUAL, Explored, Walk, explore, modes
 from voicecoach.checker.requirements import Requirement, requirements
@@ -227,7 +227,7 @@ def explain(protocol: Protocol, name: str) -> str | None:
     return f"{name} ({where}): no way with two things going wrong, or fewer, reads it"
 
 
-def _beliefs(protocol: Protocol, model: Model, world: World) -> list[str]:
+def _beliefs(protocol: Protocol, model: ContactModel, world: World) -> list[str]:
     worn = ", ".join(protocol.items[item].label for item in world.worn) or "nothing"
     lines = [f"  worn: {worn}; hands touch with {surface(protocol, model.names[model.hand('wearer', world.worn)])}"]
     for level in range(len(LEVELS) - 1, 0, -1):

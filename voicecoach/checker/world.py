@@ -41,7 +41,7 @@ def worn_ledger(items: tuple[Item, ...], worn: tuple[int, ...], gone: int) -> Le
     return Ledger(tuple(how))
 
 
-class Finding(NamedTuple):
+class Violation(NamedTuple):
     """One breaking of a rule: where it happened, on what, and which surface carried it."""
 
     rule: str

@@ -9,16 +9,16 @@ from typing import Annotated
 
 import typer
 
+from voicecoach.debrief.exports.deidentified import deidentify
+from voicecoach.debrief.exports.fhir import to_fhir
+from voicecoach.debrief.exports.icalendar import to_icalendar
+from voicecoach.debrief.exports.plain import schema, to_json
+from voicecoach.debrief.exports.spreadsheet import to_csv
+from voicecoach.debrief.exports.webvtt import to_webvtt
+from voicecoach.debrief.review.store import Store
 from voicecoach.errors import InputError
 from voicecoach.record.box import read_key
-from voicecoach.record.export import to_csv
-from voicecoach.record.exports.deidentified import deidentify
-from voicecoach.record.exports.fhir import to_fhir
-from voicecoach.record.exports.icalendar import to_icalendar
-from voicecoach.record.exports.plain import schema, to_json
-from voicecoach.record.exports.webvtt import to_webvtt
 from voicecoach.record.read import Session, read
-from voicecoach.review.store import Store
 
 app = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
 

@@ -16,7 +16,7 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
-from voicecoach import __version__, signals
+from voicecoach import __version__
 from voicecoach.audio import drivers, live
 from voicecoach.cli import export, record, replay, review, topics
 from voicecoach.cli import protocol as cli_protocol
@@ -32,6 +32,7 @@ from voicecoach.runtime.one_voice import InUseError
 from voicecoach.runtime.screen import Outlet
 from voicecoach.session import naturals, sayings
 from voicecoach.simulate import demo
+from voicecoach.system import signals
 
 CAUTION = (
     "An aid, not a medical device. A trained observer, your local protocol and licensed practice come first. "

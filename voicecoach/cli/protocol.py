@@ -28,7 +28,7 @@ from voicecoach.checker import (
 from voicecoach.checker.rules import table_text
 from voicecoach.checker.slips import SlipPaths
 from voicecoach.errors import InputError, VoicecoachError
-from voicecoach.protocol import card as page
+from voicecoach.protocol import printed_card as page
 from voicecoach.protocol import schema as schemas
 from voicecoach.protocol.model import Protocol
 from voicecoach.runtime import app as app_parts

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
@@ -13,27 +12,21 @@ from rich.console import Console
 
 from voicecoach.cli.guard import say_error
 from voicecoach.cli.protocol import UNREADABLE, refuse
+from voicecoach.debrief import drawing, report
+from voicecoach.debrief.exports import spreadsheet as export
+from voicecoach.debrief.report import SoundPlace
+from voicecoach.debrief.texts import recorded_texts
 from voicecoach.errors import InputError, RecordError, VoicecoachError, printable
-from voicecoach.record import archive, disk, drawing, export, report
+from voicecoach.record import archive, disk
 from voicecoach.record import verify as verifying
 from voicecoach.record.box import new_key, read_key
 from voicecoach.record.read import Session, read
 from voicecoach.record.salvage import salvage
-from voicecoach.record.texts import recorded_texts
 from voicecoach.runtime.library import completed
 from voicecoach.runtime.screen import show_timeline
 from voicecoach.session.machine import Machine
 
 DIFFERS = DAMAGED = 1
-
-
-class Sound(StrEnum):
-    """Where a page's sound goes."""
-
-    AUTO = "auto"
-    INSIDE = "inside"
-    BESIDE = "beside"
-    NONE = "none"
 
 
 app = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
@@ -67,7 +60,9 @@ def report_command(
     folder: Folder,
     html: Annotated[Path | None, typer.Option(help="Write it as a page that opens in any browser.")] = None,
     incidents_only: IncidentsOnly = False,
-    sound: Annotated[Sound, typer.Option(help="Sound in the page, beside it in a folder, or none.")] = Sound.AUTO,
+    sound: Annotated[
+        SoundPlace, typer.Option(help="Sound in the page, beside it in a folder, or none.")
+    ] = SoundPlace.AUTO,
     key: Key = None,
 ) -> None:
     """The debrief: incidents and what is owed, three things to coach, times, timeline, words with their sound."""
@@ -76,7 +71,7 @@ def report_command(
         typer.echo(printable(report.text(session, incidents_only=incidents_only)), nl=False)
         end(status)
         return
-    page = report.page(session, incidents_only=incidents_only, sound=sound.value, name=html.stem)
+    page = report.page(session, incidents_only=incidents_only, sound=sound, name=html.stem)
     if page.files:
         _write_folder(html.parent / page.folder, page.files)
     _write(html, page.html)

@@ -11,12 +11,12 @@ from rich.console import Console
 from voicecoach.audio import player
 from voicecoach.audio.wav import write_wav
 from voicecoach.cli.record import DIFFERS, Key, end, machine_of, read_record
+from voicecoach.debrief.replay import compare
+from voicecoach.debrief.review.gather import find
+from voicecoach.debrief.story import clock
 from voicecoach.errors import AudioError, InputError, printable
 from voicecoach.record.box import read_key
 from voicecoach.record.read import Session
-from voicecoach.record.replay import compare
-from voicecoach.record.story import clock
-from voicecoach.review.gather import find
 from voicecoach.runtime import aloud as aloud_sound
 from voicecoach.runtime import big, library, rehear
 from voicecoach.runtime.app import progress

@@ -12,16 +12,16 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from rich.console import Console
 
+from voicecoach.debrief.exports.spreadsheet import harmless
+from voicecoach.debrief.pages.html import clean
 from voicecoach.errors import InputError
-from voicecoach.files import cache_folder
-from voicecoach.pages.render import clean
 from voicecoach.record.box import read_key
-from voicecoach.record.export import harmless
 from voicecoach.runtime.app import progress
+from voicecoach.system.files import cache_folder
 
 if TYPE_CHECKING:
-    from voicecoach.review.page import Review
-    from voicecoach.review.store import Store
+    from voicecoach.debrief.review.page import Review
+    from voicecoach.debrief.review.store import Store
 
 app = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
 
@@ -40,8 +40,8 @@ def review_command(
 ) -> None:
     """All sessions together: incidents owed, who is due, learning, and whether what matters is trained."""
     # a database and statistics take a second to load, which a session that is to speak does not have
-    from voicecoach.review.page import html, review  # noqa: PLC0415
-    from voicecoach.review.store import Store  # noqa: PLC0415
+    from voicecoach.debrief.review.page import html, review  # noqa: PLC0415
+    from voicecoach.debrief.review.store import Store  # noqa: PLC0415
 
     console = Console(stderr=True)
     with Store(database or _default_database(folders)) as store:

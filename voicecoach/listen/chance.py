@@ -14,11 +14,9 @@ from dataclasses import dataclass, fields, replace
 from importlib import resources
 
 import numpy as np
-from numpy.typing import NDArray
 
 from voicecoach.grammar import LOWEST, Grammar, Margins
-
-Scores = NDArray[np.float64]
+from voicecoach.listen.engines.scorer import Scores
 
 MOONSHINE, PHONES = 0.7, 0.9
 """Shares of moonshine's score (nats) and of the phonemes' (log-odds a phone) in the mixture that ranks phrases."""
@@ -71,7 +69,7 @@ class Candidate:
 
 
 @dataclass(frozen=True, slots=True)
-class Chance:
+class Calibration:
     """The fitted function. weights: one for each number of `Evidence.vector`; offset: added to their sum."""
 
     weights: tuple[float, ...]
@@ -88,7 +86,7 @@ class Fitted:
     danger word is asked about. apart: the lead (in the mixture) that an item's state needs over its opposite.
     """
 
-    chance: Chance
+    chance: Calibration
     floors: dict[str, float]
     asked: float
     apart: float
@@ -111,7 +109,7 @@ def fitted(engine: str) -> Fitted:
     """What was fitted for 'mixed' or 'moonshine'; stands in FILE."""
     text = resources.files(__package__ or "").joinpath(FILE).read_text(encoding="utf-8")
     data = json.loads(text)["engines"][engine]
-    chance = Chance(tuple(data["weights"]), data["offset"])
+    chance = Calibration(tuple(data["weights"]), data["offset"])
     return Fitted(chance, data["floors"], data["asked"], data["apart"])
 
 

@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 from voicecoach.audio.line import Block
 from voicecoach.errors import EngineError
-from voicecoach.listen.port import Recogniser
+from voicecoach.listen.recogniser import Recogniser
 from voicecoach.session.events import Event
 
 

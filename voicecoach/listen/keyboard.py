@@ -10,12 +10,12 @@ import time
 from collections.abc import Callable, Mapping
 from typing import TextIO
 
-from voicecoach import signals
 from voicecoach.audio.line import Block
 from voicecoach.errors import EngineError
 from voicecoach.grammar import Grammar, match
 from voicecoach.listen.scripted import CHANNELS
 from voicecoach.session.events import Event, Heard, Role
+from voicecoach.system import signals
 
 ROLE_KEYS: Mapping[str, Role] = {"w": "wearer", "o": "observer", "a": "assistant"}
 PEDAL = ("done", "rubbing", "wiping", "dry")

@@ -15,7 +15,7 @@ from voicecoach.audio.line import RATE_HZ, Samples
 from voicecoach.errors import EngineError
 from voicecoach.grammar import LOWEST, URGENT, Decision, Grammar, decide
 from voicecoach.listen.echo import DELAY, EchoCanceller
-from voicecoach.listen.engines.port import Scorer
+from voicecoach.listen.engines.scorer import Scorer
 from voicecoach.listen.segmenter import Segment, Segmenter, SegmentEvent
 from voicecoach.session.events import Event, Heard, Role, SpeechEnded, SpeechStarted, SpeechUnending
 

@@ -16,7 +16,7 @@ from voicecoach.listen.worker import Hears, Spec
 from voicecoach.session.events import Role
 
 if TYPE_CHECKING:
-    from voicecoach.listen.engines.port import Scorer
+    from voicecoach.listen.engines.scorer import Scorer
 
 AUTO, TYPED = "auto", "typed"
 ENGLISH = "en"

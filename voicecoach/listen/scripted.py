@@ -95,7 +95,7 @@ def _utterance(line: str, where: str, number: int) -> ScriptLine:
     return ScriptLine(when, float(parts["time"]), cast(Role, role), words, near or None, number)
 
 
-class _Coach:
+class _CoachVoice:
     """What can be told from the line about the coach's own voice: whether it sounds, since when, and quiet since when.
 
     begin: first sample of the prompt that sounds, or None. quiet: sample behind the last sound.
@@ -152,7 +152,7 @@ class ScriptedRecogniser:
         self._script = script
         self._next = 0
         self._live: tuple[str, ...] = ()
-        self._coach = _Coach()
+        self._coach = _CoachVoice()
         self._begin: int | None = None
         self._started = False
         self._last_end = 0

@@ -14,7 +14,7 @@ from collections.abc import Callable
 from pathlib import Path, PurePosixPath
 
 from voicecoach.errors import InputError
-from voicecoach.files import data_folder
+from voicecoach.system.files import data_folder
 
 NAME = "vosk-model-small-en-us-0.15"
 URL = f"https://alphacephei.com/vosk/models/{NAME}.zip"
@@ -37,10 +37,10 @@ WITHIN_S = 1800.0
 """A fetch that takes longer in all is given up (s): even at 25 kB a second it is done by then."""
 _NEEDED = ("am/final.mdl", "conf/mfcc.conf", "graph/HCLr.fst")
 
-Progress = Callable[[int, int], None]
+DownloadProgress = Callable[[int, int], None]
 """Called with the bytes fetched, of how many."""
 
-Fetcher = Callable[[Path, Progress | None], Path]
+Fetcher = Callable[[Path, DownloadProgress | None], Path]
 """Fetches the zip into a folder; the path of the file."""
 
 
@@ -79,7 +79,7 @@ def find(model: str | None = None) -> Path | None:
     return where() if is_model(where()) else None
 
 
-def get(progress: Progress | None = None, fetch: Fetcher | None = None) -> Path:
+def get(progress: DownloadProgress | None = None, fetch: Fetcher | None = None) -> Path:
     """Fetch, check and unpack the model, unless it is there already; what an earlier attempt left is swept.
 
     Args:
@@ -139,7 +139,7 @@ def verify() -> list[str]:
     return faults
 
 
-def _fetch(part: Path, progress: Progress | None) -> Path:
+def _fetch(part: Path, progress: DownloadProgress | None) -> Path:
     import pooch  # noqa: PLC0415 it and requests take 0.2 s to load
 
     pooch.get_logger().setLevel("ERROR")
@@ -160,7 +160,7 @@ def _fetch(part: Path, progress: Progress | None) -> Path:
 class _Bar:
     """What pooch takes for a progress bar; it also sees to it that a fetch comes to an end."""
 
-    def __init__(self, progress: Progress, now: Callable[[], float] = time.monotonic) -> None:
+    def __init__(self, progress: DownloadProgress, now: Callable[[], float] = time.monotonic) -> None:
         self._progress, self._now = progress, now
         self._done = 0
         self._end_s = now() + WITHIN_S

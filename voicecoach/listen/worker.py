@@ -20,10 +20,10 @@ from typing import Protocol
 
 import numpy as np
 
-from voicecoach import signals
 from voicecoach.audio.line import Samples
 from voicecoach.errors import VoicecoachError
 from voicecoach.session.events import Event, Role, to_json
+from voicecoach.system import signals
 
 HEADER = struct.Struct("<cqii")
 """Before each message to the worker: its kind, first sample, frames, channels."""

@@ -14,7 +14,7 @@ from voicecoach.errors import RecordError
 from voicecoach.record import disk, lines, worn
 from voicecoach.record.earlier import Earlier
 from voicecoach.record.sealing import STATE_BYTES, Sealer
-from voicecoach.record.worn import Worn, apart
+from voicecoach.record.worn import WornItems, apart
 
 TIP = "tip.json"
 KEY = "key"
@@ -33,7 +33,7 @@ class Mark(NamedTuple):
 
     seq: int
     chain: str
-    worn: Worn
+    worn: WornItems
     worn_changed: bool
     key_changed: bool
     key: tuple[int, bytes] | None

@@ -15,10 +15,10 @@ from cryptography.exceptions import InvalidTag
 from cryptography.hazmat.primitives.ciphers.aead import ChaCha20Poly1305
 
 from voicecoach.errors import InputError, RecordError
-from voicecoach.files import read_bounded
 from voicecoach.record import disk
 from voicecoach.record.manifest import Manifest
 from voicecoach.record.sealing import derive
+from voicecoach.system.files import read_bounded
 
 KEY_BYTES = 32
 SALT_BYTES = 16

@@ -11,7 +11,7 @@ from voicecoach.errors import RecordError
 from voicecoach.record import disk, lines, manifest, worn
 from voicecoach.record.box import Box
 from voicecoach.record.manifest import Manifest
-from voicecoach.record.worn import LARGEST_EVENTS, Worn
+from voicecoach.record.worn import LARGEST_EVENTS, WornItems
 
 LARGEST_SOUND = 1 << 32
 
@@ -28,7 +28,7 @@ class Earlier:
     seq: int
     at: int
     chain: str
-    worn: Worn
+    worn: WornItems
     size: int = 0
     torn: bytes = b""
     closed: bool = False
@@ -41,7 +41,7 @@ class Earlier:
     @classmethod
     def none(cls, session: str, made_with: Manifest, raw_manifest: bytes) -> Earlier:
         """Before the first line."""
-        start = Worn(
+        start = WornItems(
             session=session,
             manifest=manifest.digest(raw_manifest),
             protocol=made_with.protocol,

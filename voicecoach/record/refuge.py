@@ -8,10 +8,10 @@ from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from pathlib import Path
 
-from voicecoach import files
 from voicecoach.errors import RecordError
 from voicecoach.record import disk
 from voicecoach.record.lines import FILE
+from voicecoach.system import files
 
 AGAIN = "-again"
 """Behind the name of a session's folder that was lost."""

@@ -16,7 +16,7 @@ from voicecoach.record import disk, manifest
 from voicecoach.record.lines import FILE
 from voicecoach.record.refuge import MOST_KEPT, PLACE_LOST, ChangedError, Refuge, set_aside
 
-Mark = TypeVar("Mark")
+Tag = TypeVar("Tag")
 TRIES = 3
 """So often a record that is let go is written anew when something is wrong with its place."""
 
@@ -30,7 +30,7 @@ class Gap(NamedTuple):
     late_s: float
 
 
-class Spool(Generic[Mark]):
+class Spool(Generic[Tag]):
     """What the disk won't take is kept, tried again every `retry_s`, and written in order when it can be.
 
     Args:
@@ -50,7 +50,7 @@ class Spool(Generic[Mark]):
         opener: disk.Opener,
         retry_s: float,
         late: Callable[[Gap], None],
-        saved: Callable[[tuple[Mark, ...]], None],
+        saved: Callable[[tuple[Tag, ...]], None],
         idle: Callable[[], None],
         idle_s: float,
         moved: Callable[[Path], None] = lambda _: None,
@@ -64,7 +64,7 @@ class Spool(Generic[Mark]):
         self._moved = moved
         self._refuge = Refuge(folder, _lines(folder, size))
         self._file: disk.LineFile | None = None
-        self._queue: deque[tuple[bytes, int, Mark]] = deque()
+        self._queue: deque[tuple[bytes, int, Tag]] = deque()
         self._handed = self._saved = 0
         self._trouble_since = 0.0
         self._trouble_first = 0
@@ -80,7 +80,7 @@ class Spool(Generic[Mark]):
         """Lines that are not on the disk yet."""
         return self._handed - self._saved
 
-    def hand(self, raw: bytes, number: int, mark: Mark) -> int:
+    def hand(self, raw: bytes, number: int, mark: Tag) -> int:
         """Hand over a line; `turn` must be held. How many lines have been handed over with it."""
         self._queue.append((raw, number, mark))
         self._handed += 1

@@ -13,10 +13,10 @@ from voicecoach.record.beside import read_tip
 from voicecoach.record.chain import Chain, Seen
 from voicecoach.record.manifest import Manifest
 from voicecoach.record.sound import sound_findings
-from voicecoach.record.worn import LARGEST_EVENTS, Worn, apart
+from voicecoach.record.worn import LARGEST_EVENTS, WornItems, apart
 
-State = Literal["whole", "unfinished", "damaged"]
-STATUS: dict[State, int] = {"whole": 0, "damaged": 1, "unfinished": 3}
+RecordState = Literal["whole", "unfinished", "damaged"]
+STATUS: dict[RecordState, int] = {"whole": 0, "damaged": 1, "unfinished": 3}
 """The exit status of every command about records; 2 is for what is no record."""
 
 
@@ -52,7 +52,7 @@ class Verified:
     """
 
     folder: Path
-    state: State
+    state: RecordState
     findings: tuple[Finding, ...]
     last_good: Good | None
     sealed_to: int
@@ -132,7 +132,8 @@ def verify(folder: Path) -> Verified:
     if lock.holder(folder) is not None:
         look.remarks.append(f"It is being written to by {lock.holder(folder)}.")
     seen = chain.seen
-    state: State = "damaged" if look.findings else "whole" if seen.ended or (not new and seen.closed) else "unfinished"
+    ended = seen.ended or (not new and seen.closed)
+    state: RecordState = "damaged" if look.findings else "whole" if ended else "unfinished"
     return Verified(
         folder,
         state,
@@ -168,7 +169,7 @@ def _manifest(look: _Looking) -> tuple[Manifest | None, str]:
         return None, lines.first_chain(raw)
 
 
-def _snapshots(look: _Looking, *, new: bool) -> tuple[Worn | None, Worn | None]:
+def _snapshots(look: _Looking, *, new: bool) -> tuple[WornItems | None, WornItems | None]:
     near, far = worn.read_one(look.folder / worn.FILE), worn.read_one(apart(look.folder))
     if new:
         if near is None:
@@ -216,7 +217,7 @@ def _copies(look: _Looking, made_with: Manifest) -> None:
                 look.found(name, "is not the file that the session was made with")
 
 
-def _end(look: _Looking, seen: Seen, copies: tuple[Worn | None, Worn | None]) -> None:
+def _end(look: _Looking, seen: Seen, copies: tuple[WornItems | None, WornItems | None]) -> None:
     """Hold the last line against what stands elsewhere about it."""
     for name, one in zip((worn.FILE, _apart(look)), copies, strict=True):
         if one is None:

@@ -25,11 +25,11 @@ LARGEST = 100_000
 LARGEST_EVENTS = 1 << 28
 """Bytes; a day of work has a tenth of that."""
 
-Source = Literal["beside", "apart", "lines"]
+WornSource = Literal["beside", "apart", "lines"]
 
 
 @dataclass(frozen=True, slots=True)
-class Worn:
+class WornItems:
     """What is worn at one line of the journal.
 
     session: the folder's name. manifest: SHA-256 of the manifest. seq, at, wall, line_chain: of the line that it was
@@ -51,7 +51,7 @@ class Worn:
     hands: str = "bare"
     closed: bool = False
 
-    def changed(self, on: tuple[str, ...], hands: str) -> Worn:
+    def changed(self, on: tuple[str, ...], hands: str) -> WornItems:
         """The same session with these things on; what was on and is not is off."""
         gone = tuple(item for item in (*self.off, *self.on) if item not in on)
         return replace(self, on=on, off=tuple(dict.fromkeys(gone)), hands=hands)
@@ -70,8 +70,8 @@ class LastWorn:
     remarks: what is wrong with the copies, a sentence each.
     """
 
-    worn: Worn
-    source: Source
+    worn: WornItems
+    source: WornSource
     remarks: tuple[str, ...] = ()
 
     @property
@@ -91,7 +91,7 @@ def apart(folder: Path, what: str = "worn.json") -> Path:
     return folder.parent / BESIDE / f"{folder.name}.{what}"
 
 
-def from_bytes(raw: bytes) -> Worn | None:
+def from_bytes(raw: bytes) -> WornItems | None:
     """The snapshot in a file's bytes; None if a byte of it is not as it was written."""
     found = lines.unseal(START, raw.rstrip(b"\n"))
     data = found.data
@@ -103,7 +103,7 @@ def from_bytes(raw: bytes) -> Worn | None:
     on, off = _names(data.get("on")), _names(data.get("off"))
     if on is None or off is None:
         return None
-    return Worn(
+    return WornItems(
         **{name: data[name] for name in texts},
         live=data.get("live") is True,
         closed=data.get("closed") is True,
@@ -114,7 +114,7 @@ def from_bytes(raw: bytes) -> Worn | None:
     )
 
 
-def read_one(path: Path) -> Worn | None:
+def read_one(path: Path) -> WornItems | None:
     """The snapshot in a file; None if it is missing or damaged."""
     try:
         return from_bytes(disk.read_file(path, LARGEST))
@@ -122,7 +122,7 @@ def read_one(path: Path) -> Worn | None:
         return None
 
 
-def from_ledger(worn: Worn, details: object) -> Worn | None:
+def from_ledger(worn: WornItems, details: object) -> WornItems | None:
     """What a 'ledger' note makes of the snapshot before it; None if it is none."""
     pairs: dict[str, str] = {}
     for pair in details if isinstance(details, list | tuple) else ():
@@ -146,14 +146,14 @@ def last_known_worn(folder: Path) -> LastWorn | None:
         if found is None
     ]
     best = max((one for one in (near, far) if one is not None), key=lambda one: one.seq, default=None)
-    source: Source = "beside" if best is near else "apart"
+    source: WornSource = "beside" if best is near else "apart"
     later = _by_lines(folder, best)
     if later is not None:
         return LastWorn(later, "lines", tuple(remarks))
     return LastWorn(best, source, tuple(remarks)) if best is not None else None
 
 
-def lost_folders(root: Path) -> Iterator[tuple[Path, Worn]]:
+def lost_folders(root: Path) -> Iterator[tuple[Path, WornItems]]:
     """Live sessions that were not closed, and of which only the copy apart can be read: folder and what was worn."""
     with suppress(OSError):
         for path in sorted((root / BESIDE).glob("*.worn.json"), reverse=True):
@@ -164,7 +164,7 @@ def lost_folders(root: Path) -> Iterator[tuple[Path, Worn]]:
                 yield folder, found
 
 
-def write(folder: Path, worn: Worn) -> None:
+def write(folder: Path, worn: WornItems) -> None:
     """Put both copies on the disk. Raises OSError when one of them can't be written, after trying both."""
     raw, wrong = worn.to_bytes(), None
     for path in (folder / FILE, apart(folder)):
@@ -177,13 +177,13 @@ def write(folder: Path, worn: Worn) -> None:
         raise wrong
 
 
-def _by_lines(folder: Path, known: Worn | None) -> Worn | None:
+def _by_lines(folder: Path, known: WornItems | None) -> WornItems | None:
     """What the ledger lines say that come after `known` and before the first damage; None if there are none."""
     try:
         raw = disk.read_file(folder / lines.FILE, LARGEST_EVENTS)
     except RecordError:
         return None
-    worn, said, chain = known or Worn(folder.name, "", "", "", live=True), False, ""
+    worn, said, chain = known or WornItems(folder.name, "", "", "", live=True), False, ""
     for number, text in enumerate(raw.split(b"\n")[:-1]):
         line = lines.unseal(chain, text)
         chain = line.chain

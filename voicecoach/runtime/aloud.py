@@ -8,12 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from voicecoach.audio.line import RATE_HZ, Samples
+from voicecoach.debrief.moments import moments, samples_of
+from voicecoach.debrief.story import clock, end_s, prompts
 from voicecoach.errors import InputError, RecordError
-from voicecoach.record.moments import moments, samples_of
 from voicecoach.record.read import Session
-from voicecoach.record.story import clock, end_s, prompts
 from voicecoach.speak import tones
-from voicecoach.speak.port import Progress, Speaker
+from voicecoach.speak.port import RenderProgress, Speaker
 
 QUIET_S = 2.0
 """Longer quiet is shortened to this (s): nobody listens to twenty minutes of work in which nothing was kept."""
@@ -57,7 +57,7 @@ def moment_s(text: str) -> float:
 
 
 def conversation(
-    session: Session, voice: Speaker, from_s: float = 0.0, quiet_s: float = QUIET_S, tell: Progress | None = None
+    session: Session, voice: Speaker, from_s: float = 0.0, quiet_s: float = QUIET_S, tell: RenderProgress | None = None
 ) -> Conversation:
     """Put the sound of a session together.
 

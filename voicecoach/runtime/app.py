@@ -17,17 +17,18 @@ from rich.console import Console
 from rich.markup import escape
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
-from voicecoach import __version__, files
+from voicecoach import __version__
 from voicecoach.audio.line import Line
 from voicecoach.audio.live import LiveLine
 from voicecoach.audio.quiet import QuietLine
 from voicecoach.audio.wav import Recording, WavLine
+from voicecoach.debrief.texts import Texts
 from voicecoach.errors import AudioError, InputError, VoicecoachError
 from voicecoach.listen import registry
 from voicecoach.listen.deferred import DeferredRecogniser
 from voicecoach.listen.keyboard import KeyboardRecogniser
-from voicecoach.listen.port import Recogniser
 from voicecoach.listen.process import RecogniserProcess
+from voicecoach.listen.recogniser import Recogniser
 from voicecoach.listen.scripted import ScriptedRecogniser
 from voicecoach.listen.scripted import parse as parse_script
 from voicecoach.listen.worker import Spec
@@ -37,7 +38,6 @@ from voicecoach.record.clips import ClipKeeper
 from voicecoach.record.journal import Journal, check_root, new_folder
 from voicecoach.record.manifest import Manifest, versions
 from voicecoach.record.read import Session
-from voicecoach.record.texts import Texts
 from voicecoach.runtime import found as sessions
 from voicecoach.runtime import library, prompt_check, supervisor
 from voicecoach.runtime.loop import Coach, Parts
@@ -54,6 +54,7 @@ from voicecoach.session.state import SessionState
 from voicecoach.speak.port import Speaker
 from voicecoach.speak.silent import SilentVoice
 from voicecoach.speak.voice import Voice
+from voicecoach.system import files
 
 SPARE = 19 if sys.platform != "win32" else 64
 """The lowest priority of a process; on Windows the number of IDLE_PRIORITY_CLASS."""

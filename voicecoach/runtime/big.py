@@ -1,7 +1,7 @@
 """What one machine can't hold: a review's questions on Spark, and hearing again on a Dask cluster.
 
 Both need the extra 'big', and Spark a Java runtime. Nothing here is an engine of ours: ibis turns the very SQL of
-review/schema.sql into Spark's, and Dask hands each session to a worker.
+debrief/review/schema.sql into Spark's, and Dask hands each session to a worker.
 """
 
 from __future__ import annotations
@@ -13,8 +13,8 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
+from voicecoach.debrief.review.store import EXPORTED
 from voicecoach.errors import InputError
-from voicecoach.review.store import EXPORTED
 from voicecoach.runtime.rehear import Ear, Rehearing, rehear_folder
 
 MEND = "python -m pip install 'voicecoach[big]'"
@@ -23,7 +23,7 @@ VIEW = re.compile(r"CREATE VIEW (\w+) AS\s+(.*?);\n", re.DOTALL)
 
 def views() -> list[tuple[str, str]]:
     """The views of a review, in an order in which each knows those that it asks: name and DuckDB SQL."""
-    schema = (resources.files("voicecoach") / "review" / "schema.sql").read_text(encoding="utf-8")
+    schema = (resources.files("voicecoach") / "debrief" / "review" / "schema.sql").read_text(encoding="utf-8")
     return VIEW.findall(schema)
 
 

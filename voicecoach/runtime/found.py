@@ -9,6 +9,7 @@ from itertools import product
 from pathlib import Path
 from typing import Literal
 
+from voicecoach.debrief.texts import Texts, recorded_texts
 from voicecoach.errors import VoicecoachError
 from voicecoach.record import disk, ended, lines, manifest, refuge
 from voicecoach.record.beside import read_tip
@@ -16,7 +17,6 @@ from voicecoach.record.journal import now_utc
 from voicecoach.record.lock import holder
 from voicecoach.record.manifest import Manifest
 from voicecoach.record.read import CLOSED, END_MARK, Session, read
-from voicecoach.record.texts import Texts, recorded_texts
 from voicecoach.record.worn import LARGEST_EVENTS, LastWorn, last_known_worn, lost_folders
 from voicecoach.runtime.library import completed, load_protocol
 from voicecoach.runtime.resume import RESUME_WITHIN_S, Open, replayed_with_last, wall_s
@@ -47,16 +47,16 @@ class Doubtful:
 
 
 @dataclass(slots=True)
-class Found:
+class FoundSessions:
     """What lies below a records' root. remarks: what was passed over and may matter, a sentence each."""
 
     open: Open | Doubtful | None = None
     remarks: list[str] = field(default_factory=list)
 
 
-def find(root: Path, key: bytes | None = None) -> Found:
+def find(root: Path, key: bytes | None = None) -> FoundSessions:
     """The newest session below `root` that was cut off while something was, or may be, worn. Never raises."""
-    found = Found()
+    found = FoundSessions()
     closed_s = 0.0  # when the newest session that came to its end had begun
     seen: set[str] = set()
     for folder in _folders(root, found.remarks):

@@ -9,7 +9,7 @@ from typing import Any
 
 from voicecoach.audio.line import RATE_HZ, Block
 from voicecoach.audio.wav import Recording, WavLine
-from voicecoach.listen.port import Recogniser
+from voicecoach.listen.recogniser import Recogniser
 from voicecoach.session.events import Heard
 
 TAIL_S = 1.0

@@ -9,12 +9,12 @@ from pathlib import Path
 
 from voicecoach import grammar as grammars
 from voicecoach.errors import InputError
-from voicecoach.files import is_file, read_bounded
 from voicecoach.protocol import include
 from voicecoach.protocol import load as protocols
 from voicecoach.protocol import site as sites
 from voicecoach.protocol.model import Protocol
 from voicecoach.session.setup import Setup
+from voicecoach.system.files import is_file, read_bounded
 
 MAX_BYTES = 2_000_000
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from voicecoach.audio.failover import FailoverLine
 from voicecoach.audio.line import RATE_HZ, Block, Line, Samples, Sound
 from voicecoach.errors import EngineError, VoicecoachError
-from voicecoach.listen.port import Recogniser
+from voicecoach.listen.recogniser import Recogniser
 from voicecoach.protocol.model import DANGERS
 from voicecoach.record.clips import ClipKeeper
 from voicecoach.record.journal import Journal

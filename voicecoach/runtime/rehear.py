@@ -14,14 +14,14 @@ from typing import Literal
 import numpy as np
 
 from voicecoach.audio.line import RATE_HZ, Block, Samples
+from voicecoach.debrief.moments import Moment, moments, samples_of
+from voicecoach.debrief.texts import recorded_texts
 from voicecoach.errors import InputError, VoicecoachError
 from voicecoach.listen import registry
 from voicecoach.listen.in_process import InProcessRecogniser
-from voicecoach.listen.port import Recogniser
 from voicecoach.listen.process import RecogniserProcess
-from voicecoach.record.moments import Moment, moments, samples_of
+from voicecoach.listen.recogniser import Recogniser
 from voicecoach.record.read import Session, read
-from voicecoach.record.texts import recorded_texts
 from voicecoach.session.events import Heard
 
 TAIL_S = 1.0
@@ -33,7 +33,7 @@ SHIFT_S = 0.25
 FLOOR = re.compile(r"\b((?:floor|inside):\s*)(-?\d+(?:\.\d+)?)")
 """A floor in a grammar's text; no word that is said has a number behind it."""
 
-Kind = Literal["otherwise", "earlier", "later", "not at all", "newly"]
+DifferenceKind = Literal["otherwise", "earlier", "later", "not at all", "newly"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +41,7 @@ class Difference:
     """One utterance that is heard differently. at_s: when it was said (s). was, now: what it was taken for."""
 
     at_s: float
-    kind: Kind
+    kind: DifferenceKind
     was: str
     now: str
     by_s: float = 0.0
@@ -133,7 +133,7 @@ def _differences(then: Sequence[Heard], now: Sequence[Heard]) -> Iterator[Differ
         if same.command != was.command:
             found.append(Difference(was.begin / RATE_HZ, "otherwise", _named(was), _named(same)))
         elif was.command is not None and abs(by_s) > SHIFT_S:
-            kind: Kind = "later" if by_s > 0 else "earlier"
+            kind: DifferenceKind = "later" if by_s > 0 else "earlier"
             found.append(Difference(was.begin / RATE_HZ, kind, _named(was), _named(same), abs(by_s)))
     found += [Difference(one.begin / RATE_HZ, "newly", "", _named(one)) for one in free if one.command is not None]
     yield from sorted(found, key=lambda one: one.at_s)

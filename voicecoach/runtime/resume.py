@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
+from voicecoach.debrief.texts import Texts
 from voicecoach.record.read import Session
-from voicecoach.record.texts import Texts
 from voicecoach.session.machine import Machine
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState

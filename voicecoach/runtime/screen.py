@@ -6,7 +6,6 @@ import contextlib
 import queue
 import threading
 import time
-from collections.abc import Callable
 from typing import Any, TextIO
 
 from rich.console import Console
@@ -14,10 +13,11 @@ from rich.markup import escape
 from rich.table import Table
 from rich.text import Text
 
+from voicecoach.debrief.story import clock
+from voicecoach.debrief.timeline import rows
 from voicecoach.errors import printable
 from voicecoach.record.read import Session
-from voicecoach.record.story import clock
-from voicecoach.record.timeline import rows
+from voicecoach.runtime.loop import Watch
 from voicecoach.session.effects import Effect, Note, Say, Tone
 from voicecoach.session.events import CLOCK_HZ, Event, Heard, PartBack, PartLost, SpeechUnending
 from voicecoach.session.notes import NoteKind
@@ -27,8 +27,6 @@ STUCK_S = 0.5
 """One step that takes longer than this to print: the terminal takes nothing (s)."""
 WAITING = 200
 """So many steps wait for a screen that is stuck; further ones are dropped."""
-
-Watch = Callable[[SessionState, Event, tuple[Effect, ...]], None]
 
 SHOWN_NOTES: dict[str, str] = {
     NoteKind.BREACH: "bold red",

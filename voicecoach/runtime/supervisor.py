@@ -21,7 +21,7 @@ from typing import Self
 import psutil
 from rich.console import Console
 
-from voicecoach import signals
+from voicecoach.system import signals
 
 KEPT = "VOICECOACH_KEPT"
 """Environment of the process that is kept: 'first', or 'again' when the one before it ended badly. 'watch' in that of a

@@ -13,7 +13,7 @@ from voicecoach.errors import RecordError
 
 CLOCK_HZ = 16_000
 Role = Literal["wearer", "observer", "assistant", "unknown"]
-Source = Literal["voice", "key", "typed"]
+InputSource = Literal["voice", "key", "typed"]
 Part = Literal["ears", "voice", "line", "disk", "signal", "clips", "screen", "keys", "supervisor"]
 
 
@@ -78,7 +78,7 @@ class Heard(Event):
     end: int = 0
     channel: int = 0
     role: Role = "wearer"
-    source: Source = "voice"
+    source: InputSource = "voice"
     engine: str = ""
     score: float = 0.0
     floor: float = 0.0

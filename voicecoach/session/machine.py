@@ -12,20 +12,20 @@ from transitions import Machine as TransitionTable
 
 from voicecoach.protocol.ledger import Ledger
 from voicecoach.protocol.place import Place
-from voicecoach.session.actions.registry import ACTIONS
+from voicecoach.session.actions.by_name import ACTIONS
 from voicecoach.session.effects import Effect, Listen
 from voicecoach.session.events import Event, PromptEnded, TimerFired
 from voicecoach.session.guards import GUARDS
 from voicecoach.session.interpret.dispatch import answered_late, interpret
 from voicecoach.session.interpret.intent import NOTHING, Intent
-from voicecoach.session.interpret.live import live
+from voicecoach.session.interpret.live_commands import live
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
 from voicecoach.session.table import STATES, TABLE, Row
 from voicecoach.session.turn import Turn
 
 
-class _Model:
+class _StatusHolder:
     """What `transitions` moves. A throw-away: it lives for one step, from a SessionState's status to the next."""
 
     def __init__(self, state: str) -> None:
@@ -47,7 +47,7 @@ def _add(built: TransitionTable, row: Row) -> None:
 
     def done(data: EventData) -> None:
         turn = _turn(data)
-        turn.set(status=cast(_Model, data.model).state)
+        turn.set(status=cast(_StatusHolder, data.model).state)
         for action in row.actions:
             ACTIONS[action](turn)
 
@@ -87,7 +87,7 @@ class Machine:
         if found.trigger:
             trigger = _machine().events[found.trigger]
             if state.status in trigger.transitions:
-                trigger.trigger(_Model(state.status), turn)
+                trigger.trigger(_StatusHolder(state.status), turn)
         wanted = live(self.setup, turn.state)
         if wanted != turn.state.listening:
             turn.set(listening=wanted)

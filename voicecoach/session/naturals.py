@@ -47,7 +47,7 @@ class Wait:
 
 def table(setup: Setup, mode: Literal["solo", "pair"]) -> tuple[Wait, ...]:
     """Every place, in the order of a session, with what each of `SAID` and silence lead to."""
-    walk = _Walk(setup, mode)
+    walk = _Reach(setup, mode)
     return tuple(
         Wait(_name(setup, state), state_asked, _awaited(setup, state), walk.outcomes(state))
         for state, state_asked in walk.places()
@@ -67,7 +67,7 @@ def text(setup: Setup, mode: Literal["solo", "pair"]) -> str:
     return "\n".join(lines)
 
 
-class _Walk:
+class _Reach:
     """All places that words, time and silence lead to."""
 
     def __init__(self, setup: Setup, mode: Literal["solo", "pair"]) -> None:

@@ -8,7 +8,7 @@ from voicecoach.protocol.model import DANGERS, STAGES, Step
 from voicecoach.protocol.navigation import steps_named
 from voicecoach.session.actions.aside import WEAR_MOST_MIN, WEAR_STEP_MIN
 from voicecoach.session.actions.stepping import read_back
-from voicecoach.session.interpret.live import OVER_PROMPT, expected, said_itself
+from voicecoach.session.interpret.live_commands import OVER_PROMPT, expected, said_itself
 from voicecoach.session.setup import Setup
 from voicecoach.session.vocabulary import REPLIES, SAYS_ITSELF
 

@@ -14,7 +14,7 @@ from voicecoach.protocol.model import Step
 from voicecoach.protocol.navigation import step_at
 from voicecoach.session.effects import CancelTimer, Effect, Say, SetTimer
 from voicecoach.session.events import CLOCK_HZ, Event, Heard, Opened, PromptEnded, Role, TimerFired
-from voicecoach.session.interpret.live import signs
+from voicecoach.session.interpret.live_commands import signs
 from voicecoach.session.machine import Machine
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
@@ -30,7 +30,7 @@ _PASSING = ("rub",)
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class RehearsedLine:
     """One thing said. who: 'coach' or a role; step: the step it belongs to, '' for a question of the coach's own.
 
     others: for an answer, what else is waited for there, each as (command, where it leads). matters: see Step.
@@ -46,7 +46,7 @@ class Line:
 
 def rehearse(
     setup: Setup, mode: Literal["solo", "pair"], *, leave_out: bool = False, acknowledge: bool = False
-) -> tuple[Line, ...]:
+) -> tuple[RehearsedLine, ...]:
     """Play the session from the first prompt to the end of the record.
 
     Args:
@@ -70,12 +70,12 @@ def waits(setup: Setup, mode: Literal["solo", "pair"]) -> Iterator[tuple[Session
         play.go_on()
 
 
-def answers(lines: tuple[Line, ...]) -> int:
+def answers(lines: tuple[RehearsedLine, ...]) -> int:
     """How many answers people give."""
     return sum(line.who != "coach" for line in lines)
 
 
-def sentences(lines: tuple[Line, ...]) -> int:
+def sentences(lines: tuple[RehearsedLine, ...]) -> int:
     """How many sentences the coach says, counted by their full stops and question marks."""
     return sum(len(re.findall(r"[.?!](?=\s|$)", line.text)) for line in lines if line.who == "coach")
 
@@ -100,7 +100,7 @@ class _Play:
         self.at = 0
         self.events = 0
         self.due: dict[str, int] = {}
-        self.lines: list[Line] = []
+        self.lines: list[RehearsedLine] = []
         self._happens(Opened(0, mode=mode, ear="typed", audio="clips", training_only=True, independent=True))
 
     def go_on(self) -> None:
@@ -145,7 +145,8 @@ class _Play:
     ) -> None:
         step = self._step()
         name = step.name if step and self.state.status != "asking" else ""
-        self.lines.append(Line(role, wording(self.setup, command), self.state.place.stage, name, others, matters))
+        text, stage = wording(self.setup, command), self.state.place.stage
+        self.lines.append(RehearsedLine(role, text, stage, name, others, matters))
         self.at += CLOCK_HZ
         self._happens(Heard(self.at, command, command, self.at - CLOCK_HZ // 2, self.at, role=role, source="typed"))
 
@@ -166,4 +167,4 @@ class _Play:
             self.due.pop(effect.timer, None)
         elif isinstance(effect, Say):
             name = step.name if step and effect.text in {step.say, step.warn} else ""
-            self.lines.append(Line("coach", effect.text, self.state.place.stage, name))
+            self.lines.append(RehearsedLine("coach", effect.text, self.state.place.stage, name))

@@ -8,7 +8,7 @@ from itertools import groupby
 from voicecoach.protocol.model import Branch, Step
 from voicecoach.protocol.wording import doubtful
 from voicecoach.session.prompts import own_sentences
-from voicecoach.session.rehearsal import Line, answers, rehearse, sentences, wording
+from voicecoach.session.rehearsal import RehearsedLine, answers, rehearse, sentences, wording
 from voicecoach.session.setup import Setup
 
 STAGES = {
@@ -64,7 +64,7 @@ def counts(setup: Setup) -> list[str]:
     return found
 
 
-def _played(setup: Setup, lines: tuple[Line, ...]) -> Iterator[str]:
+def _played(setup: Setup, lines: tuple[RehearsedLine, ...]) -> Iterator[str]:
     for stage, members in groupby(lines, key=lambda line: line.stage):
         yield ""
         yield STAGES[stage].upper()
@@ -72,7 +72,7 @@ def _played(setup: Setup, lines: tuple[Line, ...]) -> Iterator[str]:
             yield f"  {line.text}" if line.who == "coach" else _answer(setup, line)
 
 
-def _answer(setup: Setup, line: Line) -> str:
+def _answer(setup: Setup, line: RehearsedLine) -> str:
     more = [
         f'"{wording(setup, command)}"' + (f" leads to {branch}" if branch else "") for command, branch in line.others
     ]
@@ -81,7 +81,7 @@ def _answer(setup: Setup, line: Line) -> str:
     return f'      {line.who}: "{line.text}"{weight}{also}'
 
 
-def _only_alone(pair: tuple[Line, ...], alone: tuple[Line, ...]) -> Iterator[str]:
+def _only_alone(pair: tuple[RehearsedLine, ...], alone: tuple[RehearsedLine, ...]) -> Iterator[str]:
     known = {line.text for line in pair if line.who == "coach"}
     for line in alone:
         if line.who == "coach" and line.text not in known:

@@ -18,16 +18,16 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from voicecoach.audio import player
 from voicecoach.audio.line import RATE_HZ, Samples
 from voicecoach.audio.wav import write_wav
+from voicecoach.debrief import report
+from voicecoach.debrief.story import clock
+from voicecoach.debrief.timeline import Compared, heard_against_said, rows
 from voicecoach.listen import registry
 from voicecoach.listen.process import RecogniserProcess
 from voicecoach.protocol.lint import all_steps
 from voicecoach.protocol.model import Protocol, Step
-from voicecoach.record import report
 from voicecoach.record.clips import ClipKeeper
 from voicecoach.record.journal import Journal, check_root, new_folder
 from voicecoach.record.read import Session, read
-from voicecoach.record.story import clock
-from voicecoach.record.timeline import Compared, heard_against_said, rows
 from voicecoach.runtime import app
 from voicecoach.runtime.loop import Coach, Parts
 from voicecoach.session.effects import Effect

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from voicecoach.audio.line import RATE_HZ
 from voicecoach.errors import InputError
-from voicecoach.files import cache_folder, read_bounded
+from voicecoach.system.files import cache_folder, read_bounded
 
 Pcm = NDArray[np.int16]
 """16-bit samples at RATE_HZ, shape (frames,)."""

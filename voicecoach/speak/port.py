@@ -7,7 +7,7 @@ from typing import Protocol
 
 from voicecoach.audio.line import Samples
 
-Progress = Callable[[int, int], None]
+RenderProgress = Callable[[int, int], None]
 """Called with how many prompts are done, of how many."""
 
 
@@ -22,7 +22,7 @@ class Speaker(Protocol):
     ok: bool
     why: str
 
-    def prepare(self, texts: Sequence[str], progress: Progress | None = None) -> list[str]:
+    def prepare(self, texts: Sequence[str], progress: RenderProgress | None = None) -> list[str]:
         """Render all of `texts` ahead; the texts that could not be rendered."""
 
     def sound(self, text: str) -> Samples:

@@ -17,7 +17,7 @@ import time
 from pathlib import Path
 from typing import Any, TextIO
 
-from voicecoach import signals
+from voicecoach.system import signals
 
 FORKS = sys.platform == "linux"
 ESPEAK_PACE = 0.92

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from voicecoach.audio.line import RATE_HZ, Samples
-from voicecoach.speak.port import Progress
+from voicecoach.speak.port import RenderProgress
 
 WORDS_A_MINUTE = 140
 MARKER = 1e-4
@@ -28,7 +28,7 @@ class SilentVoice:
     ok = True
     why = ""
 
-    def prepare(self, texts: Sequence[str], progress: Progress | None = None) -> list[str]:
+    def prepare(self, texts: Sequence[str], progress: RenderProgress | None = None) -> list[str]:
         """Nothing has to be rendered ahead."""
         if progress is not None:
             progress(len(texts), len(texts))

@@ -21,7 +21,7 @@ from voicecoach.speak import tones
 from voicecoach.speak.cache import Cache, Pcm, default_folder
 from voicecoach.speak.child import Renderer
 from voicecoach.speak.decode import decode
-from voicecoach.speak.port import Progress
+from voicecoach.speak.port import RenderProgress
 from voicecoach.speak.silent import WORDS_A_MINUTE
 
 DEFAULT_VOICE = "en-us" if sys.platform == "linux" else ""
@@ -62,7 +62,7 @@ class Voice:
         self._one = threading.RLock()
         """Held by whoever renders: one child, one prompt at a time."""
 
-    def prepare(self, texts: Sequence[str], progress: Progress | None = None) -> list[str]:
+    def prepare(self, texts: Sequence[str], progress: RenderProgress | None = None) -> list[str]:
         """Render what is not in the cache; the texts that could not be rendered."""
         wanted = list(dict.fromkeys(texts))
         failed: list[str] = []

@@ -11,9 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
-from numpy.typing import NDArray
 
-Array = NDArray[np.float32]
+from voicecoach.listen.engines.scorer import Array
 
 HOP, WINDOW = 160, 400
 """Samples from one feature to the next, and under one (10 and 25 ms at 16 kHz)."""

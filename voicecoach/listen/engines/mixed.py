@@ -17,7 +17,7 @@ from voicecoach.audio.line import RATE_HZ, Samples
 from voicecoach.grammar import URGENT, Grammar, Scored, decide
 from voicecoach.listen import chance
 from voicecoach.listen.engines.moonshine import MoonshineScorer, written
-from voicecoach.listen.engines.phonemes import PhonemeScorer, Ranking
+from voicecoach.listen.engines.phonemes import PhonemeScorer, SpellingScores
 
 PLAIN = -0.5
 """A danger word, said alone, that the phonemes score this well (log-odds a phone) is taken at once."""
@@ -84,7 +84,7 @@ class MixedScorer:
                     best[scored.command] = scored
         return sorted(best.values(), key=lambda scored: (-scored.score, scored.command)), None
 
-    def _danger(self, phones: Ranking, live: Collection[str]) -> tuple[Scored | None, int | None]:
+    def _danger(self, phones: SpellingScores, live: Collection[str]) -> tuple[Scored | None, int | None]:
         """The danger word that the phonemes alone would take: as the whole utterance, and its row inside a sentence."""
         best: dict[str, Scored] = {}
         decoy = phones.decoy
@@ -100,7 +100,7 @@ class MixedScorer:
         over = [row for row in inside if inside[row] >= self._grammar.floor(self._phonemes.phrases[row][0])]
         return alone, max(over, key=inside.__getitem__, default=None)
 
-    def _weigh(self, samples: Samples, live: Collection[str], phones: Ranking) -> tuple[list[Scored], str]:
+    def _weigh(self, samples: Samples, live: Collection[str], phones: SpellingScores) -> tuple[list[Scored], str]:
         """Each live command with the log-odds that it is what was said; and what moonshine writes down."""
         whole = np.array([phones.whole[rows].max() for rows in self._rows])
         heard = self._moonshine.rank(samples)

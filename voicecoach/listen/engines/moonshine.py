@@ -13,15 +13,15 @@ from dataclasses import dataclass
 from importlib import resources
 
 import numpy as np
-from numpy.typing import NDArray
 
 from voicecoach.audio.line import RATE_HZ, Samples
 from voicecoach.errors import EngineError
 from voicecoach.grammar import URGENT, Command, Grammar, Scored, normalise
 from voicecoach.listen import chance
-from voicecoach.listen.engines.moonshine_network import Beams, Heard, MoonshineNetwork
+from voicecoach.listen.engines.moonshine_network import Beams, EncodedUtterance, MoonshineNetwork
 from voicecoach.listen.engines.moonshine_pieces import BEGIN, END
-from voicecoach.listen.engines.moonshine_tree import Node, plant
+from voicecoach.listen.engines.moonshine_tree import PrefixNode, plant
+from voicecoach.listen.engines.scorer import Scores
 
 LANGUAGE = "en"
 """The language of the model in the wheel."""
@@ -49,11 +49,9 @@ _MARKS = (".", ",", "!", "?")
 _NOISES = 6
 _EXPECTED_FILE = "moonshine_expected.json"
 
-Scores = NDArray[np.float64]
-
 
 @dataclass(frozen=True, slots=True)
-class Ranking:
+class UtteranceScores:
     """An utterance. scores: of each phrase against the likeliest text, natural logarithms, LEAST at worst, less what
     was expected; shape (phrases,). text: the likeliest text.
     """
@@ -79,7 +77,7 @@ class MoonshineScorer:
         pieces = self._network.pieces
         self._ends = [END, *(pieces.one(mark) for mark in _MARKS)]
         self.phrases: list[str] = []
-        self._tree = Node(BEGIN)
+        self._tree = PrefixNode(BEGIN)
         self._expected: Scores = np.zeros(0)
         self._fitted = chance.fitted(self.engine)
 
@@ -103,14 +101,14 @@ class MoonshineScorer:
         self._urgent = [command for command in grammar.commands if command.risk in URGENT]
         return self._fitted.rules(grammar)
 
-    def rank(self, samples: Samples) -> Ranking:
+    def rank(self, samples: Samples) -> UtteranceScores:
         """Score all phrases on one utterance, shape (samples,)."""
         if len(samples) < _SHORTEST:
-            return Ranking(np.full(len(self.phrases), LEAST), "")
+            return UtteranceScores(np.full(len(self.phrases), LEAST), "")
         heard, empty = self._network.listen(_levelled(samples))
         text, best = self._freely(heard, empty)
         found = self._follow(heard, empty, self._tree, len(self.phrases), beams=BEAMS, least=best + LEAST)
-        return Ranking(np.maximum(found - best, LEAST) - EXPECTED * self._expected, text)
+        return UtteranceScores(np.maximum(found - best, LEAST) - EXPECTED * self._expected, text)
 
     def score(self, samples: Samples, live: Collection[str]) -> tuple[list[Scored], float | None]:
         """Score one utterance, shape (frames,): log-odds that each live command is meant. No decoys.
@@ -143,7 +141,7 @@ class MoonshineScorer:
         heard, empty = self._network.listen(_levelled(samples))
         return self._freely(heard, empty)[0]
 
-    def _freely(self, heard: Heard, beams: Beams) -> tuple[str, float]:
+    def _freely(self, heard: EncodedUtterance, beams: Beams) -> tuple[str, float]:
         """The likeliest text, piece by piece, and its score."""
         pieces: list[int] = []
         score = 0.0
@@ -156,13 +154,15 @@ class MoonshineScorer:
             beams = self._network.add(heard, beams, [0], [piece])
         return self._network.pieces.decode(pieces), score
 
-    def _follow(self, heard: Heard, empty: Beams, tree: Node, count: int, *, beams: int, least: float) -> Scores:
+    def _follow(
+        self, heard: EncodedUtterance, empty: Beams, tree: PrefixNode, count: int, *, beams: int, least: float
+    ) -> Scores:
         """The scores of `count` phrases of a tree; -inf for those whose beginning was not followed up."""
         scores = np.full(count, -np.inf)
-        front: list[tuple[float, Node]] = [(0.0, tree)]
+        front: list[tuple[float, PrefixNode]] = [(0.0, tree)]
         known = [empty]
         while front:
-            steps: list[tuple[float, int, Node]] = []
+            steps: list[tuple[float, int, PrefixNode]] = []
             for row, (score, node) in enumerate(front):
                 logs = known[row // _ROWS].logs[row % _ROWS]
                 for piece, child in node.children.items():
@@ -182,7 +182,7 @@ class MoonshineScorer:
                         scores[number] = max(scores[number], whole)
         return scores
 
-    def _add(self, heard: Heard, before: list[Beams], steps: list[tuple[int, int]]) -> list[Beams]:
+    def _add(self, heard: EncodedUtterance, before: list[Beams], steps: list[tuple[int, int]]) -> list[Beams]:
         """One piece more for each (row, piece), in bundles of _ROWS rows."""
         made = []
         for start in range(0, len(steps), _ROWS):

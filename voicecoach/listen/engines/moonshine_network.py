@@ -14,13 +14,11 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from voicecoach.audio.line import Samples
 from voicecoach.errors import EngineError
 from voicecoach.listen.engines.moonshine_pieces import BEGIN, Pieces
-
-Array = NDArray[np.float32]
+from voicecoach.listen.engines.scorer import Array
 
 VERSION = "0.0.48"
 MEND = f"python -m pip install 'moonshine-voice=={VERSION}' onnxruntime"
@@ -72,7 +70,7 @@ def folder() -> Path:
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
+class EncodedUtterance:
     """An utterance as the decoder sees it. states: shape (1, frames, 288); samples: its length; cross: the decoder's
     keys and values of it, each of shape (1, 8, frames, 36).
     """
@@ -118,7 +116,7 @@ class MoonshineNetwork:
         except Exception as error:  # noqa: BLE001 onnxruntime raises several kinds, none of them documented
             raise EngineError(f"moonshine cannot be loaded: {error}", where="engine moonshine", mend=MEND) from None
 
-    def listen(self, samples: Samples) -> tuple[Heard, Beams]:
+    def listen(self, samples: Samples) -> tuple[EncodedUtterance, Beams]:
         """The utterance, samples of shape (samples,), and the one empty text to begin with."""
         sound = np.ascontiguousarray(samples, np.float32)[None]
         (states,) = self._encoder.run(
@@ -126,10 +124,10 @@ class MoonshineNetwork:
         )
         empty = np.zeros((1, _HEADS, 0, _WIDTH), np.float32)
         logs, past = self._run([BEGIN], [empty] * len(_KEYS), states, sound.shape[1], first=True)
-        heard = Heard(states, sound.shape[1], tuple(past[place] for place in _OF_ENCODER))
+        heard = EncodedUtterance(states, sound.shape[1], tuple(past[place] for place in _OF_ENCODER))
         return heard, Beams(logs, tuple(past[place] for place in _OF_DECODER))
 
-    def add(self, heard: Heard, beams: Beams, texts: Sequence[int], pieces: Sequence[int]) -> Beams:
+    def add(self, heard: EncodedUtterance, beams: Beams, texts: Sequence[int], pieces: Sequence[int]) -> Beams:
         """The texts `texts` (rows of `beams`), each with one piece more."""
         shape = (len(texts), *heard.cross[0].shape[1:])
         past: list[Array] = [np.empty(0, np.float32)] * len(_KEYS)

@@ -7,13 +7,13 @@ from dataclasses import dataclass, field
 
 
 @dataclass(slots=True)
-class Node:
+class PrefixNode:
     """A beginning. piece: its last piece; children: what may follow, by piece; ends: numbers of the phrases that are
     complete here.
     """
 
     piece: int
-    children: dict[int, Node] = field(default_factory=dict)
+    children: dict[int, PrefixNode] = field(default_factory=dict)
     ends: list[int] = field(default_factory=list)
 
 
@@ -22,17 +22,17 @@ def spellings(phrase: str) -> tuple[str, ...]:
     return tuple(dict.fromkeys((phrase, phrase[:1].upper() + phrase[1:])))
 
 
-def plant(phrases: Sequence[str], encode: Callable[[str], Sequence[int]], begin: int) -> Node:
+def plant(phrases: Sequence[str], encode: Callable[[str], Sequence[int]], begin: int) -> PrefixNode:
     """The tree of all phrases in all spellings.
 
     Args:
         encode: pieces of a text. begin: the piece that every text begins with.
     """
-    root = Node(begin)
+    root = PrefixNode(begin)
     for number, phrase in enumerate(phrases):
         for text in spellings(phrase):
             node = root
             for piece in encode(text):
-                node = node.children.setdefault(piece, Node(piece))
+                node = node.children.setdefault(piece, PrefixNode(piece))
             node.ends.append(number)
     return root

@@ -18,7 +18,6 @@ from voicecoach.audio.line import Samples
 from voicecoach.errors import EngineError
 from voicecoach.listen.engines import taught
 from voicecoach.listen.engines.conformer import (
-    Array,
     Attention,
     Conformer,
     ConformerBlock,
@@ -27,6 +26,7 @@ from voicecoach.listen.engines.conformer import (
     Linear,
     Norm,
 )
+from voicecoach.listen.engines.scorer import Array
 
 Weights = Literal["taught", "original"]
 BLOCKS = 4

@@ -69,7 +69,7 @@ class Paths:
 
 
 @dataclass(frozen=True, slots=True)
-class Ranking:
+class SpellingScores:
     """An utterance. whole: the score of each spelling of each phrase, in the order of `phrases`, shape (rows,); decoy:
     the best decoy's; inside: by row, those of danger words inside a sentence, empty if it is none.
     """
@@ -188,10 +188,10 @@ class PhonemeScorer:
         ranked = sorted(best.values(), key=lambda scored: (-scored.score, scored.command))
         return ranked, None if decoy == -math.inf else decoy
 
-    def rank(self, samples: Samples) -> Ranking:
+    def rank(self, samples: Samples) -> SpellingScores:
         """The scores of all phrases on one utterance."""
         if len(samples) < _SHORTEST:
-            return Ranking(np.full(len(self.phrases), -math.inf), -math.inf, {})
+            return SpellingScores(np.full(len(self.phrases), -math.inf), -math.inf, {})
         emissions = self._emissions(samples)
         scores = forward(emissions, self._all)
         inside: dict[int, float] = {}
@@ -199,7 +199,7 @@ class PhonemeScorer:
             urgent = forward(emissions, self._inside, inside=True) - self._inside_loss
             inside = dict(zip(self._urgent, urgent.tolist(), strict=True))
         known = len(self.phrases)
-        return Ranking(scores[:known], float(max(scores[known:], default=-math.inf)), inside)
+        return SpellingScores(scores[:known], float(max(scores[known:], default=-math.inf)), inside)
 
     def find(self, samples: Samples, row: int) -> tuple[int, int]:
         """Where in an utterance the phrase `row` of `phrases` fits best: its first sample and the one behind it."""

@@ -14,7 +14,7 @@ from importlib import resources
 import numpy as np
 
 from voicecoach.errors import EngineError
-from voicecoach.listen.engines.conformer import Array
+from voicecoach.listen.engines.scorer import Array
 
 FILE = "taught-phones.npz"
 SHA256 = "8b5406f32b94b58929067cdca07714489a2a5e7a096e939169e8626f659c95dc"

@@ -9,7 +9,7 @@ from voicecoach.protocol.navigation import answered, arrive, branched, onward, s
 from voicecoach.protocol.place import Place
 from voicecoach.session.events import Heard
 from voicecoach.session.interpret.intent import UNCLEAR, Intent, after_step
-from voicecoach.session.interpret.live import expected, signs, tried
+from voicecoach.session.interpret.live_commands import expected, signs, tried
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
 

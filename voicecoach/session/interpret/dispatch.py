@@ -30,7 +30,7 @@ from voicecoach.session.interpret.intent import (
     breached,
     cleared_of_incident,
 )
-from voicecoach.session.interpret.live import CLOSED, asking, awaited, danger, live, replies, tried
+from voicecoach.session.interpret.live_commands import CLOSED, asking, awaited, danger, live, replies, tried
 from voicecoach.session.interpret.replies import not_answered, reply
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState

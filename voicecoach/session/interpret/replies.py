@@ -27,7 +27,7 @@ from voicecoach.session.events import Heard
 from voicecoach.session.exposure import UNKNOWN, place_meant
 from voicecoach.session.interpret.answers import counts_for, not_off
 from voicecoach.session.interpret.intent import UNCLEAR, Intent, back_to_business, breached, cleared_of_incident
-from voicecoach.session.interpret.live import piece_word
+from voicecoach.session.interpret.live_commands import piece_word
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
 from voicecoach.session.vocabulary import ALIKE, ASKED_OF_OBSERVER, FAULTS, REASONS, REPLIES

@@ -1,0 +1,1 @@
+"""What a trainer and a wearer read out of a record."""

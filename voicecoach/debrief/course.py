@@ -1,0 +1,203 @@
+"""The way of a session through its steps: every step that was read, how it ended, and how long it took. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Literal
+
+from voicecoach.debrief.story import Remark, end_s, remarks, utterances
+from voicecoach.record.read import Session
+from voicecoach.session.notes import NoteKind
+
+StepOutcome = Literal["confirmed", "passed over", "left", "open"]
+
+
+@dataclass(slots=True)
+class Rub:
+    """A timed rub or wipe. asked_s: what it must last (0 if it was never over); kept_s: how long it ran (s)."""
+
+    begin_s: float
+    kept_s: float = 0.0
+    asked_s: float = 0.0
+
+    @property
+    def cut_short(self) -> bool:
+        """True when the coach never called its end."""
+        return self.asked_s == 0
+
+
+@dataclass(slots=True)
+class StepRun:
+    """One reading of one step, until it was left.
+
+    begin_s, end_s: on the session clock. outcome: 'left' when something came in between and it was read again later or
+    never; 'open' when the record ends in it. by: who confirmed. independent: False when the record says that nobody
+    else vouched for it. refused, early, unheard: answers that were not taken, given too early, not understood. why: the
+    cause of a step passed over. notes: what else happened in it.
+    """
+
+    name: str
+    stage: str
+    branch: str
+    begin_s: float
+    end_s: float = 0.0
+    outcome: StepOutcome = "open"
+    by: str = ""
+    why: str = ""
+    independent: bool = True
+    refused: int = 0
+    early: int = 0
+    unheard: int = 0
+    rubs: list[Rub] = field(default_factory=list)
+    notes: list[Remark] = field(default_factory=list)
+
+    @property
+    def took_s(self) -> float:
+        """How long it took (s)."""
+        return max(0.0, self.end_s - self.begin_s)
+
+    @property
+    def rubs_cut(self) -> int:
+        """Rubs that did not last their time."""
+        return sum(rub.cut_short for rub in self.rubs)
+
+
+@dataclass(frozen=True, slots=True)
+class StageSpan:
+    """Time spent in a stage (s), all of its stretches together, and when it was first come to."""
+
+    stage: str
+    begin_s: float
+    took_s: float
+
+
+ASIDE = frozenset(
+    {
+        NoteKind.BREACH, NoteKind.EXPOSURE, NoteKind.TOUCHED, NoteKind.DEVIATION, NoteKind.NOT_CLEAR, NoteKind.ALARM,
+        NoteKind.NOT_CONFIRMED, NoteKind.BACK, NoteKind.STOPPED, NoteKind.PAUSED, NoteKind.SUSPECT, NoteKind.BABBLE,
+        NoteKind.FALSE_ALARM,
+    }
+)  # fmt: skip
+"""Notes that belong to the step in which they fall."""
+
+
+class _Course:
+    def __init__(self) -> None:
+        self.runs: list[StepRun] = []
+        self.now: StepRun | None = None
+        self.vouched_by_none: set[str] = set()
+
+    def leave(self, at_s: float, outcome: StepOutcome, *, by: str = "", why: str = "") -> None:
+        run = self.now
+        if run is None:
+            return
+        run.end_s, run.outcome, run.by, run.why = at_s, outcome, by, why
+        if run.rubs and run.rubs[-1].cut_short:
+            run.rubs[-1].kept_s = at_s - run.rubs[-1].begin_s
+        self.now = None
+
+    def last(self, name: str) -> StepRun | None:
+        return next((run for run in reversed(self.runs) if run.name == name), None)
+
+    def take(self, note: Remark) -> None:
+        what, at_s, told = note.what, note.at_s, note.details
+        run = self.now
+        if what == NoteKind.STEP:
+            self.leave(at_s, "left")
+            self.now = StepRun(told.get("step", ""), told.get("stage", ""), told.get("branch", ""), at_s, at_s)
+            self.runs.append(self.now)
+        elif what == NoteKind.STEP_CONFIRMED:
+            self._confirm(note)
+        elif what == NoteKind.JUMP:
+            self._jump(note)
+        elif what == NoteKind.NOT_INDEPENDENT:
+            behind = self.last(told["step"]) if "step" in told else run
+            if behind is not None:
+                behind.independent = False
+            elif "step" in told:
+                self.vouched_by_none.add(told["step"])
+        elif what == NoteKind.WORK:
+            self.leave(at_s, "left")
+        elif run is not None:
+            self._inside(run, note)
+
+    def _confirm(self, note: Remark) -> None:
+        name, by = note.details.get("step", ""), note.details.get("role", note.details.get("by", ""))
+        if self.now is not None and self.now.name == name:
+            self.leave(note.at_s, "confirmed", by=by)
+            return
+        behind = self.last(name)
+        if behind is None:  # an older record, or one that is damaged before: the step's begin is not known
+            before = self.runs[-1].end_s if self.runs else 0.0
+            behind = StepRun(name, note.details.get("stage", ""), "", before, note.at_s)
+            behind.independent = name not in self.vouched_by_none
+            self.runs.append(behind)
+        behind.outcome, behind.by = "confirmed", by
+
+    def _jump(self, note: Remark) -> None:
+        name, why = note.details.get("step", ""), note.details.get("cause", "")
+        if self.now is not None and self.now.name == name:
+            self.leave(note.at_s, "passed over", why=why)
+        elif name:
+            self.runs.append(StepRun(name, "", "", note.at_s, note.at_s, "passed over", why=why))
+
+    def _inside(self, run: StepRun, note: Remark) -> None:
+        what = note.what
+        if what == NoteKind.STEP_REFUSED:
+            run.refused += 1
+        elif what == NoteKind.EARLY_ANSWER:
+            run.early += 1
+        elif what == NoteKind.TIME_STARTED:
+            if run.rubs and run.rubs[-1].cut_short:
+                run.rubs[-1].kept_s = note.at_s - run.rubs[-1].begin_s
+            run.rubs.append(Rub(note.at_s))
+        elif what == NoteKind.TIME_UP and run.rubs:
+            rub = run.rubs[-1]
+            rub.kept_s, rub.asked_s = note.at_s - rub.begin_s, _number(note.details.get("seconds", ""))
+        elif what in ASIDE:
+            run.notes.append(note)
+
+
+def course(session: Session, notes: Sequence[Remark] | None = None) -> tuple[StepRun, ...]:
+    """Every reading of a step in the order in which they began."""
+    way = _Course()
+    for note in remarks(session) if notes is None else notes:
+        way.take(note)
+    if way.now is not None:
+        way.now.end_s = end_s(session)
+    runs = way.runs
+    number = 0
+    for one in utterances(session):
+        if one.heard.command is None:
+            while number + 1 < len(runs) and runs[number + 1].begin_s <= one.at_s:
+                number += 1
+            if runs and runs[number].begin_s <= one.at_s <= runs[number].end_s:
+                runs[number].unheard += 1
+    return tuple(runs)
+
+
+def stage_spans(session: Session, notes: Sequence[Remark] | None = None) -> tuple[StageSpan, ...]:
+    """Time in each stage, in the order in which they were come to."""
+    first: dict[str, float] = {}
+    took: dict[str, float] = {}
+    now, since = "", 0.0
+    for note in remarks(session) if notes is None else notes:
+        stage = "work" if note.what == NoteKind.WORK else note.details.get("stage", "")
+        if note.what in {NoteKind.STEP, NoteKind.WORK} and stage and stage != now:
+            if now:
+                took[now] += note.at_s - since
+            now, since = stage, note.at_s
+            first.setdefault(stage, note.at_s)
+            took.setdefault(stage, 0.0)
+    if now:
+        took[now] += max(0.0, end_s(session) - since)
+    return tuple(StageSpan(stage, first[stage], took[stage]) for stage in first)
+
+
+def _number(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        return 0.0
+    return value if 0 < value < 1e6 else 0.0

@@ -1,0 +1,33 @@
+"""What was said as captions beside the sound: WebVTT (W3C, 2019). Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from voicecoach.debrief.pages.html import clean
+from voicecoach.debrief.transcript import transcript
+from voicecoach.record.read import Session
+
+SHORTEST_S = 1.0
+"""A caption stays at least this long (s)."""
+
+
+def to_webvtt(session: Session) -> str:
+    """Everything that was said, a cue each, by time on the session clock; who spoke is the cue's voice."""
+    return "WEBVTT\n\n" + "\n".join(_cues(session))
+
+
+def _cues(session: Session) -> Iterator[str]:
+    for number, row in enumerate(transcript(session, lambda _, __: ()), start=1):
+        end_s = max(row.end_s, row.at_s + SHORTEST_S)
+        yield f"{number}\n{_time(row.at_s)} --> {_time(end_s)}\n<v {_text(row.who)}>{_text(row.text)}\n"
+
+
+def _time(at_s: float) -> str:
+    ms = round(max(0.0, at_s) * 1000)
+    return f"{ms // 3_600_000:02d}:{ms // 60_000 % 60:02d}:{ms // 1000 % 60:02d}.{ms % 1000:03d}"
+
+
+def _text(text: str) -> str:
+    one_line = " ".join(clean(text).split())
+    return one_line.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")

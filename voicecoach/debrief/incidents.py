@@ -1,0 +1,166 @@
+"""Incidents of a session: what happened where, what was done about it, and what is still owed. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from voicecoach.debrief.story import Remark
+from voicecoach.debrief.texts import Wording
+from voicecoach.protocol.model import DEBTS
+from voicecoach.session.notes import NoteKind
+
+KINDS = {
+    "breach": "Breach called",
+    "splash": "Splash",
+    "needle": "Needle or cut",
+    "no-air": "No air",
+    "torn": "Torn",
+    "soiled": "Soiled",
+    "unwell": "Unwell",
+    "collapse": "Collapse",
+    "touched": "Touched something",
+    "exposure": "Exposure",
+    "alarm": "Nobody answered: the alarm sounded",
+    "fault": "Fault seen",
+}
+"""Kind -> what people call it."""
+PLACE_QUESTIONS = frozenset({"where", "touched", "skin", "piece", "fault"})
+
+
+@dataclass(slots=True)
+class Incident:
+    """One incident. at_s: when (s). step: name of the step it fell in. by: who called it ('' if nobody).
+
+    places: where on the body. items: pieces it is about. suspects: what was touched since it was last seen clear. done:
+    what followed, in order. owed, paid: of 'wash' and 'report'. stated: the record itself says what is owed and paid;
+    False for records that don't, where an exposure owes both. false_alarm: called back at once.
+    """
+
+    at_s: float
+    kind: str
+    step: str = ""
+    by: str = ""
+    places: list[str] = field(default_factory=list)
+    items: list[str] = field(default_factory=list)
+    suspects: list[str] = field(default_factory=list)
+    done: list[str] = field(default_factory=list)
+    owed: list[str] = field(default_factory=list)
+    paid: list[str] = field(default_factory=list)
+    stated: bool = False
+    false_alarm: bool = False
+
+    @property
+    def title(self) -> str:
+        """What people call it, with its place or piece."""
+        about = [*self.places, *self.items]
+        return KINDS.get(self.kind, self.kind.replace("-", " ").capitalize()) + (
+            f": {', '.join(about)}" if about else ""
+        )
+
+    @property
+    def open_debts(self) -> tuple[str, ...]:
+        """What is still owed."""
+        return tuple(debt for debt in self.owed if debt not in self.paid)
+
+
+class _Book:
+    def __init__(self, words: Wording) -> None:
+        self.words = words
+        self.found: list[Incident] = []
+        self.now: Incident | None = None
+        self.debts: list[Incident] = []
+
+    def begin(self, note: Remark, kind: str) -> Incident:
+        by = note.details.get("by", note.details.get("role", ""))
+        self.now = Incident(note.at_s, kind, note.details.get("step", ""), by)
+        self.found.append(self.now)
+        return self.now
+
+    def take(self, note: Remark) -> None:
+        told, what = note.details, note.what
+        if what == NoteKind.BREACH:
+            self.begin(note, told.get("kind", "breach"))
+        elif what == NoteKind.TOUCHED:
+            self.begin(note, "touched")
+        elif what == NoteKind.ALARM:
+            if self.now is None or self.now.kind != "alarm":
+                self.begin(note, "alarm")
+        elif what == NoteKind.BRANCH and told.get("cause") in {"torn", "soiled"}:
+            self.begin(note, told["cause"])
+        elif what == NoteKind.DEVIATION and "fault" in told:
+            incident = self.begin(note, "fault")
+            incident.items += [told["fault"].replace("-", " "), *self._items(told.get("item", ""))]
+        elif what == NoteKind.EXPOSURE:
+            self._expose(note)
+        elif what == NoteKind.FALSE_ALARM:
+            if self.now is not None:
+                self.now.false_alarm = True
+        elif what in {NoteKind.OWED, NoteKind.PAID}:
+            self._debt(note)
+        elif self.now is not None:
+            self._follow(self.now, note)
+
+    def _expose(self, note: Remark) -> None:
+        incident = self.now if self.now is not None and self.now.kind != "alarm" else self.begin(note, "exposure")
+        place = note.details.get("place", "").replace("-", " ")
+        if place and place not in incident.places:
+            incident.places.append(place)
+        if not incident.stated:
+            incident.owed = [debt for debt in DEBTS if debt not in incident.paid]
+        if incident not in self.debts:
+            self.debts.append(incident)
+
+    def _debt(self, note: Remark) -> None:
+        """OWED tells what is owed for all exposures together, PAID what has just been done about them."""
+        names = [name for name in _list(note.details.get("what", "")) if name in DEBTS]
+        if note.what == NoteKind.PAID:
+            for incident in self.debts:
+                incident.paid += [name for name in names if name in incident.owed and name not in incident.paid]
+        elif "false alarm" in note.details.get("what", ""):
+            for incident in self.debts:
+                if incident is self.now or incident.false_alarm:
+                    incident.owed = []
+        elif set(names) - {name for incident in self.debts for name in incident.open_debts}:
+            incident = self.now or self.begin(note, "exposure")
+            incident.owed += [name for name in names if name not in incident.owed]
+            if incident not in self.debts:
+                self.debts.append(incident)
+        for incident in self.debts:
+            incident.stated = True
+
+    def _follow(self, incident: Incident, note: Remark) -> None:
+        told, what = note.details, note.what
+        if what == NoteKind.SUSPECT:
+            touched = self._items(told.get("touched", ""))
+            incident.suspects += [name for name in touched if name not in incident.suspects]
+            item = self.words.item(told.get("item", ""))
+            if item and item not in incident.items:
+                incident.items.append(item)
+        elif what == NoteKind.REPLY and told.get("question") in PLACE_QUESTIONS:
+            answer = told.get("answer", "").replace("-", " ")
+            if told["question"] == "touched" and answer not in incident.places:
+                incident.places.append(answer)
+            elif answer == "no":
+                incident.done.append("Asked whether skin was reached: no")
+        elif what == NoteKind.STEP and not told.get("branch"):
+            self.now = None
+        elif what == NoteKind.STEP_CONFIRMED:
+            incident.done.append(self.words.step(told.get("step", "")))
+        elif what in {NoteKind.WORK, NoteKind.END}:
+            self.now = None
+
+    def _items(self, text: str) -> list[str]:
+        return [self.words.item(name) for name in _list(text)]
+
+
+def incidents(notes: Sequence[Remark], words: Wording) -> tuple[Incident, ...]:
+    """Every incident in the order of the session."""
+    book = _Book(words)
+    for note in notes:
+        book.take(note)
+    return tuple(book.found)
+
+
+def _list(text: str) -> list[str]:
+    return [name.strip() for name in text.split(",") if name.strip()]

@@ -1,0 +1,108 @@
+"""Pages by Jinja2: everything escaped, styles and scripts in the page, and a policy that lets nothing else run or load.
+
+Texts come from records, which may hold anything: HTML is escaped by Jinja2, control characters and marks that turn the
+direction of writing are shown as what they are, and halves of surrogate pairs, which no encoding has, as U+FFFD.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+from functools import cache
+from importlib import resources
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+_TURNING = frozenset("\u200e\u200f\u061c\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
+"""Characters that change the order in which others are shown."""
+
+
+def clean(text: str) -> str:
+    """The text with every character that could do something unseen made visible."""
+    if text.isprintable() and not any("\ud800" <= c <= "\udfff" for c in text):
+        return text
+    return "".join(_shown(c) for c in text)
+
+
+def _shown(c: str) -> str:
+    if c == "\n":
+        return c
+    if c < " ":
+        return chr(0x2400 + ord(c))  # the control pictures
+    if "\ud800" <= c <= "\udfff":
+        return "\ufffd"
+    if c in _TURNING or "\x7f" <= c < "\xa0" or c in "\ufffe\uffff\u2028\u2029":
+        return f"[U+{ord(c):04X}]"
+    return c
+
+
+def _finalize(value: object) -> object:
+    if isinstance(value, Markup):
+        return value
+    return clean(value) if isinstance(value, str) else value
+
+
+@cache
+def _environment() -> Environment:
+    made = Environment(
+        loader=PackageLoader("voicecoach", "debrief/pages/templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        finalize=_finalize,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    made.globals["asset"] = lambda name: Markup(asset(name))  # noqa: S704  our own files
+    made.filters["clean"] = clean
+    return made
+
+
+@cache
+def asset(name: str) -> str:
+    """The text of a style sheet or script that comes with the program."""
+    return (resources.files("voicecoach") / "debrief" / "pages" / "templates" / name).read_text(encoding="utf-8")
+
+
+def render(
+    template: str, *, styles: tuple[str, ...], scripts: tuple[str, ...] = (), media: str = "", **values: Any
+) -> str:
+    """A whole page.
+
+    Args:
+        template: its file. styles, scripts: files that go into the page, in this order. media: where else sound may
+            come from than the page itself, as the policy writes it ('' for nowhere). values: for the template.
+    """
+    css, js = ("".join(asset(name) for name in names) for names in (styles, scripts))
+    policy = [
+        "default-src 'none'",
+        "base-uri 'none'",
+        "form-action 'none'",
+        f"style-src 'sha256-{_digest(css)}'",
+        f"media-src data: {media}".rstrip(),
+        "img-src data:",
+    ]
+    if js:
+        policy.append(f"script-src 'sha256-{_digest(js)}'")
+    return (
+        _environment()
+        .get_template(template)
+        .render(style=Markup(css), script=Markup(js), policy="; ".join(policy), **values)  # noqa: S704  our own files
+    )
+
+
+def safe(html: str) -> Markup:
+    """HTML or SVG of our own making, in which every text is escaped already."""
+    return Markup(html)  # noqa: S704
+
+
+def data_json(value: Any) -> Markup:
+    """A value as JSON that may stand inside a script element."""
+    text = json.dumps(value, separators=(",", ":"), ensure_ascii=True)
+    return Markup(text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026"))  # noqa: S704
+
+
+def _digest(text: str) -> str:
+    return base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()

@@ -1,0 +1,121 @@
+"""The same events give the same effects again, word for word; if not, this tells where."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Protocol, TypeVar
+
+from voicecoach.errors import RecordError
+from voicecoach.record import disk
+from voicecoach.record.manifest import LARGEST_COPY, digest
+from voicecoach.record.read import Session, read
+from voicecoach.session import effects as effect_values
+from voicecoach.session.effects import Effect
+from voicecoach.session.events import Event, Reopened
+
+StateT = TypeVar("StateT")
+
+
+class Replayable(Protocol[StateT]):
+    """The session's machine, as far as a replay needs it."""
+
+    def start(self) -> StateT:
+        """The state before the first event."""
+
+    def step(self, state: StateT, event: Event) -> tuple[StateT, tuple[Effect, ...]]:
+        """What follows from `event`."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReplayResult:
+    """What a replay came to.
+
+    events, effects: how many were compared. difference: the first one, as a sentence; None if there is none.
+    cut: events whose effects end early because the process ended there (no difference).
+    """
+
+    events: int
+    effects: int
+    difference: str | None
+    cut: int = 0
+
+    @property
+    def same(self) -> bool:
+        """True if the machine did again what the record says."""
+        return self.difference is None
+
+
+def replay(folder: Path, machine_factory: Callable[[Session], Replayable[StateT]]) -> ReplayResult:
+    """Feed a recorded session through a machine again and compare the effects.
+
+    Args:
+        folder: the session's folder. machine_factory: makes a machine from the record (the copies of protocol, grammar
+            and site file lie in `session.folder`).
+
+    Raises:
+        RecordError: the record can't be read.
+    """
+    return compare(read(folder), machine_factory)
+
+
+def compare(session: Session, machine_factory: Callable[[Session], Replayable[StateT]]) -> ReplayResult:
+    """Like `replay`, for a record that has been read."""
+    if session.broken_at is not None:
+        return ReplayResult(0, 0, f"The record is damaged at line {session.broken_at}: it can't be replayed.")
+    machine = machine_factory(session)
+    state = machine.start()
+    recorded = session.effects
+    steps = [line for line in session.lines if line.event is not None]
+    effects = cut = 0
+    for index, line in enumerate(steps):
+        assert line.event is not None
+        state, made = machine.step(state, line.event)
+        now = [json.loads(json.dumps(effect_values.to_json(effect))) for effect in made]
+        then = [dict(data) for data in recorded[line.seq]]
+        ended = index + 1 == len(steps) or isinstance(steps[index + 1].event, Reopened)
+        if ended and len(then) < len(now) and _same(now[: len(then)], then):
+            cut += 1
+        elif not _same(now, then):
+            where = f"Event {line.seq} ({line.event.kind}, at {line.at_s:.2f} s)"
+            return ReplayResult(index + 1, effects, f"{where}: {_first_difference(then, now)}.", cut)
+        effects += len(then)
+    return ReplayResult(len(steps), effects, None, cut)
+
+
+def read_copy(session: Session, name: str) -> str | None:
+    """The text of a copy that lies beside the manifest (such as 'site.yaml'); None if the session had none.
+
+    Raises:
+        RecordError: it is missing, or no longer what the manifest says.
+    """
+    if name not in session.manifest.copies:
+        return None
+    path = session.folder / name
+    raw = disk.read_file(path, LARGEST_COPY)
+    if digest(raw) != session.manifest.copies[name]:
+        raise RecordError(
+            "is not the file that the session was made with", where=str(path), expected="the SHA-256 in the manifest"
+        )
+    return raw.decode("utf-8", "replace")
+
+
+def _same(one: Any, other: Any) -> bool:
+    # by text, so that 1 and 1.0 differ and a NaN equals itself
+    return json.dumps(one, sort_keys=True) == json.dumps(other, sort_keys=True)
+
+
+def _first_difference(then: list[dict[str, Any]], now: list[dict[str, Any]]) -> str:
+    for recorded, made in zip(then, now, strict=False):
+        if not _same(recorded, made):
+            return f"recorded was {_tell(recorded)}, now it is {_tell(made)}"
+    if len(then) < len(now):
+        return f"now there is also {_tell(now[len(then)])}"
+    return f"now {_tell(then[len(now)])} is missing"
+
+
+def _tell(effect: Mapping[str, Any]) -> str:
+    rest = ", ".join(f"{key} {json.dumps(value)}" for key, value in effect.items() if key != "effect")
+    return f"{effect.get('effect')} ({rest})" if rest else str(effect.get("effect"))

@@ -1,0 +1,154 @@
+"""Finding the records below some folders, and reading those that are new, with every core."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from multiprocessing import get_context
+from pathlib import Path
+
+from voicecoach.debrief.review.rows import TABLES, rows, weights
+from voicecoach.errors import InputError, RecordError
+from voicecoach.record import manifest
+from voicecoach.record.lines import FILE
+from voicecoach.record.read import read
+
+DEPTH = 4
+"""Records are looked for so many folders down."""
+CHUNK = 25
+"""Sessions a task of a worker reads."""
+AGAIN = "to be read again"
+"""The stamp of what could not be read: a key may open it next time."""
+FEW = 12
+"""So few sessions are read faster than workers start."""
+
+
+@dataclass(frozen=True, slots=True)
+class RecordFolder:
+    """A folder that may hold a record. stamp: changes when the record does. reason: why it can't be one, or ''."""
+
+    path: str
+    stamp: str
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Read:
+    """What came of reading one folder: the session's name ('' if it could not be read) and what is wrong with it."""
+
+    path: str
+    stamp: str
+    session: str
+    reason: str
+    protocol: str = ""
+
+
+def find(roots: Iterable[Path]) -> tuple[RecordFolder, ...]:
+    """Every folder below `roots` that holds a record, or part of one, by path.
+
+    Raises:
+        InputError: a root is no folder.
+    """
+    found: dict[str, RecordFolder] = {}
+    for root in roots:
+        if not root.is_dir():
+            raise InputError("is no folder", where=str(root), expected="a folder of sessions")
+        for one in _below(root, DEPTH, top=True):
+            found.setdefault(one.path, one)
+    return tuple(found[path] for path in sorted(found))
+
+
+def _below(folder: Path, depth: int, *, top: bool = False) -> Iterator[RecordFolder]:
+    try:
+        entries = sorted(os.scandir(folder), key=lambda entry: entry.name)
+    except OSError as error:
+        yield RecordFolder(str(folder), "", f"cannot be read: {error.strerror or error}")
+        return
+    names = {entry.name for entry in entries}
+    if manifest.FILE in names or FILE in names:
+        missing = [name for name in (manifest.FILE, FILE) if name not in names]
+        reason = f"is not whole: {' and '.join(missing)} missing" if missing else ""
+        yield RecordFolder(str(folder), _stamp(folder), reason)
+        return
+    folders = []
+    for entry in entries:
+        if entry.name.startswith("."):
+            continue
+        if entry.is_symlink():
+            if not top or entry.is_dir():
+                yield RecordFolder(entry.path, "", "is a link: not followed")
+        elif entry.is_dir():
+            folders.append(entry)
+    if not folders and not top:
+        yield RecordFolder(str(folder), "", "holds no session")
+    if not depth:
+        return
+    for entry in folders:
+        yield from _below(Path(entry.path), depth - 1)
+
+
+def _stamp(folder: Path) -> str:
+    parts = []
+    for name in (manifest.FILE, FILE):
+        try:
+            about = (folder / name).lstat()
+            parts.append(f"{about.st_size}-{about.st_mtime_ns}")
+        except OSError:
+            parts.append("none")
+    return "/".join(parts)
+
+
+def read_all(
+    found: Sequence[RecordFolder],
+    target: Path,
+    tell: Callable[[int, int], None] | None = None,
+    key: bytes | None = None,
+) -> Iterator[Read]:
+    """Read these folders and write their rows below `target` as lines of JSON: TABLE-NUMBER.json.
+
+    Args:
+        found: without a reason. target: an empty folder. tell: how many of how many are read. key: of
+            encrypted records.
+    """
+    chunks = [(n, found[n : n + CHUNK], target, key) for n in range(0, len(found), CHUNK)]
+    done = 0
+    if len(found) <= FEW:
+        results: Iterable[list[Read]] = map(_read_chunk, chunks)
+        for result in results:
+            yield from result
+        return
+    workers = min(len(chunks), os.process_cpu_count() if hasattr(os, "process_cpu_count") else os.cpu_count() or 1)
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+        for result in pool.map(_read_chunk, chunks):
+            yield from result
+            done += len(result)
+            if tell is not None:
+                tell(done, len(found))
+
+
+def _read_chunk(task: tuple[int, Sequence[RecordFolder], Path, bytes | None]) -> list[Read]:
+    number, found, target, key = task
+    results = []
+    texts: dict[str, list[str]] = {table: [] for table in (*TABLES, "weights")}
+    weighed: set[str] = set()
+    for one in found:
+        try:
+            session = read(Path(one.path), key)
+        except RecordError as error:
+            results.append(Read(one.path, AGAIN, "", error.line()))
+            continue
+        name = manifest.digest(session.manifest.to_bytes())[:16]  # the same for a copy in another folder
+        for table, made in rows(session, name).items():
+            texts[table] += map(json.dumps, made)
+        protocol = session.manifest.protocol
+        if protocol not in weighed:
+            weighed.add(protocol)
+            texts["weights"] += map(json.dumps, weights(session))
+        results.append(Read(one.path, one.stamp, name, " ".join(session.remarks), protocol))
+    for table, lines in texts.items():
+        if lines:
+            (target / f"{table}-{number:06d}.json").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return results

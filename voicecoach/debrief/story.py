@@ -1,0 +1,212 @@
+"""A record put together into what a person asks about: prompts, utterances, steps, things worn, gaps. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+from voicecoach.protocol.model import DANGERS
+from voicecoach.record.read import RecordLine, Session
+from voicecoach.session.events import CLOCK_HZ, Heard, PartBack, PartLost, PromptEnded, Reopened
+from voicecoach.session.notes import NoteKind, label_of
+
+DANGER = frozenset(DANGERS) - {"torn"}
+"""Words that stand out wherever they are said; "torn" is an ordinary answer to a look."""
+
+MARKS: Mapping[str, str] = {
+    NoteKind.BREACH: "breach",
+    NoteKind.EXPOSURE: "breach",
+    NoteKind.DEVIATION: "deviation",
+    NoteKind.STEP_REFUSED: "refused",
+    NoteKind.NOT_INDEPENDENT: "not-independent",
+    NoteKind.GAP: "gap",
+    NoteKind.JUMP: "jump",
+    NoteKind.FALSE_ALARM: "false-alarm",
+    NoteKind.EARLY_ANSWER: "early",
+}
+"""Notes that a reader's eye should find, and the mark they get."""
+
+
+@dataclass(frozen=True, slots=True)
+class SpokenPrompt:
+    """Something the coach said. begin_s, end_s: when it sounded (s on the session clock); complete if it ran out."""
+
+    number: int
+    text: str
+    begin_s: float
+    end_s: float
+    complete: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Utterance:
+    """Something a person said or keyed. begin_s, end_s: the utterance (s); at_s: when it was decided on (s)."""
+
+    begin_s: float
+    end_s: float
+    at_s: float
+    seq: int
+    heard: Heard
+
+
+@dataclass(frozen=True, slots=True)
+class Remark:
+    """A note of the session. of: seq of the event that led to it."""
+
+    at_s: float
+    what: str
+    details: Mapping[str, str]
+    of: int
+
+    @property
+    def title(self) -> str:
+        """Its plain name."""
+        return label_of(self.what)
+
+    def tell(self) -> str:
+        """The note in plain words."""
+        told = ", ".join(value if key in _SAY_THEMSELVES else f"{key} {value}" for key, value in self.details.items())
+        return f"{self.title}: {told}" if told else self.title
+
+
+_SAY_THEMSELVES = frozenset({"step", "why", "cause", "kind"})
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """A stretch of time (s) with a name: a step, a gap in hearing, an item while it is worn."""
+
+    begin_s: float
+    end_s: float
+    name: str
+    why: str = ""
+
+
+def clock(at_s: float) -> str:
+    """Time as mm:ss.s; minutes go on past 59."""
+    tenths = max(0, round(at_s * 10))
+    return f"{tenths // 600:02d}:{tenths % 600 // 10:02d}.{tenths % 10}"
+
+
+def end_s(session: Session) -> float:
+    """The last moment that the record knows of (s)."""
+    return max((line.at_s for line in session.lines), default=0.0)
+
+
+def prompts(session: Session) -> tuple[SpokenPrompt, ...]:
+    """Every prompt, by time. One whose end was not recorded has its end at its begin."""
+    ended: dict[int, PromptEnded] = {}
+    for event in session.events:
+        if isinstance(event, PromptEnded):
+            ended[event.prompt] = event
+    found = []
+    for line in session.lines:
+        if line.kind != "effect" or line.data.get("effect") != "say":
+            continue
+        number, text = line.data.get("prompt"), str(line.data.get("text", ""))
+        end = ended.get(number) if isinstance(number, int) else None
+        if end is None:
+            found.append(SpokenPrompt(_int(number), text, line.at_s, line.at_s, complete=False))
+        else:
+            stop = end.at / CLOCK_HZ
+            begin = min(stop, max(line.at_s, stop - _float(end.played_s)))
+            found.append(SpokenPrompt(_int(number), text, begin, stop, bool(end.complete)))
+    return tuple(sorted(found, key=lambda prompt: prompt.begin_s))
+
+
+def utterances(session: Session) -> tuple[Utterance, ...]:
+    """Every utterance that was decided on, in the order of the decisions."""
+    found = []
+    for line in session.lines:
+        if isinstance(line.event, Heard):
+            begin, end = _int(line.event.begin), _int(line.event.end)
+            if not 0 < end <= line.at or begin > end:  # keys and typed words may have no length
+                begin = end = line.at
+            found.append(Utterance(begin / CLOCK_HZ, end / CLOCK_HZ, line.at_s, line.seq, line.event))
+    return tuple(found)
+
+
+def remarks(session: Session) -> tuple[Remark, ...]:
+    """Every note."""
+    return tuple(remark(line) for line in session.notes)
+
+
+def remark(line: RecordLine) -> Remark:
+    """The note that a line holds."""
+    details: dict[str, str] = {}
+    pairs = line.data.get("details")
+    for pair in pairs if isinstance(pairs, list) else ():
+        if isinstance(pair, list) and len(pair) == 2:
+            key = str(pair[0])
+            details[key] = f"{details[key]}, {pair[1]}" if key in details else str(pair[1])
+    of = line.data.get("of")
+    return Remark(line.at_s, str(line.data.get("what", "")), details, _int(of))
+
+
+def steps(session: Session) -> tuple[Stretch, ...]:
+    """Each step from the end of the one before to its own confirmation; `why` is who confirmed it."""
+    found: list[Stretch] = []
+    begin = 0.0
+    for note in remarks(session):
+        if note.what == NoteKind.STEP:
+            begin = note.at_s
+        elif note.what == NoteKind.STEP_CONFIRMED:
+            by = note.details.get("role", note.details.get("by", ""))
+            found.append(Stretch(begin, note.at_s, note.details.get("step", "?"), by))
+            begin = note.at_s
+    return tuple(found)
+
+
+def worn(session: Session) -> tuple[Stretch, ...]:
+    """Each item for as long as it was on, from the 'ledger' notes (item -> on/off/never, or on -> items)."""
+    found: list[Stretch] = []
+    since: dict[str, float] = {}
+    order: dict[str, int] = {}
+    for note in remarks(session):
+        if note.what != NoteKind.LEDGER:
+            continue
+        on = _on(note.details, since)
+        found += [Stretch(since.pop(item), note.at_s, item) for item in tuple(since) if item not in on]
+        for item in on:
+            since.setdefault(item, note.at_s)
+            order.setdefault(item, len(order))
+    last = end_s(session)
+    found += [Stretch(begin, last, item) for item, begin in since.items()]
+    return tuple(sorted(found, key=lambda stretch: (stretch.begin_s, order[stretch.name])))
+
+
+def deaf(session: Session) -> tuple[Stretch, ...]:
+    """When nothing could be heard or the session did not run (s)."""
+    return tuple(sorted(_deaf(session), key=lambda stretch: stretch.begin_s))
+
+
+def _deaf(session: Session) -> Iterator[Stretch]:
+    lost: dict[str, tuple[float, str]] = {}
+    before = 0.0
+    for event in session.events:
+        at_s = event.at / CLOCK_HZ
+        if isinstance(event, PartLost) and event.part in {"ears", "line"}:
+            lost.setdefault(event.part, (at_s, event.why))
+        elif isinstance(event, PartBack) and event.part in lost:
+            begin, why = lost.pop(event.part)
+            yield Stretch(begin, at_s, f"{event.part} lost", why)
+        elif isinstance(event, Reopened):
+            yield Stretch(max(before, at_s - _float(event.gap_s)), at_s, f"{_float(event.gap_s):.0f} s away", event.why)
+        before = at_s
+    for part, (begin, why) in lost.items():
+        yield Stretch(begin, end_s(session), f"{part} lost", why)
+
+
+def _on(details: Mapping[str, str], known: Mapping[str, float]) -> list[str]:
+    if "on" in details:
+        return [item.strip() for item in details["on"].split(",") if item.strip()]
+    kept = [item for item in known if details.get(item, "on") == "on"]
+    return kept + [item for item, state in details.items() if state == "on" and item not in known]
+
+
+def _int(value: object) -> int:
+    return value if isinstance(value, int) and abs(value) < 1 << 53 else 0
+
+
+def _float(value: object) -> float:
+    return float(value) if isinstance(value, int | float) and abs(value) < 1e9 else 0.0

@@ -1,0 +1,95 @@
+"""The protocol, grammar and site file that a session ran on, from the copies in its record."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+from voicecoach import grammar as grammars
+from voicecoach.debrief.replay import read_copy
+from voicecoach.errors import VoicecoachError
+from voicecoach.protocol import load as protocols
+from voicecoach.protocol import site as sites
+from voicecoach.protocol.lint import all_steps
+from voicecoach.protocol.model import Protocol
+from voicecoach.protocol.site import Site
+from voicecoach.record.read import Session
+from voicecoach.session.setup import Setup
+
+
+@dataclass(frozen=True, slots=True)
+class Texts:
+    """The files of a session as they are copied into its record."""
+
+    protocol: str
+    grammar: str
+    site: str = ""
+
+    def copies(self) -> dict[str, bytes]:
+        """File name -> bytes."""
+        named = {"protocol.yaml": self.protocol, "grammar.yaml": self.grammar, "site.yaml": self.site}
+        return {name: text.encode() for name, text in named.items() if text}
+
+    def setup(self) -> Setup:
+        """The setup that these texts make."""
+        return Setup(
+            protocols.load(self.protocol, "protocol.yaml"),
+            grammars.parse(self.grammar, "grammar.yaml"),
+            sites.load(self.site, "site.yaml") if self.site else sites.NO_SITE,
+        )
+
+
+def recorded_texts(session: Session) -> Texts:
+    """The files that a session ran on, from the copies in its record.
+
+    Raises:
+        RecordError: a copy is not what the manifest says.
+    """
+    return Texts(*(read_copy(session, name) or "" for name in ("protocol.yaml", "grammar.yaml", "site.yaml")))
+
+
+@dataclass(frozen=True, slots=True)
+class Wording:
+    """What people call the steps and items of a record, and why not, if its protocol can't be read.
+
+    protocol: None when its copy in the record is missing, changed, or of a form this version does not read; steps and
+    items are then called by their names in the record. What was listened for is not looked at here.
+    """
+
+    protocol: Protocol | None
+    site: Site
+    steps: dict[str, str]
+    items: dict[str, str]
+    title: str
+    trouble: str = ""
+
+    def step(self, name: str) -> str:
+        """What is said for a step, without the full stop; its name with spaces where that is not known."""
+        return self.steps.get(name, name.replace("-", " ").capitalize()) if name else ""
+
+    def contact_s(self, name: str) -> float:
+        """How long a timed step must last (s); 0 for one that is not timed, or not known."""
+        steps = all_steps(self.protocol) if self.protocol is not None else ()
+        timing = next((step.timing for _, step in steps if step.name == name), None)
+        return self.site.contact_s(timing.agent, timing.seconds) if timing is not None else 0.0
+
+    def item(self, name: str) -> str:
+        """What the coach calls an item."""
+        return self.items.get(name, name.replace("-", " "))
+
+
+def wording(session: Session) -> Wording:
+    """The words for a record. Never raises."""
+    try:
+        return _wording(*(read_copy(session, name) or "" for name in ("protocol.yaml", "site.yaml")))
+    except VoicecoachError as error:
+        return Wording(None, sites.NO_SITE, {}, {}, session.manifest.protocol, error.line())
+
+
+@lru_cache(maxsize=32)
+def _wording(protocol_text: str, site_text: str) -> Wording:
+    protocol = protocols.load(protocol_text, "protocol.yaml")
+    site = sites.load(site_text, "site.yaml") if site_text else sites.NO_SITE
+    steps = {step.name: step.say.rstrip(".") for _, step in all_steps(protocol)}
+    items = {item.name: item.label for item in protocol.items}
+    return Wording(protocol, site, steps, items, protocol.title)

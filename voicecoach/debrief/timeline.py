@@ -1,0 +1,196 @@
+"""Who said what, what was heard, what was decided, and when: plain rows from a record. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Literal, NamedTuple
+
+from voicecoach.debrief.story import DANGER, MARKS, Utterance, clock, remark, utterances
+from voicecoach.record.read import RecordLine, Session
+from voicecoach.session.events import (
+    CLOCK_HZ,
+    Heard,
+    Opened,
+    PartBack,
+    PartLost,
+    PromptEnded,
+    Reopened,
+    SpeechUnending,
+    TimerFired,
+)
+from voicecoach.session.notes import NoteKind
+
+HearingVerdict = Literal[
+    "as meant", "wrong", "missed", "ignored as it should be", "taken although chatter", "heard from nothing"
+]
+STEP_NOTES = frozenset({NoteKind.STEP, NoteKind.STEP_CONFIRMED, NoteKind.STEP_REFUSED, NoteKind.JUMP})
+SLACK_S = 0.5
+"""How far apart what was said and what was heard may lie and still belong together: a cut has pads."""
+
+
+@dataclass(frozen=True, slots=True)
+class TimelineRow:
+    """One line of a timeline.
+
+    at_s: seconds on the session clock. who: coach, a role, or record. what: prompt, cut, tone, heard, refused, step,
+    note, session, lost, back or gap. mark: what makes it stand out ('' for nothing).
+    """
+
+    at_s: float
+    who: str
+    what: str
+    text: str
+    mark: str = ""
+
+    @property
+    def time(self) -> str:
+        """mm:ss.s."""
+        return clock(self.at_s)
+
+
+class HeardText(NamedTuple):
+    """What was truly said: samples of begin and end, the words, and the command meant by them (None: chatter)."""
+
+    begin: int
+    end: int
+    text: str
+    meant: str | None
+
+
+class Compared(NamedTuple):
+    """One thing said (or heard from nothing) beside what was heard of it. at_s: when it began (s)."""
+
+    at_s: float
+    said: str
+    meant: str | None
+    heard: str
+    verdict: HearingVerdict
+
+
+def rows(session: Session) -> tuple[TimelineRow, ...]:
+    """The timeline's rows in the order of the record; timers and what was listened for are left out."""
+    found = []
+    for line in session.lines:
+        if line.event is not None:
+            row = _event_row(line)
+        elif line.kind == "effect":
+            row = _effect_row(line)
+        elif line.kind == "gap":
+            first, last, late_s = (line.data.get(key) for key in ("first", "last", "late_s"))
+            row = TimelineRow(
+                line.at_s, "record", "gap", f"lines {first}-{last} came {late_s} s late to the disk", "gap"
+            )
+        else:
+            row = None
+        if row is not None:
+            found.append(row)
+    return tuple(found)
+
+
+def heard_against_said(
+    session: Session, said: Sequence[HeardText | tuple[int, int, str, str | None]]
+) -> tuple[Compared, ...]:
+    """Match what was said with what was heard by time, and judge each.
+
+    An utterance belongs to what overlaps it most (within SLACK_S). A wrong command is wrong even if the right one was
+    heard as well. A command that belongs to nothing was heard from nothing.
+    """
+    true = [HeardText(*one) for one in said]
+    of: dict[int, list[Utterance]] = {index: [] for index in range(len(true))}
+    stray: list[Utterance] = []
+    for one in utterances(session):
+        best = max(range(len(true)), key=lambda index: _overlap(one, true[index]), default=None)
+        if best is not None and _overlap(one, true[best]) > 0:
+            of[best].append(one)
+        elif one.heard.command is not None:
+            stray.append(one)
+    found = [
+        Compared(one.begin / CLOCK_HZ, one.text, one.meant, _tell_all(of[index]), _judge(one, of[index]))
+        for index, one in enumerate(true)
+    ]
+    found += [Compared(one.begin_s, "", None, _tell_heard(one.heard), "heard from nothing") for one in stray]
+    return tuple(sorted(found, key=lambda row: row.at_s))
+
+
+def _overlap(one: Utterance, true: HeardText) -> float:
+    begin, end = true.begin / CLOCK_HZ - SLACK_S, true.end / CLOCK_HZ + SLACK_S
+    return min(one.end_s, end) - max(one.begin_s, begin) + 1e-6
+
+
+def _judge(true: HeardText, heard: Sequence[Utterance]) -> HearingVerdict:
+    commands = {one.heard.command for one in heard} - {None}
+    if true.meant is None:
+        return "taken although chatter" if commands else "ignored as it should be"
+    if commands - {true.meant}:
+        return "wrong"
+    return "as meant" if commands else "missed"
+
+
+def _tell_all(heard: Sequence[Utterance]) -> str:
+    return "; ".join(_tell_heard(one.heard) for one in heard)
+
+
+def _tell_heard(heard: Heard) -> str:
+    if heard.source != "voice":
+        return f"{heard.command or heard.phrase} ({heard.source})"
+    score = f"{heard.score:.1f} against {heard.floor:.1f}"
+    if heard.command is not None:
+        return f"{heard.command} ({score})"
+    near = f", near {heard.near}" if heard.near else ""
+    return f"refused: {heard.phrase or 'nothing like a command'} ({score}{near})"
+
+
+def _event_row(line: RecordLine) -> TimelineRow | None:
+    event, at_s = line.event, line.at_s
+    row = None
+    if isinstance(event, Heard):
+        mark = "breach" if event.command in DANGER else "taken" if event.command else "near" if event.near else ""
+        row = TimelineRow(at_s, str(event.role), "heard" if event.command else "refused", _tell_heard(event), mark)
+    elif isinstance(event, Opened):
+        kind = "training only" if event.training_only else "in use"
+        row = TimelineRow(at_s, "record", "session", f"{event.mode}, ear {event.ear}, audio {event.audio}, {kind}")
+    elif isinstance(event, PromptEnded) and not event.complete:
+        row = TimelineRow(at_s, "coach", "cut", f"prompt {event.prompt} after {event.played_s:.1f} s")
+    elif isinstance(event, SpeechUnending):
+        row = TimelineRow(at_s, "record", "note", f"speech that does not stop on channel {event.channel}", "gap")
+    elif isinstance(event, PartLost):
+        row = TimelineRow(at_s, "record", "lost", f"{event.part}: {event.why}", "gap")
+    elif isinstance(event, PartBack):
+        row = TimelineRow(at_s, "record", "back", str(event.part))
+    elif isinstance(event, Reopened):
+        row = TimelineRow(at_s, "record", "session", f"goes on after {event.gap_s:.1f} s: {event.why}", "gap")
+    elif isinstance(event, TimerFired) and event.timer == "silence":
+        row = TimelineRow(at_s, "record", "note", "silence")
+    return row
+
+
+def _effect_row(line: RecordLine) -> TimelineRow | None:
+    kind = line.data.get("effect")
+    if kind == "say":
+        return TimelineRow(line.at_s, "coach", "prompt", str(line.data.get("text", "")))
+    if kind == "tone":
+        return TimelineRow(line.at_s, "coach", "tone", str(line.data.get("tone", "")))
+    if kind == "close":
+        return TimelineRow(line.at_s, "record", "session", f"closed: {line.data.get('reason')}")
+    if kind == "note":
+        note = remark(line)
+        what = "step" if note.what in STEP_NOTES else "note"
+        return TimelineRow(line.at_s, "record", what, note.tell(), MARKS.get(note.what, ""))
+    return None
+
+
+def counts(compared: Sequence[Compared]) -> Iterator[tuple[HearingVerdict, int]]:
+    """How often each verdict was given, those that were given at all."""
+    verdicts: tuple[HearingVerdict, ...] = (
+        "as meant",
+        "ignored as it should be",
+        "missed",
+        "wrong",
+        "taken although chatter",
+        "heard from nothing",
+    )
+    for verdict in verdicts:
+        count = sum(row.verdict == verdict for row in compared)
+        if count:
+            yield verdict, count

@@ -1,0 +1,167 @@
+"""What the rows of the table do, by name: each action changes a turn. Here those that lead somewhere. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+from voicecoach.protocol.model import ENDS_ENTRY, OWED_AT_ONCE
+from voicecoach.protocol.navigation import OWED, breach_rule, steps_here
+from voicecoach.protocol.place import Place
+from voicecoach.session.actions import aside, ask, stepping, wait
+from voicecoach.session.actions import take_over as salvage
+from voicecoach.session.actions.ask import say_question
+from voicecoach.session.effects import Close, StopSpeaking
+from voicecoach.session.events import Heard, Opened
+from voicecoach.session.exposure import UNKNOWN, led
+from voicecoach.session.interpret.intent import cleared_of_incident
+from voicecoach.session.notes import NoteKind
+from voicecoach.session.turn import STEP_TIMERS, Turn
+
+
+def introduce(turn: Turn) -> None:
+    """Rule 24: what this is, what is recorded, which ear, and whether it is training only."""
+    event = turn.event
+    if isinstance(event, Opened):
+        turn.set(
+            mode=event.mode,
+            ear=event.ear,
+            audio=event.audio,
+            # a place that has approved nothing can only train with it
+            training_only=event.training_only or not turn.setup.site.approved,
+            independent=event.independent,
+        )
+    state = turn.state
+    turn.note(NoteKind.OPENED, mode=state.mode, ear=state.ear, audio=state.audio, training_only=state.training_only)
+    turn.hush()
+    if state.training_only:
+        turn.aside("intro-training")
+    turn.aside("intro-order")
+    if f"intro-ear-{state.ear}" in dict(turn.setup.grammar.says):
+        turn.aside(f"intro-ear-{state.ear}")
+    turn.aside(f"intro-audio-{state.audio}")
+    if state.mode == "solo":
+        turn.aside("intro-solo")
+    elif not state.independent:
+        turn.aside("intro-one-microphone")
+        turn.note(NoteKind.NOT_INDEPENDENT, why="one microphone: roles are told apart by word only")
+    turn.aside("intro-words")
+
+
+def arrive(turn: Turn) -> None:
+    """Go where the meaning leads and say what stands there."""
+    arrival = turn.intent.arrival
+    assert arrival is not None
+    turn.cancel(*STEP_TIMERS)
+    for name, reason in arrival.passed:
+        turn.note(NoteKind.JUMP, step=name, cause=reason)
+    stepping.keep_books(turn, arrival.ledger)
+    stepping.go_to(turn, arrival.place)
+    turn.set(question="", about="", held="", pending=None, silence=0, waiting_since=None)
+    turn.set(vain=0, hinted=False, babbled=False, answered=(), answers_from=turn.state.at)
+    if arrival.place.detours and arrival.place.detours[-1].cause == OWED:
+        turn.set(exposures=led(turn.state.exposures))
+    if arrival.kind == "question":
+        turn.set(question=arrival.question, about=arrival.about)
+        say_question(turn)
+    elif arrival.kind == "confirm":
+        if turn.intent.trigger != "observer_due" or not stepping.asks_with_read_back(turn):
+            turn.aside("ask-observer")
+    elif arrival.kind == "work":
+        _work(turn)
+    else:
+        stepping.read_step(turn)
+
+
+def _work(turn: Turn) -> None:
+    turn.note(NoteKind.WORK)
+    turn.timer("check", turn.setup.site.check_s)
+    was = turn.before.place
+    if was.stage != "work" or was.detours:
+        turn.aside(wait.checks_finished(turn))
+        turn.say(*(step.say for step in steps_here(turn.setup.protocol, turn.state.place)))
+        if turn.state.paced:
+            turn.aside("ears-lost-work")
+
+
+def sound_breach(turn: Turn) -> None:
+    """Rule 11: the first words are an act. Everything else waits."""
+    arrival, kind = turn.intent.arrival, turn.intent.word
+    assert arrival is not None
+    state = turn.state
+    rule = breach_rule(turn.setup.protocol, kind, state.place.stage)
+    turn.effects.append(StopSpeaking())
+    turn.cancel(*STEP_TIMERS)
+    turn.set(speech=())
+    turn.say(rule.words(state.mode) if rule else turn.own("breach-default"))
+    step = turn.step.name if turn.step else ""
+    by = turn.event.role if isinstance(turn.event, Heard) else "nobody: not answered in time"
+    asked = state.question == "near-breach"
+    turn.note(NoteKind.BREACH, kind=kind, stage=state.place.stage, step=step, by=by, asked_first="yes" if asked else "")
+    if step and _leaves(state.place, arrival.place):
+        turn.note(NoteKind.JUMP, step=step, cause=f"breach: {kind}")
+    for name, reason in arrival.passed:
+        turn.note(NoteKind.JUMP, step=name, cause=reason)
+    stepping.note_suspects(turn, kind, ())
+    still = state.handling and state.before is not None
+    if state.question == "item" and isinstance(turn.event, Heard) and turn.event.command in {"yes", "no"}:
+        stepping.correct(turn, state.about, "on" if turn.event.command == "yes" else "off")
+    stepping.keep_books(turn, replace(arrival.ledger, hands="not-rubbed"))
+    turn.set(before=state.before if still else state.place, struck_at=state.struck_at if still else state.at)
+    if kind in ENDS_ENTRY and state.place.stage in {"prepare", "dress"}:
+        turn.set(no_entry=kind)
+    if kind in OWED_AT_ONCE:
+        turn.state = turn.state.exposed(UNKNOWN, kind, step)
+        turn.note(NoteKind.EXPOSURE, place=UNKNOWN, cause=kind, step=step)
+        stepping.note_owed(turn)
+    stepping.go_to(turn, arrival.place)
+    turn.set(question="", about="", held="", pending=None, silence=0, waiting_since=None, vain=0)
+
+
+def _leaves(here: Place, there: Place) -> bool:
+    """Whether going there leaves the step that is here, instead of coming back to it behind a detour."""
+    same_step = (here.stage, here.step) == (there.stage, there.step)
+    return not same_step or there.detours[: len(here.detours)] != here.detours
+
+
+def note_false_alarm(turn: Turn) -> None:
+    """It was none: on record, and back to the same step; a timed one starts from zero (rule 13)."""
+    by = turn.event.role if isinstance(turn.event, Heard) else ""
+    turn.note(NoteKind.FALSE_ALARM, step=turn.step.name if turn.step else "", by=by, returned="yes")
+    turn.tone("taken")
+    turn.aside("noted")
+    if turn.state.owed and not cleared_of_incident(turn.state).owed:
+        turn.note(NoteKind.OWED, what="nothing any more: false alarm")
+    turn.state = replace(cleared_of_incident(turn.state), before=None)
+
+
+def note_no_return(turn: Turn) -> None:
+    """Rule 12: back to the patient only on a second person's word, and alone there is none."""
+    turn.note(NoteKind.FALSE_ALARM, step=turn.step.name if turn.step else "", returned="no, there is no second person")
+    turn.aside("no-return")
+
+
+def close(turn: Turn) -> None:
+    """The end, confirmed."""
+    turn.cancel(*STEP_TIMERS, "wear")
+    turn.hush()
+    turn.set(question="", about="", held="", pending=None)
+    turn.aside("closed")
+    on, owed = ",".join(turn.state.ledger.on()), ", ".join(turn.state.owed)
+    if owed:
+        turn.aside("still-owed")
+    turn.note(NoteKind.END, still_on=on, training_only=turn.state.training_only, owed=owed)
+    turn.effects.append(Close("abandoned with items on" if on else f"ended, still owed: {owed}" if owed else "ended"))
+
+
+ACTIONS: dict[str, Callable[[Turn], None]] = {
+    **stepping.ACTIONS,
+    **ask.ACTIONS,
+    **wait.ACTIONS,
+    **aside.ACTIONS,
+    **salvage.ACTIONS,
+    "hush": Turn.hush,
+    **{
+        action.__name__: action for action in (introduce, arrive, sound_breach, note_false_alarm, note_no_return, close)
+    },
+}

@@ -1,0 +1,1 @@
+"""Files and signals of the operating system."""
