@@ -44,7 +44,8 @@ from hearing_tradeoff import draw
 
 from voicecoach.audio.line import RATE_HZ
 from voicecoach.grammar import URGENT, Grammar
-from voicecoach.listen.segmenter import CHUNK, Segmenter
+from voicecoach.listen.segmenter import Segmenter
+from voicecoach.listen.voice_detector import CHUNK
 
 ALWAYS = """repeat back pause help where-am-i breach splash needle no-air torn stop no-audio time end-session"""
 PLACES = "face eyes neck hair hand arm body leg foot"

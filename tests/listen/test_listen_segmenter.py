@@ -1,7 +1,6 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
 
 import numpy as np
 import pytest
@@ -10,7 +9,8 @@ from hypothesis import strategies as st
 from spoken import say
 
 from voicecoach.audio.line import RATE_HZ
-from voicecoach.listen.segmenter import CHUNK, PAD_AFTER_S, PAD_BEFORE_S, Segmenter, SegmentEvent
+from voicecoach.listen.segmenter import PAD_AFTER_S, PAD_BEFORE_S, Segmenter, SegmentEvent
+from voicecoach.listen.voice_detector import CHUNK
 
 SECOND = RATE_HZ
 
@@ -18,7 +18,7 @@ SECOND = RATE_HZ
 class Loud:
     """Calls a chunk speech if it is loud: a detector whose answers are known beforehand."""
 
-    def process_samples(self, samples: Sequence[float]) -> float:
+    def probability(self, samples: np.ndarray) -> float:
         return float(np.mean(np.square(samples)) > 1e-4)
 
     def reset(self) -> None:
@@ -142,7 +142,7 @@ def test_the_real_detector_finds_a_spoken_word_and_nothing_in_a_quiet_room(text:
 class Faint:
     """A detector that is never quite sure."""
 
-    def process_samples(self, samples: Sequence[float]) -> float:
+    def probability(self, samples: np.ndarray) -> float:
         return 0.3
 
     def reset(self) -> None:

