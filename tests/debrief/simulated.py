@@ -18,7 +18,7 @@ import numpy as np
 
 from voicecoach.grammar import parse
 from voicecoach.protocol.model import Step
-from voicecoach.protocol.navigation import step_at
+from voicecoach.protocol.navigation.position import step_at
 from voicecoach.protocol.site import load as load_site
 from voicecoach.record import disk
 from voicecoach.record.journal import Journal

@@ -20,7 +20,7 @@ from faults_driver import cut_off, driver
 
 from voicecoach.audio.line import RATE_HZ, Block
 from voicecoach.audio.quiet import QuietLine
-from voicecoach.protocol.navigation import step_at
+from voicecoach.protocol.navigation.position import step_at
 from voicecoach.record.journal import Journal, Written
 from voicecoach.record.read import Session, read
 from voicecoach.runtime import found as sessions

@@ -38,7 +38,7 @@ from session_driver import Session, copies, grammar, setup
 from voicecoach.audio.line import Samples
 from voicecoach.audio.quiet import QuietLine
 from voicecoach.listen.scripted import ScriptedRecogniser, parse
-from voicecoach.protocol.navigation import step_at
+from voicecoach.protocol.navigation.position import step_at
 from voicecoach.record.journal import UNHURRIED_S, Journal
 from voicecoach.record.manifest import Manifest
 from voicecoach.record.read import read

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Literal
 
 from voicecoach.grammar import Grammar, parse
-from voicecoach.protocol.navigation import step_at, steps_named
+from voicecoach.protocol.navigation.position import step_at, steps_named
 from voicecoach.protocol.site import NO_SITE, Site
 from voicecoach.runtime import library
 from voicecoach.session.effects import CancelTimer, Effect, Note, Say, SetTimer

@@ -8,7 +8,7 @@ from typing import Literal
 from session_driver import setup
 
 from voicecoach.protocol.model import STAGES
-from voicecoach.protocol.navigation import step_at, steps_named
+from voicecoach.protocol.navigation.position import step_at, steps_named
 from voicecoach.protocol.place import Place
 from voicecoach.session.effects import CancelTimer, Effect, Listen, Note, Say, SetTimer, StopSpeaking
 from voicecoach.session.events import CLOCK_HZ, Event, Heard, Opened, PromptEnded, TimerFired

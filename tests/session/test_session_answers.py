@@ -8,7 +8,7 @@ from typing import Literal
 import pytest
 from session_driver import setup
 
-from voicecoach.protocol.navigation import steps_named
+from voicecoach.protocol.navigation.position import steps_named
 from voicecoach.session.naturals import NOTHING, SILENCE, Wait, table, text
 
 NAMED = ("yes", "no", "i don't know", "it is off", "not yet", "not finished", "i can't", SILENCE)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from session_driver import grammar, setup
 
-from voicecoach.protocol.navigation import steps_named
+from voicecoach.protocol.navigation.position import steps_named
 from voicecoach.protocol.site import Site
 from voicecoach.session.effects import Note, Say, SetTimer, Tone
 from voicecoach.session.events import Heard, TimerFired

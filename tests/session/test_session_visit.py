@@ -8,7 +8,7 @@ import pytest
 from session_driver import Session, setup
 
 from voicecoach.protocol.model import DEBTS, Step
-from voicecoach.protocol.navigation import step_at
+from voicecoach.protocol.navigation.position import step_at
 from voicecoach.protocol.site import Site
 from voicecoach.session.effects import Say
 from voicecoach.session.exposure import Exposure

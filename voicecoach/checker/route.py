@@ -5,16 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
-from voicecoach.protocol import navigation
 from voicecoach.protocol.ledger import Ledger
 from voicecoach.protocol.model import DANGERS, DEBTS, ENDS_ENTRY, OWED_AT_ONCE, BreachRule, Protocol, Step
-from voicecoach.protocol.navigation import Arrival, Position
+from voicecoach.protocol.navigation import arrival, moves, position
+from voicecoach.protocol.navigation.position import Arrival, Position
 from voicecoach.protocol.place import Place
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Spot:
-    """A place at which a session waits for something. kind, question: as in navigation.Arrival. step: the one there, or
+    """A place at which a session waits for something. kind, question: as in position.Arrival. step: the one there, or
     None. There is one value for each spot of a route, so that spots are compared by identity.
     """
 
@@ -73,7 +73,7 @@ class Route:
         """The first step, once the coach's questions before it are answered."""
         ledger = self._ledger(Ledger(tuple((item.name, "never") for item in self.protocol.items)))
         here = Position(Place("prepare", 0), ledger, self.mode)
-        return self._stop(navigation.arrive(self.protocol, here), Memory())
+        return self._stop(arrival.arrive(self.protocol, here), Memory())
 
     def done(self, step: Step, ledger: Ledger) -> Ledger:
         """The ledger when the step's acts are done."""
@@ -101,7 +101,7 @@ class Route:
         if stage not in self._kinds:
             seen: dict[object, str] = {}
             for kind in DANGERS:
-                rule = navigation.breach_rule(self.protocol, kind, stage)
+                rule = position.breach_rule(self.protocol, kind, stage)
                 if kind != "breach" and (rule is None or rule.kind != kind):
                     continue  # not listened for
                 ends = stage in _ENTERING and kind in ENDS_ENTRY
@@ -112,7 +112,7 @@ class Route:
 
     def pieces(self, stop: Stop) -> tuple[str, ...]:
         """The pieces that the question 'which piece is torn?' may be answered with."""
-        return navigation.pieces(self.protocol, self._here(stop))
+        return position.pieces(self.protocol, self._here(stop))
 
     def _ledger(self, ledger: Ledger) -> Ledger:
         ledger = replace(ledger, clear_at=())  # times lead nowhere
@@ -126,14 +126,14 @@ class Route:
         key = (found.kind, found.place, found.question)
         spot = self._spots.get(key)
         if spot is None:
-            step = navigation.step_at(self.protocol, found.place) if found.kind in {"step", "confirm"} else None
+            step = position.step_at(self.protocol, found.place) if found.kind in {"step", "confirm"} else None
             spot = self._spots[key] = Spot(*key, step)
         detours = found.place.detours
-        if memory.debts and detours and detours[-1].cause == navigation.OWED:
+        if memory.debts and detours and detours[-1].cause == position.OWED:
             memory = memory._replace(debts=())
         if came_from in _ENTERING and found.place.stage in {"undress", "close"}:
             memory = memory._replace(cancelled=True)
-        if memory.placed and navigation.incident(detours) < 0:
+        if memory.placed and position.incident(detours) < 0:
             memory = memory._replace(placed=False)
         ledger = found.ledger
         if not memory.debts and ledger.hands != "not-rubbed":
@@ -146,7 +146,7 @@ class Route:
         if word == "breach":
             return self._breach(what, stop)
         if event in {"touched", "skin exposed"}:
-            handled = event == "skin exposed" and navigation.incident(spot.place.detours) >= 0
+            handled = event == "skin exposed" and position.incident(spot.place.detours) >= 0
             there = memory.exposed(stage, placed=handled)
             stop = Stop(spot, self._ledger(replace(ledger, hands="not-rubbed")), there)
             memory = there.exposed(stage, placed=True) if event == "touched" else there
@@ -158,40 +158,40 @@ class Route:
     def _found(self, event: str, spot: Spot, here: Position, about: Step | None) -> Arrival:
         protocol, (word, _, what) = self.protocol, event.partition(": ")
         if about is not None:
-            return navigation.repaired(protocol, here, about)
+            return moves.repaired(protocol, here, about)
         asked = {
-            "not clear": lambda: navigation.faulted(protocol, here, what),
-            "pause": lambda: navigation.rejoin(protocol, here),
-            "touched": lambda: navigation.touched(protocol, here, "hand"),
-            "wearer down": lambda: navigation.helped(protocol, here),
-            "start removal": lambda: navigation.arrive(protocol, here.at(Place("undress", 0))),
-            "piece": lambda: navigation.torn(protocol, here, what),
+            "not clear": lambda: moves.faulted(protocol, here, what),
+            "pause": lambda: moves.rejoin(protocol, here),
+            "touched": lambda: moves.touched(protocol, here, "hand"),
+            "wearer down": lambda: moves.helped(protocol, here),
+            "start removal": lambda: arrival.arrive(protocol, here.at(Place("undress", 0))),
+            "piece": lambda: moves.torn(protocol, here, what),
         }.get(word)
         if asked is not None:
             return asked()
         if spot.kind == "question":
-            return navigation.asked(protocol, here, exposed=event == "skin exposed")
+            return moves.asked(protocol, here, exposed=event == "skin exposed")
         if event:
-            return navigation.branched(protocol, here, event)
+            return moves.branched(protocol, here, event)
         if spot.kind == "confirm":
-            return navigation.onward(protocol, here, here.ledger)
-        return navigation.answered(protocol, here, here.ledger)
+            return moves.onward(protocol, here, here.ledger)
+        return moves.answered(protocol, here, here.ledger)
 
     def _breach(self, kind: str, stop: Stop) -> Stop:
         """First words, and then what stands there."""
         spot, ledger, memory = stop
         stage = spot.place.stage
         entering = stage in _ENTERING
-        if navigation.incident(spot.place.detours) < 0:
+        if position.incident(spot.place.detours) < 0:
             memory = memory._replace(placed=False)
         if kind in OWED_AT_ONCE:
             memory = memory.exposed(spot.place.stage, placed=False)
             ledger = self._ledger(replace(ledger, hands="not-rubbed"))
         if kind in ENDS_ENTRY and entering:
             memory = memory._replace(cancelled=True)
-        found = navigation.breach_arrival(self.protocol, self._here(Stop(spot, ledger, memory)), kind)
+        found = moves.breach_arrival(self.protocol, self._here(Stop(spot, ledger, memory)), kind)
         struck = self._stop(replace(found, ledger=replace(found.ledger, hands="not-rubbed")), memory, stage)
-        return self._stop(navigation.again(self.protocol, self._here(struck)), struck.memory, struck.spot.place.stage)
+        return self._stop(moves.again(self.protocol, self._here(struck)), struck.memory, struck.spot.place.stage)
 
 
 def _way(rule: BreachRule | None) -> object:

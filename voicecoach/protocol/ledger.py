@@ -35,13 +35,13 @@ class Ledger:
     def put(self, item: str, worn: Worn) -> Ledger:
         """The ledger with one item set."""
         items = tuple((name, worn if name == item else old) for name, old in self.items)
-        return replace(self.mended(item), items=items)
+        return replace(self.forget_tear(item), items=items)
 
     def tear(self, item: str) -> Ledger:
         """The ledger with `item` known to be torn."""
-        return replace(self, torn=(*self.mended(item).torn, item))
+        return replace(self, torn=(*self.forget_tear(item).torn, item))
 
-    def mended(self, item: str) -> Ledger:
+    def forget_tear(self, item: str) -> Ledger:
         """The ledger with `item` no longer known to be torn: it is off, or seen to."""
         return replace(self, torn=tuple(name for name in self.torn if name != item))
 

@@ -232,7 +232,7 @@ class Protocol:
         """The item of that name; the loader has checked that it is there."""
         return next(item for item in self.items if item.name == name)
 
-    def torn_way(self, item: str, stage: str) -> str:
+    def torn_branch(self, item: str, stage: str) -> str:
         """The branch for a torn `item` in `stage`; '' if there is none."""
         return next((branch for name, where, branch in self.torn if (name, where) == (item, stage)), "")
 

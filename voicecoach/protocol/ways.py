@@ -33,7 +33,7 @@ def _torn(protocol: Protocol) -> Iterator[tuple[str, str]]:
     """Each piece can be torn or faulty while it goes on and while it comes off."""
     for item in protocol.items:
         for stage in ("dress", "undress"):
-            if not protocol.torn_way(item.name, stage):
+            if not protocol.torn_branch(item.name, stage):
                 yield "torn", f"has no way for {item.label} that are torn in {stage!r} ('torn: {item.name}: {stage}')"
 
 

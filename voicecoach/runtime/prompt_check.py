@@ -26,7 +26,7 @@ from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, Samples
 from voicecoach.errors import InputError, VoicecoachError
 from voicecoach.listen.recogniser import Recogniser
 from voicecoach.listen.worker import Spec
-from voicecoach.protocol.navigation import steps_named
+from voicecoach.protocol.navigation.position import steps_named
 from voicecoach.record.manifest import versions
 from voicecoach.session.events import Heard
 from voicecoach.session.prompts import over_prompt

@@ -12,7 +12,7 @@ from typing import Literal
 
 from voicecoach.grammar import match
 from voicecoach.protocol.model import STAGES
-from voicecoach.protocol.navigation import step_at
+from voicecoach.protocol.navigation.position import step_at
 from voicecoach.session.effects import Effect, Say, StopSpeaking, Tone
 from voicecoach.session.events import CLOCK_HZ, Event, Heard, PromptEnded, Role, TimerFired
 from voicecoach.session.machine import Machine

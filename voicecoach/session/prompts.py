@@ -5,7 +5,7 @@ from __future__ import annotations
 from voicecoach.errors import InputError
 from voicecoach.grammar import normalise
 from voicecoach.protocol.model import DANGERS, STAGES, Step
-from voicecoach.protocol.navigation import steps_named
+from voicecoach.protocol.navigation.position import steps_named
 from voicecoach.session.actions.aside import WEAR_MOST_MIN, WEAR_STEP_MIN
 from voicecoach.session.actions.stepping import read_back
 from voicecoach.session.interpret.live_commands import OVER_PROMPT, expected, said_itself

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from voicecoach.protocol.model import Step
-from voicecoach.protocol.navigation import step_at
+from voicecoach.protocol.navigation.position import step_at
 from voicecoach.session.effects import CancelTimer, Effect, Say, SetTimer
 from voicecoach.session.events import CLOCK_HZ, Event, Heard, Opened, PromptEnded, Role, TimerFired
 from voicecoach.session.interpret.live_commands import signs

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from voicecoach.protocol.ledger import Ledger
-from voicecoach.protocol.navigation import Position, incident
+from voicecoach.protocol.navigation.position import Position, incident
 from voicecoach.protocol.place import Place
 from voicecoach.session.exposure import UNKNOWN, Exposure, owed, recorded
 

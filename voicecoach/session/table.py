@@ -5,7 +5,7 @@ Theory of operation
 
 A session is a value (`state.SessionState`) and a step from one to the next: `machine.step(state, event)`. An event
 first becomes an *intent* (`interpret/`): the name of a trigger below, and what goes with it, above all an *arrival*,
-which says where the way leads (`protocol/navigation.py` alone decides that). Then the rows of that trigger are asked
+which says where the way leads (`protocol/navigation/` alone decides that). Then the rows of that trigger are asked
 in the order of this table; the first whose source is the present state and whose guards all hold is taken: the state
 becomes the target, and the actions are done in their order. An action changes a turn: the state to be, and the
 effects so far. What no row fits changes nothing.

@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import Any
 
 from voicecoach.protocol.model import Step
-from voicecoach.protocol.navigation import step_at
+from voicecoach.protocol.navigation.position import step_at
 from voicecoach.session.effects import CancelTimer, Effect, Note, Say, SetTimer, StopSpeaking, Tone
 from voicecoach.session.events import Event
 from voicecoach.session.interpret.intent import Intent

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from voicecoach.protocol.ledger import Worn
-from voicecoach.protocol.navigation import step_at, steps_named
+from voicecoach.protocol.navigation.position import step_at, steps_named
 from voicecoach.session.actions.stepping import correct, note_owed, note_suspects
 from voicecoach.session.events import Heard
 from voicecoach.session.exposure import place_meant

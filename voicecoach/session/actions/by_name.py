@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from voicecoach.protocol.model import ENDS_ENTRY, OWED_AT_ONCE
-from voicecoach.protocol.navigation import OWED, breach_rule, steps_here
+from voicecoach.protocol.navigation.position import OWED, breach_rule, steps_here
 from voicecoach.protocol.place import Place
 from voicecoach.session.actions import aside, ask, stepping, wait
 from voicecoach.session.actions import take_over as salvage

@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 from voicecoach.protocol.ledger import Ledger, Worn
 from voicecoach.protocol.model import Step
-from voicecoach.protocol.navigation import UNDONE, steps_named
+from voicecoach.protocol.navigation.position import UNDONE, steps_named
 from voicecoach.protocol.place import Place
 from voicecoach.session.events import CLOCK_HZ, Heard
 from voicecoach.session.exposure import UNKNOWN, paid

@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 from voicecoach.protocol.model import ANYONE, DANGERS, Step
-from voicecoach.protocol.navigation import answered, arrive, branched, onward, step_at, steps_here
+from voicecoach.protocol.navigation.arrival import arrive
+from voicecoach.protocol.navigation.moves import answered, branched, onward
+from voicecoach.protocol.navigation.position import step_at, steps_here
 from voicecoach.protocol.place import Place
 from voicecoach.session.events import Heard
 from voicecoach.session.interpret.intent import UNCLEAR, Intent, after_step

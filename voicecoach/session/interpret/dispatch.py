@@ -6,7 +6,9 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
-from voicecoach.protocol.navigation import again, arrive, changing, onward, settled, step_at, without_optional
+from voicecoach.protocol.navigation.arrival import arrive
+from voicecoach.protocol.navigation.moves import again, onward, without_optional
+from voicecoach.protocol.navigation.position import changing, settled, step_at
 from voicecoach.protocol.place import Place
 from voicecoach.session.events import (
     Event,

@@ -6,7 +6,8 @@ from dataclasses import dataclass, replace
 
 from voicecoach.protocol.ledger import Ledger
 from voicecoach.protocol.model import ENDS_ENTRY, OWED_AT_ONCE
-from voicecoach.protocol.navigation import Arrival, again, breach_arrival, step_at
+from voicecoach.protocol.navigation.moves import again, breach_arrival
+from voicecoach.protocol.navigation.position import Arrival, step_at
 from voicecoach.session.exposure import UNKNOWN, without
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState

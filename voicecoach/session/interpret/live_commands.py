@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from voicecoach.protocol.model import DANGERS, Step
-from voicecoach.protocol.navigation import breach_rule, index_here, pieces, step_at, steps_here
+from voicecoach.protocol.navigation.position import breach_rule, index_here, pieces, step_at, steps_here
 from voicecoach.protocol.steps import TRIED
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState

@@ -6,22 +6,20 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from voicecoach.protocol.model import Step
-from voicecoach.protocol.navigation import (
+from voicecoach.protocol.navigation.arrival import arrive
+from voicecoach.protocol.navigation.moves import (
     again,
-    arrive,
     asked,
     detour,
     faulted,
     helped,
-    pieces,
     rejoin,
     repaired,
-    settled,
-    step_at,
     torn,
     touched,
     without_optional,
 )
+from voicecoach.protocol.navigation.position import pieces, settled, step_at
 from voicecoach.protocol.place import Place
 from voicecoach.session.events import Heard
 from voicecoach.session.exposure import UNKNOWN, place_meant

@@ -1,0 +1,1 @@
+"""Where a step leads: the one navigation, which the session and the checker both call."""

@@ -1,0 +1,169 @@
+"""Where an answer, an incident, a pause or a correction leads from a place. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import reduce
+
+from voicecoach.protocol.ledger import Ledger
+from voicecoach.protocol.model import Protocol, Step
+from voicecoach.protocol.navigation.arrival import (
+    arrive,
+    enter_torn_branch,
+    then_place,
+)
+from voicecoach.protocol.navigation.position import (
+    Arrival,
+    Position,
+    breach_rule,
+    changing,
+    following,
+    gloves,
+    settled,
+    step_at,
+    without_incident,
+)
+from voicecoach.protocol.place import Detour
+
+
+def onward(protocol: Protocol, here: Position, ledger: Ledger) -> Arrival:
+    """What follows the step here. ledger: as the step leaves it."""
+    return arrive(protocol, here.at(following(here.place), ledger))
+
+
+def answered(protocol: Protocol, here: Position, ledger: Ledger) -> Arrival:
+    """What follows the answer of the step's own role: the observer's confirmation, if the step wants one, or onward.
+
+    Args:
+        ledger: as the step leaves it.
+    """
+    step = step_at(protocol, here.place)
+    if step is not None and step.observer and here.mode == "pair" and not here.place.observer_due:
+        return Arrival("confirm", here.place.with_due(True), ledger)
+    return onward(protocol, here, ledger)
+
+
+def without_optional(protocol: Protocol, here: Position) -> Arrival:
+    """What follows the run of optional steps that begins here."""
+    place, left_out = here.place, []
+    while (step := step_at(protocol, place)) is not None and step.optional:
+        left_out.append((step.name, "left out on a word"))
+        place = following(place)
+    there = arrive(protocol, here.at(place))
+    return replace(there, passed=(*left_out, *there.passed))
+
+
+def again(protocol: Protocol, here: Position, ledger: Ledger | None = None) -> Arrival:
+    """What comes next from this place itself."""
+    return arrive(protocol, here.at(ledger=ledger))
+
+
+def called(protocol: Protocol, here: Position, step: Step, branch: str) -> str:
+    """The branch that a step calls: `branch` the first time, its `again` on each further call (rule 37)."""
+    while (step.name, branch) in here.tried and protocol.branch(branch).again:
+        branch = protocol.branch(branch).again
+    return branch
+
+
+def detour(
+    protocol: Protocol, here: Position, branch: str, then: str = "", *, cause: str, ledger: Ledger | None = None
+) -> Arrival:
+    """Enter a branch from here; a branch that is already entered begins again and is not nested."""
+    held = [d.branch for d in here.place.detours]
+    outer = here.place.detours[: held.index(branch)] if branch in held else here.place.detours
+    then = here.place.detours[held.index(branch)].then if branch in held else then or protocol.branch(branch).then
+    place = replace(here.place, detours=(*outer, Detour(branch, 0, then, cause)))
+    return arrive(protocol, here.at(place, ledger))
+
+
+def branched(protocol: Protocol, here: Position, answer: str) -> Arrival:
+    """Where an answer that calls a branch leads."""
+    step = step_at(protocol, here.place)
+    assert step is not None
+    return detour(protocol, here, called(protocol, here, step, dict(step.branches)[answer]), cause=answer)
+
+
+def repaired(protocol: Protocol, here: Position, step: Step) -> Arrival:
+    """Where 'went wrong' leads when it means the earlier `step`."""
+    return _aside(protocol, here, step.repair or protocol.rejoin, f"went wrong: {step.name}")
+
+
+def touched(protocol: Protocol, here: Position, what: str) -> Arrival:
+    """Where a touch of `what` with dirty hands leads."""
+    return _aside(protocol, here, protocol.touched, f"touched {what}")
+
+
+def helped(protocol: Protocol, here: Position) -> Arrival:
+    """Where 'wearer down' leads; afterwards the hands come first, as after a pause."""
+    if not protocol.wearer_down:
+        return again(protocol, here)
+    if protocol.branch(protocol.wearer_down).then != "same":
+        calm = here.at(replace(here.place, detours=without_incident(here.place.detours)))
+        return detour(protocol, calm, protocol.wearer_down, cause="breach: collapse")
+    up_again = replace(here, place=rejoin(protocol, here).place)
+    return _aside(protocol, up_again, protocol.wearer_down, "wearer down")
+
+
+def faulted(protocol: Protocol, here: Position, fault: str) -> Arrival:
+    """Where the observer's 'not clear' with a fault leads; to the observer again if no branch is for it."""
+    step = step_at(protocol, here.place)
+    branch = (dict(step.branches).get(fault) or step.repair) if step else ""
+    if step is None or not branch:
+        return Arrival("confirm", here.place, here.ledger)
+    branch = called(protocol, here, step, branch)
+    return detour(protocol, here, branch, "same", cause=f"not clear: {fault}")
+
+
+def _aside(protocol: Protocol, here: Position, branch: str, cause: str) -> Arrival:
+    """A branch that returns to where it was called; without one, the place itself."""
+    return detour(protocol, here, branch, "same", cause=cause) if branch else again(protocol, here)
+
+
+def rejoin(protocol: Protocol, here: Position, ledger: Ledger | None = None) -> Arrival:
+    """Where a session goes on after a pause or a restart: hands first (rule 10), then the step that fits what is worn.
+
+    A step that rubs the hands itself begins again from zero instead, and so does the branch that it is in.
+    """
+    now = here.ledger if ledger is None else ledger
+    place = settled(protocol, here.place, now)
+    there = here.at(place, now)
+    step = step_at(protocol, place)
+    own = step is not None and "wearer" in {step.role, *step.also}
+    rubs = step is not None and own and step.timing and any(a.kind in {"disinfect", "hygiene"} for a in step.acts)
+    touched_anything = any(worn != "never" for _, worn in now.items)
+    if rubs and not place.observer_due:
+        return again(protocol, there)
+    if protocol.rejoin and touched_anything and place.stage in {"dress", "undress"}:
+        return detour(protocol, there, protocol.rejoin, "same", cause="rejoin")
+    return again(protocol, there)
+
+
+def breach_arrival(protocol: Protocol, here: Position, kind: str) -> Arrival:
+    """Where a breach of this kind leads, once its first words are said."""
+    rule = breach_rule(protocol, kind, here.place.stage)
+    kept = here.place.detours if changing(protocol, here.place) else without_incident(here.place.detours)
+    calm = here.at(replace(here.place, detours=kept))
+    if kind == "needle":  # it goes through all the gloves
+        calm = calm.at(ledger=reduce(Ledger.tear, gloves(protocol, calm), calm.ledger))
+    if rule is None:
+        return again(protocol, calm)
+    if rule.branch:
+        return detour(protocol, calm, rule.branch, rule.then, cause=f"breach: {kind}")
+    return arrive(protocol, calm.at(then_place(protocol, calm, rule.then, f"breach: {kind}")))
+
+
+def asked(protocol: Protocol, here: Position, exposed: bool) -> Arrival:
+    """What follows a question at the end of a branch: its `exposed` branch, its next question, or where it leads."""
+    over = here.place.detours[-1]
+    branch = protocol.branch(over.branch)
+    after = (
+        replace(over, branch=branch.exposed, step=0, due=False)
+        if exposed and branch.exposed
+        else replace(over, step=over.step + 1)
+    )
+    return arrive(protocol, here.at(replace(here.place, detours=(*here.place.detours[:-1], after))))
+
+
+def torn(protocol: Protocol, here: Position, item: str) -> Arrival:
+    """What follows once the torn piece is known: its own branch, or the next question of the branch that asked."""
+    return arrive(protocol, enter_torn_branch(protocol, here, item))

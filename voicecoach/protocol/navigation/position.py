@@ -1,0 +1,174 @@
+"""Where somebody is in a protocol, and what holds there: the step, the branch, what is worn. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from voicecoach.protocol.ledger import Ledger
+from voicecoach.protocol.lint import all_steps
+from voicecoach.protocol.model import STAGES, BreachRule, Protocol, Step
+from voicecoach.protocol.place import Detour, Place
+
+INCIDENTS = ("breach: ", "touched ")
+"""Prefixes of `Detour.cause` for a branch that an incident caused."""
+OWED = "owed for an exposure"
+"""`Detour.cause` of the wash after an exposure."""
+KNOWN = "known to be torn: "
+"""Prefix of `Detour.cause` for a piece already known to be torn: its questions are not asked again."""
+UNDONE = "does not go in"
+"""`Detour.cause` of the branch in which a wearer who will not go in takes off what is on."""
+_CORRECTED_IN = {"dress": "dress", "work": "dress", "undress": "undress", "close": "undress"}
+
+
+@dataclass(frozen=True, slots=True)
+class Position:
+    """A place, what is worn there, and whether the wearer is alone; `mode` is 'solo' or 'pair'.
+
+    owes: an exposure has not been washed off and no wash has begun. placed: the wearer has said where this incident's
+    exposure is. cancelled: nobody goes in any more. tried: (step, branch) of each branch that a step has called so far.
+    """
+
+    place: Place
+    ledger: Ledger
+    mode: str
+    owes: bool = False
+    placed: bool = False
+    cancelled: bool = False
+    tried: tuple[tuple[str, str], ...] = ()
+
+    def at(self, place: Place | None = None, ledger: Ledger | None = None) -> Position:
+        """The same wearer at another place, or with other things on."""
+        there = place or self.place
+        led_out = self.place.stage in {"prepare", "dress"} and there.stage in {"undress", "close"}
+        now = self.ledger if ledger is None else ledger
+        cancelled = self.cancelled or led_out
+        return Position(there, now, self.mode, self.owes, self.placed, cancelled, self.tried)  # made very often
+
+
+@dataclass(frozen=True, slots=True)
+class Arrival:
+    """Where a move leads. kind: 'step' (read it out), 'work', 'question' (ask it), or 'confirm' (the observer is due).
+
+    passed: (step, reason) of each step passed over on the way there. ledger: what is then worn.
+    """
+
+    kind: str
+    place: Place
+    ledger: Ledger
+    question: str = ""
+    about: str = ""
+    passed: tuple[tuple[str, str], ...] = ()
+
+
+def steps_here(protocol: Protocol, place: Place) -> tuple[Step, ...]:
+    """The steps of the innermost branch, or of the stage if there is none."""
+    if place.detours:
+        return protocol.branch(place.detours[-1].branch).steps
+    return protocol.steps(place.stage)
+
+
+def steps_named(protocol: Protocol) -> dict[str, Step]:
+    """All steps of stages and branches by name."""
+    return {step.name: step for _, step in all_steps(protocol)}
+
+
+def index_here(place: Place) -> int:
+    """The index of the place's step in `steps_here`."""
+    return place.detours[-1].step if place.detours else place.step
+
+
+def step_at(protocol: Protocol, place: Place) -> Step | None:
+    """The step at `place`; None during work and past the last step."""
+    steps = steps_here(protocol, place)
+    index = index_here(place)
+    if place.stage == "work" and not place.detours:
+        return None
+    return steps[index] if 0 <= index < len(steps) else None
+
+
+def settled(protocol: Protocol, place: Place, ledger: Ledger) -> Place:
+    """The first earlier step whose item, by the ledger, did not go on or come off as it should have; else `place`."""
+    last: dict[str, tuple[Place, str]] = {}
+    for stage in STAGES[: STAGES.index(place.stage) + 1]:
+        done = protocol.steps(stage)[: max(0, place.step)] if stage == place.stage else protocol.steps(stage)
+        for index, step in enumerate(done):
+            for act in step.acts:
+                if act.kind in {"don", "change", "doff"} and not step.when_on and not step.when_off:
+                    last[act.target] = (Place(stage, index), "off" if act.kind == "doff" else "on")
+    missed = [
+        there
+        for item, (there, worn) in last.items()
+        if (ledger.worn(item) == "on") != (worn == "on") and there.stage == _CORRECTED_IN.get(place.stage)
+    ]
+    return min(missed, key=lambda there: there.step, default=place)
+
+
+def breach_rule(protocol: Protocol, kind: str, stage: str) -> BreachRule | None:
+    """The rule for a breach of this kind in this stage, else the one for plain 'breach', else None."""
+    for wanted in (kind, "breach"):
+        for rule in protocol.breaches:
+            if rule.kind == wanted and stage in rule.stages:
+                return rule
+    return None
+
+
+def changing(protocol: Protocol, place: Place) -> bool:
+    """Whether an incident's branch has already changed what is worn, so that it has to be finished."""
+    number = incident(place.detours)
+    if number < 0:
+        return False
+    begun = place.detours[number]
+    done = protocol.branch(begun.branch).steps[: begun.step]
+    return any(act.kind in {"don", "doff", "change"} for step in done for act in step.acts)
+
+
+def incident(detours: tuple[Detour, ...]) -> int:
+    """The index of the first detour that an incident caused; -1 if none did."""
+    return next((index for index, one in enumerate(detours) if one.cause.startswith(INCIDENTS)), -1)
+
+
+def without_incident(detours: tuple[Detour, ...]) -> tuple[Detour, ...]:
+    """The detours outside the first that an incident caused: one incident never nests in another."""
+    index = incident(detours)
+    return detours if index < 0 else detours[:index]
+
+
+def pieces(protocol: Protocol, here: Position) -> tuple[str, ...]:
+    """The pieces that 'torn' can mean: worn ones with their own branch in this stage, else all that are worn."""
+    on = here.ledger.on()
+    own = tuple(item for item in on if protocol.torn_branch(item, here.place.stage))
+    return own or on
+
+
+def gloves(protocol: Protocol, here: Position) -> tuple[str, ...]:
+    """The gloves that are worn, innermost first."""
+    worn = [item for item in protocol.items if item.say == "gloves" and here.ledger.worn(item.name) == "on"]
+    return tuple(item.name for item in sorted(worn, key=lambda item: item.layer))
+
+
+def torn_branch(protocol: Protocol, here: Position, item: str) -> str:
+    """The branch for a torn piece in this position; '' if there is none."""
+    over = gloves(protocol, here)[1:]
+    if here.place.stage == "undress" and item in gloves(protocol, here)[:1] and over:
+        return protocol.torn_branch(item, "covered") or protocol.torn_branch(item, "undress")
+    return protocol.torn_branch(item, here.place.stage)
+
+
+def following(place: Place) -> Place:
+    """The place one step further on."""
+    if place.detours:
+        last = place.detours[-1]
+        on = Detour(last.branch, last.step + 1, last.then, last.cause)
+        return Place(place.stage, place.step, (*place.detours[:-1], on), place.due)
+    return Place(place.stage, place.step + 1)
+
+
+def alone(protocol: Protocol, here: Position) -> bool:
+    """Whether the wearer is alone; while the wearer is down, somebody has come to help."""
+    helped = bool(here.place.detours) and here.place.detours[-1].branch == protocol.wearer_down
+    return here.mode == "solo" and not helped
+
+
+def undoing(here: Position) -> bool:
+    """Whether this removal only undoes the dressing: nobody went in."""
+    return here.cancelled and here.place.stage == "undress"
