@@ -184,7 +184,7 @@ def test_a_jump_of_the_line_never_joins_what_does_not_belong_together(tmp_path: 
 
 
 def test_a_disk_error_is_told_and_never_raised(tmp_path: Path) -> None:
-    keeper = ClipKeeper(tmp_path / "gone", "clips")
+    keeper = ClipKeeper(tmp_path / "gone" / "audio", "clips")
     feed(keeper, 0, 2 * RATE_HZ)
     keeper.utterance(8_000, 12_000)
     feed(keeper, 32_000, RATE_HZ)

@@ -10,13 +10,17 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
 import pytest
 
+from voicecoach.audio.line import RATE_HZ, Block
 from voicecoach.record import disk, refuge
+from voicecoach.record.clips import ClipKeeper
 from voicecoach.record.journal import Journal
 from voicecoach.record.lines import FILE
 from voicecoach.record.manifest import Manifest
 from voicecoach.record.read import read
+from voicecoach.record.verify import verify
 from voicecoach.runtime import found
 from voicecoach.session.effects import Note
 from voicecoach.session.events import TimerFired
@@ -43,6 +47,14 @@ class Writing:
         written = self.journal.write(TimerFired(self.at, "x"))
         self.journal.write_effects(written.seq, [Note("ledger", (("on", "gown"), ("hands", "clean")))])
         return written.late
+
+
+def waited(true: Callable[[], bool], wait_s: float = 5.0) -> bool:
+    """Whether it became true."""
+    end_s = time.monotonic() + wait_s
+    while not true() and time.monotonic() < end_s:
+        time.sleep(0.02)
+    return true()
 
 
 REPLACE: dict[str, Callable[[Path], object]] = {
@@ -102,6 +114,52 @@ def test_a_folder_that_is_taken_away_goes_on_elsewhere_with_all_its_lines(
     assert session.broken_at is None
     assert [event.at for event in session.events] == list(range(100, 700, 100))
     assert "it goes on in" in str(session.gaps[0].data["why"])
+
+
+def test_clips_go_where_the_record_goes_on_and_those_deleted_are_gone_in_both_places(
+    tmp_path: Path, made_with: Manifest
+) -> None:
+    folder = tmp_path / "records" / "s"
+    run = Writing(folder, made_with)
+    clips = ClipKeeper(run.journal.audio, "clips", kept=run.journal.sound, gone=run.journal.sound_gone)
+
+    def speak() -> None:
+        at = run.at + RATE_HZ
+        for begin in range(at, at + 2 * RATE_HZ, RATE_HZ):
+            clips.feed(Block(begin, np.full((RATE_HZ, 1), 0.1, np.float32), np.zeros(RATE_HZ, np.float32)))
+        clips.utterance(at + 100, at + 200)
+        run.at = at + 3 * RATE_HZ
+
+    def kept(place: Path) -> list[str]:
+        return [path.name for path in place.glob("*.wav")]
+
+    run.event()
+    speak()
+    clips.work(True)
+    clips.work(False)
+    assert waited(lambda: len(kept(folder / "audio")) == 1)
+    moved = tmp_path / "elsewhere"
+    folder.rename(moved)
+    speak()
+    clips.work(True)  # cut before the journal knows that its folder is gone
+    clips.work(False)
+    assert waited(lambda: clips.trouble is not None)
+    run.event()
+    assert waited(lambda: run.journal.folder.name == "s-again")
+    speak()
+    clips.work(True)
+    again = run.journal.folder
+    assert waited(lambda: len(kept(again / "audio")) == 2)
+    assert clips.trouble is None
+    assert waited(lambda: run.journal.unsaved == 0 and (again / FILE).read_bytes().count(b'"line":"sound"') == 3)
+    sound = [one.what for one in verify(again).findings if one.file.startswith("audio")]
+    assert len(sound) == 1  # what was kept before stays where it was
+    assert "is missing" in sound[0]
+    moved.rename(folder)  # the disk is back
+    clips.no_audio()
+    clips.close()
+    assert [*folder.glob("audio/*"), *again.glob("audio/*")] == []
+    assert run.journal.close()
 
 
 class ReadOnly(disk.OwnFile):

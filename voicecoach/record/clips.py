@@ -1,6 +1,7 @@
 """What is kept of the sound: short clips around utterances, all of it, or nothing. Never anything of `work`.
 
-What is kept is put down in the journal with its digest, so that nobody can change or silence it later.
+What is kept is put down in the journal with its digest, so that nobody can change or silence it later. When the record
+loses its place and goes on elsewhere, so do the clips; those kept before stay where they were.
 """
 
 from __future__ import annotations
@@ -13,12 +14,13 @@ from collections import deque
 from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 
 from voicecoach.audio.line import RATE_HZ, Block, Samples
 from voicecoach.record.box import SUFFIX, Box
+from voicecoach.record.refuge import PLACE_LOST
 from voicecoach.record.sound import HEADER_BYTES, header
 
 Setting = Literal["clips", "full", "none"]
@@ -40,7 +42,8 @@ class ClipKeeper:
     Nothing here raises into the session: `trouble` says what went wrong last.
 
     Args:
-        folder: where the files go ('audio' in the session's folder). setting: clips, full or none.
+        folder: where the files go ('audio' in the session's folder), or what tells where at the moment. setting: clips,
+        full or none.
         kept: told the file, its first byte and the bytes of everything that was written. gone: told the files that
         were deleted, and why. box: encrypts it. pad_s: kept before and after an utterance (s). keep_s: held in
         memory (s).
@@ -48,7 +51,7 @@ class ClipKeeper:
 
     def __init__(
         self,
-        folder: Path,
+        folder: Path | Callable[[], Path],
         setting: Setting,
         *,
         kept: Kept = lambda _file, _begin, _raw: None,
@@ -59,7 +62,9 @@ class ClipKeeper:
     ) -> None:
         self.setting: Setting = setting
         self.trouble: str | None = None
-        self._folder, self._kept, self._gone, self._box = folder, kept, gone, box
+        self._place: Callable[[], Path] = (lambda: folder) if isinstance(folder, Path) else folder
+        self._places: list[Path] = []
+        self._kept, self._gone, self._box = kept, gone, box
         self._pad, self._keep = int(pad_s * RATE_HZ), int(keep_s * RATE_HZ)
         self._ring: deque[Pair] = deque()
         self._due: list[tuple[int, int]] = []
@@ -67,7 +72,8 @@ class ClipKeeper:
         self._part_at = self._part_frames = 0
         self._off = False
         self._full: _FullFile | None = None
-        self._jobs: queue.Queue[tuple[int, Samples, bool] | _Forget | None] = queue.Queue(WAITING)
+        self._jobs: queue.Queue[_Piece | _Forget | None] = queue.Queue(WAITING)
+        self._late: deque[_Piece | _Forget] = deque()
         self._writer: threading.Thread | None = None
 
     @property
@@ -158,9 +164,9 @@ class ClipKeeper:
         self._part_frames = 0
 
     def _hand(self, at: int, heard: Samples, *, full: bool) -> None:
-        self._put((at, heard, full))
+        self._put(_Piece(at, heard, full))
 
-    def _put(self, job: tuple[int, Samples, bool] | _Forget) -> None:
+    def _put(self, job: _Piece | _Forget) -> None:
         if self._writer is None:
             self._writer = threading.Thread(target=self._run, name="clips", daemon=True)
             self._writer.start()
@@ -171,35 +177,60 @@ class ClipKeeper:
 
     def _run(self) -> None:
         while (job := self._jobs.get()) is not None:
-            try:
-                if isinstance(job, _Forget):
-                    self._delete()
-                elif job[2]:
-                    self._write_full(job[0], job[1])
-                else:
-                    self._write_clip(job[0], job[1])
-            except OSError as error:
-                self.trouble = f"sound cannot be kept: {error.strerror or error}"
-                self._full = None
-            else:
-                self.trouble = None
+            if isinstance(job, _Forget):
+                self._late.clear()
+            self._late.append(job)
+            self._work_off()
+        self._work_off()
         if self._full is not None:
             self._full.close()
 
-    def _write_clip(self, at: int, heard: Samples) -> None:
+    def _work_off(self) -> None:
+        """Do what waits. What a place that was lost refuses is tried again: the record may go on elsewhere by then."""
+        while self._late:
+            job = self._late[0]
+            try:
+                self._do(job)
+            except OSError as error:
+                self.trouble = f"sound cannot be kept: {error.strerror or error}"
+                self._full = None
+                if error.errno in PLACE_LOST and isinstance(job, _Piece) and len(self._late) < WAITING:
+                    return
+            else:
+                self.trouble = None
+            self._late.popleft()
+
+    def _do(self, job: _Piece | _Forget) -> None:
+        if isinstance(job, _Forget):
+            self._delete()
+            return
+        folder = self._place()
+        folder.mkdir(mode=0o700, exist_ok=True)
+        if folder not in self._places:
+            self._places.append(folder)
+        if job.full:
+            self._write_full(folder, job.at, job.heard)
+        else:
+            self._write_clip(folder, job.at, job.heard)
+
+    def _write_clip(self, folder: Path, at: int, heard: Samples) -> None:
         raw = _pcm(heard)
         raw = self._boxed(raw, 0, heard.shape[1]) if self._box else header(heard.shape[1], len(raw)) + raw
-        name, file = _open_new(self._folder / f"clip-{at:012d}-{at + len(heard):012d}{self._suffix}")
-        with file:
-            file.write(raw)
+        name, file = _open_new(folder / f"clip-{at:012d}-{at + len(heard):012d}{self._suffix}")
+        try:
+            with file:
+                file.write(raw)
+        except OSError:
+            (folder / name).unlink(missing_ok=True)  # half a clip is none
+            raise
         self._kept(name, 0, raw)
 
-    def _write_full(self, at: int, heard: Samples) -> None:
+    def _write_full(self, folder: Path, at: int, heard: Samples) -> None:
         full = self._full
-        if full is None or full.end != at or full.channels != heard.shape[1]:
+        if full is None or (full.folder, full.end, full.channels) != (folder, at, heard.shape[1]):
             if full is not None:
                 full.close()
-            path = self._folder / f"full-{at:012d}{self._suffix}"
+            path = folder / f"full-{at:012d}{self._suffix}"
             self._full = full = _FullFile(path, at, heard.shape[1], head=self._box is None)
         raw = _pcm(heard)
         begin = full.size
@@ -221,14 +252,28 @@ class ClipKeeper:
         if self._full is not None:
             self._full.close()
             self._full = None
-        gone = []
-        try:
-            for path in sorted(self._folder.iterdir()):
-                path.unlink()
-                gone.append(path.name)
-        finally:
-            if gone:
-                self._gone(gone, "no audio")
+        gone, wrong = [], None
+        for folder in dict.fromkeys((*self._places, self._place())):
+            try:
+                for path in sorted(folder.iterdir()):
+                    path.unlink()
+                    gone.append(path.name)
+            except FileNotFoundError:
+                continue
+            except OSError as error:
+                wrong = error
+        if gone:
+            self._gone(gone, "no audio")
+        if wrong is not None:
+            raise wrong
+
+
+class _Piece(NamedTuple):
+    """Sound to be written, and the sample that it begins at."""
+
+    at: int
+    heard: Samples
+    full: bool
 
 
 class _Forget:
@@ -239,7 +284,7 @@ class _FullFile:
     """A file that grows. With a head it is a WAV file whose head is right after every append: a kill loses nothing."""
 
     def __init__(self, path: Path, at: int, channels: int, *, head: bool) -> None:
-        self.end, self.channels, self._head = at, channels, head
+        self.folder, self.end, self.channels, self._head = path.parent, at, channels, head
         self.name, self._raw = _open_new(path)
         self.size = HEADER_BYTES if head else 0
 

@@ -265,6 +265,10 @@ class Journal:
         whole = self._closed and self._sealer is None and self.manifest.format > 1 and self.unsaved == 0
         return code(self._chain) if whole else None
 
+    def audio(self) -> Path:
+        """Where its sound goes at the moment."""
+        return self.folder / AUDIO
+
     def write(self, event: Event) -> Written:
         """Put an event on the disk; call this before it is acted on.
 

@@ -429,7 +429,7 @@ class Runner:
     ) -> _Running:  # fmt: skip
         audio = state.audio if state is not None else self.wish.audio
         clips = (
-            ClipKeeper(journal.folder / "audio", audio, kept=journal.sound, gone=journal.sound_gone, box=journal.box)
+            ClipKeeper(journal.audio, audio, kept=journal.sound, gone=journal.sound_gone, box=journal.box)
             if registry.has_sound(ear.engine)
             else None
         )
