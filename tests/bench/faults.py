@@ -27,12 +27,12 @@ sys.path += [str(HERE / "faults"), str(HERE / "e2e")]
 import virtual_card  # noqa: E402
 from faults_driver import Bench, Disk, cut_off  # noqa: E402
 
-from voicecoach import supervisor  # noqa: E402
 from voicecoach.audio.live import LiveLine  # noqa: E402
 from voicecoach.errors import EngineError  # noqa: E402
 from voicecoach.listen.process import RecogniserProcess  # noqa: E402
 from voicecoach.listen.worker import Spec  # noqa: E402
 from voicecoach.record.lock import NAME  # noqa: E402
+from voicecoach.runtime import supervisor  # noqa: E402
 from voicecoach.runtime.screen import Behind  # noqa: E402
 from voicecoach.speak.silent import SilentVoice  # noqa: E402
 

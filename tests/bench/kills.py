@@ -1,11 +1,13 @@
 """Kills, as a bench: what is lost, what is made up, and how long the wearer is alone. Prints; asserts nothing.
 
-    python tests/bench/kills.py [--forked N] [--program N] [--damages N]
+    python tests/bench/kills.py [--forked N] [--program N] [--voice N] [--damages N]
 
 --forked: so many kills of a session in a process of its own, alone and in a pair each, at random moments; what the
 journal said is on the disk is held against the record. --program: so many kills of the whole program as a person starts
 it: of the session's process, of the supervisor first and then of the session's process, and of both, started again by
-hand. --damages: so many random damages to an open record, and whether it was found with all that is worn.
+hand. --voice: so many kills in sessions that speak and listen over a virtual sound card, of the session's process and
+of one of its own children, in turns. --damages: so many random damages to an open record, and whether it was found
+with all that is worn.
 """
 
 from __future__ import annotations
@@ -26,7 +28,8 @@ from pathlib import Path
 import numpy as np
 import psutil
 
-sys.path.append(str(Path(__file__).parents[1] / "faults"))
+sys.path += [str(Path(__file__).parents[1] / "faults"), str(Path(__file__).parents[1] / "e2e")]
+import virtual_card
 from faults_driver import cut_off
 from faults_kills import kill_and_go_on
 from program import Program
@@ -38,6 +41,8 @@ from voicecoach.runtime.found import Doubtful
 from voicecoach.session.events import Reopened
 
 LONGEST_S = 30.0
+A_SESSION = 6
+"""So many kills strike one session with sound."""
 
 
 def spread(values: list[float]) -> str:
@@ -98,6 +103,77 @@ def program(root: Path, kills: int) -> None:
     print(", ".join(f"{name} {number}" for name, number in sorted(count.items())))
 
 
+def voice(root: Path, kills: int) -> None:
+    """Kills in sessions with sound."""
+    if reason := virtual_card.missing():
+        print(f"left out: {reason}")
+        return
+    rng = random.Random(8)  # noqa: S311 not for secrets
+    took: dict[str, list[float]] = {}
+    count: Counter[str] = Counter()
+    with virtual_card.card() as card:
+        for number in range(-(-kills // A_SESSION)):
+            out = root / f"voice-{number}" / "records"
+            cut_off(out / "session", ear="phonemes", mode=rng.choice(("solo", "pair")))
+            device = ("--engine", "phonemes", "--device", "coach_card", "--speaker", "coach_card")
+            started = Program(out, *device, **card.environment)
+            try:
+                started.until("I stopped.", limit_s=2 * LONGEST_S)
+                for one in range(min(A_SESSION, kills - number * A_SESSION)):
+                    time.sleep(5.0 + rng.uniform(0.0, 2.0))  # three deaths within 10 s are a crash loop
+                    strike(out / "session", started, rng, count, took, child=one % 2 == 1)
+            except AssertionError:
+                count["did not start"] += 1
+            finally:
+                end(out)
+    for kind, values in took.items():
+        print(f"with sound, killed: {kind}: {spread(values)}")
+    print(", ".join(f"{name} {number}" for name, number in sorted(count.items())))
+
+
+def strike(
+    folder: Path,
+    started: Program,
+    rng: random.Random,
+    count: Counter[str],
+    took: dict[str, list[float]],
+    *,
+    child: bool,
+) -> None:
+    """Kill the session's process, or a child of it; what came of it."""
+    before, pid = list((folder / FILE).read_bytes().split(b"\n")[:-1]), started.pid
+    killed_s = time.time()
+    if child:
+        processes = psutil.Process(pid).children(recursive=True)
+        kind = "child"
+        rng.choice([one for one in processes if "resource_tracker" not in " ".join(one.cmdline())]).kill()
+        back_s = noted(folder, "gap", "ears", since_s=killed_s)
+        said = "child, until it is on record as lost"
+    else:
+        kind, said = "session", "session, until the first words"
+        os.kill(pid, signal.SIGKILL)
+        back_s = first_word(folder, since_s=killed_s)
+    count[f"{kind}: " + ("told of" if back_s else "not told of")] += 1
+    if back_s:
+        took.setdefault(said, []).append(back_s - killed_s)
+    if child:
+        count["the session itself died of it"] += started.pid != pid
+    after = (folder / FILE).read_bytes().split(b"\n")
+    count["lines lost"] += sum(line != other for line, other in zip(before, after, strict=False))
+
+
+def noted(folder: Path, what: str, part: str, since_s: float) -> float | None:
+    """When a note of this kind about a part was written (s since 1970); None if it was not within 10 s."""
+    end_s = time.monotonic() + 10.0
+    while time.monotonic() < end_s:
+        for line in read(folder).lines:
+            at_s = datetime.fromisoformat(line.wall).timestamp()
+            if line.data.get("what") == what and dict(line.data["details"]).get("part") == part and at_s >= since_s:
+                return at_s
+        time.sleep(0.05)
+    return None
+
+
 def first_word(folder: Path, since_s: float) -> float | None:
     """When the first words behind a reopening were said (s since 1970); None if they are not."""
     end_s = time.monotonic() + LONGEST_S
@@ -153,12 +229,13 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--forked", type=int, default=100)
     parser.add_argument("--program", type=int, default=30)
+    parser.add_argument("--voice", type=int, default=24)
     parser.add_argument("--damages", type=int, default=300)
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="voicecoach-kills-") as place:
         os.environ["XDG_DATA_HOME"] = place
-        for act, number in ((forked, asked.forked), (program, asked.program), (damages, asked.damages)):
-            if number:
+        for act in (forked, program, voice, damages):
+            if number := getattr(asked, act.__name__):
                 act(Path(place), number)
 
 

@@ -308,7 +308,11 @@ def random_damage(folder: Path, rng: random.Random) -> str:
 
 
 def held_against_damage(root: Path, count: int, seed: int) -> None:
+    """Whatever is damaged: found, with all that is worn, nothing more taken off, and no cleaner hands than it said."""
     whole = root.parent / "whole"
+    before = sessions.find(root).open
+    assert isinstance(before, Open)
+    worn_then, off = set(on(root)), {item for item, worn in before.state.ledger.items if worn == "off"}
     shutil.copytree(root, whole)
     rng = random.Random(seed)  # noqa: S311 not for secrets
     wrong = []
@@ -317,13 +321,28 @@ def held_against_damage(root: Path, count: int, seed: int) -> None:
         shutil.copytree(whole, root)
         done = random_damage(root / "open", rng)
         found = sessions.find(root).open
-        if found is None or set(on(root)) != set(WORN):
+        if found is None or set(on(root)) != worn_then or claims_more(found, off, before.state.ledger.hands):
             wrong.append((done, found))
     assert wrong == []
 
 
+def claims_more(found: Open | Doubtful, off: set[str], hands: str) -> bool:
+    """Whether more is said to be off than was, or the hands to be cleaner; a doubtful one says nothing of hands."""
+    if isinstance(found, Doubtful):
+        return not set(found.off) <= off
+    said_off = {item for item, worn in found.state.ledger.items if worn == "off"}
+    return not said_off <= off or found.state.ledger.hands not in {hands, "not-rubbed"}
+
+
 def test_after_any_single_damage_it_is_found_with_all_that_is_worn(root: Path) -> None:
     held_against_damage(root, 40, seed=int(os.environ.get("VOICECOACH_SEED", "13")))
+
+
+@pytest.mark.parametrize("count", [15, pytest.param(1000, marks=pytest.mark.long)])
+def test_amid_a_removal_no_damage_makes_more_of_it_done_or_the_hands_cleaner(count: int, tmp_path: Path) -> None:
+    cut_off(tmp_path / "records" / "open", "practice-rub-hands")
+    assert on(tmp_path / "records") == ("mask",)
+    held_against_damage(tmp_path / "records", count, seed=15)
 
 
 @pytest.mark.long
