@@ -72,8 +72,8 @@ class ClipKeeper:
         self._part_at = self._part_frames = 0
         self._off = False
         self._full: _FullFile | None = None
-        self._jobs: queue.Queue[_Piece | _Forget | None] = queue.Queue(WAITING)
-        self._late: deque[_Piece | _Forget] = deque()
+        self._jobs: queue.Queue[_SoundPart | _Forget | None] = queue.Queue(WAITING)
+        self._late: deque[_SoundPart | _Forget] = deque()
         self._writer: threading.Thread | None = None
 
     @property
@@ -164,9 +164,9 @@ class ClipKeeper:
         self._part_frames = 0
 
     def _hand(self, at: int, heard: Samples, *, full: bool) -> None:
-        self._put(_Piece(at, heard, full))
+        self._put(_SoundPart(at, heard, full))
 
-    def _put(self, job: _Piece | _Forget) -> None:
+    def _put(self, job: _SoundPart | _Forget) -> None:
         if self._writer is None:
             self._writer = threading.Thread(target=self._run, name="clips", daemon=True)
             self._writer.start()
@@ -194,13 +194,13 @@ class ClipKeeper:
             except OSError as error:
                 self.trouble = f"sound cannot be kept: {error.strerror or error}"
                 self._full = None
-                if error.errno in PLACE_LOST and isinstance(job, _Piece) and len(self._late) < WAITING:
+                if error.errno in PLACE_LOST and isinstance(job, _SoundPart) and len(self._late) < WAITING:
                     return
             else:
                 self.trouble = None
             self._late.popleft()
 
-    def _do(self, job: _Piece | _Forget) -> None:
+    def _do(self, job: _SoundPart | _Forget) -> None:
         if isinstance(job, _Forget):
             self._delete()
             return
@@ -268,7 +268,7 @@ class ClipKeeper:
             raise wrong
 
 
-class _Piece(NamedTuple):
+class _SoundPart(NamedTuple):
     """Sound to be written, and the sample that it begins at."""
 
     at: int
