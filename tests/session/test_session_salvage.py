@@ -96,7 +96,6 @@ def test_not_ready_waits_at_work_and_claims_no_protection() -> None:
     assert session.state.place.stage == "undress"
 
 
-@pytest.mark.xfail(reason="without ears a damaged session that was found stays in dress", strict=False)
 def test_without_ears_it_asks_on_and_leads_out() -> None:
     session = salvaged(PIECES[:2])
     session.said_out()

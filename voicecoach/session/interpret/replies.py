@@ -50,6 +50,9 @@ def not_answered(setup: Setup, state: SessionState) -> Intent:
     """Without ears a question is left after its time: by the answer that changes least, recorded as not given."""
     word, protocol, here = "not answered", setup.protocol, state.position
     question = state.question if state.place.detours or state.question not in {"where", "skin", "torn-piece"} else ""
+    if question in {"right", "item"} and state.doubted and state.place.stage == "work":
+        # out of what the last good lines say is worn, never into the dressing that is missing (rules 19 and 21)
+        return _doubted_item(state, word) if question == "item" else _asked_item(state.ledger.items[0][0], word)
     if question in {"right", "item"}:
         there = rejoin(protocol, here)
     elif question in {"where", "skin"}:
