@@ -40,7 +40,7 @@ def stand(session: Session, point: Point, behind: Place | None) -> None:
     owed = Exposure("hand" if memory.placed else UNKNOWN, "x", "", "", 0)
     session.state = replace(
         session.state, exposures=(owed,) if memory.debts or memory.placed else (), struck_at=0,
-        no_entry="x" if memory.cancelled else "",
+        no_entry="x" if memory.cancelled else "", tried=getattr(memory, "tried", ()),
     )  # fmt: skip
     if owed in session.state.exposures and not memory.debts:
         session.state = replace(session.state, exposures=led(session.state.exposures))
@@ -124,7 +124,6 @@ def differences(protocol: Protocol, most: int, sample: int, seed: int = 0) -> tu
     return compared, found
 
 
-@pytest.mark.xfail(reason="at the seal check the walk and the session differ in what was tried before", strict=False)
 @pytest.mark.parametrize("name", LIBRARY)
 def test_on_a_sample_of_points_of_a_library_protocol_the_session_goes_where_the_checker_goes(name: str) -> None:
     compared, found = differences(setup(name).protocol, 1, 12)
@@ -133,7 +132,6 @@ def test_on_a_sample_of_points_of_a_library_protocol_the_session_goes_where_the_
 
 
 @pytest.mark.long
-@pytest.mark.xfail(reason="at the seal check the walk and the session differ in what was tried before", strict=False)
 @pytest.mark.parametrize("name", LIBRARY)
 def test_on_every_point_with_one_deviation_the_session_goes_where_the_checker_goes(name: str) -> None:
     compared, found = differences(setup(name).protocol, 1, 10_000)
