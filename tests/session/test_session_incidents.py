@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from session_driver import Session, grammar
 
+from voicecoach.grammar import match
 from voicecoach.protocol.model import DANGERS
 from voicecoach.protocol.site import Site
 from voicecoach.session.events import Heard
@@ -293,3 +294,37 @@ def test_every_incident_word_reaches_its_first_act_at_once_from_every_step(begin
 
 def _heard(session: Session, kind: str) -> Heard:
     return Heard(session.at, kind, kind, session.at, session.at)
+
+
+def test_what_is_owed_is_told_with_the_place_in_the_list(begin) -> None:
+    """Rule 26: it is shown, and "where am I" says it until it is paid."""
+    session = begin("n95-gown")
+    session.go_to("rub-inner-1")
+    session.hear("stop", "touched", "eyes")
+    session.said_out()
+    session.answer_step()
+    effects = session.hear("where-am-i", quiet=False)
+    assert session.says(effects)[-1] == grammar().say("still-owed")
+
+
+@TWO
+@pytest.mark.parametrize("words", ["unwell", "i feel faint", "help me please"])
+def test_whoever_is_unwell_may_say_so_in_one_word(begin, name: str, words: str) -> None:
+    """Rule 31."""
+    session = begin(name)
+    session.go_to(session.setup.protocol.steps("undress")[1].name)
+    assert match(grammar(), words, session.state.listening) == "unwell"
+
+
+@TWO
+def test_a_piece_that_is_missing_is_named_and_replaced(begin, name: str) -> None:
+    """Rule 37: before dressing, and when the observer is asked which piece and which fault."""
+    session = begin(name, "pair")
+    session.go_to("look-at-set")
+    session.hear("missing", role="observer")
+    assert session.step == "fresh-piece-taken"
+    session.hear("done")
+    assert session.step == "look-at-set"
+    session.hear("missing", role="observer")
+    session.hear("no")
+    assert session.step == "nobody-goes-in"

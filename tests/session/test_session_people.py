@@ -247,3 +247,79 @@ def test_with_one_microphone_left_of_two_a_word_counts_for_anybody_and_is_marked
     assert session.noted("not-independent")
     assert not session.state.independent
     assert session.state.question != "right"
+
+
+@pytest.mark.parametrize("name", ["n95-gown", "who-coverall"])
+def test_if_nobody_comes_the_wearer_is_offered_to_go_on_alone_and_it_is_on_record(begin, name: str) -> None:
+    """Rule 33: a step that the observer has not seen is not confirmed; the rest is asked of the wearer."""
+    session = begin(name, "pair")
+    step = next(one for one in session.setup.protocol.steps("undress") if one.observer and one.role == "wearer")
+    session.go_to(step.name)
+    session.hear("understood", step.answers[0])
+    assert session.state.status == "confirming"
+    here = session.step
+    session.pass_s(105)
+    effects = session.hear("yes", quiet=False)
+    assert session.says(effects) == [grammar().say("ask-go-alone")]
+    session.said_out()
+    session.hear("yes")
+    assert session.state.mode == "solo"
+    assert session.step != here
+    assert session.noted("not-confirmed")[-1] == {"step": here, "why": "goes on alone: nobody came"}
+    session.go_to_end()
+    assert session.state.status == "closed"
+
+
+def test_who_does_not_want_to_go_on_alone_waits_on_and_the_awaited_word_still_counts(begin) -> None:
+    """Rule 33, at the all-clear: the question is asked on, however long nobody comes."""
+    session = begin("n95-gown", "pair")
+    session.go_to_work()
+    session.hear("start-removal")
+    session.pass_s(120)
+    session.hear("yes")
+    assert session.state.question == "go-alone"
+    session.hear("no")
+    assert session.state.question == "all-clear"
+    session.pass_s(120)
+    session.hear("confirm", role="observer")
+    assert session.step == "look-all-over"
+
+
+def test_alone_at_the_all_clear_the_wearer_is_asked_about_the_removal_area(begin) -> None:
+    session = begin("n95-gown", "pair")
+    session.go_to_work()
+    session.hear("start-removal")
+    session.pass_s(120)
+    session.hear("yes", "yes")
+    assert session.state.question == "removal-area"
+    session.hear("yes")
+    assert session.step == "look-all-over"
+    session.hear("clear")
+    assert session.step == "rub-outer-1"
+
+
+def test_whoever_comes_after_all_is_asked_again(begin) -> None:
+    """Rule 33: a word on the observer's own channel makes it a pair again, on record."""
+    session = begin("n95-gown", "pair")
+    session.go_to("shield-away")
+    session.hear("understood", "shield-off")
+    session.pass_s(105)
+    session.hear("yes", "yes")
+    assert session.state.mode == "solo"
+    session.hear("confirm", role="observer")
+    assert session.state.mode == "pair"
+    assert session.noted("deviation")[-1]["what"] == "a second person is back"
+    assert grammar().say("say-again") not in session.says(session.made[-8:])
+    session.go_to("hood-away")
+    session.hear("understood", "hood-off")
+    assert session.state.status == "confirming"
+
+
+def test_a_check_at_work_may_be_answered_by_leaving(begin) -> None:
+    """Rule 32."""
+    session = begin("n95-gown", "pair")
+    session.go_to_work()
+    session.fire("check")
+    assert session.state.question == "all-right"
+    session.hear("start-removal", role="observer")
+    assert session.step == "look-all-over"

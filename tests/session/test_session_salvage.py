@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from typing import Literal
 
-import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from session_driver import Session, setup
 
 from voicecoach.session.effects import Say
-from voicecoach.session.events import PartLost, Reopened, Salvaged
+from voicecoach.session.events import PartBack, PartLost, Reopened, Salvaged
 
 PIECES = tuple(item.name for item in setup("n95-gown").protocol.items)
 WORDS = (
@@ -120,15 +119,26 @@ def test_killed_again_it_goes_on_with_its_questions() -> None:
 @settings(max_examples=150, deadline=None)
 @given(
     on=st.sets(st.sampled_from(PIECES)),
-    words=st.lists(st.sampled_from(WORDS), max_size=30),
+    mode=st.sampled_from(("solo", "pair")),
+    words=st.lists(st.sampled_from((*WORDS, "wait", "deaf", "hears")), max_size=30),
 )
-def test_whatever_is_answered_nobody_is_dressed(on: set[str], words: list[str | None]) -> None:
-    session = salvaged(tuple(on))
+def test_whatever_is_answered_nobody_is_dressed(
+    on: set[str], mode: Literal["solo", "pair"], words: list[str | None]
+) -> None:
+    """Also in silence, and with ears that fail and come back."""
+    session = salvaged(tuple(on), mode=mode)
     session.said_out()
     for word in words:
         if session.state.status in {"closed", "abandoned"}:
             break
-        session.hear(word)
+        if word == "wait":
+            session.pass_s(50)
+        elif word in {"deaf", "hears"}:
+            gone = PartLost(session.at, "ears", "died") if word == "deaf" else PartBack(session.at, "ears")
+            session.happens(gone)
+            session.said_out()
+        else:
+            session.hear(word)
         assert not dressing(session)
 
 

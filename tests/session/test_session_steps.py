@@ -172,10 +172,10 @@ def test_the_number_of_the_step_is_told_only_when_asked(begin) -> None:
     """Rule 6: 9 steps, the gown is the third."""
     session = begin()
     session.go_to("practice-gown-on")
-    assert not [s for s in own_sentences(setup()) if s.startswith("Number") and s in session.says()]
+    assert not [s for s in own_sentences(setup()) if s.startswith("You are at") and s in session.says()]
     effects = session.hear("where-am-i", quiet=False)
     steps = [len(setup().protocol.steps(stage)) for stage in ("prepare", "dress", "undress", "close")]
-    assert session.says(effects) == [f"Number 3 of {sum(steps)}."]
+    assert session.says(effects) == [f"You are at 3 of {sum(steps)}."]
 
 
 def test_help_and_time_move_nothing(begin) -> None:

@@ -31,6 +31,8 @@ WAITING = 200
 SHOWN_NOTES: dict[str, str] = {
     NoteKind.BREACH: "bold red",
     NoteKind.EXPOSURE: "bold red",
+    NoteKind.OWED: "bold red",
+    NoteKind.PAID: "green",
     NoteKind.ALARM: "bold red",
     NoteKind.GAP: "bold yellow",
     NoteKind.DEVIATION: "yellow",

@@ -16,9 +16,10 @@ from voicecoach.session.actions.by_name import ACTIONS
 from voicecoach.session.effects import Effect, Listen
 from voicecoach.session.events import Event, PromptEnded, TimerFired
 from voicecoach.session.guards import GUARDS
-from voicecoach.session.interpret.dispatch import answered_late, interpret
-from voicecoach.session.interpret.intent import NOTHING, Intent
+from voicecoach.session.interpret.dispatch import answered_late, came_back, interpret
+from voicecoach.session.interpret.intent import NOTHING, UNCLEAR, Intent
 from voicecoach.session.interpret.live_commands import live
+from voicecoach.session.notes import NoteKind
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
 from voicecoach.session.table import STATES, TABLE, Row
@@ -79,12 +80,15 @@ class Machine:
     def step(self, state: SessionState, event: Event) -> tuple[SessionState, tuple[Effect, ...]]:
         """Act on one event. Any event is possible in any state; one that means nothing changes nothing."""
         before = replace(state, at=max(state.at, event.at))
-        state = answered_late(self.setup, _drained(before, event), event)
+        state = answered_late(self.setup, came_back(_drained(before, event), event), event)
         found = self._intent(before, state, event)
         if isinstance(event, TimerFired):
             state = replace(state, timers=tuple(name for name in state.timers if name != event.timer))
         turn = Turn(self.setup, state, event, found)
-        if found.trigger:
+        if before.apart and not state.apart:
+            turn.note(NoteKind.DEVIATION, what="a second person is back")
+            turn.tone("taken")
+        if found.trigger and not (before.apart and not state.apart and found == UNCLEAR):
             trigger = _machine().events[found.trigger]
             if state.status in trigger.transitions:
                 trigger.trigger(_StatusHolder(state.status), turn)
@@ -96,7 +100,7 @@ class Machine:
 
     def turn(self, state: SessionState, event: Event) -> Turn:
         """What the guards are asked about when this event comes; nothing has been done yet."""
-        drained = answered_late(self.setup, _drained(state, event), event)
+        drained = answered_late(self.setup, came_back(_drained(state, event), event), event)
         return Turn(self.setup, drained, event, self._intent(state, drained, event))
 
     def _intent(self, before: SessionState, state: SessionState, event: Event) -> Intent:

@@ -19,7 +19,8 @@ INSIDE = ("item-on", "item-off", "item-and", "item-comma")
 """Those that can be the further part of a sentence, without a capital letter."""
 SAYS = (
     *LABELLED,
-    "all-done", "alarm-words", "assistant-must", "assistant-please", "babble", "breach-default", "closed",
+    "all-done", "alarm-words", "assistant-must", "assistant-please", "audio-deleted", "babble", "breach-default",
+    "closed",
     "disk-back", "disk-lost", "ears-back", "ears-lost", "ears-lost-work", "frozen-ask", "hands-rubbed",
     # to words that no step or question waits for
     "hint-observer", "hint-place", "hint-yes-no", "take-time",
@@ -53,7 +54,7 @@ def own_sentences(setup: Setup) -> list[str]:
             found += [_capital(part) for part in parts] + (parts if key in INSIDE else [])
         elif key == "step-of":
             total = sum(len(protocol.steps(stage)) for stage in STAGES if stage != "work")
-            found += [_capital(sentence.format(number=number, total=total)) for number in range(total + 1)]
+            found += [_capital(sentence.format(number=number, total=total)) for number in range(1, total + 1)]
         elif key == "worn-for":
             minutes = range(WEAR_STEP_MIN, WEAR_MOST_MIN + 1, WEAR_STEP_MIN)
             found += [_capital(sentence.format(minutes=number)) for number in minutes]

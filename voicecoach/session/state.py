@@ -92,6 +92,8 @@ class SessionState:
     """The sample at which that was."""
     exposures: tuple[Exposure, ...] = ()
     """All exposures, paid or not."""
+    apart: bool = False
+    """Begun in a pair; nobody came when they were waited for, and the wearer goes on alone until somebody speaks."""
     no_entry: str = ""
     """Why nobody goes in any more; '' if they may."""
     tried: tuple[tuple[str, str], ...] = ()

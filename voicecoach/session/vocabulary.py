@@ -7,7 +7,7 @@ from voicecoach.protocol.model import DANGERS
 PLACES = ("face", "eyes", "mouth", "neck", "hair", "hand", "arm", "body", "leg", "foot")
 OUTSIDE = ("glove", "suit")
 """Places that are no place of the body: what is worn was touched, not the skin."""
-FAULTS = ("loose", "open", "torn", "soiled", "skin-showing")
+FAULTS = ("loose", "open", "torn", "soiled", "skin-showing", "missing")
 REASONS = ("nobody-here", "partner-busy", "practice-run")
 NATURAL = ("yes", "no", "unsure", "not-finished", "is-off", "cannot")
 """What people say at a step though the step waits for something else: each leads somewhere (rule 32)."""
@@ -35,6 +35,7 @@ REPLIES: dict[str, tuple[str, ...]] = {
     "end-both": ("yes", "no"),
     "all-right": ("yes", "no", "help"),
     "down": ("yes", "no"),
+    "go-alone": ("yes", "no"),
 }
 """Question -> what may be answered; 'piece' takes the protocol's items with their state as well, 'torn-piece' them."""
 
@@ -54,12 +55,14 @@ ALIKE: dict[str, dict[str, str]] = {
     "end-both": dict.fromkeys(_NO, "no"),
     "all-right": dict.fromkeys(_NO, "no"),
     "down": dict.fromkeys(("unsure", "cannot"), "yes"),
+    "go-alone": dict.fromkeys(_NO, "no"),
 }
 """Question -> what people say there instead, and the answer that it counts as: who does not know gets the careful way
 (rule 32)."""
 
 SAYS_ITSELF: dict[str, tuple[str, ...]] = {
     "ask-near-breach": (*DANGERS, "false-alarm"),
+    "ask-down": ("collapse",),
     "stopped": ("stop",),
     "intro-words": ("breach", "stop"),
 }
@@ -71,3 +74,5 @@ ASKED_OF_OBSERVER = ("all-clear", "missing", "return", "piece", "fault")
 
 WELL = ("all-right", "down")
 """The questions of the last rung of silence."""
+WHILE_AWAITED = (*WELL, "go-alone")
+"""Questions during which what was waited for before still counts (rule 33)."""

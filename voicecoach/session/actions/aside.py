@@ -75,6 +75,8 @@ def tell(turn: Turn) -> None:
         here = (state.place.stage, state.place.step)
         number = counted.index(here) + 1 if here in counted else sum(STAGES.index(s) < 2 for s, _ in counted)
         turn.aside("step-of", number=number, total=len(counted))
+        if state.owed:
+            turn.aside("still-owed")
     else:
         worn_s = 0 if state.worn_since is None else (state.at - state.worn_since) / CLOCK_HZ
         minutes = min(WEAR_MOST_MIN, int(worn_s // 60 // WEAR_STEP_MIN) * WEAR_STEP_MIN)
@@ -103,11 +105,12 @@ def note_led_out(turn: Turn) -> None:
 
 
 def refuse_sound(turn: Turn) -> None:
-    """Rule 25: no sound is kept from now on; the edge stops keeping it on this note."""
+    """Rule 25: no sound is kept from now on; on this note the edge stops keeping it and deletes what it kept."""
+    said = "intro-audio-none" if turn.state.audio == "none" else "audio-deleted"
     turn.set(audio="none")
     turn.note(NoteKind.NO_AUDIO)
     turn.hush()
-    turn.aside("intro-audio-none")
+    turn.aside(said)
 
 
 def tell_wear(turn: Turn) -> None:

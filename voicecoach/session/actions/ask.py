@@ -6,13 +6,15 @@ from collections.abc import Callable
 
 from voicecoach.protocol.ledger import Worn
 from voicecoach.protocol.navigation.position import step_at, steps_named
-from voicecoach.session.actions.stepping import correct, note_owed, note_suspects
+from voicecoach.session.actions.stepping import correct, leave, note_owed, note_suspects
 from voicecoach.session.events import Heard
 from voicecoach.session.exposure import place_meant
 from voicecoach.session.notes import NoteKind
 from voicecoach.session.turn import STEP_TIMERS, Turn
 from voicecoach.session.vocabulary import FAULTS
 
+ASIDE = ("all-right", "down", "near-breach", "go-alone")
+"""Questions that are about another, not about the session."""
 WAITED_IN = ("acknowledging", "awaiting", "drying", "confirming")
 """States in which an answer is waited for that counts even after somebody was asked whether they are all right."""
 IN_PASSING = (
@@ -27,6 +29,7 @@ IN_PASSING = (
     "return",
     "back",
     "still-on",
+    "go-alone",
 )
 """Questions that are not asked again when something else came in between."""
 
@@ -116,8 +119,11 @@ def tell_worn(turn: Turn) -> None:
 
 
 def hold(turn: Turn) -> None:
-    """A question comes in between: remember what it interrupts."""
+    """A question comes in between: remember what it interrupts; nobody's silence takes an open question away."""
     keep_question(turn)
+    open_question = turn.state.question
+    if turn.intent.trigger == "silent" and open_question in IN_PASSING and open_question not in ASIDE:
+        turn.set(pending=(open_question, turn.state.about))
     if turn.before.status in {"frozen", "paused"}:
         turn.set(held=turn.before.status)
     if turn.before.status in WAITED_IN:
@@ -169,6 +175,19 @@ def note_reply(turn: Turn) -> None:
         _fault(turn, word, by)
 
 
+def note_alone(turn: Turn) -> None:
+    """Rule 33: nobody came, and the wearer chose to go on alone; what a second person has not seen is not confirmed."""
+    state, step = turn.state, turn.step
+    acted = state.place.observer_due
+    if step is not None and (acted or (state.answered and state.pending is None)):
+        turn.note(NoteKind.JUMP, step=step.name, cause="goes on alone: nobody came")
+        turn.note(NoteKind.NOT_CONFIRMED, step=step.name, why="goes on alone: nobody came")
+        leave(turn, again=not acted)
+    turn.note(NoteKind.DEVIATION, step=step.name if step else "", what="goes on alone: nobody came")
+    turn.set(mode="solo", apart=True)
+    turn.aside("noted")
+
+
 def note_exposed(turn: Turn, place: str, cause: str) -> None:
     """A contact, with its place and time; what is owed is said, and a way to go only to somebody who can go."""
     step = turn.step.name if turn.step else ""
@@ -201,5 +220,6 @@ def _fault(turn: Turn, fault: str, by: str) -> None:
 
 
 ACTIONS: dict[str, Callable[[Turn], None]] = {
-    action.__name__: action for action in (ask, ask_on, tell_worn, hold, hold_on, note_reply, note_place, tell_owed)
+    action.__name__: action
+    for action in (ask, ask_on, tell_worn, hold, hold_on, note_reply, note_alone, note_place, tell_owed)
 }

@@ -57,7 +57,7 @@ def arrive(turn: Turn) -> None:
         turn.note(NoteKind.JUMP, step=name, cause=reason)
     stepping.keep_books(turn, arrival.ledger)
     stepping.go_to(turn, arrival.place)
-    turn.set(question="", about="", held="", pending=None, silence=0, waiting_since=None)
+    turn.set(question="", about="", held="", pending=None, waiting_in="", silence=0, waiting_since=None)
     turn.set(vain=0, hinted=False, babbled=False, answered=(), answers_from=turn.state.at)
     if arrival.place.detours and arrival.place.detours[-1].cause == OWED:
         turn.set(exposures=led(turn.state.exposures))

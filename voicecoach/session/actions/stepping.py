@@ -161,7 +161,7 @@ def confirm_step(turn: Turn) -> None:
         turn.note(
             NoteKind.STEP_CONFIRMED, step=step.asks_for, stage=state.place.stage, role=turn.intent.word, later="yes"
         )
-    _left(turn, again=not confirmed)
+    leave(turn, again=not confirmed)
     if step.pays and state.owed:
         turn.set(exposures=paid(state.exposures, step.pays, state.at))
         turn.note(NoteKind.PAID, what=step.pays, step=step.name)
@@ -215,7 +215,7 @@ def note_unasked(turn: Turn) -> None:
     step = turn.step
     assert step is not None
     turn.note(NoteKind.JUMP, step=step.name, cause="no speech is asked for during this act; asked later")
-    _left(turn)
+    leave(turn)
 
 
 def move_on(turn: Turn) -> None:
@@ -249,10 +249,11 @@ def note_unconfirmed(turn: Turn) -> None:
     assert step is not None
     turn.note(NoteKind.JUMP, step=step.name, cause="no ears: read on at a set pace")
     turn.note(NoteKind.NOT_CONFIRMED, step=step.name, why="no ears: read at a set pace")
-    _left(turn)
+    leave(turn)
 
 
-def _left(turn: Turn, *, again: bool = True) -> None:
+def leave(turn: Turn, *, again: bool = True) -> None:
+    """The step is over: what "back" leads to, and what was done since when."""
     step, state = turn.step, turn.state
     assert step is not None
     if not state.place.detours:

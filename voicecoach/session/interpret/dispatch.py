@@ -9,7 +9,6 @@ from typing import Any
 from voicecoach.protocol.navigation.arrival import arrive
 from voicecoach.protocol.navigation.moves import again, onward, without_optional
 from voicecoach.protocol.navigation.position import changing, settled, step_at
-from voicecoach.protocol.place import Place
 from voicecoach.session.events import (
     Event,
     Heard,
@@ -33,7 +32,7 @@ from voicecoach.session.interpret.intent import (
     cleared_of_incident,
 )
 from voicecoach.session.interpret.live_commands import CLOSED, asking, awaited, danger, live, replies, tried
-from voicecoach.session.interpret.replies import not_answered, reply
+from voicecoach.session.interpret.replies import not_answered, removal, reply
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
 from voicecoach.session.vocabulary import NATURAL, PLACES
@@ -57,6 +56,12 @@ def answered_late(setup: Setup, state: SessionState, event: Event) -> SessionSta
     if event.command in asked or event.command not in live(setup, before):
         return state
     return replace(before, speech=state.speech)
+
+
+def came_back(state: SessionState, event: Event) -> SessionState:
+    """The state in a pair again, once somebody who was missing speaks on a channel or key of their own (rule 33)."""
+    back = isinstance(event, Heard) and event.command is not None and event.role in {"observer", "assistant"}
+    return replace(state, mode="pair", apart=False) if state.apart and back else state
 
 
 def _prompt_ended(setup: Setup, state: SessionState, _: Event) -> Intent:
@@ -195,21 +200,12 @@ def _way(setup: Setup, state: SessionState, event: Heard, command: str) -> Inten
 def _led(setup: Setup, state: SessionState, event: Heard, command: str) -> Intent | None:
     """Words that lead to another part of the session; None for any other word."""
     if command == "start-removal" or (command == "done" and state.status == "working"):
-        return _removal(setup, state, event)
+        return removal(setup, state, event)
     if command == "end-session":
         return _end(setup, state)
     if command == "skip":
         return Intent("skipped", without_optional(setup.protocol, state.position), word=event.role)
     return None
-
-
-def _removal(setup: Setup, state: SessionState, event: Heard) -> Intent:
-    """The way out of work; an observer with an own channel gives the all-clear by calling the wearer (rule 18)."""
-    if state.mode == "solo":
-        return Intent("removal_asked", question="removal-area")
-    if event.role == "observer" and state.independent:
-        return Intent("called_out", arrive(setup.protocol, state.position.at(Place("undress", 0))))
-    return Intent("removal_asked", question="all-clear")
 
 
 def _end(setup: Setup, state: SessionState) -> Intent:

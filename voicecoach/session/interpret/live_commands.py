@@ -9,7 +9,7 @@ from voicecoach.protocol.navigation.position import breach_rule, index_here, pie
 from voicecoach.protocol.steps import TRIED
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
-from voicecoach.session.vocabulary import ALIKE, INFORMATION, NATURAL, PLACES, REPLIES, SAYS_ITSELF, WELL
+from voicecoach.session.vocabulary import ALIKE, INFORMATION, NATURAL, PLACES, REPLIES, SAYS_ITSELF, WELL, WHILE_AWAITED
 
 CLOSED = ("closed", "abandoned")
 WAYS = ("repeat", "back", "pause", *INFORMATION, "no-audio", "end-session")
@@ -32,6 +32,8 @@ def live(setup: Setup, state: SessionState) -> tuple[str, ...]:
         names.add("false-alarm")
     if state.handling and not asking(state):
         names |= set(PLACES)
+    if state.apart and state.status in {"awaiting", "drying"}:
+        names.add("confirm")  # whoever was missing may come
     if state.sounding and not state.window:
         names -= said_itself(setup, state.speech[0].text)
     return tuple(sorted(name for name in names if setup.grammar.command(name) is not None))
@@ -77,6 +79,8 @@ def replies(setup: Setup, state: SessionState) -> tuple[str, ...]:
     known = (*REPLIES.get(state.question, ()), *ALIKE.get(state.question, {}))
     if state.question == "torn-piece":
         return (*known, *(piece_word(setup, item) for item in pieces(setup.protocol, state.position)))
+    if state.question in WELL and state.place.stage == "work" and not state.place.detours:
+        return (*known, "start-removal")  # a check at work may be answered by leaving
     if state.question == "piece":
         return (*known, *(f"{item.say}-{how}" for item in setup.protocol.items for how in ("on", "off")))
     return known
@@ -107,7 +111,7 @@ def signs(setup: Setup, state: SessionState) -> tuple[str, ...]:
 
 def awaited(state: SessionState) -> SessionState | None:
     """The state in which an answer was waited for before somebody was asked whether they are all right."""
-    if state.question not in WELL or state.status not in {"asking", "interrupted"}:
+    if state.question not in WHILE_AWAITED or state.status not in {"asking", "interrupted"}:
         return None
     if state.pending is not None:
         question, about = state.pending

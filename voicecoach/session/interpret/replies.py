@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
-from voicecoach.protocol.model import Step
+from voicecoach.protocol.model import ANYONE, Step
 from voicecoach.protocol.navigation.arrival import arrive
 from voicecoach.protocol.navigation.moves import (
     again,
@@ -13,6 +13,7 @@ from voicecoach.protocol.navigation.moves import (
     detour,
     faulted,
     helped,
+    onward,
     rejoin,
     repaired,
     torn,
@@ -24,8 +25,15 @@ from voicecoach.protocol.place import Place
 from voicecoach.session.events import Heard
 from voicecoach.session.exposure import UNKNOWN, place_meant
 from voicecoach.session.interpret.answers import counts_for, not_off
-from voicecoach.session.interpret.intent import UNCLEAR, Intent, back_to_business, breached, cleared_of_incident
-from voicecoach.session.interpret.live_commands import piece_word
+from voicecoach.session.interpret.intent import (
+    UNCLEAR,
+    Intent,
+    after_step,
+    back_to_business,
+    breached,
+    cleared_of_incident,
+)
+from voicecoach.session.interpret.live_commands import awaited, piece_word
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
 from voicecoach.session.vocabulary import ALIKE, ASKED_OF_OBSERVER, FAULTS, REASONS, REPLIES
@@ -34,6 +42,8 @@ from voicecoach.session.vocabulary import ALIKE, ASKED_OF_OBSERVER, FAULTS, REAS
 def reply(setup: Setup, state: SessionState, event: Heard, command: str) -> Intent:
     """What `command` means as an answer to the open question."""
     question = state.question
+    if command == "start-removal":
+        return removal(setup, state, event)
     if command not in REPLIES.get(question, ()):
         command = ALIKE.get(question, {}).get(command, command)
     if question in ASKED_OF_OBSERVER and state.mode == "pair" and not _observer_may(state, event):
@@ -263,13 +273,54 @@ def _end_both(setup: Setup, state: SessionState, event: Heard, command: str) -> 
     return Intent("ended", word=command)
 
 
+def removal(setup: Setup, state: SessionState, event: Heard) -> Intent:
+    """The way out of work; an observer with an own channel gives the all-clear by calling the wearer (rule 18)."""
+    if state.mode == "solo":
+        return Intent("removal_asked", question="removal-area")
+    if event.role == "observer" and state.independent:
+        return Intent("called_out", arrive(setup.protocol, state.position.at(Place("undress", 0))))
+    return Intent("removal_asked", question="all-clear")
+
+
 def _all_right(setup: Setup, state: SessionState, event: Heard, command: str) -> Intent:
     """The wearer is well, or not; and when somebody else answers, it is asked what they see."""
     if command == "yes" and counts_for(state, event, ("wearer",)):
+        if _another_awaited(setup, state):
+            return Intent("asked_on", question="go-alone", word=command)
         return back_to_business(setup, state, command)
     if command == "yes":
         return Intent("asked_on", question="down", word=command)
     return Intent("not_all_right", question="down", word=command)
+
+
+def _another_awaited(setup: Setup, state: SessionState) -> bool:
+    """Whether what was waited for is another's to say, not the wearer's."""
+    before = awaited(state)
+    if before is None or state.mode != "pair":
+        return False
+    if before.status == "asking":
+        return before.question in ASKED_OF_OBSERVER and before.question != "return"
+    if before.status == "confirming":
+        return True
+    step = step_at(setup.protocol, state.place)
+    due = {step.role, *step.also} - {*state.answered, ANYONE} if step else set()
+    return bool(due) and "wearer" not in due
+
+
+def _go_alone(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
+    """Nobody came: what only they could say is left out, and the rest is asked of the wearer (rule 33)."""
+    if command != "yes":
+        return back_to_business(setup, state, command)
+    if state.pending is not None and state.pending[0] in {"all-clear", "missing"}:
+        return Intent("asked_alone", question="removal-area", word=command)
+    here = replace(state, mode="solo").position
+    if state.place.observer_due:
+        there = onward(setup.protocol, here.at(state.place.with_due(False)), state.ledger)
+    elif state.answered:
+        there = onward(setup.protocol, here, after_step(setup, state))
+    else:
+        there = again(setup.protocol, here)
+    return Intent("went_alone", there, word=command)
 
 
 def _down(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
@@ -302,5 +353,6 @@ _REPLIES: dict[str, Callable[[Setup, SessionState, Heard, str], Intent]] = {
     "missing": _all_clear,
     "all-right": _all_right,
     "down": _down,
+    "go-alone": _go_alone,
 }
 """Question -> what its answer comes to; a test shows that each question of words.REPLIES is here."""
