@@ -17,7 +17,7 @@ from typer.testing import CliRunner, Result
 from voicecoach.audio.wav import write_wav
 from voicecoach.cli.main import main
 from voicecoach.errors import InputError
-from voicecoach.runtime import app, library, prompt_check, supervisor
+from voicecoach.runtime import library, options, prompt_check, supervisor
 from voicecoach.speak.voice import render_text
 
 PRACTICE = (library.folder("protocols") / "short-practice.yaml").read_text(encoding="utf-8")
@@ -233,7 +233,7 @@ def test_a_prompt_that_the_ear_takes_for_a_live_phrase_is_refused_with_its_line(
 ) -> None:
     # rule 2; that the recogniser takes this one is held in test_prompt_check.py
     path = protocol(("say: Wear the gown and fasten it.", "say: Wear the gown. Breech. Breech."))
-    setup, _ = app.load_setup(str(path), "en")
+    setup, _ = options.load_setup(str(path), "en")
     with pytest.raises(InputError) as caught:
         prompt_check.refuse([prompt_check.Taken("Wear the gown. Breech. Breech.", "breach")], setup)
     said = caught.value.line()

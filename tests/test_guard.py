@@ -164,10 +164,10 @@ def test_half_characters_and_commands_to_the_terminal_are_refused_in_a_protocol(
 @pytest.mark.skipif(getattr(os, "getuid", lambda: 1)() != 0, reason="only root can become a user that is not there")
 def test_without_a_home_and_a_user_a_folder_is_asked_for() -> None:
     text = (
-        "import os, sys; from voicecoach.cli.main import main; import voicecoach.runtime.app as app;"
+        "import os, sys; from voicecoach.cli.main import main; import voicecoach.runtime.options as options;"
         "import voicecoach.system.files as files; os.environ.pop('HOME', None); os.setuid(54321);"
         "[os.environ.pop(name, None) for name in list(os.environ) if name.startswith('XDG')];"
-        "print(files.cache_folder(), files.data_folder()); app.sessions_folder(None)"
+        "print(files.cache_folder(), files.data_folder()); options.sessions_folder(None)"
     )
     done = subprocess.run([sys.executable, "-c", text], capture_output=True, text=True, check=False, cwd=ROOT)
     assert done.stdout.split() == [str(files.NOWHERE)] * 2, done.stderr

@@ -21,7 +21,7 @@ from voicecoach.record.journal import Journal
 from voicecoach.record.manifest import Manifest
 from voicecoach.record.read import read
 from voicecoach.record.verify import verify
-from voicecoach.runtime import app
+from voicecoach.runtime import app, options
 from voicecoach.runtime.loop import TICK_S, Coach, Parts
 from voicecoach.session.effects import (
     CancelTimer,
@@ -46,7 +46,7 @@ Answers = Callable[[Event], tuple[Effect, ...]]
 
 @pytest.fixture(scope="module")
 def setup() -> Setup:
-    return app.load_setup("short-practice", "en")[0]
+    return options.load_setup("short-practice", "en")[0]
 
 
 @dataclass
@@ -335,7 +335,7 @@ def test_when_the_record_is_closed_its_code_is_said_a_digit_at_a_time(puppet: Ma
     coach.begin(OPENED)
     assert journal.code is None
     assert coach.run()
-    app._Running(app.Runner(app.Wish("short-practice"), Console()), coach)._tell_code()
+    app._Running(app.Runner(options.Options("short-practice"), Console()), coach)._say_code()
     code = verify(journal.folder).code()
     assert code is not None
     assert journal.code == code
@@ -344,7 +344,7 @@ def test_when_the_record_is_closed_its_code_is_said_a_digit_at_a_time(puppet: Ma
 
 
 def test_a_whole_session_by_script_comes_to_its_end_with_nothing_on(setup: Setup, tmp_path: Path) -> None:
-    journal = Journal.create(tmp_path / "record", MADE_WITH, app.load_setup("short-practice", "en")[1].copies())
+    journal = Journal.create(tmp_path / "record", MADE_WITH, options.load_setup("short-practice", "en")[1].copies())
     rub = "+1 wearer: start rubbing\n+4 wearer: hands dry\n"
     script = (
         "+1 wearer: practice run\n+1 wearer: yes\n+1 wearer: step done\n" + rub  # prepare

@@ -12,7 +12,7 @@ from voicecoach.audio.line import Block, Samples
 from voicecoach.errors import EngineError
 from voicecoach.listen.in_process import InProcessRecogniser
 from voicecoach.listen.worker import Spec
-from voicecoach.runtime import app, library
+from voicecoach.runtime import library, options
 from voicecoach.runtime.prompt_check import (
     FILE,
     GAP_S,
@@ -34,7 +34,7 @@ SPEC = Spec("phonemes", (library.folder("grammars") / "en.yaml").read_text(encod
 
 @pytest.fixture(scope="module")
 def setup() -> Setup:
-    return app.load_setup("short-practice", "en")[0]
+    return options.load_setup("short-practice", "en")[0]
 
 
 class Sensitive:

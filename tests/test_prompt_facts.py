@@ -11,7 +11,7 @@ import pytest
 
 from voicecoach.listen import registry
 from voicecoach.listen.process import RecogniserProcess
-from voicecoach.runtime import app
+from voicecoach.runtime import options
 from voicecoach.runtime.prompt_check import Facts, commands_in, shipped_facts
 from voicecoach.session.prompts import over_prompt
 from voicecoach.speak.voice import Voice
@@ -24,7 +24,7 @@ pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="the facts are a
 
 @pytest.mark.parametrize("protocol", ["short-practice", "n95-gown"])
 def test_prompts_drawn_at_random_are_heard_as_the_package_says(protocol: str, tmp_path: Path) -> None:
-    setup, texts = app.load_setup(protocol, "en")
+    setup, texts = options.load_setup(protocol, "en")
     prompts = random.Random(7).sample(over_prompt(setup), SAMPLE)  # noqa: S311 the same sample each time
     voice = Voice()
     spec = registry.spec("auto", texts.grammar, "en.yaml")

@@ -20,7 +20,7 @@ from rich.console import Console
 from voicecoach.listen import scripted
 from voicecoach.record.lines import FILE
 from voicecoach.record.read import read
-from voicecoach.runtime import app, found
+from voicecoach.runtime import app, found, options
 from voicecoach.session.rehearsal import rehearse
 
 CHECK_S = 600
@@ -33,7 +33,7 @@ def main() -> None:
     parser.add_argument("--protocol", default="short-practice")
     asked = parser.parse_args()
     scripted.WAITS_S = 1e9  # a check comes only after ten minutes
-    setup, _ = app.load_setup(asked.protocol, "en")
+    setup, _ = options.load_setup(asked.protocol, "en")
     before_work = [line for line in rehearse(setup, "solo") if line.stage in {"prepare", "dress"}]
     lines = [f"+{12 if line.text == 'dry' else 1} wearer: {line.text}" for line in before_work if line.who != "coach"]
     lines += ["@1.5 wearer: yes"] * (4 + int(asked.hours * 3600 / CHECK_S))
@@ -43,9 +43,8 @@ def main() -> None:
         script.write_text("\n".join(lines) + "\n")
         me = psutil.Process()
         before, began_s = me.memory_info().rss, time.monotonic()
-        runner = app.Runner(
-            app.Wish(asked.protocol, script=str(script), out=Path(place) / "records"), Console(file=io.StringIO())
-        )
+        wanted = options.Options(asked.protocol, script=str(script), out=Path(place) / "records")
+        runner = app.Runner(wanted, Console(file=io.StringIO()))
         runner.run()
         took_s, after = time.monotonic() - began_s, me.memory_info().rss
         (folder,) = (Path(place) / "records").glob("[!.]*")

@@ -19,7 +19,7 @@ from pathlib import Path
 from voicecoach.listen import registry
 from voicecoach.listen.process import RecogniserProcess
 from voicecoach.listen.worker import Spec
-from voicecoach.runtime import app, library, prompt_check
+from voicecoach.runtime import library, options, prompt_check
 from voicecoach.session.prompts import over_prompt
 from voicecoach.speak.voice import Voice
 
@@ -56,7 +56,7 @@ def main() -> int:
     began_s = time.monotonic()
     with tempfile.TemporaryDirectory() as cache:
         for name in wanted.protocols:
-            setup, texts = app.load_setup(name, "en")
+            setup, texts = options.load_setup(name, "en")
             spec = registry.spec(engine, texts.grammar, "en.yaml")
             failed = voice.prepare([text for text, _ in over_prompt(setup)])
             if failed:

@@ -31,7 +31,7 @@ from voicecoach.listen import registry
 from voicecoach.listen.process import RecogniserProcess
 from voicecoach.record.journal import Journal
 from voicecoach.record.manifest import Manifest
-from voicecoach.runtime import app, prompt_check
+from voicecoach.runtime import edges, options, prompt_check
 from voicecoach.runtime.loop import Coach, Parts
 from voicecoach.session.events import Opened
 from voicecoach.session.machine import Machine
@@ -81,15 +81,15 @@ def session(engine: str, seed: int, folder: Path, times: Times) -> None:
     """One session in real time."""
     console = Console(quiet=True)
     begin_s = time.perf_counter()
-    setup, texts = app.load_setup(demo.PROTOCOL, "en")
-    voice = app.prepare_voice(setup, console)
+    setup, texts = options.load_setup(demo.PROTOCOL, "en")
+    voice = edges.prepare_voice(setup, console)
     person = ScriptedPersona(
         demo.wearer(setup.protocol), np.random.default_rng(seed), voices={0: demo.VOICES[seed % len(demo.VOICES)]}
     )
     ear: Any = None
     if engine != "typed":
         spec = registry.spec(engine, texts.grammar, "en.yaml", roles={0: "wearer"})
-        prompt_check.find_taken(setup, voice, spec, app._lockstep, tell=lambda _done, _all: None)
+        prompt_check.find_taken(setup, voice, spec, edges.lockstep, tell=lambda _done, _all: None)
         ear = RecogniserProcess(spec)
     times.ready.append(time.perf_counter() - begin_s)
     person.prepare()

@@ -29,7 +29,7 @@ from voicecoach.protocol.lint import all_steps
 from voicecoach.record.journal import Journal
 from voicecoach.record.manifest import Manifest
 from voicecoach.record.read import Session, read
-from voicecoach.runtime import app, resume
+from voicecoach.runtime import edges, options, resume
 from voicecoach.runtime.loop import Coach, Parts
 from voicecoach.session.events import Heard, Opened, PartLost
 from voicecoach.session.machine import Machine
@@ -97,7 +97,7 @@ class Follower:
 @pytest.mark.realtime
 def test_a_session_in_real_time_over_a_sound_card_comes_to_its_end(virtual_card: VirtualCard, tmp_path: Path) -> None:
     needs_an_engine()
-    setup, _ = app.load_setup("short-practice", "en")
+    setup, _ = options.load_setup("short-practice", "en")
     quick = [
         replace(rule, wait_s=(2.0, 3.0)) if rule.meant == "start-removal" else rule
         for rule in demo.wearer(setup.protocol)
@@ -193,7 +193,7 @@ def play(setup: Setup, texts: resume.Texts, folder: Path, ear: str) -> tuple[Ses
     else:
         from rich.console import Console  # noqa: PLC0415 beside its one use
 
-        voice = app.prepare_voice(setup, Console(quiet=True))
+        voice = edges.prepare_voice(setup, Console(quiet=True))
         made = RecogniserProcess(registry.spec(ear, texts.grammar, "en.yaml", roles={0: "wearer"}), lockstep=True)
     coach = Coach(Parts(Machine(setup), made, line, voice, journal))
     try:
@@ -218,7 +218,7 @@ def check_said(setup: Setup, session: Session) -> None:
 
 
 def test_the_full_protocol_on_the_sample_clock_comes_to_its_end(tmp_path: Path) -> None:
-    setup, texts = app.load_setup("n95-gown", "en")
+    setup, texts = options.load_setup("n95-gown", "en")
     session, coach, line = play(setup, texts, tmp_path / "record", "typed")
     assert coach.closed, (coach.state.status, coach.state.place, line.said[-3:])
     check_end(session)
@@ -229,7 +229,7 @@ def test_the_full_protocol_on_the_sample_clock_comes_to_its_end(tmp_path: Path) 
 @pytest.mark.long
 def test_the_full_protocol_is_heard_as_audio_to_its_end(tmp_path: Path) -> None:
     needs_an_engine()
-    setup, texts = app.load_setup("n95-gown", "en")
+    setup, texts = options.load_setup("n95-gown", "en")
     session, coach, line = play(setup, texts, tmp_path / "record", "phonemes")
     said = [(one.begin, one.end, one.text, one.meant) for one in line.said]
     compared = heard_against_said(session, said)

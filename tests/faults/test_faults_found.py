@@ -22,7 +22,7 @@ from rich.console import Console
 from voicecoach.record import ended, lines, manifest, worn
 from voicecoach.record.lock import Lock
 from voicecoach.record.read import read
-from voicecoach.runtime import app, resume
+from voicecoach.runtime import app, options, resume
 from voicecoach.runtime import found as sessions
 from voicecoach.runtime.found import Doubtful
 from voicecoach.runtime.resume import Open
@@ -240,7 +240,7 @@ def begun(root: Path, monkeypatch: pytest.MonkeyPatch, protocol: str = "short-pr
 
     monkeypatch.setattr(app._Running, "start", start)
     shown = io.StringIO()
-    runner = app.Runner(app.Wish(protocol, script="-", out=root), Console(file=shown, width=300), io.StringIO())
+    runner = app.Runner(options.Options(protocol, script="-", out=root), Console(file=shown, width=300), io.StringIO())
     assert runner.run() == 0
     return first[0], shown.getvalue()
 

@@ -21,8 +21,9 @@ from voicecoach.record import manifest
 from voicecoach.record.journal import Journal
 from voicecoach.record.manifest import Manifest
 from voicecoach.record.read import read
-from voicecoach.runtime import app, library, resume
+from voicecoach.runtime import app, edges, library, options, resume
 from voicecoach.runtime import found as sessions
+from voicecoach.runtime.edges import Edges
 from voicecoach.session.table import OVER
 from voicecoach.speak.silent import SilentVoice
 
@@ -64,9 +65,10 @@ def test_a_session_killed_between_its_end_and_the_line_of_it_does_not_hide_an_ol
 
 def test_who_is_there_and_how_they_are_heard_comes_from_the_record(tmp_path: Path) -> None:
     found = for_two(tmp_path, channels=2, model="/models/one")
-    now = app.Wish("n95-gown", pair=False, channels=1, model="/models/other", script="-", microphone="7")
-    wish = app.recorded_wish(now, found.session, found.state)
-    assert (wish.pair, wish.channels, wish.model, wish.script, wish.microphone) == (True, 2, "/models/one", "", "7")
+    now = options.Options("n95-gown", pair=False, channels=1, model="/models/other", script="-", microphone="7")
+    goes_on = options.recorded_options(now, found.session, found.state)
+    assert (goes_on.pair, goes_on.channels, goes_on.model) == (True, 2, "/models/one")
+    assert (goes_on.script, goes_on.microphone) == ("", "7")
 
 
 def test_an_older_record_that_does_not_say_how_is_gone_on_with_as_asked_for_now(tmp_path: Path) -> None:
@@ -75,9 +77,9 @@ def test_an_older_record_that_does_not_say_how_is_gone_on_with_as_asked_for_now(
     data = json.loads(path.read_text())
     del data["channels"], data["model"]
     session = dataclasses.replace(found.session, manifest=manifest.from_bytes(json.dumps(data).encode(), "old"))
-    now = app.Wish("short-practice", channels=2, model="/models/one")
-    wish = app.recorded_wish(now, session, found.state)
-    assert (wish.pair, wish.channels, wish.model) == (True, 2, "/models/one")
+    now = options.Options("short-practice", channels=2, model="/models/one")
+    goes_on = options.recorded_options(now, session, found.state)
+    assert (goes_on.pair, goes_on.channels, goes_on.model) == (True, 2, "/models/one")
 
 
 @pytest.mark.parametrize("wrong", [{"channels": "2"}, {"model": 3}])
@@ -111,12 +113,12 @@ def test_with_one_microphone_left_of_two_it_goes_on_and_nobody_is_taken_for_the_
         raise EngineError("stops here")
 
     monkeypatch.setattr(Cards, "most", most)
-    monkeypatch.setattr(app, "LiveLine", Cards)
-    monkeypatch.setattr(app, "RecogniserProcess", no_ear)
+    monkeypatch.setattr(edges, "LiveLine", Cards)
+    monkeypatch.setattr(edges, "RecogniserProcess", no_ear)
     begun: list[Any] = []
     monkeypatch.setattr(app._Running, "start", lambda _self, first: begun.append(first) or 0)
     found = for_two(tmp_path, channels=2)
-    runner = app.Runner(app.Wish("short-practice", out=tmp_path), Console(file=io.StringIO()))
+    runner = app.Runner(options.Options("short-practice", out=tmp_path), Console(file=io.StringIO()))
     assert runner.run() == 0
     assert begun[0].shared is shared
     assert asked[0].roles == (((0, "wearer"), (1, "observer")) if channels == 2 else ((0, "unknown"),))
@@ -132,13 +134,13 @@ def test_two_people_on_one_microphone_are_not_told_apart_although_there_are_keys
 ) -> None:
     begun: list[Any] = []
     monkeypatch.setattr(Cards, "most", channels)
-    monkeypatch.setattr(app, "LiveLine", Cards)
+    monkeypatch.setattr(edges, "LiveLine", Cards)
     monkeypatch.setattr(app, "Voice", SilentVoice)
     monkeypatch.setattr(app.Runner, "_check_in_background", lambda *_: None)
-    monkeypatch.setattr(app.Runner, "_ear", lambda *_: WordEar())
+    monkeypatch.setattr(Edges, "recogniser", lambda *_: WordEar())
     monkeypatch.setattr(app._Running, "start", lambda _self, first: begun.append(first) or 0)
-    wish = app.Wish("short-practice", pair=True, engine="phonemes", out=tmp_path, channels=channels)
-    runner = app.Runner(wish, Console(file=io.StringIO()), io.StringIO())
+    goes_on = options.Options("short-practice", pair=True, engine="phonemes", out=tmp_path, channels=channels)
+    runner = app.Runner(goes_on, Console(file=io.StringIO()), io.StringIO())
     assert runner.run() == 0
     assert begun[0].independent is independent
     assert runner.coach is not None

@@ -27,7 +27,7 @@ from voicecoach.listen import vosk_model as models
 from voicecoach.listen.process import RecogniserProcess
 from voicecoach.record import codes, ended, lock, worn
 from voicecoach.record.box import read_key
-from voicecoach.runtime import app, hear, library, supervisor
+from voicecoach.runtime import app, hear, library, options, screen, supervisor
 from voicecoach.runtime.one_voice import InUseError
 from voicecoach.runtime.screen import Outlet
 from voicecoach.session import naturals, sayings
@@ -99,7 +99,7 @@ def run(
     if typed and recording is not None:
         raise InputError("--typed and --input exclude each other")
     is_typed = typed or engine == registry.TYPED
-    wish = app.Wish(
+    wanted = options.Options(
         protocol=protocol,
         pair=pair,
         recording=recording,
@@ -119,7 +119,7 @@ def run(
     )
     needs_keys = recording is None and not script
     console = Console(file=Outlet(sys.stdout)) if needs_keys else Console()  # type: ignore[arg-type]
-    runner = app.Runner(wish, console, sys.stdin if needs_keys else None)
+    runner = app.Runner(wanted, console, sys.stdin if needs_keys else None)
     if runner.live and supervisor.wanted():
         raise typer.Exit(_keep(runner, console))
     if not supervisor.again():
@@ -247,7 +247,7 @@ def protocols(
     if say:
         if not name:
             raise InputError("--say needs the name of a protocol", where="protocols", expected="one of its names")
-        typer.echo(sayings.text(app.load_setup(name, grammar)[0]))
+        typer.echo(sayings.text(options.load_setup(name, grammar)[0]))
         return
     rows = []
     for file in library.names("protocols"):
@@ -263,7 +263,7 @@ def answers(
     grammar: GrammarOption = "en",
 ) -> None:
     """What happens to what people naturally say, at each place where somebody is waited for."""
-    typer.echo(naturals.text(app.load_setup(protocol, grammar)[0], "solo" if alone else "pair"))
+    typer.echo(naturals.text(options.load_setup(protocol, grammar)[0], "solo" if alone else "pair"))
 
 
 @main.command(name="engines")
@@ -304,7 +304,7 @@ def _show(rows: list[dict[str, Any]], as_json: bool) -> None:
 def get() -> None:
     """Fetch the publisher's small US English model (41 MB), verified."""
     console = Console()
-    with app.progress(console, "fetching the model") as tell:
+    with screen.progress(console, "fetching the model") as tell:
         path = models.get(tell)
     typer.echo(str(path))
 

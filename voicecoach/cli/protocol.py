@@ -31,8 +31,7 @@ from voicecoach.errors import InputError, VoicecoachError
 from voicecoach.protocol import printed_card as page
 from voicecoach.protocol import schema as schemas
 from voicecoach.protocol.model import Protocol
-from voicecoach.runtime import app as app_parts
-from voicecoach.runtime import library
+from voicecoach.runtime import author_check, library, options
 
 FOUND = 1
 UNREADABLE = 2
@@ -72,12 +71,12 @@ def check(
 ) -> None:
     """Look for ways on which contamination arrives where it may not; exit 1 with the shortest of them told."""
     try:
-        setup, _ = app_parts.load_setup(protocol, grammar)
+        setup, _ = options.load_setup(protocol, grammar)
         read = setup.protocol
     except VoicecoachError as error:
         refuse(error)
     if aloud:
-        count = app_parts.check_aloud(protocol, grammar, "", Console(stderr=True))
+        count = author_check.check_aloud(protocol, grammar, "", Console(stderr=True))
         typer.echo(f"{read.name}: {count} sentences heard; none is taken for a command that is live while it sounds.")
         return
     if explain:

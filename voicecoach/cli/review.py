@@ -16,7 +16,7 @@ from voicecoach.debrief.exports.spreadsheet import harmless
 from voicecoach.debrief.pages.html import clean
 from voicecoach.errors import InputError
 from voicecoach.record.box import read_key
-from voicecoach.runtime.app import progress
+from voicecoach.runtime.screen import progress
 from voicecoach.system.files import cache_folder
 
 if TYPE_CHECKING:

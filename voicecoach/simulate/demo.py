@@ -28,7 +28,7 @@ from voicecoach.protocol.model import Protocol, Step
 from voicecoach.record.clips import ClipKeeper
 from voicecoach.record.journal import Journal, check_root, new_folder
 from voicecoach.record.read import Session, read
-from voicecoach.runtime import app
+from voicecoach.runtime import options, screen
 from voicecoach.runtime.loop import Coach, Parts
 from voicecoach.session.effects import Effect
 from voicecoach.session.events import Event, Opened
@@ -165,7 +165,7 @@ def run(*, seed: int, out: Path | None, engine: str, model: str | None, console:
     ):
         console.print(f"{what}: {path}", soft_wrap=True, markup=False, highlight=False)
     if aloud:
-        with app.progress(console, "playing") as shown:
+        with screen.progress(console, "playing") as shown:
             player.play(outcome.samples, on_progress=lambda done_s, total_s: shown(round(done_s), round(total_s)))
     return outcome.good
 
@@ -195,7 +195,7 @@ def play(*, seed: int, out: Path | None, engine: str, model: str | None, console
     Raises:
         VoicecoachError: it cannot begin.
     """
-    setup, texts = app.load_setup(PROTOCOL, "en")
+    setup, texts = options.load_setup(PROTOCOL, "en")
     chosen = registry.choose(engine, model).name
     root = out if out is not None else Path(tempfile.mkdtemp(prefix="voicecoach-"))
     check_root(root)
@@ -208,7 +208,7 @@ def play(*, seed: int, out: Path | None, engine: str, model: str | None, console
     with console.status("giving the wearer a voice"):
         persona.prepare()
     line = RecordedRoom(persona, Room(mask="none"), seed=seed, limit_s=LIMIT_S)
-    made_with = app.manifest(setup, engine=chosen, mode="solo", audio="clips", source="demo")
+    made_with = options.manifest(setup, engine=chosen, mode="solo", audio="clips", source="demo")
     journal = Journal.create(new_folder(root), made_with, texts.copies())
     with console.status(f"starting the ear ({chosen})"):
         spec = registry.spec(chosen, texts.grammar, "en.yaml", model=model, roles={0: "wearer"})

@@ -1,0 +1,33 @@
+"""An author's check by ear: whether any sentence of a protocol can be taken for a command."""
+
+from __future__ import annotations
+
+from rich.console import Console
+
+from voicecoach.listen import registry
+from voicecoach.runtime import prompt_check
+from voicecoach.runtime.edges import lockstep, prepare_voice
+from voicecoach.runtime.options import load_setup
+from voicecoach.runtime.screen import progress
+from voicecoach.session.prompts import over_prompt
+
+
+def check_aloud(protocol: str, grammar: str, site: str, console: Console, engine: str = "auto") -> int:
+    """Rule 2 for an author: every sentence is rendered and heard; how many there are, none of them taken for a command.
+
+    Args:
+        protocol, grammar, site: names or files, as for a session. console: where progress is shown. engine: the
+        recogniser, by default the one that a session would use.
+
+    Raises:
+        InputError: names the first sentence that is taken. VoicecoachError: a file or the recogniser cannot be used.
+    """
+    setup, texts = load_setup(protocol, grammar, site)
+    voice = prepare_voice(setup, console)
+    spec = registry.spec(registry.choose(engine).name, texts.grammar, f"{setup.grammar.name}.yaml")
+    with progress(console, "checking that no prompt sounds like a command") as tell:
+        taken = prompt_check.find_taken(setup, voice, spec, lockstep, tell=tell)
+    prompt_check.refuse(taken, setup)
+    return len(over_prompt(setup))
+
+
