@@ -149,6 +149,17 @@ def test_in_lockstep_each_poll_answers_for_all_that_was_fed(ears: list[Recognise
     assert (heard.command, heard.begin, heard.end) == ("confirm", 960, 1280)
 
 
+def test_one_block_behind_a_poll_answers_for_all_but_the_last(ears: list[RecogniserProcess]) -> None:
+    ears.append(ear := RecogniserProcess(spec("Twin"), lockstep=True, behind=1))
+    ear.listen(("done",))
+    ear.feed(block(0, 0.9))
+    assert ear.poll() == []
+    time.sleep(0.2)  # however early the answer is there
+    assert ear.poll() == []
+    ear.feed(block(1))
+    assert [event.kind for event in ear.poll()] == ["speech-started", "speech-ended", "heard"]
+
+
 def test_samples_of_two_channels_arrive_as_they_were(ears: list[RecogniserProcess]) -> None:
     ears.append(ear := RecogniserProcess(spec("Echo"), lockstep=True))
     heard = np.arange(8, dtype=np.float64).reshape(4, 2)
@@ -219,7 +230,7 @@ def test_what_was_found_before_the_death_still_comes_out(ears: list[RecogniserPr
     ears.append(ear := RecogniserProcess(spec("Twin"), lockstep=True))
     ear.listen(("breach",))
     ear.feed(block(0, 0.9))
-    ear._link.settle(10)
+    ear._link.settle(10, 0)
     assert ear.pid is not None
     os.kill(ear.pid, signal.SIGKILL)
     ear._link.process.join()

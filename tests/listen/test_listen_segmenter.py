@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from spoken import say
 
 from voicecoach.audio.line import RATE_HZ
-from voicecoach.listen.segmenter import PAD_AFTER_S, PAD_BEFORE_S, Segmenter, SegmentEvent
+from voicecoach.listen.segmenter import PAD_AFTER_S, PAD_BEFORE_S, Segmenter, SegmentEvent, _ninth_decile
 from voicecoach.listen.voice_detector import CHUNK
 
 SECOND = RATE_HZ
@@ -168,3 +168,10 @@ def test_a_segment_knows_how_far_its_voice_stands_above_the_noise_before_it() ->
     expected_db = 10 * np.log10((0.1**2 / 2 + 0.005**2) / 0.005**2)  # of a sine in white noise
     assert segment.over_noise_db == pytest.approx(expected_db, abs=1.0)
     assert found(bursts((0.1, 0.6), length_s=2.0))[-1].segment.over_noise_db == float("inf"), "nothing was before it"
+
+
+@given(st.lists(st.floats(0, 10), min_size=0, max_size=100))
+def test_the_ninth_decile_is_numpys(powers: list[float]) -> None:
+    """Outside source: numpy's quantile, linear between the two nearest."""
+    expected = np.quantile(powers, 0.9) if len(powers) >= 8 else 0.0
+    assert _ninth_decile(powers) == pytest.approx(expected, rel=1e-9, abs=1e-12)

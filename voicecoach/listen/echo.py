@@ -83,7 +83,7 @@ class EchoCanceller:
         return clean, natural
 
     def _frame(self, heard: Samples, played: Samples) -> tuple[Samples, Samples]:
-        sounding = bool(np.any(np.abs(played) > 1e-4))
+        sounding = played.max() > 1e-4 or played.min() < -1e-4
         resting = self._quiet >= TAIL
         self._quiet = 0 if sounding else self._quiet + FRAME
         if not sounding and resting:
@@ -95,7 +95,7 @@ class EchoCanceller:
                 for frame in self._before:
                     self._canceller.process(frame, np.zeros(FRAME, np.float32))
             clean = np.asarray(self._canceller.process(heard, played), np.float32)
-            alone = float(np.mean(clean**2)) < _ALONE * float(np.mean(heard**2))
+            alone = float(clean @ clean) < _ALONE * float(heard @ heard)
             natural = self._linear.feed(heard, played, learn=alone)
         self._before = np.concatenate((self._before[1:], heard[None]))
         late = np.concatenate((self._tail, natural))

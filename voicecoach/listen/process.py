@@ -50,6 +50,8 @@ class RecogniserProcess:
         spec: what the child is made of.
         lockstep: `poll` waits until everything fed is answered, so that a session on the file clock is the same every
             time; otherwise nothing here ever waits, except the constructor and `restart`.
+        behind: in lockstep, so many blocks are left to the next `poll`; with one, both processes work at once, and the
+            session is still the same every time.
         hang_s: how long a child may leave something unanswered (s); default by `lockstep`.
         ready_s: how long it may take to start (s).
 
@@ -58,11 +60,18 @@ class RecogniserProcess:
     """
 
     def __init__(
-        self, spec: Spec, *, lockstep: bool = False, hang_s: float | None = None, ready_s: float = READY_S
+        self,
+        spec: Spec,
+        *,
+        lockstep: bool = False,
+        behind: int = 0,
+        hang_s: float | None = None,
+        ready_s: float = READY_S,
     ) -> None:
         self.engine = spec.engine
         self._spec = spec
         self._lockstep = lockstep
+        self._behind = behind
         self._hang_s = hang_s if hang_s is not None else LOCKSTEP_S if lockstep else HANG_S
         self._ready_s = ready_s
         self._live: tuple[str, ...] = ()
@@ -98,10 +107,10 @@ class RecogniserProcess:
         """
         link = self._link
         if self._lockstep:
-            link.settle(self._hang_s)
+            link.settle(self._hang_s, self._behind)
         elif link.hangs(self._hang_s):
             link.fail(f"has not answered for {self._hang_s:g} s")
-        found = link.take()
+        found = link.take(self._behind)
         if not found and link.broken and not self._closed:
             raise EngineError(link.broken, where=f"ear {self.engine}")
         return found
@@ -141,7 +150,7 @@ class _Link:
         self._answered = 0.0
         self._told = 0.0  # when it last answered or said that it is working
         self._used: ProcessUsage | None = None  # by the child until then, or until it was fed
-        self._found: list[Event] = []
+        self._found: deque[list[Event]] = deque()  # for each answer
         context = multiprocessing.get_context("spawn")
         self._pipe, theirs = context.Pipe()
         self.process = context.Process(target=run, args=(spec, theirs), name=f"ear-{spec.engine}", daemon=True)
@@ -199,20 +208,23 @@ class _Link:
         with self._changed:
             return time.monotonic() - self._unanswered[0] if self._unanswered else 0.0
 
-    def settle(self, hang_s: float) -> None:
-        """Wait until everything sent is answered; each answer may take `hang_s`."""
+    def settle(self, hang_s: float, behind: int) -> None:
+        """Wait until everything sent but the last `behind` is answered; each answer may take `hang_s`."""
         with self._changed:
-            while self._unanswered and not self.broken:
+            while len(self._unanswered) > behind and not self.broken:
                 left = len(self._unanswered)
                 if not self._changed.wait_for(lambda left=left: len(self._unanswered) < left or self.broken, hang_s):  # type: ignore[misc]
                     break
-            stuck = bool(self._unanswered) and not self.broken
+            stuck = len(self._unanswered) > behind and not self.broken
         if stuck:
             self.fail(f"has not answered for {hang_s:g} s")
 
-    def take(self) -> list[Event]:
+    def take(self, behind: int) -> list[Event]:
+        """The events of all answers but those to the last `behind` messages."""
+        found: list[Event] = []
         with self._changed:
-            found, self._found = self._found, []
+            while self._found and len(self._found) + len(self._unanswered) > behind:
+                found += self._found.popleft()
         return found
 
     def fail(self, why: str) -> None:
@@ -283,7 +295,7 @@ class _Link:
                 self._answered = self._told = time.monotonic()
                 if self._unanswered:
                     self._used = used(self.process.pid)
-                self._found += events
+                self._found.append(events)
             self._changed.notify_all()
 
     def _tells(self) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import statistics
 from collections import deque
 from collections.abc import Collection
 from dataclasses import dataclass, replace
@@ -167,9 +168,10 @@ class Segmenter:
             chunk = self._sound[low : low + CHUNK]
             self._looked += CHUNK
             self._over = playing if self._begin is None else self._over or playing
-            sudden = self._sudden(chunk) and playing
+            power = _power(chunk)
+            sudden = self._sudden(power) and playing
             voice = self._detector.probability(chunk)
-            heard = self._stands_out(_power(chunk)) or self._over
+            heard = self._stands_out(power) or self._over
             found.extend(self._step(voice if heard else 0.0, sudden=sudden))
         surplus = len(self._sound) - self._keep
         if surplus > 0:
@@ -178,9 +180,8 @@ class Segmenter:
             self._sound_at += surplus
         return found
 
-    def _sudden(self, chunk: Samples) -> bool:
-        """Whether this chunk stands out from the last ones."""
-        power = _power(chunk)
+    def _sudden(self, power: float) -> bool:
+        """Whether a chunk of this power stands out from the last ones."""
         usual = self._usual()
         self._powers.append(power)
         return power > usual * 10 ** (SUDDEN_DB / 10)
@@ -201,7 +202,7 @@ class Segmenter:
 
     def _usual(self) -> float:
         """The median power of the last 2 s; infinite when there is too little of it."""
-        return float(np.median(self._powers)) if len(self._powers) >= _USUAL // 8 else math.inf
+        return statistics.median(self._powers) if len(self._powers) >= _USUAL // 8 else math.inf
 
     def _step(self, voice: float, *, sudden: bool) -> list[SegmentEvent]:
         now = self._looked
@@ -259,12 +260,18 @@ class Segmenter:
 
 def _power(sound: Samples) -> float:
     """Mean square."""
-    return float(np.mean(np.square(sound, dtype=np.float64))) if len(sound) else 0.0
+    exact = sound.astype(np.float64)
+    return float(exact @ exact) / len(exact) if len(exact) else 0.0
 
 
 def _ninth_decile(powers: Collection[float]) -> float:
-    """0 while there are too few to tell."""
-    return float(np.quantile(np.fromiter(powers, np.float64), 0.9)) if len(powers) >= _USUAL // 8 else 0.0
+    """Between the two nearest, as numpy's quantile has it; 0 while there are too few to tell."""
+    if len(powers) < _USUAL // 8:
+        return 0.0
+    ordered = sorted(powers)  # of a hundred numbers this is ten times as quick as numpy
+    below, part = divmod(0.9 * (len(ordered) - 1), 1)
+    low, high = ordered[int(below)], ordered[min(int(below) + 1, len(ordered) - 1)]
+    return low + part * (high - low)
 
 
 def _frames(seconds: float) -> int:

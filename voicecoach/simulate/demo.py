@@ -212,7 +212,7 @@ def play(*, seed: int, out: Path | None, engine: str, model: str | None, console
     journal = Journal.create(new_folder(root), made_with, texts.copies())
     with console.status(f"starting the ear ({chosen})"):
         spec = registry.spec(chosen, texts.grammar, "en.yaml", model=model, roles={0: "wearer"})
-        ear = RecogniserProcess(spec, lockstep=True)
+        ear = RecogniserProcess(spec, lockstep=True, behind=1)
     clips = ClipKeeper(journal.audio, "clips", kept=journal.sound, gone=journal.sound_gone)
     began_s = time.monotonic()
     try:
