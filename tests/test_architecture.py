@@ -42,7 +42,7 @@ ONLY_IN = {
     "yaml": {"yamltext.py"},
     "typer": {
         "cli/export.py", "cli/guard.py", "cli/main.py", "cli/protocol.py", "cli/record.py", "cli/replay.py",
-        "cli/review.py", "cli/topics.py",
+        "cli/review.py", "cli/topics.py", "cli/words.py",
     },
     "jinja2": {"debrief/pages/html.py"},
     "duckdb": {"debrief/review/store.py"},

@@ -18,6 +18,8 @@ LOWEST = -99.0
 """Score of an utterance that matches nothing; finite, so that it can be stored as JSON."""
 
 MAX_PHRASE_WORDS = 5
+MOST_COMMANDS = 500
+"""More than five times those of the largest shipped grammar; each one more can be taken for every other."""
 _NAME = re.compile(r"[a-z][a-z0-9]*(-[a-z0-9]+)*")
 _NOT_WORD = re.compile(r"[^\w']+|_+")
 
@@ -210,6 +212,8 @@ def parse(text: str, file: str) -> Grammar:
         commands += _item_commands(items, root.need("states"), owners)
     elif states is not None:
         raise states.wrong("has no items to go with", "a field 'items'")
+    if len(commands) > MOST_COMMANDS:
+        raise root.need("commands").wrong(f"has {len(commands):,} commands", f"at most {MOST_COMMANDS}")
     if not any(command.risk == "danger" for command in commands):
         raise root.need("commands").wrong("has no danger word", "a command under 'danger', such as a breach")
     named = {risk for risk, _ in floors}

@@ -18,7 +18,7 @@ from rich.table import Table
 
 from voicecoach import __version__
 from voicecoach.audio import drivers, live
-from voicecoach.cli import export, record, replay, review, topics
+from voicecoach.cli import export, record, replay, review, topics, words
 from voicecoach.cli import protocol as cli_protocol
 from voicecoach.cli.guard import UNUSABLE, Guarded, say_error
 from voicecoach.errors import AudioError, InputError
@@ -48,7 +48,7 @@ main = typer.Typer(
 )
 model_app = typer.Typer(no_args_is_help=True, help="The larger recogniser's model: fetch it, find it, verify it.")
 main.add_typer(model_app, name="model")
-for group in (cli_protocol.app, record.app, replay.app, review.app, export.app, topics.app):
+for group in (cli_protocol.app, record.app, replay.app, review.app, export.app, topics.app, words.app):
     main.registered_commands += group.registered_commands
 
 Json = Annotated[bool, typer.Option("--json", help="Print JSON.")]
@@ -208,12 +208,12 @@ def hear_command(
 ) -> None:
     """What the recogniser makes of recordings, all phrases live."""
     failed = False
-    words, text = library.load_grammar(grammar)
-    chosen = registry.choose(engine, model)
-    spec = registry.spec(chosen.name, text, f"{words.name}.yaml", model=model, roles={0: "wearer"})
+    spoken, text = library.load_grammar(grammar)
+    chosen = registry.choose(engine, model, spoken.language)
+    spec = registry.spec(chosen.name, text, spoken.file, model=model, roles={0: "wearer"})
     ear = RecogniserProcess(spec, lockstep=True)
     try:
-        ear.listen(tuple(command.name for command in words.commands))
+        ear.listen(tuple(command.name for command in spoken.commands))
         recordings = hear.Recordings(ear)
         for file in files:
             try:

@@ -59,13 +59,15 @@ class Evidence:
 @dataclass(frozen=True, slots=True)
 class Candidate:
     """A live command, its best phrase, and what speaks for it. apart: its lead (in the mixture) over the opposite state
-    of the same item, live or not; infinite if there is none.
+    of the same item, live or not; among: over the same state of every other item, live or not; infinite if there is
+    none.
     """
 
     command: str
     phrase: str
     evidence: Evidence
     apart: float = math.inf
+    among: float = math.inf
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,18 +85,21 @@ class Calibration:
 @dataclass(frozen=True, slots=True)
 class Fitted:
     """What was fitted for one engine. floors: the chance that a command of each risk needs. asked: that at which a
-    danger word is asked about. apart: the lead (in the mixture) that an item's state needs over its opposite.
+    danger word is asked about. apart: the lead (in the mixture) that an item's state needs over its opposite; among:
+    over the same state of other items.
     """
 
     chance: Calibration
     floors: dict[str, float]
     asked: float
     apart: float
+    among: float = 0.0
 
     def score(self, candidate: Candidate) -> float:
         """Log-odds that it is this command; not taken for sure, whatever else speaks for it, if not well apart."""
         odds = self.chance.log_odds(candidate.evidence)
-        return min(odds, LOWEST) if candidate.apart < self.apart else odds
+        unsure = candidate.apart < self.apart or candidate.among < self.among
+        return min(odds, LOWEST) if unsure else odds
 
     def rules(self, grammar: Grammar) -> Grammar:
         """The grammar with floors in log-odds instead of those in the unit of the phonemes."""
@@ -110,7 +115,7 @@ def fitted(engine: str) -> Fitted:
     text = resources.files(__package__ or "").joinpath(FILE).read_text(encoding="utf-8")
     data = json.loads(text)["engines"][engine]
     chance = Calibration(tuple(data["weights"]), data["offset"])
-    return Fitted(chance, data["floors"], data["asked"], data["apart"])
+    return Fitted(chance, data["floors"], data["asked"], data["apart"], data["among"])
 
 
 class Weighing:
@@ -123,6 +128,13 @@ class Weighing:
         owned = [(phrase, command.name) for command in grammar.commands for phrase in command.phrases]
         self.phrases = tuple(phrase for phrase, _ in owned)
         self.owners = np.array([name for _, name in owned])
+        names = {command.name for command in grammar.commands}
+        states = [name for name in names if opposite(name) in names]
+        self._others = {
+            name: np.isin(self.owners, [other for other in states if other != name and _state(other) == _state(name)])
+            for name in states
+        }
+        """By state of an item: which phrases are of the same state of another one."""
 
     def candidates(
         self, live: Collection[str], moonshine: Scores, phones: Scores | None = None, decoy: float = -math.inf
@@ -148,6 +160,10 @@ class Weighing:
         for name, row in best.items():
             against = self.owners == opposite(name)
             apart = float(mixture[row]) - float(np.max(mixture, where=against, initial=-math.inf))
+            others = self._others.get(name)
+            among = math.inf
+            if others is not None:
+                among = float(mixture[row]) - float(np.max(mixture, where=others, initial=-math.inf))
             rival = next((float(mixture[other]) for other in order[:2] if other != row), -math.inf)
             evidence = Evidence(
                 moonshine=float(moonshine[row]),
@@ -159,7 +175,7 @@ class Weighing:
                 letters=float(sum(letter.isalpha() for letter in self.phrases[row])),
                 live=count,
             )
-            found.append(Candidate(name, self.phrases[row], evidence, apart))
+            found.append(Candidate(name, self.phrases[row], evidence, apart, among))
         return found
 
 
@@ -167,6 +183,10 @@ def opposite(name: str) -> str:
     """The other state of an item: 'gown-off' for 'gown-on'; '' if it is no item's state."""
     item, _, state = name.rpartition("-")
     return {"on": f"{item}-off", "off": f"{item}-on"}.get(state, "") if item else ""
+
+
+def _state(name: str) -> str:
+    return name.rpartition("-")[2]
 
 
 def _cut(lead: float) -> float:

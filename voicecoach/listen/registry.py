@@ -170,8 +170,12 @@ def spec(
     if not has_sound(state.name):
         heard = ", ".join(known.name for known in ENGINES if known.scorer)
         raise InputError(f"{state.name!r} has no sound to listen to", where="--engine", expected=f"one of {heard}")
-    path = models.find(model) if state.name == "vosk" else None
-    return Spec(state.name, grammar, grammar_file, str(path or ""), tuple((roles or {}).items()))
+    return Spec(state.name, grammar, grammar_file, model_of(state.name, model), tuple((roles or {}).items()))
+
+
+def model_of(engine: str, model: str | None = None) -> str:
+    """The folder of the model that an engine would use; '' for one that needs none."""
+    return str(models.find(model) or "") if engine == "vosk" else ""
 
 
 def roles_of(pair: bool, channels: int) -> dict[int, Role]:

@@ -84,6 +84,10 @@ class MixedScorer:
                     best[scored.command] = scored
         return sorted(best.values(), key=lambda scored: (-scored.score, scored.command)), None
 
+    def nearest_decoy(self, samples: Samples) -> str:
+        """The decoy that the phonemes find most like an utterance."""
+        return self._phonemes.nearest_decoy(samples)
+
     def _danger(self, phones: SpellingScores, live: Collection[str]) -> tuple[Scored | None, int | None]:
         """The danger word that the phonemes alone would take: as the whole utterance, and its row inside a sentence."""
         best: dict[str, Scored] = {}

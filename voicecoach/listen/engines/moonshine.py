@@ -79,6 +79,7 @@ class MoonshineScorer:
         self.phrases: list[str] = []
         self._tree = PrefixNode(BEGIN)
         self._expected: Scores = np.zeros(0)
+        self._last: tuple[Samples, UtteranceScores] | None = None
         self._fitted = chance.fitted(self.engine)
 
     def prepare(self, grammar: Grammar) -> Grammar:
@@ -91,7 +92,7 @@ class MoonshineScorer:
             raise EngineError(
                 f"moonshine knows no {grammar.language!r}", where=grammar.file or grammar.name, expected=LANGUAGE
             )
-        self.phrases = [phrase for command in grammar.commands for phrase in command.phrases]
+        self.phrases, self._last = [phrase for command in grammar.commands for phrase in command.phrases], None
         known = expected_of_old()
         new = [phrase for phrase in self.phrases if phrase not in known]
         known.update(zip(new, self.expect(new), strict=True))
@@ -102,7 +103,12 @@ class MoonshineScorer:
         return self._fitted.rules(grammar)
 
     def rank(self, samples: Samples) -> UtteranceScores:
-        """Score all phrases on one utterance, shape (samples,)."""
+        """Score all phrases on one utterance, shape (samples,). Asked for the same array again, it gives what it gave."""
+        if self._last is None or self._last[0] is not samples:
+            self._last = samples, self._rank(samples)
+        return self._last[1]
+
+    def _rank(self, samples: Samples) -> UtteranceScores:
         if len(samples) < _SHORTEST:
             return UtteranceScores(np.full(len(self.phrases), LEAST), "")
         heard, empty = self._network.listen(_levelled(samples))

@@ -35,6 +35,12 @@ paths found danger words in other words four times as often, and no danger word 
 LEVEL = 0.08
 """RMS to which an utterance is brought before decoding; a quarter of it cost 5 of 100 commands."""
 
+SHORTEST_PHRASE = 2
+"""Phones of the shortest phrase. One alone fits into any word that has it."""
+
+LANGUAGES = ("en", "ko")
+"""Those whose words the engine can spell by itself."""
+
 _LOUDEST_GAIN = 20.0
 _SHORTEST = 5 * FRAME
 _SPELLINGS = 6
@@ -71,12 +77,14 @@ class Paths:
 @dataclass(frozen=True, slots=True)
 class SpellingScores:
     """An utterance. whole: the score of each spelling of each phrase, in the order of `phrases`, shape (rows,); decoy:
-    the best decoy's; inside: by row, those of danger words inside a sentence, empty if it is none.
+    the best decoy's; inside: by row, those of danger words inside a sentence, empty if it is none; nearest: the words
+    of the best decoy.
     """
 
     whole: Matrix
     decoy: float
     inside: dict[int, float]
+    nearest: str = ""
 
 
 def lay_out(sequences: Sequence[Sequence[int]], blank: int) -> Paths:
@@ -147,19 +155,27 @@ class PhonemeScorer:
         self.phrases: list[tuple[str, str]] = []
         self._urgent: list[int] = []
         self._all = self._inside = lay_out([], self._network.blank)
+        self._last: tuple[Samples, SpellingScores] | None = None
 
     def prepare(self, grammar: Grammar) -> Grammar:
         """Spell and lay out every phrase and decoy; the grammar's floors are in the unit of these scores."""
-        self.phrases, sequences = [], []
+        self.phrases, sequences, self._last = [], [], None
         for command in grammar.commands:
             for phrase in command.phrases:
                 for sequence in self._spell(grammar, phrase):
+                    if len(sequence) < SHORTEST_PHRASE:
+                        raise EngineError(
+                            "is a single sound, which is in every other word",
+                            where=f"{grammar.file or grammar.name}: the phrase {phrase!r} of {command.name!r}",
+                            expected="a word of two sounds and more",
+                        )
                     self.phrases.append((command.name, phrase))
                     sequences.append(sequence)
         urgent = {command.name for command in grammar.commands if command.risk in URGENT}
         self._urgent = [row for row, (name, _) in enumerate(self.phrases) if name in urgent]
-        decoys = [sequence for decoy in grammar.decoys for sequence in self._spell(grammar, decoy)]
-        self._all = lay_out([*sequences, *decoys], self._network.blank)
+        decoys = [(decoy, sequence) for decoy in grammar.decoys for sequence in self._spell(grammar, decoy)]
+        self._decoys = [decoy for decoy, _ in decoys]
+        self._all = lay_out([*sequences, *(sequence for _, sequence in decoys)], self._network.blank)
         self._inside = lay_out([sequences[row] for row in self._urgent], self._network.blank)
         extra = [grammar.inside(self.phrases[row][0]) for row in self._urgent]
         self._inside_loss = INSIDE + np.array(extra, dtype=np.float64)
@@ -189,7 +205,12 @@ class PhonemeScorer:
         return ranked, None if decoy == -math.inf else decoy
 
     def rank(self, samples: Samples) -> SpellingScores:
-        """The scores of all phrases on one utterance."""
+        """The scores of all phrases on one utterance. Asked for the same array again, it gives what it gave."""
+        if self._last is None or self._last[0] is not samples:
+            self._last = samples, self._rank(samples)
+        return self._last[1]
+
+    def _rank(self, samples: Samples) -> SpellingScores:
         if len(samples) < _SHORTEST:
             return SpellingScores(np.full(len(self.phrases), -math.inf), -math.inf, {})
         emissions = self._emissions(samples)
@@ -199,7 +220,13 @@ class PhonemeScorer:
             urgent = forward(emissions, self._inside, inside=True) - self._inside_loss
             inside = dict(zip(self._urgent, urgent.tolist(), strict=True))
         known = len(self.phrases)
-        return SpellingScores(scores[:known], float(max(scores[known:], default=-math.inf)), inside)
+        against = scores[known:]
+        nearest = self._decoys[int(against.argmax())] if len(against) else ""
+        return SpellingScores(scores[:known], float(max(against, default=-math.inf)), inside, nearest)
+
+    def nearest_decoy(self, samples: Samples) -> str:
+        """The decoy that an utterance is most like; '' if there is none."""
+        return self.rank(samples).nearest
 
     def find(self, samples: Samples, row: int) -> tuple[int, int]:
         """Where in an utterance the phrase `row` of `phrases` fits best: its first sample and the one behind it."""
@@ -223,7 +250,7 @@ class PhonemeScorer:
         """The ways a phrase may be spoken, as columns of the network."""
         sounds = dict(grammar.sounds)
         whole = sounds.get(phrase)
-        ways = [whole] if whole else [sounds.get(word) or self._guess(word) for word in phrase.split()]
+        ways = [whole] if whole else [sounds.get(word) or self._guess(grammar, word) for word in phrase.split()]
         for choice in itertools.islice(itertools.product(*ways), _SPELLINGS):
             yield tuple(column for spelling in choice for column in self._split(spelling, phrase))
 
@@ -246,10 +273,15 @@ class PhonemeScorer:
                 )
         return columns
 
-    def _guess(self, word: str) -> tuple[str, ...]:
+    def _guess(self, grammar: Grammar, word: str) -> tuple[str, ...]:
+        where = f"{grammar.file or grammar.name}: the word {word!r}"
         if not isinstance(self._network, HamaNetwork):
-            raise EngineError("has no spelling", where=f"word {word!r}", expected="an entry under 'sounds'")
+            raise EngineError("has no spelling", where=where, expected="an entry under 'sounds'")
+        if grammar.language not in LANGUAGES:
+            known = " and ".join(repr(language) for language in LANGUAGES)
+            what = f"has no spelling, and in {grammar.language!r} the phoneme recogniser knows none; it knows {known}"
+            raise EngineError(what, where=where, expected="an entry under 'sounds'")
         phones = self._network.spell(word)
         if not phones:
-            raise EngineError("cannot be spelt in phones", where=f"word {word!r}", expected="an entry under 'sounds'")
+            raise EngineError("cannot be spelt in phones", where=where, expected="an entry under 'sounds'")
         return ("".join(phones),)

@@ -1,0 +1,48 @@
+"""The command about a grammar's words. Arguments in, exit codes out."""
+
+from __future__ import annotations
+
+import json
+from typing import Annotated
+
+import typer
+from rich.console import Console
+
+from voicecoach.errors import InputError
+from voicecoach.listen import confusion, registry
+from voicecoach.runtime import library
+from voicecoach.runtime.app import check_aloud, progress
+from voicecoach.simulate.confusions import VOICES, Bench
+
+app = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
+
+
+@app.command(name="grammar")
+def grammar_command(
+    grammar: Annotated[str, typer.Argument(help="A grammar by name or file.")] = "en",
+    protocol: Annotated[str, typer.Option(help="Also hear every sentence of this protocol.")] = "",
+    engine: Annotated[str, typer.Option(help=f"Which ear: {', '.join(registry.NAMES)}.")] = registry.AUTO,
+    voices: Annotated[int, typer.Option(min=1, max=len(VOICES), help="How many voices speak.")] = len(VOICES),
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+) -> None:
+    """What its words can be taken for, spoken in several voices, plain and masked; and better words."""
+    words, _ = library.load_grammar(grammar)
+    chosen = registry.choose(engine, None, words.language)
+    if chosen.name == registry.TYPED:
+        raise InputError("hears no sound", where="--engine typed", expected="an engine that listens to sound")
+    console = Console(stderr=True)
+    bench = Bench(registry.scorer(chosen.name, registry.model_of(chosen.name)), words, VOICES[:voices])
+    with progress(console, f"hearing {words.name} with {chosen.name}") as tell:
+        found, better = bench.found(tell)
+    if as_json:
+        typer.echo(json.dumps({"engine": chosen.name, **confusion.to_json(found, better)}, ensure_ascii=False, indent=1))
+    else:
+        tries = sum(found.of.values())
+        typer.echo(f"{words.name}, {chosen.name}: {len(found.of)} phrases, {tries} utterances, "
+                   f"{sum(found.right.values())} taken as meant, every command live")  # fmt: skip
+        for line in confusion.lines(found, better):
+            typer.echo(line)
+    if protocol:
+        count = check_aloud(protocol, grammar, "", console, chosen.name)
+        if not as_json:
+            typer.echo(f"{protocol}: {count} sentences, none of them taken for a command live at the time")

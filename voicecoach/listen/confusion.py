@@ -1,0 +1,237 @@
+"""What can be taken for what: counts over utterances whose words are known, ranked by what a mistake costs. Pure."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from voicecoach.grammar import URGENT, Command, Grammar, normalise
+from voicecoach.listen.chance import opposite
+
+Cost = Literal["false confirmation", "danger missed", "false alarm", "wrong word"]
+COSTS: tuple[Cost, ...] = ("false confirmation", "danger missed", "false alarm", "wrong word")
+"""Dearest first. A false confirmation: the opposite of what was said goes on record, and the next act is asked for."""
+
+OPPOSITES = (
+    ("yes", "no"), ("right", "wrong"), ("clear", "torn"), ("clear", "soiled"), ("confirm", "not-clear"),
+    ("done", "not-finished"), ("is-on", "is-off"),
+)  # fmt: skip
+"""Words of which one says that all is well and the other that it is not; beside the two states of an item."""
+
+FAR_APART = {"on": "in place", "off": "removed"}
+"""English endings for an item's states that have no sound in common; "on" and "off" differ by their last one."""
+
+WEAK = 0.5
+"""A phrase that is taken less often than this is named."""
+
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """One utterance of a phrase, and what was made of it.
+
+    command: what it means; '' for a decoy, which means nothing. taken: the command it was taken for with every command
+    live, None if it was refused. asked: the danger word that was asked about. rivals: of each of the likeliest other
+    commands, whether it was taken beside the right one, and whether it was taken where the right one could not be
+    meant. decoy: where it was refused, the likeliest decoy.
+    """
+
+    phrase: str
+    command: str
+    taken: str | None
+    asked: str | None = None
+    rivals: tuple[tuple[str, bool, bool], ...] = ()
+    decoy: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Confusion:
+    """A phrase and another command that it was taken for. beside, instead: how often with both live, and where only the
+    other was; of: in so many utterances.
+    """
+
+    phrase: str
+    command: str
+    taken_for: str
+    cost: Cost
+    beside: int
+    instead: int
+    of: int
+
+
+@dataclass(frozen=True, slots=True)
+class Weak:
+    """A phrase that is often refused: taken so many times of so many; decoys: those it gave way to most often."""
+
+    phrase: str
+    command: str
+    taken: int
+    of: int
+    decoys: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """What the utterances of a grammar show. right: by phrase, how often it was taken as meant; decoys: decoys that
+    were taken, with the command.
+    """
+
+    confusions: tuple[Confusion, ...]
+    weak: tuple[Weak, ...]
+    decoys: tuple[tuple[str, str], ...]
+    right: dict[str, int]
+    of: dict[str, int]
+
+
+def find(grammar: Grammar, trials: Iterable[Trial]) -> Found:
+    """Count and rank; what costs most comes first, then what happens most."""
+    beside: Counter[tuple[str, str, str]] = Counter()
+    instead: Counter[tuple[str, str, str]] = Counter()
+    of: Counter[str] = Counter()
+    right: Counter[str] = Counter()
+    gave_way: dict[str, Counter[str]] = defaultdict(Counter)
+    owners: dict[str, str] = {}
+    decoys: dict[str, str] = {}
+    for trial in trials:
+        if not trial.command:
+            if trial.taken is not None:
+                decoys[trial.phrase] = trial.taken
+            continue
+        owners[trial.phrase] = trial.command
+        of[trial.phrase] += 1
+        right[trial.phrase] += trial.taken == trial.command or trial.asked == trial.command
+        if trial.taken is None and trial.decoy:
+            gave_way[trial.phrase][trial.decoy] += 1
+        seen = dict.fromkeys(name for name, _, _ in trial.rivals)
+        for name, both, alone in trial.rivals:
+            beside[trial.phrase, trial.command, name] += both
+            instead[trial.phrase, trial.command, name] += alone
+        if trial.taken not in {None, trial.command, *seen}:
+            beside[trial.phrase, trial.command, str(trial.taken)] += 1
+    pairs = [key for key in beside.keys() | instead.keys() if beside[key] or instead[key]]
+    confusions = [
+        Confusion(phrase, command, other, cost(grammar, command, other), beside[key], instead[key], of[phrase])
+        for key in pairs
+        for phrase, command, other in [key]
+    ]
+    confusions.sort(key=lambda c: (COSTS.index(c.cost), -(2 * c.beside + c.instead), c.phrase, c.taken_for))
+    weak = [
+        Weak(phrase, owner, right[phrase], of[phrase], tuple(word for word, _ in gave_way[phrase].most_common(3)))
+        for phrase, owner in owners.items()
+        if right[phrase] < WEAK * of[phrase]
+    ]
+    weak.sort(key=lambda w: (w.taken / w.of, w.phrase))
+    return Found(tuple(confusions), tuple(weak), tuple(sorted(decoys.items())), dict(right), dict(of))
+
+
+def cost(grammar: Grammar, said: str, taken: str) -> Cost:
+    """What it costs when the command `said` is taken for another one."""
+    if opposite(said) == taken or (said, taken) in OPPOSITES or (taken, said) in OPPOSITES:
+        return "false confirmation"
+    risks = {command.name: command.risk for command in grammar.commands}
+    if risks.get(said) in URGENT:
+        return "danger missed" if risks.get(taken) not in URGENT else "wrong word"
+    return "false alarm" if risks.get(taken) in URGENT else "wrong word"
+
+
+def to_look_at(found: Found) -> list[str]:
+    """Phrases that another word would be better for, what costs most first."""
+    dear = [c.phrase for c in found.confusions if c.beside or c.cost != "wrong word"]
+    return list(dict.fromkeys([*dear, *(weak.phrase for weak in found.weak)]))
+
+
+def instead_of(grammar: Grammar, command: Command, phrase: str) -> list[str]:
+    """Other English words for the same: with more in them, or with endings further apart. None is a phrase already."""
+    if grammar.language != "en":
+        return []
+    words = phrase.split()
+    made = [f"{phrase} {phrase}", f"it is {phrase}", f"{phrase} now", f"that is {phrase}"]
+    if opposite(command.name):
+        made = [f"{' '.join(words[:-1])} {FAR_APART[words[-1]]}"] if words[-1] in FAR_APART else []
+        made += [f"{' '.join(words[:-1])} is {words[-1]}", f"the {phrase}"]
+    elif len(words) > 1:
+        made = [f"{phrase} now", f"the {phrase}", f"yes {phrase}"]
+    taken = {known for one in grammar.commands for known in one.phrases}
+    return [words for words in map(normalise, made) if words not in taken and len(words.split()) <= 4]
+
+
+def better(found: Found, grammar: Grammar, tried: Found | None = None) -> dict[str, tuple[str, int, int]]:
+    """For each phrase that is to be looked at, the best other way to say it: words, times taken, of how many.
+
+    Of the command's own further phrases and, if given, of the words that were tried; only what is taken more often.
+    """
+    mixed_up = {c.phrase for c in found.confusions if c.beside}
+    made: dict[str, tuple[str, int, int]] = {}
+    for phrase in to_look_at(found):
+        command = next((c for c in grammar.commands if phrase in c.phrases), None)
+        own = [
+            (found.right[other] / found.of[other], other, found.right[other], found.of[other])
+            for other in (command.phrases if command else ())
+            if found.of.get(other) and other not in mixed_up
+        ]
+        trouble = {c.phrase for c in tried.confusions if c.beside} if tried else set()
+        new = [
+            (tried.right[words] / tried.of[words], words, tried.right[words], tried.of[words])
+            for words in (instead_of(grammar, command, phrase) if tried and command else ())
+            if tried and tried.of.get(words) and words not in trouble
+        ]
+        rate = found.right.get(phrase, 0) / max(found.of.get(phrase, 0), 1)
+        best = max(
+            (option for option in [*own, *new] if option[1] != phrase), key=lambda option: option[0], default=None
+        )
+        if best is not None and (best[0] > rate or (phrase in mixed_up and best[0] >= rate)):
+            made[phrase] = best[1:]
+    return made
+
+
+def lines(found: Found, proposals: dict[str, tuple[str, int, int]], most: int = 12) -> list[str]:
+    """For people: what is mixed up, by cost; what is not heard; decoys taken. At most `most` of each."""
+
+    def say(phrase: str) -> str:
+        if phrase not in proposals:
+            return ""
+        words, right, of = proposals[phrase]
+        return f"; better {words!r} (taken {right} of {of})"
+
+    told: list[str] = []
+    for which in COSTS:
+        here = [c for c in found.confusions if c.cost == which]
+        shown = here[:most]
+        told += [f"{which}: {len(here)}"] if here else []
+        told += [
+            f"  {c.phrase!r} for {c.taken_for}: {c.beside} of {c.of} beside {c.command}, {c.instead} where only that "
+            f"could be meant{say(c.phrase)}"
+            for c in shown
+        ]
+        told += [f"  and {len(here) - len(shown)} more"] if len(here) > len(shown) else []
+    if found.weak:
+        told.append(f"taken in less than half: {len(found.weak)}")
+        for weak in found.weak[:most]:
+            near = f", nearest {' '.join(map(repr, weak.decoys))}" if weak.decoys else ""
+            told.append(f"  {weak.phrase!r} ({weak.command}): {weak.taken} of {weak.of}{near}{say(weak.phrase)}")
+        told += [f"  and {len(found.weak) - most} more"] if len(found.weak) > most else []
+    if found.decoys:
+        told.append(f"words that mean nothing, taken: {len(found.decoys)}")
+        told += [f"  {words!r} for {command}" for words, command in found.decoys[:most]]
+    return told or ["nothing is mixed up, and every phrase is taken in half of the times and more"]
+
+
+def to_json(found: Found, proposals: dict[str, tuple[str, int, int]]) -> dict[str, Any]:
+    """All of it as JSON values."""
+    return {
+        "confusions": [
+            {
+                "phrase": c.phrase, "command": c.command, "taken_for": c.taken_for, "cost": c.cost,
+                "beside": c.beside, "instead": c.instead, "of": c.of,
+            }
+            for c in found.confusions
+        ],
+        "weak": [{"phrase": w.phrase, "command": w.command, "taken": w.taken, "of": w.of, "decoys": list(w.decoys)}
+                 for w in found.weak],
+        "decoys_taken": [{"words": words, "command": command} for words, command in found.decoys],
+        "better": [{"phrase": phrase, "words": words, "taken": right, "of": of}
+                   for phrase, (words, right, of) in proposals.items()],
+    }  # fmt: skip
+
