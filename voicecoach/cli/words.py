@@ -11,7 +11,8 @@ from rich.console import Console
 from voicecoach.errors import InputError
 from voicecoach.listen import confusion, registry
 from voicecoach.runtime import library
-from voicecoach.runtime.app import check_aloud, progress
+from voicecoach.runtime.author_check import check_aloud
+from voicecoach.runtime.screen import progress
 from voicecoach.simulate.confusions import VOICES, Bench
 
 app = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
@@ -35,7 +36,8 @@ def grammar_command(
     with progress(console, f"hearing {words.name} with {chosen.name}") as tell:
         found, better = bench.found(tell)
     if as_json:
-        typer.echo(json.dumps({"engine": chosen.name, **confusion.to_json(found, better)}, ensure_ascii=False, indent=1))
+        told = {"engine": chosen.name, **confusion.to_json(found, better)}
+        typer.echo(json.dumps(told, ensure_ascii=False, indent=1))
     else:
         tries = sum(found.of.values())
         typer.echo(f"{words.name}, {chosen.name}: {len(found.of)} phrases, {tries} utterances, "

@@ -12,7 +12,8 @@ from voicecoach.listen.chance import opposite
 
 Cost = Literal["false confirmation", "danger missed", "false alarm", "wrong word"]
 COSTS: tuple[Cost, ...] = ("false confirmation", "danger missed", "false alarm", "wrong word")
-"""Dearest first. A false confirmation: the opposite of what was said goes on record, and the next act is asked for."""
+"""Dearest first. A false confirmation: the opposite of what was said, or another piece in the same state, goes on
+record, and the next act is asked for."""
 
 OPPOSITES = (
     ("yes", "no"), ("right", "wrong"), ("clear", "torn"), ("clear", "soiled"), ("confirm", "not-clear"),
@@ -101,7 +102,7 @@ def find(grammar: Grammar, trials: Iterable[Trial]) -> Found:
             continue
         owners[trial.phrase] = trial.command
         of[trial.phrase] += 1
-        right[trial.phrase] += trial.taken == trial.command or trial.asked == trial.command
+        right[trial.phrase] += trial.command in (trial.taken, trial.asked)
         if trial.taken is None and trial.decoy:
             gave_way[trial.phrase][trial.decoy] += 1
         seen = dict.fromkeys(name for name, _, _ in trial.rivals)
@@ -128,7 +129,10 @@ def find(grammar: Grammar, trials: Iterable[Trial]) -> Found:
 
 def cost(grammar: Grammar, said: str, taken: str) -> Cost:
     """What it costs when the command `said` is taken for another one."""
-    if opposite(said) == taken or (said, taken) in OPPOSITES or (taken, said) in OPPOSITES:
+    names = {command.name for command in grammar.commands}
+    states = {name for name in (said, taken) if opposite(name) in names}
+    of_another = len(states) == 2 and said.rpartition("-")[2] == taken.rpartition("-")[2]
+    if of_another or opposite(said) == taken or (said, taken) in OPPOSITES or (taken, said) in OPPOSITES:
         return "false confirmation"
     risks = {command.name: command.risk for command in grammar.commands}
     if risks.get(said) in URGENT:

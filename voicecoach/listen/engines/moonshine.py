@@ -103,7 +103,7 @@ class MoonshineScorer:
         return self._fitted.rules(grammar)
 
     def rank(self, samples: Samples) -> UtteranceScores:
-        """Score all phrases on one utterance, shape (samples,). Asked for the same array again, it gives what it gave."""
+        """Score all phrases on one utterance, shape (samples,); the same array again gives what it gave before."""
         if self._last is None or self._last[0] is not samples:
             self._last = samples, self._rank(samples)
         return self._last[1]

@@ -281,7 +281,9 @@ class PhonemeScorer:
             known = " and ".join(repr(language) for language in LANGUAGES)
             what = f"has no spelling, and in {grammar.language!r} the phoneme recogniser knows none; it knows {known}"
             raise EngineError(what, where=where, expected="an entry under 'sounds'")
-        phones = self._network.spell(word)
+        # of letters that are not English it makes up something
+        foreign = grammar.language == "en" and not (word.isascii() and word.replace("'", "").isalpha())
+        phones = () if foreign else self._network.spell(word)
         if not phones:
             raise EngineError("cannot be spelt in phones", where=where, expected="an entry under 'sounds'")
         return ("".join(phones),)
