@@ -19,6 +19,7 @@ from voicecoach.listen import confusion
 from voicecoach.listen.chance import opposite
 from voicecoach.listen.confusion import Found, Trial
 from voicecoach.listen.engines.scorer import Scorer
+from voicecoach.runtime.prompt_check import Tell
 from voicecoach.simulate.room import SPEECH_LEVEL, Mask, Room, muffled, room_noise
 from voicecoach.speak.voice import DEFAULT_VOICE, render_texts
 
@@ -31,7 +32,7 @@ RIVALS = 3
 PAD_S = 0.25
 """Of the room around each utterance, as an ear keeps it (s)."""
 
-Tell = Callable[[int, int], None]
+
 Render = Callable[[Sequence[str], str], Sequence[Samples]]
 
 
