@@ -122,8 +122,8 @@ def voice(root: Path, kills: int) -> None:
                 for one in range(min(A_SESSION, kills - number * A_SESSION)):
                     time.sleep(5.0 + rng.uniform(0.0, 2.0))  # three deaths within 10 s are a crash loop
                     strike(out / "session", started, rng, count, took, child=one % 2 == 1)
-            except AssertionError:
-                count["did not start"] += 1
+            except (AssertionError, psutil.NoSuchProcess):
+                count["did not start, or was not there to be killed"] += 1
             finally:
                 end(out)
     for kind, values in took.items():
@@ -141,6 +141,9 @@ def strike(
     child: bool,
 ) -> None:
     """Kill the session's process, or a child of it; what came of it."""
+    end_s = time.monotonic() + LONGEST_S
+    while not psutil.pid_exists(started.pid) and time.monotonic() < end_s:  # the one before has just died
+        time.sleep(0.1)
     before, pid = list((folder / FILE).read_bytes().split(b"\n")[:-1]), started.pid
     killed_s = time.time()
     if child:
