@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import json
 import os
 import signal
@@ -12,11 +13,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from typer.main import get_group
 from typer.testing import CliRunner, Result
 
 from voicecoach import __version__
 from voicecoach.audio.wav import write_wav
-from voicecoach.cli.main import CAUTION, main
+from voicecoach.cli.common import CAUTION
+from voicecoach.cli.main import COMMANDS, main
 from voicecoach.listen import registry
 from voicecoach.runtime import library
 from voicecoach.speak.voice import render_text
@@ -36,6 +39,34 @@ def call(*arguments: object) -> Result:
     result = CliRunner().invoke(main, [str(argument) for argument in arguments], env={"COLUMNS": "200"})
     assert result.exception is None or isinstance(result.exception, SystemExit), result.exception
     return result
+
+
+def test_every_command_of_every_file_is_in_the_list_and_the_other_way_round() -> None:
+    there: dict[str, str] = {}
+    for file in sorted(set(COMMANDS.values())):
+        there |= dict.fromkeys(get_group(importlib.import_module(f"voicecoach.cli.{file}").app).commands, file)
+    assert there == COMMANDS
+
+
+def test_a_name_that_is_nearly_a_command_is_answered_with_it() -> None:
+    result = call("reveiw")
+    assert result.exit_code == 2
+    assert "review" in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("command", "stays_out"),
+    [("--version", {"numpy", "duckdb", "jinja2"}), ("review", {"numpy", "onnxruntime"}), ("run", {"duckdb", "jinja2"})],
+)
+def test_a_command_loads_nothing_that_only_others_need(command: str, stays_out: set[str]) -> None:
+    text = (
+        "import sys; from voicecoach.cli.main import COMMANDS, main; from typer.main import get_command;"
+        f"get_command(main).get_command(None, {command!r}) if {command!r} in COMMANDS else None;"
+        "print(*{name.split('.')[0] for name in sys.modules})"
+    )
+    place = Path(__file__).parents[1]
+    done = subprocess.run([sys.executable, "-c", text], capture_output=True, text=True, check=True, cwd=place)
+    assert stays_out & set(done.stdout.split()) == set()
 
 
 @pytest.fixture(scope="module")

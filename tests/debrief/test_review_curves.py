@@ -5,9 +5,10 @@ import pytest
 import statsmodels.api as sm
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.special import stdtrit
 from statsmodels.stats.proportion import proportion_confint
 
-from voicecoach.debrief.review.curves import learning_curve, wilson
+from voicecoach.debrief.review.curves import learning_curve, students_t, wilson
 
 
 @settings(max_examples=40, deadline=None)
@@ -23,6 +24,13 @@ def test_the_curve_and_its_band_are_those_of_ordinary_least_squares(times_s: lis
     assert np.log(fitted.high) == pytest.approx(band[:, 1], abs=1e-5)
     low, high = model.conf_int(alpha=0.05)[1]
     assert (fitted.change_low, fitted.change_high) == pytest.approx((2**low - 1, 2**high - 1), rel=1e-5, abs=1e-6)
+
+
+def test_the_band_s_reach_is_student_s_t() -> None:
+    for freedom in (*range(1, 60), 199, 200, 1001):
+        assert students_t(freedom) == pytest.approx(float(stdtrit(freedom, 0.975)), rel=1e-9)
+    # from printed tables (Fisher and Yates, second-hand): 12.706, 2.571, 2.228
+    assert [round(students_t(n), 3) for n in (1, 5, 10)] == [12.706, 2.571, 2.228]
 
 
 def test_a_power_law_without_noise_is_found_again() -> None:

@@ -19,8 +19,8 @@ from voicecoach.record.box import read_key
 from voicecoach.record.read import Session
 from voicecoach.runtime import aloud as aloud_sound
 from voicecoach.runtime import big, library, rehear
-from voicecoach.runtime.screen import progress
 from voicecoach.speak.voice import Voice
+from voicecoach.system.progress import progress
 
 app = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
 

@@ -12,16 +12,14 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from rich.console import Console
 
-from voicecoach.debrief.exports.spreadsheet import harmless
 from voicecoach.debrief.pages.html import clean
+from voicecoach.debrief.review.store import Store
 from voicecoach.errors import InputError
-from voicecoach.record.box import read_key
-from voicecoach.runtime.screen import progress
 from voicecoach.system.files import cache_folder
+from voicecoach.system.progress import progress
 
 if TYPE_CHECKING:
     from voicecoach.debrief.review.page import Review
-    from voicecoach.debrief.review.store import Store
 
 app = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
 
@@ -39,14 +37,10 @@ def review_command(
     key: Annotated[Path | None, typer.Option(help="The key file of encrypted records.")] = None,
 ) -> None:
     """All sessions together: incidents owed, who is due, learning, and whether what matters is trained."""
-    # a database and statistics take a second to load, which a session that is to speak does not have
-    from voicecoach.debrief.review.page import html, review  # noqa: PLC0415
-    from voicecoach.debrief.review.store import Store  # noqa: PLC0415
-
     console = Console(stderr=True)
     with Store(database or _default_database(folders)) as store:
         with progress(console, "reading sessions") as tell:
-            store.update(folders, tell, read_key(key) if key is not None else None)
+            store.update(folders, tell, _read_key(key) if key is not None else None)
         if tables:
             for row in store.describe():
                 typer.echo(f"{row['name']}: {row['about'] or 'a view'}\n    {row['columns']}")
@@ -56,6 +50,8 @@ def review_command(
             _answer(store, sql)
         if tables or sql or (parquet is not None and page is None):
             return
+        from voicecoach.debrief.review.page import html, review  # noqa: PLC0415 statistics take a while to load
+
         told = review(store, datetime.now().astimezone().date(), refresher_days)
     for one in told.left_out:
         typer.echo(f"note: {clean(one['path'])}: {clean(one['reason'])}", err=True)
@@ -69,7 +65,15 @@ def review_command(
     typer.echo(str(page))
 
 
+def _read_key(file: Path) -> bytes | None:
+    from voicecoach.record.box import read_key  # noqa: PLC0415 loads ciphers
+
+    return read_key(file)
+
+
 def _answer(store: Store, sql: str) -> None:
+    from voicecoach.debrief.exports.spreadsheet import harmless  # noqa: PLC0415 loads the reading of records
+
     columns, rows = store.ask(sql)
     table = csv.writer(sys.stdout)
     table.writerow(columns)

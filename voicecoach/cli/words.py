@@ -12,8 +12,8 @@ from voicecoach.errors import InputError
 from voicecoach.listen import confusion, registry
 from voicecoach.runtime import library
 from voicecoach.runtime.author_check import check_aloud
-from voicecoach.runtime.screen import progress
 from voicecoach.simulate.confusions import VOICES, Bench
+from voicecoach.system.progress import progress
 
 app = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
 

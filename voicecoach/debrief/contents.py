@@ -9,18 +9,13 @@ from datetime import datetime
 from voicecoach.debrief.coaching import Coaching, to_coach
 from voicecoach.debrief.course import StageSpan, StepRun, course, stage_spans
 from voicecoach.debrief.incidents import Incident, incidents
+from voicecoach.debrief.pages.phrases import CAUTIONS, length
 from voicecoach.debrief.story import Remark, clock, deaf, end_s, remarks
 from voicecoach.debrief.texts import Wording, wording
 from voicecoach.record.read import Session
 from voicecoach.session.events import Opened, SpeechUnending
 from voicecoach.session.notes import NoteKind
 
-CAUTIONS = (
-    "This is an aid and not a medical device. A trained observer, the local protocol and licensed practice come first.",
-    "The record shows what was said and what was heard. It cannot show that an act was done, or done well.",
-    "Where a confirmation was not independent, nobody but the person who acted has vouched for it.",
-)
-TRAINING_ONLY = "Training only: this hearing with this voice has not been shown to be good enough for more."
 STAGES = {
     "prepare": "Getting ready",
     "dress": "Putting on",
@@ -112,16 +107,6 @@ def moment(iso: str) -> str:
     except ValueError:
         return iso or "an unknown time"
     return f"{at.day} {at:%B %Y, %H:%M}" + (" UTC" if at.utcoffset() is not None and not at.utcoffset() else "")
-
-
-def length(seconds: float) -> str:
-    """A length for people: '45 s', '12 min 5 s', '1 h 3 min'."""
-    whole = round(max(0.0, seconds))
-    if whole < 60:
-        return f"{whole} s"
-    if whole < 3600:
-        return f"{whole // 60} min {whole % 60} s" if whole % 60 else f"{whole // 60} min"
-    return f"{whole // 3600} h {whole % 3600 // 60} min"
 
 
 def _people(session: Session) -> Iterator[tuple[str, str]]:

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
-from voicecoach.debrief.story import Remark
-from voicecoach.debrief.texts import Wording
 from voicecoach.protocol.model import DEBTS
 from voicecoach.session.notes import NoteKind
+
+if TYPE_CHECKING:  # a review that reads nothing anew needs no record
+    from voicecoach.debrief.story import Remark
+    from voicecoach.debrief.texts import Wording
 
 KINDS = {
     "breach": "Breach called",

@@ -8,12 +8,13 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import NamedTuple
 
-from voicecoach.debrief.contents import TRAINING_ONLY, Debrief, debrief, length
+from voicecoach.debrief.contents import Debrief, debrief
 from voicecoach.debrief.course import StepRun
 from voicecoach.debrief.drawing import inline_picture
 from voicecoach.debrief.incidents import Incident
 from voicecoach.debrief.moments import Moment, moments, samples_of, wav_bytes, within
 from voicecoach.debrief.pages.html import clean, data_json, render, safe
+from voicecoach.debrief.pages.phrases import TRAINING_ONLY, length
 from voicecoach.debrief.story import Remark, clock
 from voicecoach.debrief.transcript import transcript
 from voicecoach.errors import RecordError

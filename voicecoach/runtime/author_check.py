@@ -8,8 +8,8 @@ from voicecoach.listen import registry
 from voicecoach.runtime import prompt_check
 from voicecoach.runtime.edges import lockstep, prepare_voice
 from voicecoach.runtime.options import load_setup
-from voicecoach.runtime.screen import progress
 from voicecoach.session.prompts import over_prompt
+from voicecoach.system.progress import progress
 
 
 def check_aloud(protocol: str, grammar: str, site: str, console: Console, engine: str = "auto") -> int:

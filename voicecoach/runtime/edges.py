@@ -27,10 +27,10 @@ from voicecoach.listen.scripted import parse as parse_script
 from voicecoach.listen.worker import Spec
 from voicecoach.runtime import library
 from voicecoach.runtime.options import Options
-from voicecoach.runtime.screen import progress
 from voicecoach.session.prompts import every_prompt
 from voicecoach.session.setup import Setup
 from voicecoach.speak.voice import Voice
+from voicecoach.system.progress import progress
 
 SPARE = 19 if sys.platform != "win32" else 64
 """The lowest priority of a process; on Windows the number of IDLE_PRIORITY_CLASS."""

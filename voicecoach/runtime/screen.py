@@ -6,13 +6,10 @@ import contextlib
 import queue
 import threading
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from typing import Any, TextIO
 
 from rich.console import Console
 from rich.markup import escape
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 from rich.table import Table
 from rich.text import Text
 
@@ -181,16 +178,3 @@ class Behind:
             else:
                 self._raised = ""
             self._busy_since = None
-
-
-@contextmanager
-def progress(console: Console, what: str) -> Iterator[Callable[[int, int], None]]:
-    """A progress bar; yields `tell(done, total)`."""
-    bar = Progress(TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), console=console, transient=True)
-    with bar:
-        task = bar.add_task(what, total=None)
-
-        def tell(done: int, total: int) -> None:
-            bar.update(task, completed=done, total=total)
-
-        yield tell

@@ -28,7 +28,7 @@ from voicecoach.protocol.model import Protocol, Step
 from voicecoach.record.clips import ClipKeeper
 from voicecoach.record.journal import Journal, check_root, new_folder
 from voicecoach.record.read import Session, read
-from voicecoach.runtime import options, screen
+from voicecoach.runtime import options
 from voicecoach.runtime.loop import Coach, Parts
 from voicecoach.session.effects import Effect
 from voicecoach.session.events import Event, Opened
@@ -37,6 +37,7 @@ from voicecoach.session.state import SessionState
 from voicecoach.simulate.persona import AGAIN, Reaction, ScriptedPersona
 from voicecoach.simulate.room import Room, RoomLine
 from voicecoach.speak.voice import Voice
+from voicecoach.system.progress import progress
 
 PROTOCOL = "short-practice"
 VOICES = ("en-gb", "en-us+f3", "en-gb-scotland", "en-us+m3", "en-us+f2", "en-gb-x-rp")
@@ -165,7 +166,7 @@ def run(*, seed: int, out: Path | None, engine: str, model: str | None, console:
     ):
         console.print(f"{what}: {path}", soft_wrap=True, markup=False, highlight=False)
     if aloud:
-        with screen.progress(console, "playing") as shown:
+        with progress(console, "playing") as shown:
             player.play(outcome.samples, on_progress=lambda done_s, total_s: shown(round(done_s), round(total_s)))
     return outcome.good
 

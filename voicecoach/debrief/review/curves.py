@@ -2,17 +2,16 @@
 
 The power law of practice, time = a * attempt^b, is fitted as a straight line through the logarithms by least squares
 (Newell and Rosenbloom 1981, from memory). Its band is the 95 % confidence band of the mean with Student's t; a share
-has Wilson's interval (Wilson 1927, from memory). The tests compare both with statsmodels.
+has Wilson's interval (Wilson 1927, from memory). The tests compare them with statsmodels and SciPy.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from statistics import NormalDist
-
-import numpy as np
-from scipy.special import stdtrit
+from functools import cache
+from statistics import NormalDist, fmean
 
 LEVEL = 0.95
 FEWEST = 3
@@ -44,23 +43,59 @@ def learning_curve(attempts: Sequence[float], times_s: Sequence[float], points: 
     """
     if len(attempts) < FEWEST or len(set(attempts)) < 2:
         return None
-    x, y = np.log(np.asarray(attempts, float)), np.log(np.asarray(times_s, float))
-    n, centre = len(x), x.mean()
-    spread = float(((x - centre) ** 2).sum())
-    b = float(((x - centre) * (y - y.mean())).sum()) / spread
-    a = float(y.mean()) - b * centre
-    left = y - a - b * x
-    variance = float((left**2).sum()) / (n - 2)
-    t = float(stdtrit(n - 2, 0.5 + LEVEL / 2))
-    xs = np.linspace(min(attempts), max(attempts), points)
-    middle = a + b * np.log(xs)
-    half = t * np.sqrt(variance * (1 / n + (np.log(xs) - centre) ** 2 / spread))
-    slope_half = t * (variance / spread) ** 0.5
-    change, low, high = (float(2.0**slope - 1) for slope in (b, b - slope_half, b + slope_half))
+    x, y = list(map(math.log, attempts)), list(map(math.log, times_s))
+    n, centre, middle_y = len(x), fmean(x), fmean(y)
+    spread = sum((one - centre) ** 2 for one in x)
+    b = sum((one - centre) * (other - middle_y) for one, other in zip(x, y, strict=True)) / spread
+    a = middle_y - b * centre
+    variance = sum((other - a - b * one) ** 2 for one, other in zip(x, y, strict=True)) / (n - 2)
+    t = students_t(n - 2)
+    first, last = min(attempts), max(attempts)
+    xs = [first + (last - first) * k / (points - 1) for k in range(points)]
+    middle = [a + b * math.log(one) for one in xs]
+    half = [t * math.sqrt(variance * (1 / n + (math.log(one) - centre) ** 2 / spread)) for one in xs]
+    slope_half = t * math.sqrt(variance / spread)
+    change, low, high = (2.0**slope - 1 for slope in (b, b - slope_half, b + slope_half))
     return Curve(
-        float(np.exp(a)), b, change, low, high,
-        *(tuple(map(float, values)) for values in (xs, np.exp(middle), np.exp(middle - half), np.exp(middle + half))),
-    )  # fmt: skip
+        math.exp(a),
+        b,
+        change,
+        low,
+        high,
+        tuple(xs),
+        tuple(math.exp(m) for m in middle),
+        tuple(math.exp(m - h) for m, h in zip(middle, half, strict=True)),
+        tuple(math.exp(m + h) for m, h in zip(middle, half, strict=True)),
+    )
+
+
+@cache
+def students_t(freedom: int) -> float:
+    """How many standard errors the band reaches to either side, for so many degrees of freedom (from 1).
+
+    The share of Student's t between -t and t has a closed form for whole degrees of freedom (Abramowitz and Stegun,
+    26.7.3 and 26.7.4, with t = sqrt(freedom) tan angle); it is solved by halving.
+    """
+    low, high = 0.0, math.pi / 2
+    for _ in range(60):
+        angle = (low + high) / 2
+        low, high = (low, angle) if _share_within(angle, freedom) > LEVEL else (angle, high)
+    return math.sqrt(freedom) * math.tan((low + high) / 2)
+
+
+def _share_within(angle: float, freedom: int) -> float:
+    cosine = math.cos(angle)
+    if freedom % 2:
+        term, total = cosine, 0.0
+        for k in range(1, freedom - 1, 2):
+            total += term
+            term *= cosine**2 * (k + 1) / (k + 2)
+        return 2 / math.pi * (angle + math.sin(angle) * total)
+    term, total = 1.0, 0.0
+    for k in range(1, freedom, 2):
+        total += term
+        term *= cosine**2 * k / (k + 1)
+    return math.sin(angle) * total
 
 
 def wilson(count: int, total: int) -> tuple[float, float]:

@@ -4,17 +4,16 @@ from __future__ import annotations
 
 import json
 import os
+from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from multiprocessing import get_context
 from pathlib import Path
 
-from voicecoach.debrief.review.rows import TABLES, rows, weights
 from voicecoach.errors import InputError, RecordError
 from voicecoach.record import manifest
 from voicecoach.record.lines import FILE
-from voicecoach.record.read import read
 
 DEPTH = 4
 """Records are looked for so many folders down."""
@@ -130,9 +129,13 @@ def read_all(
 
 
 def _read_chunk(task: tuple[int, Sequence[RecordFolder], Path, bytes | None]) -> list[Read]:
+    # a review of what is known already reads nothing, and is not to wait for what reading needs
+    from voicecoach.debrief.review.rows import rows, weights  # noqa: PLC0415
+    from voicecoach.record.read import read  # noqa: PLC0415
+
     number, found, target, key = task
     results = []
-    texts: dict[str, list[str]] = {table: [] for table in (*TABLES, "weights")}
+    texts: defaultdict[str, list[str]] = defaultdict(list)
     weighed: set[str] = set()
     for one in found:
         try:
@@ -149,6 +152,5 @@ def _read_chunk(task: tuple[int, Sequence[RecordFolder], Path, bytes | None]) ->
             texts["weights"] += map(json.dumps, weights(session))
         results.append(Read(one.path, one.stamp, name, " ".join(session.remarks), protocol))
     for table, lines in texts.items():
-        if lines:
-            (target / f"{table}-{number:06d}.json").write_text("\n".join(lines) + "\n", encoding="utf-8")
+        (target / f"{table}-{number:06d}.json").write_text("\n".join(lines) + "\n", encoding="utf-8")
     return results

@@ -8,11 +8,11 @@ from datetime import date, datetime, timedelta
 from itertools import groupby
 from typing import Any
 
-from voicecoach.checker.rank import correlation
-from voicecoach.debrief.contents import CAUTIONS, length
+from voicecoach.checker.rank_correlation import correlation
 from voicecoach.debrief.incidents import KINDS
 from voicecoach.debrief.pages import charts
 from voicecoach.debrief.pages.html import render, safe
+from voicecoach.debrief.pages.phrases import CAUTIONS, length
 from voicecoach.debrief.review.curves import learning_curve, wilson
 from voicecoach.debrief.review.store import Store
 

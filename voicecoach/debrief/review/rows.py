@@ -13,10 +13,10 @@ from voicecoach.debrief.incidents import incidents
 from voicecoach.debrief.story import Remark, end_s, remarks, utterances
 from voicecoach.debrief.texts import Wording, wording
 from voicecoach.record.read import Session
-from voicecoach.session.events import Opened
+from voicecoach.session.events import CLOCK_HZ, Opened, to_json
 from voicecoach.session.notes import NoteKind
 
-TABLES = ("sessions", "steps", "rubs", "incidents", "words", "notes")
+TABLES = ("sessions", "steps", "rubs", "incidents", "words", "notes", "events")
 MASKS = ("mask", "hood", "helmet")
 """Spoken names of what covers the mouth, the nearest to it first."""
 
@@ -71,6 +71,7 @@ def rows(session: Session, name: str) -> dict[str, list[TableRow]]:
         }
         for note in notes
     )  # fmt: skip
+    found["events"] += _events(session, name)
     return found
 
 
@@ -133,6 +134,16 @@ def _words(session: Session, name: str) -> Iterator[TableRow]:
             "phrase": heard.phrase, "taken": heard.command is not None, "source": str(heard.source),
             "score": _number(heard.score), "floor": _number(heard.floor), "near": heard.near,
         }  # fmt: skip
+
+
+def _events(session: Session, name: str) -> Iterator[TableRow]:
+    for line in session.lines:
+        if line.event is not None:
+            data = to_json(line.event)
+            yield {
+                "session": name, "line": line.seq, "at_s": round(line.event.at / CLOCK_HZ, 3),
+                "event": data.pop("event"), "details": json.dumps(data),
+            }  # fmt: skip
 
 
 def _utc(iso: str) -> str | None:

@@ -39,6 +39,8 @@ CREATE TABLE words (
 COMMENT ON TABLE words IS 'One row for each thing said. command: null when it was not taken; phrase: the words, or the best guess';
 CREATE TABLE notes (session VARCHAR, at_s DOUBLE, what VARCHAR, label VARCHAR, details VARCHAR);
 COMMENT ON TABLE notes IS 'Every note of every session; details: JSON';
+CREATE TABLE events (session VARCHAR, line INTEGER, at_s DOUBLE, event VARCHAR, details VARCHAR);
+COMMENT ON TABLE events IS 'Every event of every session: what was heard, said out, run out, lost; line: its number in the record; details: JSON';
 CREATE TABLE weights (
   protocol VARCHAR, step VARCHAR, say VARCHAR, weight DOUBLE, why VARCHAR, PRIMARY KEY (protocol, step)
 );

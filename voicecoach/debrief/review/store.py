@@ -12,13 +12,12 @@ from typing import Any, Self
 import duckdb
 
 from voicecoach.debrief.review.gather import Read, RecordFolder, find, read_all
-from voicecoach.debrief.review.rows import TABLES
 from voicecoach.errors import InputError
 
-VERSION = "2"
+VERSION = "3"
 """Of the tables; a database of another version is made anew."""
-SESSION_TABLES = TABLES
-EXPORTED = (*TABLES, "weights", "folders")
+SESSION_TABLES = ("sessions", "steps", "rubs", "incidents", "words", "notes", "events")
+EXPORTED = (*SESSION_TABLES, "weights", "folders")
 READING = {duckdb.StatementType.SELECT, duckdb.StatementType.EXPLAIN}
 
 

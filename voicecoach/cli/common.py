@@ -1,0 +1,32 @@
+"""What several commands have in common: options, the caution, and how rows are shown."""
+
+from __future__ import annotations
+
+import json
+from typing import Annotated, Any
+
+import typer
+from rich.console import Console
+from rich.markup import escape
+from rich.table import Table
+
+CAUTION = (
+    "An aid, not a medical device. A trained observer, your local protocol and licensed practice come first. "
+    "Training only."
+)
+Json = Annotated[bool, typer.Option("--json", help="Print JSON.")]
+ModelOption = Annotated[str | None, typer.Option(help="Folder of a Vosk model.")]
+GrammarOption = Annotated[str, typer.Option(help="A grammar by name or file.")]
+
+
+def show(rows: list[dict[str, Any]], as_json: bool) -> None:
+    """Rows of one kind, as a table or as JSON."""
+    if as_json:
+        typer.echo(json.dumps(rows, ensure_ascii=False, indent=1))
+        return
+    table = Table(box=None, pad_edge=False)
+    for key in rows[0] if rows else ():
+        table.add_column(key, overflow="fold")
+    for row in rows:
+        table.add_row(*(escape("yes" if v is True else "no" if v is False else str(v)) for v in row.values()))
+    Console().print(table)

@@ -1,0 +1,44 @@
+"""The commands that list what the program says, and what it makes of what people say."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from voicecoach.cli.common import GrammarOption, Json, show
+from voicecoach.errors import InputError
+from voicecoach.runtime import library, options
+from voicecoach.session import naturals, sayings
+
+app = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
+
+
+@app.command()
+def protocols(
+    name: Annotated[str, typer.Argument(help="With --say: a protocol by name or file.")] = "",
+    say: Annotated[bool, typer.Option("--say", help="All its sentences in order, with roles and answers.")] = False,
+    grammar: GrammarOption = "en",
+    as_json: Json = False,
+) -> None:
+    """The protocols that come with the program; with --say, all that one of them says, for a unit to approve."""
+    if say:
+        if not name:
+            raise InputError("--say needs the name of a protocol", where="protocols", expected="one of its names")
+        typer.echo(sayings.text(options.load_setup(name, grammar)[0]))
+        return
+    rows = []
+    for file in library.names("protocols"):
+        protocol, _ = library.load_protocol(str(file))
+        rows.append({"name": protocol.name, "title": protocol.title, "file": str(file)})
+    show(rows, as_json)
+
+
+@app.command()
+def answers(
+    protocol: Annotated[str, typer.Argument(help="A protocol by name or file.")],
+    alone: Annotated[bool, typer.Option("--alone", help="With nobody else there.")] = False,
+    grammar: GrammarOption = "en",
+) -> None:
+    """What happens to what people naturally say, at each place where somebody is waited for."""
+    typer.echo(naturals.text(options.load_setup(protocol, grammar)[0], "solo" if alone else "pair"))

@@ -1,0 +1,163 @@
+"""The commands that run a session or end one. Arguments in, exit codes out."""
+
+from __future__ import annotations
+
+import contextlib
+import signal
+import sys
+from collections.abc import Iterator
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+
+from voicecoach.cli.common import CAUTION, GrammarOption, ModelOption
+from voicecoach.cli.ears import EngineOption
+from voicecoach.cli.guard import UNUSABLE, say_error
+from voicecoach.errors import InputError
+from voicecoach.listen import registry
+from voicecoach.record import codes, ended, lock, worn
+from voicecoach.record.box import read_key
+from voicecoach.runtime import app as app_parts
+from voicecoach.runtime import options, supervisor
+from voicecoach.runtime.one_voice import InUseError
+from voicecoach.runtime.screen import Outlet
+from voicecoach.simulate import demo
+from voicecoach.system import signals
+
+app = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
+
+
+class Audio(StrEnum):
+    """What is kept of the sound."""
+
+    CLIPS = "clips"
+    FULL = "full"
+    NONE = "none"
+
+
+@app.command()
+def run(
+    protocol: Annotated[str, typer.Argument(help="A protocol by name or file.")],
+    pair: Annotated[bool, typer.Option("--pair", help="A second person confirms.")] = False,
+    recording: Annotated[Path | None, typer.Option("--input", help="Play a WAV file instead of a microphone.")] = None,
+    typed: Annotated[bool, typer.Option("--typed", help="Words from SCRIPT, or from the keyboard.")] = False,
+    script: Annotated[str, typer.Argument(help="With --typed: a script of words, times and roles.")] = "",
+    engine: EngineOption = registry.AUTO,
+    grammar: GrammarOption = "en",
+    site: Annotated[str, typer.Option(help="A site file.")] = "",
+    model: ModelOption = None,
+    out: Annotated[Path | None, typer.Option(help="Where records are kept.")] = None,
+    audio: Annotated[Audio, typer.Option(help="What is kept of the sound.")] = Audio.CLIPS,
+    device: Annotated[str | None, typer.Option(help="Microphone: number or part of its name.")] = None,
+    speaker: Annotated[str | None, typer.Option(help="Speaker: number or part of its name.")] = None,
+    channels: Annotated[int, typer.Option(min=1, max=2, help="2: wearer left, observer right.")] = 1,
+    code: Annotated[list[str] | None, typer.Option(help="Who, as ROLE=CODE: wearer=W07. Never a name.")] = None,
+    room: Annotated[str, typer.Option(help="The room, as the site numbers its rooms.")] = "",
+    key: Annotated[Path | None, typer.Option(help="Encrypt the record with this key file (new-key makes one).")] = None,
+) -> None:
+    """Run a session: by voice, over a recording, or typed."""
+    if script and not typed:
+        raise InputError("a script needs --typed", where=script)
+    if typed and recording is not None:
+        raise InputError("--typed and --input exclude each other")
+    is_typed = typed or engine == registry.TYPED
+    wanted = options.Options(
+        protocol=protocol,
+        pair=pair,
+        recording=recording,
+        script=(script or "-") if is_typed else "",
+        engine=engine,
+        grammar=grammar,
+        site=site,
+        model=model,
+        out=out,
+        audio=audio.value,
+        microphone=device,
+        speaker=speaker,
+        channels=channels,
+        people=codes.people(code or ()),
+        room=codes.room(room),
+        key=read_key(key),
+    )
+    needs_keys = recording is None and not script
+    console = Console(file=Outlet(sys.stdout)) if needs_keys else Console()  # type: ignore[arg-type]
+    runner = app_parts.Runner(wanted, console, sys.stdin if needs_keys else None)
+    if runner.live and supervisor.wanted():
+        raise typer.Exit(_keep(runner, console))
+    if not supervisor.again():
+        console.print(f"[dim]{CAUTION}[/]")
+    try:
+        with _signals(runner):
+            status = runner.run(only_go_on=supervisor.again())
+    except InUseError as error:
+        say_error(error.line())
+        raise typer.Exit(supervisor.IN_USE if supervisor.parent() else UNUSABLE) from None
+    raise typer.Exit(status)
+
+
+def _keep(runner: app_parts.Runner, console: Console) -> int:
+    def asked(seconds: float) -> bool:
+        if not supervisor.typed_word(seconds):
+            return False
+        runner.end_by_hand()
+        return True
+
+    return supervisor.keep(supervisor.command(), console, asked=asked, watched=supervisor.watched())
+
+
+@contextlib.contextmanager
+def _signals(runner: app_parts.Runner) -> Iterator[None]:
+    """Once the first item is on, a signal ends nothing: it is said, recorded, and the guidance goes on (rule 19)."""
+
+    def handle(number: int, _frame: object) -> None:
+        coach = runner.coach
+        if coach is not None and runner.live and coach.state.worn_since is not None:
+            coach.signalled(signal.Signals(number).name)
+            return
+        raise KeyboardInterrupt
+
+    before = {number: signal.signal(number, handle) for number in signals.numbers(signals.ENDING)}
+    for number in signals.numbers(("SIGTTOU",)):  # what is written from behind another process is seen all the same
+        before[number] = signal.signal(number, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+@app.command(name="end")
+def end_command(
+    folder: Annotated[Path, typer.Argument(help="The folder of an open session.")],
+    nothing_worn: Annotated[bool, typer.Option("--nothing-worn", help="Nothing of it is worn any more.")] = False,
+) -> None:
+    """End an open session by hand, when it cannot be gone on with and nothing is worn any more."""
+    who, last = lock.holder(folder), worn.last_known_worn(folder)
+    if who is not None:
+        raise InputError(f"is in use by {who}", where=str(folder), mend="end it by voice or at its keyboard")
+    if last is None and not folder.is_dir():
+        raise InputError("is not there", where=str(folder), expected="the folder of a session")
+    on = ", ".join(last.on) if last is not None else ""
+    if not nothing_worn:
+        told = f"by its last good lines there is still worn: {on or 'nothing that is known'}"
+        raise InputError(told, where=str(folder), mend="once nothing is worn: the same with --nothing-worn")
+    ended.end(folder, f"ended by hand; by its last good lines there was worn: {on or 'nothing that is known'}")
+    typer.echo(f"{folder}: ended by hand")
+
+
+@app.command(name="demo")
+def demo_command(
+    seed: Annotated[int, typer.Option(help="Another seed, another wearer.")] = 3,
+    out: Annotated[Path | None, typer.Option(help="Where the record is kept.")] = None,
+    engine: EngineOption = registry.AUTO,
+    model: ModelOption = None,
+    aloud: Annotated[bool, typer.Option("--aloud", help="Play the conversation on the sound card afterwards.")] = False,
+) -> None:
+    """A short whole session with a simulated wearer, heard by the real recogniser."""
+    console = Console()
+    console.print(f"[dim]{CAUTION}[/]")
+    good = demo.run(seed=seed, out=out, engine=engine, model=model, console=console, aloud=aloud)
+    raise typer.Exit(0 if good else 1)
