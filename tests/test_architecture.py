@@ -41,9 +41,9 @@ ONLY_IN = {
     "transitions": {"session/machine.py"},
     "yaml": {"yamltext.py"},
     "typer": {
-        "cli/common.py", "cli/ears.py", "cli/export.py", "cli/guard.py", "cli/main.py", "cli/protocol.py",
-        "cli/record.py", "cli/replay.py", "cli/review.py", "cli/sentences.py", "cli/session.py", "cli/topics.py",
-        "cli/words.py",
+        "cli/common.py", "cli/demo.py", "cli/ears.py", "cli/export.py", "cli/guard.py", "cli/main.py",
+        "cli/protocol.py", "cli/record.py", "cli/replay.py", "cli/review.py", "cli/sentences.py", "cli/session.py",
+        "cli/topics.py", "cli/words.py",
     },
     "jinja2": {"debrief/pages/html.py"},
     "duckdb": {"debrief/review/store.py"},

@@ -13,11 +13,12 @@ from voicecoach.cli.common import CAUTION
 from voicecoach.cli.guard import Guarded
 
 COMMANDS = {
-    "run": "session", "end": "session", "demo": "session",
+    "run": "session", "end": "session", "demo": "demo",
     "hear": "ears", "engines": "ears", "devices": "ears", "model": "ears",
     "protocols": "sentences", "answers": "sentences",
     "grammar": "words",
     "check": "protocol", "new": "protocol", "diff": "protocol", "card": "protocol", "schema": "protocol",
+    "rules": "protocol",
     "timeline": "record", "report": "record", "verify": "record", "pack": "record", "salvage": "record",
     "new-key": "record",
     "replay": "replay", "review": "review", "export": "export", "deidentify": "export", "help": "topics",

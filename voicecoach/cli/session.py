@@ -24,7 +24,6 @@ from voicecoach.runtime import app as app_parts
 from voicecoach.runtime import options, supervisor
 from voicecoach.runtime.one_voice import InUseError
 from voicecoach.runtime.screen import Outlet
-from voicecoach.simulate import demo
 from voicecoach.system import signals
 
 app = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
@@ -146,18 +145,3 @@ def end_command(
         raise InputError(told, where=str(folder), mend="once nothing is worn: the same with --nothing-worn")
     ended.end(folder, f"ended by hand; by its last good lines there was worn: {on or 'nothing that is known'}")
     typer.echo(f"{folder}: ended by hand")
-
-
-@app.command(name="demo")
-def demo_command(
-    seed: Annotated[int, typer.Option(help="Another seed, another wearer.")] = 3,
-    out: Annotated[Path | None, typer.Option(help="Where the record is kept.")] = None,
-    engine: EngineOption = registry.AUTO,
-    model: ModelOption = None,
-    aloud: Annotated[bool, typer.Option("--aloud", help="Play the conversation on the sound card afterwards.")] = False,
-) -> None:
-    """A short whole session with a simulated wearer, heard by the real recogniser."""
-    console = Console()
-    console.print(f"[dim]{CAUTION}[/]")
-    good = demo.run(seed=seed, out=out, engine=engine, model=model, console=console, aloud=aloud)
-    raise typer.Exit(0 if good else 1)
