@@ -13,7 +13,7 @@ import pytest
 
 from voicecoach.audio.line import BLOCK_FRAMES, Block, Samples
 from voicecoach.errors import EngineError, InputError
-from voicecoach.listen.process import RecogniserProcess
+from voicecoach.listen.process import HANG_S, LATE_S, RecogniserProcess
 from voicecoach.listen.worker import Spec
 from voicecoach.session.events import Event, Heard, PromptEnded, SpeechEnded, SpeechStarted
 
@@ -107,6 +107,16 @@ def sleeps(spec: Spec, working: Callable[[], None]) -> Twin:
 
 def spec(name: str) -> Spec:
     return Spec("twin", "", "twin.yaml", factory=f"{__name__}:{name}")
+
+
+class Clock:
+    """A clock that the test sets forward (s)."""
+
+    def __init__(self) -> None:
+        self.now_s = 1_000.0
+
+    def __call__(self) -> float:
+        return self.now_s
 
 
 def block(number: int, level: float = 0.0) -> Block:
@@ -255,9 +265,21 @@ def test_a_child_that_cannot_start_says_why_in_one_line(name: str, message: str)
 
 
 def test_a_child_that_has_nothing_to_answer_is_not_taken_for_hung(ears: list[RecogniserProcess]) -> None:
-    ears.append(ear := RecogniserProcess(spec("Twin"), hang_s=0.2))
-    time.sleep(0.5)
+    clock = Clock()
+    ears.append(ear := RecogniserProcess(spec("Twin"), now_s=clock))
+    clock.now_s += 3600
     assert ear.poll() == []
+
+
+def test_a_child_that_sleeps_over_what_it_was_fed_is_taken_for_hung(ears: list[RecogniserProcess]) -> None:
+    clock = Clock()
+    ears.append(ear := RecogniserProcess(spec("Hang"), now_s=clock))
+    ear.feed(block(0, 0.9))
+    clock.now_s += 0.9 * HANG_S
+    assert ear.poll() == []
+    clock.now_s += LATE_S
+    with pytest.raises(EngineError, match="has not answered"):
+        ear.poll()
 
 
 def test_a_child_that_lags_but_answers_is_not_taken_for_hung(ears: list[RecogniserProcess]) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 
@@ -49,6 +50,12 @@ def make(folder: Path, *, finished: bool, steps: int = 24, sound: bool = True) -
         journal.write(Heard(steps * RATE_HZ * 2, "yes"))
         leave(journal)
     return folder
+
+
+def copy(folder: Path, root: Path) -> Path:
+    """The record with what lies beside it, in another place."""
+    shutil.copytree(folder.parent, root / "copy")
+    return root / "copy" / folder.name
 
 
 def leave(journal: Journal) -> None:

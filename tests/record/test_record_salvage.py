@@ -1,11 +1,10 @@
 """What can be read of a damaged record is copied, what can't is named, and the record itself is not touched."""
 
 import random
-import shutil
 from pathlib import Path
 
 import pytest
-from damages import COPIES, make, spoil
+from damages import COPIES, copy, make, spoil
 from typer.testing import CliRunner
 
 from voicecoach.cli.main import main
@@ -23,11 +22,6 @@ from voicecoach.session.events import Heard
 @pytest.fixture(scope="module")
 def finished(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return make(tmp_path_factory.mktemp("finished") / "s", finished=True)
-
-
-def copy(folder: Path, root: Path) -> Path:
-    shutil.copytree(folder.parent, root / "copy")
-    return root / "copy" / folder.name
 
 
 def contents(folder: Path) -> dict[str, bytes]:

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from damages import files, leave, make, spoil
+from damages import copy, files, leave, make, spoil
 
 from voicecoach.errors import RecordError
 from voicecoach.record import lines
@@ -29,12 +29,6 @@ def finished(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def unfinished(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return make(tmp_path_factory.mktemp("open") / "s", finished=False)
-
-
-def copy(folder: Path, root: Path) -> Path:
-    """The record with what lies beside it, in another place."""
-    shutil.copytree(folder.parent, root / "copy")
-    return root / "copy" / folder.name
 
 
 def test_a_finished_record_is_whole_and_an_open_one_unfinished(finished: Path, unfinished: Path) -> None:

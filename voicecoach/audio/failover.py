@@ -48,11 +48,23 @@ class FailoverLine:
 
     Sounds that were playing or queued when the line changed are played again from the start.
 
+    Args:
+        line: the card. start: sample from which the session's clock goes on. retry_s: between attempts (s). now_s: a
+            clock (s). wait: pauses for so many seconds, or until `close`.
+
     Attributes:
         hears, speaks: what works at the moment. why: the error with which the card was lost.
     """
 
-    def __init__(self, line: Line, *, start: int = 0, retry_s: float = RETRY_S) -> None:
+    def __init__(
+        self,
+        line: Line,
+        *,
+        start: int = 0,
+        retry_s: float = RETRY_S,
+        now_s: Callable[[], float] = time.monotonic,
+        wait: Callable[[float], object] | None = None,
+    ) -> None:
         self.live = line.live
         self.channels = line.channels
         self.hears = self.speaks = True
@@ -65,6 +77,8 @@ class FailoverLine:
         self._opened: queue.SimpleQueue[tuple[Line, bool, bool]] = queue.SimpleQueue()
         self._reopening = False
         self._over = threading.Event()
+        self._now_s = now_s
+        self._wait = wait or self._over.wait
 
     @property
     def lost(self) -> bool:
@@ -134,7 +148,7 @@ class FailoverLine:
                     self._reopening = False
                     self._opened.put((line, True, True))
                     return
-            self._over.wait(self._retry_s)
+            self._wait(self._retry_s)
 
     def _half(self, whole: Restartable) -> Line | None:
         for half in HALVES:
@@ -142,13 +156,13 @@ class FailoverLine:
                 line = whole.half(half, self._at)
             except AudioError:
                 continue
-            if half == "microphone" and not _gives(line.read):
+            if half == "microphone" and not self._gives(line.read):
                 line.close()
                 continue
             self._opened.put((line, half == "microphone", half == "speaker"))
-            end_s = time.monotonic() + FIRST_SOUND_S
-            while not self._opened.empty() and time.monotonic() < end_s and not self._over.is_set():
-                time.sleep(0.02)  # the loop takes it at its next read
+            end_s = self._now_s() + FIRST_SOUND_S
+            while not self._opened.empty() and self._now_s() < end_s and not self._over.is_set():
+                self._wait(0.02)  # the loop takes it at its next read
             return line
         return None
 
@@ -157,16 +171,15 @@ class FailoverLine:
             whole.reopen()
         except AudioError:
             return False
-        return _gives(line.read)
+        return self._gives(line.read)
 
-
-def _gives(read: Callable[[float], Block | None]) -> bool:
-    """Whether an opened line delivers sound; a suspended source opens without error and stays silent."""
-    end_s = time.monotonic() + FIRST_SOUND_S
-    try:
-        while time.monotonic() < end_s:
-            if read(0.1) is not None:
-                return True
-    except AudioError:
-        pass
-    return False
+    def _gives(self, read: Callable[[float], Block | None]) -> bool:
+        """Whether an opened line delivers sound; a suspended source opens without error and stays silent."""
+        end_s = self._now_s() + FIRST_SOUND_S
+        try:
+            while self._now_s() < end_s:
+                if read(0.1) is not None:
+                    return True
+        except AudioError:
+            pass
+        return False

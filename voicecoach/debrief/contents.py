@@ -149,7 +149,7 @@ def _times(
         yield TimeRow(STAGES.get(span.stage, span.stage.replace("-", " ").capitalize()), "", length(span.took_s))
     limit_s = words.site.wear_limit_s
     for note in notes:
-        if note.what == NoteKind.WEAR_TIME and (worn_s := _number(note.details.get("seconds", ""))):
+        if note.what == NoteKind.WEAR_TIME and (worn_s := note.seconds):
             limit = f"at most {length(limit_s)}" if limit_s else ""
             yield TimeRow("In the equipment", limit, length(worn_s), worn_s <= limit_s if limit_s else None)
     rubs = [(run, rub) for run in runs for rub in run.rubs]
@@ -182,11 +182,3 @@ def _made_with(session: Session) -> Iterator[tuple[str, str]]:
     yield "Sound kept", {"clips": "short clips around what was said", "none": "none"}.get(made.audio, made.audio)
     yield "Own microphone or key", ", ".join(str(role) for role in made.roles) or "nobody"
     yield "Versions", ", ".join(f"{name} {version}" for name, version in made.versions.items()) or "not recorded"
-
-
-def _number(text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        return 0.0
-    return value if 0 < value < 1e7 else 0.0

@@ -154,7 +154,7 @@ class _Course:
             run.rubs.append(Rub(note.at_s))
         elif what == NoteKind.TIME_UP and run.rubs:
             rub = run.rubs[-1]
-            rub.kept_s, rub.asked_s = note.at_s - rub.begin_s, _number(note.details.get("seconds", ""))
+            rub.kept_s, rub.asked_s = note.at_s - rub.begin_s, note.seconds
         elif what in ASIDE:
             run.notes.append(note)
 
@@ -193,11 +193,3 @@ def stage_spans(session: Session, notes: Sequence[Remark] | None = None) -> tupl
     if now:
         took[now] += max(0.0, end_s(session) - since)
     return tuple(StageSpan(stage, first[stage], took[stage]) for stage in first)
-
-
-def _number(text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        return 0.0
-    return value if 0 < value < 1e6 else 0.0

@@ -63,6 +63,15 @@ class Remark:
         """Its plain name."""
         return label_of(self.what)
 
+    @property
+    def seconds(self) -> float:
+        """Its detail `seconds` (s); 0 if there is none, or one that no session can have."""
+        try:
+            value = float(self.details.get("seconds", ""))
+        except ValueError:
+            return 0.0
+        return value if 0 < value < 1e6 else 0.0
+
     def tell(self) -> str:
         """The note in plain words."""
         told = ", ".join(value if key in _SAY_THEMSELVES else f"{key} {value}" for key, value in self.details.items())

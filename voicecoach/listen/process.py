@@ -13,6 +13,7 @@ import queue
 import threading
 import time
 from collections import deque
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -54,6 +55,7 @@ class RecogniserProcess:
             session is still the same every time.
         hang_s: how long a child may leave something unanswered (s); default by `lockstep`.
         ready_s: how long it may take to start (s).
+        now_s: the clock by which it is watched (s).
 
     Raises:
         EngineError: the child cannot start; its reason is the message.
@@ -67,6 +69,7 @@ class RecogniserProcess:
         behind: int = 0,
         hang_s: float | None = None,
         ready_s: float = READY_S,
+        now_s: Callable[[], float] = time.monotonic,
     ) -> None:
         self.engine = spec.engine
         self._spec = spec
@@ -77,7 +80,8 @@ class RecogniserProcess:
         self._live: tuple[str, ...] = ()
         self._swap = threading.Lock()
         self._closed = False
-        self._link = _Link(spec, ready_s)
+        self._now_s = now_s
+        self._link = _Link(spec, ready_s, now_s)
 
     @property
     def pid(self) -> int | None:
@@ -122,7 +126,7 @@ class RecogniserProcess:
             EngineError: it cannot start either.
         """
         self._link.close()
-        link = _Link(self._spec, self._ready_s)
+        link = _Link(self._spec, self._ready_s, self._now_s)
         with self._swap:
             if self._closed:
                 link.close()
@@ -140,15 +144,16 @@ class RecogniserProcess:
 class _Link:
     """One child and its pipe. A thread each way: neither a full pipe nor half an answer can hold the loop up."""
 
-    def __init__(self, spec: Spec, ready_s: float) -> None:
+    def __init__(self, spec: Spec, ready_s: float, now_s: Callable[[], float]) -> None:
         self.broken = ""
+        self._now_s = now_s
         self._where = f"ear {spec.engine}"
         self._out: queue.SimpleQueue[bytes | None] = queue.SimpleQueue()
         self._changed = threading.Condition()
         self._ready = False
         self._unanswered: deque[float] = deque()  # when each was sent, monotonic s
         self._answered = 0.0
-        self._told = 0.0  # when it last answered or said that it is working
+        self._alive = 0.0  # when it last answered or reported that it is working
         self._used: ProcessUsage | None = None  # by the child until then, or until it was fed
         self._found: deque[list[Event]] = deque()  # for each answer
         context = multiprocessing.get_context("spawn")
@@ -180,7 +185,7 @@ class _Link:
         with self._changed:
             if not self._unanswered:
                 self._used = used(self.process.pid)
-            self._unanswered.append(time.monotonic())
+            self._unanswered.append(self._now_s())
         self._out.put(message)
 
     def hangs(self, hang_s: float) -> bool:
@@ -192,10 +197,10 @@ class _Link:
         with self._changed:
             if not self._unanswered:
                 return False
-            sent, now_s, before = self._unanswered[0], time.monotonic(), self._used
+            sent, now_s, before = self._unanswered[0], self._now_s(), self._used
         if now_s - max(sent, self._answered) > LATE_S:
             return True
-        if now_s - max(sent, self._told) <= hang_s:
+        if now_s - max(sent, self._alive) <= hang_s:
             return False
         now = used(self.process.pid)
         if now is None or before is None:
@@ -206,7 +211,7 @@ class _Link:
     def lag_s(self) -> float:
         """How long ago the oldest message without an answer was sent (s)."""
         with self._changed:
-            return time.monotonic() - self._unanswered[0] if self._unanswered else 0.0
+            return self._now_s() - self._unanswered[0] if self._unanswered else 0.0
 
     def settle(self, hang_s: float, behind: int) -> None:
         """Wait until everything sent but the last `behind` is answered; each answer may take `hang_s`."""
@@ -284,7 +289,7 @@ class _Link:
         if "error" in data:
             raise EngineError(str(data["error"]))
         if data == WORKING:
-            self._tells()
+            self._is_working()
             return
         events = [_event(item) for item in data["events"]]
         with self._changed:
@@ -292,16 +297,16 @@ class _Link:
                 self._ready = data["ready"] is True
             else:
                 self._unanswered.popleft()
-                self._answered = self._told = time.monotonic()
+                self._answered = self._alive = self._now_s()
                 if self._unanswered:
                     self._used = used(self.process.pid)
                 self._found.append(events)
             self._changed.notify_all()
 
-    def _tells(self) -> None:
+    def _is_working(self) -> None:
         """The child has come a piece further."""
         with self._changed:
-            self._told = time.monotonic()
+            self._alive = self._now_s()
             self._used = used(self.process.pid)
 
 
