@@ -223,7 +223,7 @@ def test_the_english_grammar_has_every_command_that_the_conversation_needs() -> 
 
 @pytest.mark.parametrize("file", ["en.yaml", "ko.yaml"])
 def test_the_coachs_own_sentences_are_short_and_hold_no_answer_as_a_whole(file: str) -> None:
-    """Setup 1 and 2: at most 12 words, and the prompt is not the answer it waits for (but scene S6 asks "Right?")."""
+    """Rules 1 and 2: at most 12 words, and the prompt is not the answer it waits for (but scene S6 asks "Right?")."""
     grammar = parse((GRAMMARS / file).read_text(encoding="utf-8"), file)
     for key, sentence in grammar.says:
         assert len(sentence.split()) <= 12, key

@@ -22,7 +22,7 @@ def first_words(effects) -> str:
 
 @pytest.mark.parametrize("place", PLACES)
 def test_a_breach_over_a_prompt_stops_it_and_begins_with_an_act(begin, place: str) -> None:
-    """Setup 7 and 11."""
+    """Rules 7 and 11."""
     session = begin()
     while session.step != place:
         session.go_one()
@@ -308,7 +308,7 @@ def test_another_kind_of_breach_in_a_breach_is_not_nested_either(begin) -> None:
 
 
 def test_a_protocol_without_a_rule_for_it_still_has_a_breach_acted_on(begin) -> None:
-    """Setup 7 and 11: in words of the coach's own, and on with the step."""
+    """Rules 7 and 11: in words of the coach's own, and on with the step."""
     bare = replace(setup(), protocol=replace(setup().protocol, breaches=()))
     session = begin(the_setup=bare)
     session.go_to("practice-gown-on")
@@ -351,7 +351,7 @@ def test_a_breach_in_the_introduction_leads_back_to_the_questions_of_the_start(b
 
 
 def test_a_breach_at_work_leads_to_removal_and_its_questions_come_after_the_first_acts(begin) -> None:
-    """Setup 11 and 12."""
+    """Rules 11 and 12."""
     session = begin()
     session.go_to_work()
     effects = session.hear("splash")
@@ -438,7 +438,7 @@ def test_a_clear_moves_the_date(begin) -> None:
 
 
 def test_soil_found_by_the_observer_is_dated_back_too(begin) -> None:
-    """Setup 14 and 16."""
+    """Rules 14 and 16."""
     session = begin(mode="pair")
     session.go_to("practice-look")
     session.hear("clear")

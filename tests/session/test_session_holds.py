@@ -174,7 +174,7 @@ def test_with_the_ears_back_an_open_question_is_asked_again(begin) -> None:
 
 
 def test_with_the_ears_back_silence_is_borne_as_long_as_at_first(begin) -> None:
-    """Setup 19 and 20: while nobody could be heard nobody was silent."""
+    """Rules 19 and 20: while nobody could be heard nobody was silent."""
     session = begin()
     session.go_to("practice-gown-away")
     session.pass_s(FIRST_SILENCE_S + 5)

@@ -34,7 +34,7 @@ def test_training_only_unless_the_site_has_approved_and_the_ear_is_good_enough(s
 
 @pytest.mark.parametrize("audio", ["clips", "full", "none"])
 def test_it_says_what_is_recorded_and_which_ear_it_uses(audio: str) -> None:
-    """Setup 24 and 25."""
+    """Rules 24 and 25."""
     said = opening(audio=audio)
     assert grammar().say(f"intro-audio-{audio}") in said
     assert grammar().say("intro-ear-typed") in said

@@ -66,7 +66,7 @@ def test_an_inspection_has_no_answer_that_looking_was_not_needed_for(begin) -> N
 
 
 def test_a_step_that_matters_is_answered_by_name_and_read_back(begin) -> None:
-    """Setup 3 and 4."""
+    """Rules 3 and 4."""
     session = begin()
     session.go_to("practice-gown-away")
     session.hear("done")
@@ -100,7 +100,7 @@ def test_a_timer_that_does_not_run_ends_no_rub(begin) -> None:
 
 
 def test_a_dry_begun_before_the_end_was_called_is_early(begin) -> None:
-    """Setup 3 and 4: it is about the wet hands of before."""
+    """Rules 3 and 4: it is about the wet hands of before."""
     session = begin()
     session.go_to("practice-first-rub")
     session.hear("rubbing")

@@ -47,7 +47,7 @@ def test_no_row_leads_out_of_a_session_that_is_over() -> None:
 
 
 def test_danger_has_a_row_in_every_open_state() -> None:
-    """Setup 7 and 8."""
+    """Rules 7 and 8."""
     for trigger in ("breach", "stopped"):
         assert {state for row in TABLE if row.trigger == trigger for state in row.sources} == set(OPEN)
 

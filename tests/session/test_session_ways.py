@@ -72,6 +72,15 @@ def test_what_is_off_is_not_asked_off_again_by_going_back(begin) -> None:
     assert session.state.ledger.on() == ("mask",)
 
 
+def test_back_after_something_is_off_says_what_was_done_and_never_the_act_again(begin) -> None:
+    """Rule 41: two pieces came off together; with one of them on after all, the act is read again."""
+    session = begin()
+    session.go_to("practice-rub-hands")
+    effects = session.hear("back", quiet=False)
+    assert session.says(effects) == ["Gown and", "gloves off.", grammar().say("ask-back")]
+    assert text("practice-gown-away") not in session.says(effects)
+
+
 def test_what_is_still_on_after_all_is_asked_off_and_recorded(begin) -> None:
     """Rule 9."""
     session = begin()
@@ -83,7 +92,7 @@ def test_what_is_still_on_after_all_is_asked_off_and_recorded(begin) -> None:
 
 
 def test_back_never_leads_from_removal_to_dressing(begin) -> None:
-    """Setup 9 and 12: nothing dirty is put back on."""
+    """Rule 9: nothing dirty is put back on."""
     session = begin()
     session.go_to("practice-look")
     effects = session.hear("back", quiet=False)
@@ -92,13 +101,13 @@ def test_back_never_leads_from_removal_to_dressing(begin) -> None:
 
 
 def test_back_while_the_observer_is_due_is_about_the_act_just_done(begin) -> None:
-    """Setup 9 and 16."""
+    """Rules 9, 16 and 41."""
     session = begin(mode="pair")
     session.go_to("practice-gown-away")
     session.hear("understood", "gown-off")
     assert session.state.status == "confirming"
     effects = session.hear("back", quiet=False)
-    assert session.says(effects)[0].startswith(text("practice-gown-away"))
+    assert session.says(effects) == ["Gown and", "gloves off.", grammar().say("ask-back")]
     session.said_out()
     session.hear("go-on")
     assert session.state.status == "confirming"
@@ -146,7 +155,7 @@ def test_wrong_leads_item_by_item_and_the_list_follows_the_wearer(begin) -> None
 
 
 def test_an_item_that_came_off_at_work_is_a_breach(begin) -> None:
-    """Setup 10 and 12."""
+    """Rules 10 and 12."""
     session = begin()
     session.go_to_work()
     session.hear("pause", "resume", "wrong", "yes", "no")
@@ -207,7 +216,7 @@ def test_what_is_said_after_a_cut_takes_less_than_10_s(begin) -> None:
 
 
 def test_the_observer_is_asked_again_after_a_cut_not_the_wearer(begin) -> None:
-    """Setup 16 and 21: an act that is done is not asked for twice."""
+    """Rules 16 and 21: an act that is done is not asked for twice."""
     session = begin(mode="pair")
     session.go_to("practice-gown-away")
     session.hear("understood", "gown-off")

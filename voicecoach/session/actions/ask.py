@@ -69,12 +69,23 @@ def say_question(turn: Turn) -> None:
         say_worn(turn)
         turn.aside("ask-right")
     elif question == "back":
-        before = state.behind
-        step = step_at(protocol, before) if before is not None else None
-        turn.say(step.say if step else "")
+        _say_step_behind(turn)
         turn.aside("ask-back")
     else:
         turn.aside(f"ask-{question}")
+
+
+def _say_step_behind(turn: Turn) -> None:
+    """Rule 9: the sentence of the step before; rule 41: once it has taken something off, what is off instead."""
+    state, protocol = turn.state, turn.setup.protocol
+    step = step_at(protocol, state.behind) if state.behind is not None else None
+    if step is None:
+        return
+    off = tuple(act.target for act in step.acts if act.kind == "doff" and state.ledger.worn(act.target) == "off")
+    if off:
+        _say_list(turn, off, "off")
+    else:
+        turn.say(step.say)
 
 
 def say_worn(turn: Turn) -> None:
