@@ -8,7 +8,7 @@ import pytest
 from session_driver import CLOCK_HZ, SAY_S, Session, grammar, setup, text
 
 from voicecoach.session.effects import Say, StopSpeaking, Tone
-from voicecoach.session.events import Heard, PromptEnded, Reopened, SpeechUnending, TimerFired
+from voicecoach.session.events import Heard, PromptEnded, Reopened, SoundTrouble, SpeechUnending, TimerFired
 
 PLACES = ("practice-gown-on", "practice-look", "practice-rub-gloves", "practice-mask-away", "practice-leave")
 
@@ -454,3 +454,16 @@ def test_a_key_stops_even_while_a_sentence_sounds_that_says_the_word() -> None:
     assert "stop" not in session.state.listening
     session.happens(Heard(session.state.at + 100, "stop", "stop", source="key"))
     assert session.state.status == "frozen"
+
+
+def test_poor_sound_is_said_once_with_what_to_do_and_not_into_a_stop(begin) -> None:
+    session = begin()
+    session.go_to("practice-rub-hands")
+    session.hear("stop")
+    assert not [e for e in session.happens(SoundTrouble(session.at, "quiet")) if isinstance(e, Say)]
+    session.hear("go-on")
+    says = [e.text for e in session.happens(SoundTrouble(session.at, "quiet")) if isinstance(e, Say)]
+    assert says == ["I hear you faintly. Bring the microphone nearer, or speak up."]
+    assert not [e for e in session.happens(SoundTrouble(session.at, "quiet")) if isinstance(e, Say)]
+    assert [e.text for e in session.happens(SoundTrouble(session.at, "noisy")) if isinstance(e, Say)]
+    assert len(session.noted("sound")) == 2

@@ -16,6 +16,7 @@ from voicecoach.session.events import (
     PartLost,
     PromptEnded,
     Reopened,
+    SoundTrouble,
     SpeechUnending,
     TimerFired,
 )
@@ -154,6 +155,8 @@ def _event_row(line: RecordLine) -> TimelineRow | None:
         row = TimelineRow(at_s, "coach", "cut", f"prompt {event.prompt} after {event.played_s:.1f} s")
     elif isinstance(event, SpeechUnending):
         row = TimelineRow(at_s, "record", "note", f"speech that does not stop on channel {event.channel}", "gap")
+    elif isinstance(event, SoundTrouble):
+        row = TimelineRow(at_s, "record", "note", f"poor sound on channel {event.channel}: {event.what}", "gap")
     elif isinstance(event, PartLost):
         row = TimelineRow(at_s, "record", "lost", f"{event.part}: {event.why}", "gap")
     elif isinstance(event, PartBack):

@@ -16,8 +16,9 @@ from voicecoach.errors import EngineError
 from voicecoach.grammar import LOWEST, URGENT, Decision, Grammar, decide
 from voicecoach.listen.echo import DELAY, EchoCanceller
 from voicecoach.listen.engines.scorer import Scorer
+from voicecoach.listen.levels import LevelWatch
 from voicecoach.listen.segmenter import Segment, Segmenter, SegmentEvent
-from voicecoach.session.events import Event, Heard, Role, SpeechEnded, SpeechStarted, SpeechUnending
+from voicecoach.session.events import Event, Heard, Role, SoundTrouble, SpeechEnded, SpeechStarted, SpeechUnending
 
 AFTERSOUND = int(0.15 * RATE_HZ)
 """The coach counts as sounding for this long (frames) after its last sample: rooms ring."""
@@ -100,6 +101,11 @@ class Pipeline:
         playing = bool(len(loud)) or at < self._sounding_until
         if len(loud):
             self._sounding_until = at + int(loud[-1]) + AFTERSOUND
+        lost += [
+            SoundTrouble(self._next, what, channel=number)
+            for number, channel in enumerate(self._channels)
+            for what in channel.levels.feed(at, sound[:, number])
+        ]
         found = [
             (thing.at, number, thing)
             for number, channel in enumerate(self._channels)
@@ -122,8 +128,15 @@ class Pipeline:
             return []
         if found.what == "whole":
             heard = self._urgent_in(number, found) if found.segment.part else self._whole(number, found)
-            return [SpeechEnded(at, channel=number), *heard]
+            return [SpeechEnded(at, channel=number), *heard, *self._trouble(number, found.segment, at)]
         return list(self._urgent_in(number, found))
+
+    def _trouble(self, number: int, segment: Segment, at: int) -> list[Event]:
+        """What is wrong with the sound of an utterance; over a prompt nothing can be told of it."""
+        if segment.played or segment.part:
+            return []
+        found = self._channels[number].levels.utterance(segment.begin, segment.end, segment.over_noise_db, at)
+        return [SoundTrouble(at, what, channel=number) for what in found]
 
     def _whole(self, number: int, found: SegmentEvent) -> list[Event]:
         """What an utterance that is over was taken for."""
@@ -238,6 +251,7 @@ class _Channel:
 
     def __init__(self, hangover_s: float) -> None:
         self._hangover_s = hangover_s
+        self.levels = LevelWatch()
         self.start_anew(0)
 
     def start_anew(self, at: int) -> None:

@@ -22,7 +22,16 @@ from voicecoach.audio.line import Block
 from voicecoach.errors import EngineError
 from voicecoach.listen.process_usage import ProcessUsage, used
 from voicecoach.listen.worker import HEADER, WORKING, Spec, run
-from voicecoach.session.events import Event, Heard, SpeechEnded, SpeechStarted, SpeechUnending, from_json, to_json
+from voicecoach.session.events import (
+    Event,
+    Heard,
+    SoundTrouble,
+    SpeechEnded,
+    SpeechStarted,
+    SpeechUnending,
+    from_json,
+    to_json,
+)
 
 READY_S = 60.0
 """A child that is not ready after this (s) is given up; the largest model tried loads in about 3 s."""
@@ -41,7 +50,7 @@ LOCKSTEP_S = 60.0
 """The same on the file clock, where nobody waits for a reply and the machine may be busy."""
 
 MAX_ANSWER = 1_000_000
-HEARABLE: tuple[type[Event], ...] = (SpeechStarted, SpeechEnded, SpeechUnending, Heard)
+HEARABLE: tuple[type[Event], ...] = (SpeechStarted, SpeechEnded, SpeechUnending, SoundTrouble, Heard)
 
 
 class RecogniserProcess:

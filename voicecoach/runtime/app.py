@@ -23,6 +23,7 @@ from voicecoach.record.journal import Journal, check_root, new_folder
 from voicecoach.runtime import found as sessions
 from voicecoach.runtime import lead_out, prompt_check, supervisor
 from voicecoach.runtime.edges import Edges, lockstep, prepare_voice
+from voicecoach.runtime.level_meter import LevelMeter, can_show
 from voicecoach.runtime.loop import Coach, Parts
 from voicecoach.runtime.one_voice import OneVoice
 from voicecoach.runtime.options import (
@@ -60,6 +61,7 @@ class Runner:
         self.coach: Coach | None = None
         self._voice = OneVoice()
         self._screen: Behind | None = None
+        self._levels: LevelMeter | None = None
         self._check: prompt_check.InBackground | None = None
 
     @property
@@ -115,6 +117,8 @@ class Runner:
             self._check.close()
         if self._screen is not None:
             self._screen.close()
+        if self._levels is not None:
+            self._levels.wipe()
 
     def _begin(self) -> int:
         options = self.options
@@ -234,7 +238,10 @@ class Runner:
         if self._check is not None:
             parts.taken_for = self._check.taken_for
         if self.live:
-            self._screen = screen = Behind(shown)
+            if registry.has_sound(ear.engine) and can_show(self.console):
+                self._levels = LevelMeter(self.console, lambda task: screen.later(task))  # noqa: PLW0108 made below
+                parts.meter = self._levels.feed
+            self._screen = screen = Behind(shown if self._levels is None else self._levels.around(shown))
             outlet = self.console.file
             parts.watch = screen
             watch = supervisor.SupervisorWatch(supervisor.parent())

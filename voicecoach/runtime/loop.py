@@ -62,6 +62,8 @@ class Parts:
     clips: ClipKeeper | None = None
     keys: Recogniser | None = None
     watch: Watch = field(default=lambda _state, _event, _effects: None)
+    meter: Callable[[Block], None] = field(default=lambda _block: None)
+    """Shows how loud the microphones are; it must be quick."""
     ticks: bool = False
     spent: Callable[[], bool] = field(default=lambda: False)
     """True when an ear that has an end (a script) has no more to give; the session then ends soon after."""
@@ -137,6 +139,8 @@ class Coach:
         if self.parts.clips is not None:
             with self._spared("clips"):
                 self.parts.clips.feed(block)
+        with self._spared("screen"):
+            self.parts.meter(block)
         found += self._hear(block)
         self._look_around(found)
         self._tick()

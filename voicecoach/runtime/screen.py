@@ -19,7 +19,7 @@ from voicecoach.errors import printable
 from voicecoach.record.read import Session
 from voicecoach.runtime.loop import Watch
 from voicecoach.session.effects import Effect, Note, Say, Tone
-from voicecoach.session.events import CLOCK_HZ, Event, Heard, PartBack, PartLost, SpeechUnending
+from voicecoach.session.events import CLOCK_HZ, Event, Heard, PartBack, PartLost, SoundTrouble, SpeechUnending
 from voicecoach.session.notes import NoteKind
 from voicecoach.session.state import SessionState
 
@@ -45,6 +45,15 @@ SHOWN_NOTES: dict[str, str] = {
 }
 
 
+SOUND_TROUBLES = {
+    "silent": "the microphone gives no sound at all: switched off, or another device?",
+    "quiet": "the voice is faint: bring the microphone nearer",
+    "loud": "the voice is too loud for the microphone: move it away, or lower the input level",
+    "clipped": "the voice is cut off before it gets here: lower the microphone's own level",
+    "noisy": "the voice hardly stands above the noise: speak close to the microphone, or find quiet",
+}
+
+
 class Transcript:
     """Prints each step of a session as lines. `voice_ok`: prompts can be heard; without it they stand out more."""
 
@@ -63,6 +72,8 @@ class Transcript:
             self._line(time, "lost", f"{event.part}: {event.why}", "bold yellow")
         elif isinstance(event, PartBack):
             self._line(time, "back", event.part, "green")
+        elif isinstance(event, SoundTrouble):
+            self._line(time, "sound", SOUND_TROUBLES[event.what], "yellow")
         elif isinstance(event, SpeechUnending):
             self._line(time, "room", "speech without a pause", "yellow")
         for effect in effects:
@@ -143,15 +154,19 @@ class Behind:
 
     def __init__(self, watch: Watch) -> None:
         self._watch = watch
-        self._steps: queue.Queue[tuple[SessionState, Event, tuple[Effect, ...]]] = queue.Queue(WAITING)
+        self._steps: queue.Queue[Callable[[], None]] = queue.Queue(WAITING)
         self._busy_since: float | None = None
         self._raised = ""
         threading.Thread(target=self._run, name="screen", daemon=True).start()
 
     def __call__(self, state: SessionState, event: Event, effects: tuple[Effect, ...]) -> None:
         """Hand on one step; what a screen that is stuck cannot take is dropped."""
+        self.later(lambda: self._watch(state, event, effects))
+
+    def later(self, task: Callable[[], None]) -> None:
+        """Do something else to the screen when what was handed on before is shown."""
         with contextlib.suppress(queue.Full):
-            self._steps.put_nowait((state, event, effects))
+            self._steps.put_nowait(task)
 
     @property
     def trouble(self) -> str | None:
@@ -169,10 +184,10 @@ class Behind:
 
     def _run(self) -> None:
         while True:
-            step = self._steps.get()
+            show = self._steps.get()
             self._busy_since = time.monotonic()
             try:
-                self._watch(*step)
+                show()
             except Exception as error:  # noqa: BLE001 whatever printing runs into, the session goes on
                 self._raised = f"the screen cannot be written: {error}"
             else:

@@ -14,6 +14,7 @@ from voicecoach.errors import RecordError
 CLOCK_HZ = 16_000
 Role = Literal["wearer", "observer", "assistant", "unknown"]
 InputSource = Literal["voice", "key", "typed"]
+Trouble = Literal["silent", "quiet", "loud", "clipped", "noisy"]
 Part = Literal["ears", "voice", "line", "disk", "signal", "clips", "screen", "keys", "supervisor"]
 
 
@@ -59,6 +60,17 @@ class SpeechUnending(Event):
     """Speech has gone on without a gap for longer than an utterance can be (about 3 s)."""
 
     kind: ClassVar[str] = "speech-unending"
+    channel: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class SoundTrouble(Event):
+    """The sound on `channel` is such that words are not heard well: none at all, too quiet, too loud, its tops cut off
+    before it came here, or too noisy.
+    """
+
+    kind: ClassVar[str] = "sound-trouble"
+    what: Trouble
     channel: int = 0
 
 
@@ -157,6 +169,7 @@ EVENTS: tuple[type[Event], ...] = (
     SpeechStarted,
     SpeechEnded,
     SpeechUnending,
+    SoundTrouble,
     Heard,
     PromptEnded,
     TimerFired,

@@ -31,6 +31,7 @@ SAYS = (
     "say-again", "signal-lost", "step-of", "stopped", "time-up", "wear-limit", "wearer-must", "wipe-unfinished",
     "work-begins", "work-begins-alone", "worn-briefly", "worn-for", "ask-observer", "ask-where",
     "ask-back", "ask-right", "ask-end",
+    "sound-clipped", "sound-loud", "sound-noisy", "sound-quiet", "sound-silent",
     # about parts that fail and sessions that are found again
     "found-damaged", "found-old", "found-worn", "keys-back", "keys-lost", "supervisor-lost",
     # about incidents

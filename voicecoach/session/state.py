@@ -56,6 +56,8 @@ class SessionState:
     """Times a voice came over this prompt for nothing."""
     hinted: bool = False
     """'Say again' was said in this step already."""
+    sound_told: tuple[str, ...] = ()
+    """Troubles with the sound that were said already."""
     babbled: bool = False
     """Voices without a gap were noted in this step already."""
     silence: int = 0

@@ -178,6 +178,7 @@ TABLE: tuple[Row, ...] = (
     Row("check_due", ("working",), "asking", ("hearing",), ("ask",)),
     Row("check_due", ("working",), "=", ("deaf",), ("tell_key",)),
     Row("wear_due", OPEN, "=", (), ("tell_wear",)),
+    Row("sound_trouble", OPEN, "=", ("not_told_of_sound",), ("tell_sound",)),
     Row("part_lost", OPEN, "=", (), ("lose",)),
     Row("part_back", OPEN, "=", (), ("find",)),
     Row("ears_back", WAITING, "=", (), ("hush", "find", "read_on")),

@@ -36,6 +36,14 @@ def ask_what_happened(turn: Turn) -> None:
     turn.aside("frozen-ask")
 
 
+def tell_sound(turn: Turn) -> None:
+    """What is wrong with the sound, with what to do; once a session."""
+    what = turn.intent.word
+    turn.set(sound_told=(*turn.state.sound_told, what))
+    turn.note(NoteKind.SOUND, trouble=what)
+    turn.aside(f"sound-{what}")
+
+
 def note_went_on(turn: Turn) -> None:
     """The step goes on from its beginning."""
     turn.note(NoteKind.WENT_ON, step=turn.step.name if turn.step else "", cause="went on after stop")
@@ -184,6 +192,6 @@ ACTIONS: dict[str, Callable[[Turn], None]] = {
     action.__name__: action
     for action in (
         freeze, ask_what_happened, note_went_on, note_touched, pause, note_paced_on, tell, note_back, tell_none_behind,
-        refuse_sound, note_led_out, tell_wear, tell_key, lose, find, note_gap,
+        refuse_sound, note_led_out, tell_wear, tell_key, tell_sound, lose, find, note_gap,
     )
 }  # fmt: skip
