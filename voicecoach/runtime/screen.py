@@ -6,6 +6,7 @@ import contextlib
 import queue
 import threading
 import time
+from collections.abc import Callable
 from typing import Any, TextIO
 
 from rich.console import Console
