@@ -36,11 +36,11 @@ def test_a_missing_face_shield_ends_at_the_eyes_and_the_last_look_could_catch_it
     assert outcome.catch == "look-for-skin"
 
 
-def test_soil_missed_on_the_inner_glove_is_harmless_alone_and_not_with_a_hand_at_the_face() -> None:
+def test_soil_missed_on_the_inner_glove_is_harmless_alone_and_not_with_a_wrong_grip() -> None:
     alone = {o.events[0].name: o for o in single(N95)}
     assert not alone["look-at-inner-gloves: missed"].arrives
     together = {tuple(event.name for event in o.events): o for o in pairs(N95)}
-    assert together["look-at-inner-gloves: missed", "rub-inner-5: face"].sites == ("face",)
+    assert together["look-at-inner-gloves: missed", "inner-gloves-away: grip"].sites == ("hands",)
 
 
 def test_every_pair_that_is_named_arrives_though_neither_slip_does_alone() -> None:

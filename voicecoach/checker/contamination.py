@@ -69,6 +69,7 @@ class ContactModel(Surfaces):
                 run.put(self.at[f"{helper}.gloves"], DIRTY, "work", "the patient")
                 run.flags |= touched
         run.flags = (run.flags | ENTERED) & ~RUBBED
+        run.since = [0] * len(run.since)  # what was met while dressing was met with clean things
         return run.world(), tuple(run.found)
 
     def leave(self, world: World) -> tuple[World, tuple[Violation, ...]]:

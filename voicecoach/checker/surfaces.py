@@ -29,6 +29,7 @@ class Surfaces:
         self.guarded = frozenset(self.at[name] for name in _GUARDED)
         self.face = frozenset(self.at[name] for name in _FACE)
         self.hands, self.feet, self.wrists = self.at["hands"], self.at["feet"], self.at["wrists"]
+        self.limbs = sum(1 << n for n, item in enumerate(self.items) if item.site in {"hands", "feet"})
         self.lies: dict[int, list[tuple[int, str]]] = {}
         for index, item in enumerate(self.items):
             for seal, listed in (("leaky", item.covers), ("tight", item.tight), ("overlap", item.overlap)):
@@ -38,6 +39,7 @@ class Surfaces:
         self.spared = frozenset(self.at[f"{item.name}.{zone}"] for item in self.items for zone in item.spared)
         self.bare = frozenset(self.at[name] for name in protocol.exposed)
         self._meets: dict[tuple[int, int, str], bool] = {}
+        self._worn: dict[tuple[int, ...], tuple[tuple[int, ...], int, int]] = {}
         self._covers: dict[tuple[int, tuple[int, ...]], str] = {}
 
     def cover(self, zone: int, worn: tuple[int, ...]) -> str:
@@ -73,6 +75,39 @@ class Surfaces:
         item = self.items[one]
         named = {*item.covers, *item.tight} if how == "cover" else {*item.overlap}
         return any(self.names[zone] in named for zone in self.own[other])
+
+    def plain(self, worn: tuple[int, ...]) -> tuple[tuple[int, ...], int, int]:
+        """What of an order of donning can ever matter.
+
+        Returns:
+            The first of all orders in which the same things lie over each other; a bit set of the surfaces that are
+            there with these things worn; and a bit set of gloves and boots over the end of a garment: only of those
+            does it matter whether they are a fresh pair.
+        """
+        known = self._worn.get(worn)
+        if known is None:
+            left, order = list(worn), []
+            while left:
+                free = [item for n, item in enumerate(left) if not any(self._over(item, one) for one in left[:n])]
+                order.append(min(free))
+                left.remove(order[-1])
+            gone = [zone for item, own in enumerate(self.own) if item not in worn for zone in own]
+            there = (1 << len(self.names)) - 1 & ~sum(1 << zone for zone in gone)
+            ends = [
+                item
+                for n, item in enumerate(order)
+                if self.limbs >> item & 1
+                and any("garment" in self.items[one].traits and self.meets(one, item, "hem") for one in order[:n])
+            ]
+            known = self._worn[worn] = (tuple(order), there, sum(1 << item for item in ends))
+        return known
+
+    def _over(self, one: int, other: int) -> bool:
+        """Whether it matters which of the two was put on first."""
+        a, b = self.items[one], self.items[other]
+        if a.site == b.site or self.meets(one, other, "cover") or self.meets(one, other, "hem"):
+            return True
+        return bool({*a.covers, *a.tight, *a.overlap} & {*b.covers, *b.tight, *b.overlap})
 
     def hand(self, role: str, worn: tuple[int, ...]) -> int:
         """The surface that the acting hand touches with: outermost glove, bare hand, or a helper's glove."""

@@ -26,8 +26,17 @@ class Run:
         self.found: list[Violation] = []
 
     def world(self) -> World:
-        """The world as it now is."""
-        return World(bytes(self.levels), tuple(self.worn), tuple(self.since), self.flags, self.gone, self.torn)
+        """The world as it now is, without what cannot matter any more: so that ways which meet again are seen to."""
+        worn, there, ends = self.surfaces.plain(tuple(self.worn))
+        levels = bytes(self.levels)
+        on = sum(1 << item for item in worn)
+        settled = sum(1 << zone for zone, level in enumerate(levels) if level & LEVEL == DIRTY)
+        there &= ~settled | 1 << self.surfaces.wrists  # what is dirty is made no dirtier; rubbed hands free the wrists
+        since = tuple(touched & there if on >> item & 1 else 0 for item, touched in enumerate(self.since))
+        gone = self.gone & (~on | ends)
+        if not self.flags & ENTERED:  # only of what lies over an end does it matter yet, and rubs do not
+            return World(levels, worn, since, self.flags & ~RUBBED, gone & self.surfaces.limbs, self.torn)
+        return World(levels, worn, since, self.flags, gone, self.torn)
 
     def broken(self, rule: str, zone: int, carrier: str) -> None:
         """Say that a rule is broken, on which surface, and what carried it."""
