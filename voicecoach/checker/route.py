@@ -9,19 +9,21 @@ from voicecoach.protocol.ledger import Ledger
 from voicecoach.protocol.model import DANGERS, DEBTS, ENDS_ENTRY, OWED_AT_ONCE, BreachRule, Protocol, Step
 from voicecoach.protocol.navigation import arrival, moves, position
 from voicecoach.protocol.navigation.position import Arrival, Position
-from voicecoach.protocol.place import Place
+from voicecoach.protocol.place import Detour, Place
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Spot:
     """A place at which a session waits for something. kind, question: as in position.Arrival. step: the one there, or
-    None. There is one value for each spot of a route, so that spots are compared by identity.
+    None. frame: what of it counts while the branch lasts in which it is; empty outside of branches. There is one value
+    for each spot of a route, so that spots are compared by identity.
     """
 
     kind: str
     place: Place
     question: str
     step: Step | None
+    frame: tuple[object, ...] = ()
 
     @property
     def name(self) -> str:
@@ -57,6 +59,10 @@ class Stop(NamedTuple):
     memory: Memory
 
 
+Arrived = tuple[str, Detour, str]
+"""Kind, innermost branch and question of a spot inside a branch, wherever that was called."""
+
+
 class Route:
     """The ways of a protocol for one mode of checking ('solo', 'pair', 'assistant')."""
 
@@ -66,6 +72,9 @@ class Route:
         self._ledgers: dict[Ledger, Ledger] = {}
         self._spots: dict[tuple[str, Place, str], Spot] = {}
         self._known: dict[tuple[str, Spot, int, Memory, str], Stop] = {}
+        self._inside: dict[tuple[str, tuple[object, ...], int, Memory], tuple[Arrived, Ledger, Memory]] = {}
+        self._struck: dict[tuple[str, Place, int, Memory], Stop] = {}
+        self._calm: dict[Spot, Place] = {}
         self._kinds: dict[str, tuple[str, ...]] = {}
         self._done: dict[tuple[str, int], Ledger] = {}
 
@@ -93,8 +102,30 @@ class Route:
         key = (event, stop.spot, id(stop.ledger), stop.memory, about.name if about else "")
         known = self._known.get(key)
         if known is None:
-            known = self._known[key] = self._ask(event, stop, about)
+            if about is None and stop.spot.frame and (not event or event.startswith("piece: ")):
+                known = self._within(event, stop)
+            else:
+                known = self._ask(event, stop, about)
+            self._known[key] = known
         return known
+
+    def _within(self, event: str, stop: Stop) -> Stop:
+        """The same from inside a branch: what comes next in it does not depend on where it was called."""
+        spot, outer = stop.spot, stop.spot.place.detours[:-1]
+        key = (event, spot.frame, id(stop.ledger), stop.memory)
+        held = self._inside.get(key)
+        if held is not None:
+            (kind, last, question), ledger, memory = held
+            place = replace(spot.place, detours=(*outer, last))
+            return Stop(self._spot(kind, place, question), ledger, memory)
+        found = self._ask(event, stop, None)
+        place, before = found.spot.place, spot.place.detours[-1]
+        if len(place.detours) == len(spot.place.detours) and place == replace(spot.place, detours=place.detours):
+            last = place.detours[-1]
+            same = (last.branch, last.then, last.cause) == (before.branch, before.then, before.cause)
+            if same and place.detours[:-1] == outer and last.step >= before.step:
+                self._inside[key] = (found.spot.kind, last, found.spot.question), found.ledger, found.memory
+        return found
 
     def breaches(self, stage: str) -> tuple[str, ...]:
         """The kinds of breach in this stage, one of each set of kinds that lead to the same."""
@@ -123,11 +154,7 @@ class Route:
         return Position(stop.spot.place, stop.ledger, self.mode, bool(memory.debts), memory.placed, memory.cancelled)
 
     def _stop(self, found: Arrival, memory: Memory, came_from: str = "") -> Stop:
-        key = (found.kind, found.place, found.question)
-        spot = self._spots.get(key)
-        if spot is None:
-            step = position.step_at(self.protocol, found.place) if found.kind in {"step", "confirm"} else None
-            spot = self._spots[key] = Spot(*key, step)
+        spot = self._spot(found.kind, found.place, found.question)
         detours = found.place.detours
         if memory.debts and detours and detours[-1].cause == position.OWED:
             memory = memory._replace(debts=())
@@ -139,6 +166,17 @@ class Route:
         if not memory.debts and ledger.hands != "not-rubbed":
             ledger = replace(ledger, hands="not-rubbed")  # whether they are clean leads nowhere but to what is owed
         return Stop(spot, self._ledger(ledger), memory)
+
+    def _spot(self, kind: str, place: Place, question: str) -> Spot:
+        key = (kind, place, question)
+        spot = self._spots.get(key)
+        if spot is None:
+            step = position.step_at(self.protocol, place) if kind in {"step", "confirm"} else None
+            detours = place.detours
+            handled = position.incident(detours) >= 0
+            frame = (kind, question, place.stage, detours[-1], handled) if detours else ()
+            spot = self._spots[key] = Spot(kind, place, question, step, frame)
+        return spot
 
     def _ask(self, event: str, stop: Stop, about: Step | None) -> Stop:
         spot, ledger, memory = stop
@@ -189,9 +227,25 @@ class Route:
             ledger = self._ledger(replace(ledger, hands="not-rubbed"))
         if kind in ENDS_ENTRY and entering:
             memory = memory._replace(cancelled=True)
-        found = moves.breach_arrival(self.protocol, self._here(Stop(spot, ledger, memory)), kind)
-        struck = self._stop(replace(found, ledger=replace(found.ledger, hands="not-rubbed")), memory, stage)
-        return self._stop(moves.again(self.protocol, self._here(struck)), struck.memory, struck.spot.place.stage)
+        key = (kind, self._left(spot), id(ledger), memory)
+        known = self._struck.get(key)
+        if known is None:
+            found = moves.breach_arrival(self.protocol, self._here(Stop(spot, ledger, memory)), kind)
+            struck = self._stop(replace(found, ledger=replace(found.ledger, hands="not-rubbed")), memory, stage)
+            there = self._here(struck)
+            known = self._stop(moves.again(self.protocol, there), struck.memory, struck.spot.place.stage)
+            self._struck[key] = known
+        return known
+
+    def _left(self, spot: Spot) -> Place:
+        """Where a new incident finds somebody: what an earlier one led to is left, unless it has begun to change."""
+        place = self._calm.get(spot)
+        if place is None:
+            place = spot.place
+            if not position.changing(self.protocol, place):
+                place = replace(place, detours=position.without_incident(place.detours))
+            self._calm[spot] = place
+        return place
 
 
 def _way(rule: BreachRule | None) -> object:

@@ -18,11 +18,11 @@ TOUCHED = {"observer": OBSERVER_TOUCHED, "assistant": ASSISTANT_TOUCHED}
 class World(NamedTuple):
     """All that is known of the surfaces at one moment.
 
-    levels: a byte a surface, level plus SOIL. worn: item numbers in the order of donning, as far as
-    that matters. since: for each item, a bit set of the surfaces it touched since it was last found clear. flags: RUBBED
-    (hands rubbed since the last thing came off or the hands met something dirty), ENTERED (work has begun), and which
-    helper has touched the wearer since rubbing. gone: a bit an item that has come off, as far as that matters; torn: a
-    bit a glove that is known to be torn.
+    levels: a byte a surface, level plus SOIL. worn: item numbers in the order of donning, as far as that matters.
+    since: for each item, a bit set of the surfaces it touched since it was last found clear. flags: RUBBED (rubbed
+    since the last thing came off or the hands met something dirty), ENTERED (work has begun), and which helper has
+    touched the wearer since rubbing. gone: a bit an item that has come off, as far as that matters; torn: a bit a glove
+    that is known to be torn.
     """
 
     levels: bytes

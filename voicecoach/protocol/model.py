@@ -226,7 +226,10 @@ class Protocol:
 
     def branch(self, name: str) -> Branch:
         """The branch of that name; the loader has checked that it is there."""
-        return next(branch for branch in self.branches if branch.name == name)
+        for branch in self.branches:  # asked very often
+            if branch.name == name:
+                return branch
+        raise KeyError(name)
 
     def item(self, name: str) -> Item:
         """The item of that name; the loader has checked that it is there."""
