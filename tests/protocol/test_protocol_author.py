@@ -12,7 +12,7 @@ from typer.testing import CliRunner
 
 from voicecoach.checker import difference, verdict
 from voicecoach.checker.rules import TABLE, table_text
-from voicecoach.cli.protocol import app
+from voicecoach.cli.main import main
 from voicecoach.errors import InputError
 from voicecoach.grammar import parse
 from voicecoach.protocol.lint import lint
@@ -31,7 +31,7 @@ SHORT = load_protocol("short-practice")[0]
 
 
 def run(*arguments: str) -> tuple[int, str, str]:
-    result = CliRunner().invoke(app, list(arguments))
+    result = CliRunner().invoke(main, list(arguments))
     return result.exit_code, result.stdout, result.stderr
 
 

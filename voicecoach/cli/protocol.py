@@ -8,7 +8,7 @@ import json
 import sys
 from importlib import resources
 from pathlib import Path
-from typing import Annotated, NoReturn
+from typing import Annotated
 
 import typer
 from rich.console import Console
@@ -27,14 +27,13 @@ from voicecoach.checker import (
 )
 from voicecoach.checker.rules import table_text
 from voicecoach.checker.slips import SlipPaths
-from voicecoach.errors import InputError, VoicecoachError
-from voicecoach.protocol import printed_card as page
+from voicecoach.errors import InputError
+from voicecoach.protocol import printed_card
 from voicecoach.protocol import schema as schemas
 from voicecoach.protocol.model import Protocol
 from voicecoach.runtime import author_check, library, options
 
 FOUND = 1
-UNREADABLE = 2
 
 app = typer.Typer(add_completion=False, no_args_is_help=True, pretty_exceptions_enable=False)
 
@@ -46,12 +45,6 @@ def read_protocol(name: str) -> Protocol:
         InputError: when there is none, or when it cannot be read as a protocol.
     """
     return library.load_protocol(name)[0]
-
-
-def refuse(error: VoicecoachError) -> NoReturn:
-    """One line for an error, and the exit status for what cannot be read."""
-    typer.echo(error.line(), err=True)
-    raise typer.Exit(UNREADABLE)
 
 
 @app.command()
@@ -70,11 +63,8 @@ def check(
     csv_file: Annotated[Path | None, typer.Option("--csv", help="Write every slip, its effect and detection.")] = None,
 ) -> None:
     """Look for ways on which contamination arrives where it may not; exit 1 with the shortest of them told."""
-    try:
-        setup, _ = options.load_setup(protocol, grammar)
-        read = setup.protocol
-    except VoicecoachError as error:
-        refuse(error)
+    setup, _ = options.load_setup(protocol, grammar)
+    read = setup.protocol
     if aloud:
         count = author_check.check_aloud(protocol, grammar, "", Console(stderr=True))
         typer.echo(f"{read.name}: {count} sentences heard; none is taken for a command that is live while it sounds.")
@@ -82,10 +72,10 @@ def check(
     if explain:
         told = verdict.explain(read, explain)
         if told is None:
-            refuse(InputError(f"has no step {explain!r}", where=read.file, expected="the name of a step"))
+            raise InputError(f"has no step {explain!r}", where=read.file, expected="the name of a step")
         typer.echo(told)
         return
-    report = _prove(read, setup.grammar.language, 2 if two else 1)
+    report = verdict.prove(read, 2 if two else 1, setup.grammar.language)
     paths = SlipPaths(read)
     ranking = rank.rank(read, way=paths)
     if as_json:
@@ -118,13 +108,6 @@ def _repair(report: verdict.Verdict) -> str:
     return repair.text(found) if found else "No small change was found that closes the first way."
 
 
-def _prove(read: Protocol, language: str, most: int) -> verdict.Verdict:
-    try:
-        return verdict.prove(read, most, language)
-    except VoicecoachError as error:
-        refuse(error)
-
-
 @app.command()
 def new(
     name: Annotated[str, typer.Argument(help="Its name: lower-case words joined by '-'.")],
@@ -133,11 +116,7 @@ def new(
 ) -> None:
     """Write a protocol to begin from; it loads and checks as it stands."""
     template = resources.files("voicecoach.protocol").joinpath("skeleton.yaml").read_text(encoding="utf-8")
-    try:
-        text = difference.skeleton(template, name, title)
-        _write(text, out)
-    except VoicecoachError as error:
-        refuse(error)
+    _write(difference.skeleton(template, name, title), out)
 
 
 @app.command()
@@ -146,10 +125,7 @@ def diff(
     other: Annotated[str, typer.Argument(help="The one to compare it with.")],
 ) -> None:
     """Say what differs between two protocols in steps, order and outcome; exit 1 when anything does."""
-    try:
-        reports = verdict.prove(read_protocol(one)), verdict.prove(read_protocol(other))
-    except VoicecoachError as error:
-        refuse(error)
+    reports = verdict.prove(read_protocol(one)), verdict.prove(read_protocol(other))
     typer.echo(difference.difference_text(*reports))
     sys.exit(FOUND if difference.difference(*reports) else 0)
 
@@ -160,10 +136,7 @@ def card(
     out: Annotated[Path | None, typer.Option(help="The file to write; without it, the page is printed.")] = None,
 ) -> None:
     """Print a protocol as one page of paper (HTML), for when the machine is dead."""
-    try:
-        _write(page.card(read_protocol(protocol)), out)
-    except VoicecoachError as error:
-        refuse(error)
+    _write(printed_card.card(read_protocol(protocol)), out)
 
 
 @app.command()
@@ -171,10 +144,7 @@ def schema(
     out: Annotated[Path | None, typer.Option(help="The file to write; without it, the text is printed.")] = None,
 ) -> None:
     """Print a JSON Schema of protocol files for editors."""
-    try:
-        _write(json.dumps(schemas.schema(), indent=1), out)
-    except VoicecoachError as error:
-        refuse(error)
+    _write(json.dumps(schemas.schema(), indent=1), out)
 
 
 @app.command()
@@ -192,7 +162,3 @@ def _write(text: str, out: Path | None) -> None:
             file.write(text + "\n")
     except OSError as error:
         raise InputError(f"cannot be written: {error.strerror}", where=str(out), expected="a new file") from None
-
-
-if __name__ == "__main__":
-    app()

@@ -10,13 +10,12 @@ from typing import Annotated
 import typer
 from rich.console import Console
 
-from voicecoach.cli.guard import say_error
-from voicecoach.cli.protocol import UNREADABLE, refuse
+from voicecoach.cli.guard import UNUSABLE, say_error
 from voicecoach.debrief import drawing, report
 from voicecoach.debrief.exports import spreadsheet as export
 from voicecoach.debrief.report import SoundPlace
 from voicecoach.debrief.texts import recorded_texts
-from voicecoach.errors import InputError, RecordError, VoicecoachError, printable
+from voicecoach.errors import InputError, RecordError, printable
 from voicecoach.record import archive, disk
 from voicecoach.record import verify as verifying
 from voicecoach.record.box import new_key, read_key
@@ -124,7 +123,7 @@ def verify(
             found = verifying.verify(folder)
         except RecordError as error:
             say_error(error.line())
-            statuses.append(UNREADABLE)
+            statuses.append(UNUSABLE)
             continue
         differs = verifying.code_differs(found, code) if code else ""
         if as_json:
@@ -153,15 +152,12 @@ def read_record(folder: Path, key: Path | None) -> tuple[Session, int]:
         return read(folder, read_key(key)), status
     except RecordError as error:
         say_error(error.line())
-        raise typer.Exit(status if status == DAMAGED else UNREADABLE) from None
+        raise typer.Exit(status if status == DAMAGED else UNUSABLE) from None
 
 
 def _look(folder: Path) -> int:
     """The exit status that a record's state asks for; what is wrong with it stands on the error stream."""
-    try:
-        found = verifying.verify(folder)
-    except RecordError as error:
-        refuse(error)
+    found = verifying.verify(folder)
     if found.state != "whole":
         for sentence in found.tell():
             typer.echo(printable(f"note: {sentence}"), err=True)
@@ -180,7 +176,7 @@ def _write(path: Path | None, text: str) -> None:
     try:
         path.write_text(text, encoding="utf-8")
     except OSError as error:
-        refuse(VoicecoachError(f"cannot be written: {error.strerror}", where=str(path)))
+        raise RecordError(f"cannot be written: {error.strerror}", where=str(path)) from None
     typer.echo(str(path))
 
 
@@ -191,5 +187,5 @@ def _write_folder(folder: Path, files: Mapping[str, bytes]) -> None:
         for name, data in files.items():
             disk.write_whole(folder / name, data)
     except OSError as error:
-        refuse(VoicecoachError(f"cannot be written: {error.strerror}", where=str(folder)))
+        raise RecordError(f"cannot be written: {error.strerror}", where=str(folder)) from None
     typer.echo(f"{folder} ({len(files)} sounds)")

@@ -8,8 +8,7 @@ from typing import Annotated
 
 import typer
 
-from voicecoach.cli.protocol import refuse
-from voicecoach.errors import InputError, VoicecoachError
+from voicecoach.errors import InputError
 from voicecoach.grammar import Grammar
 from voicecoach.protocol.model import DANGERS
 from voicecoach.record import fields
@@ -81,7 +80,4 @@ def show(
     if not topic:
         typer.echo("\n".join(f"voicecoach help {name}" for name in topics()))
         return
-    try:
-        typer.echo(page(topic, library.load_grammar(grammar)[0]))
-    except VoicecoachError as error:
-        refuse(error)
+    typer.echo(page(topic, library.load_grammar(grammar)[0]))
