@@ -50,6 +50,10 @@ def on(root: Path) -> tuple[str, ...]:
     return found.on if isinstance(found, Doubtful) else found.state.ledger.on()
 
 
+def swap(path: Path, old: bytes, new: bytes) -> None:
+    path.write_bytes(path.read_bytes().replace(old, new))
+
+
 def add(path: Path, text: str) -> None:
     path.write_bytes(path.read_bytes() + text.encode())
 
@@ -65,6 +69,8 @@ DAMAGES: dict[str, Callable[[Path], object]] = {
     "the grammar's copy is missing": lambda folder: (folder / "grammar.yaml").unlink(),
     "the manifest is missing": lambda folder: (folder / manifest.FILE).unlink(),
     "the manifest is empty": lambda folder: (folder / manifest.FILE).write_bytes(b""),
+    "whether anybody was there": lambda folder: swap(folder / manifest.FILE, b'"live"', b'"life"'),
+    "that nobody was there": lambda folder: swap(folder / manifest.FILE, b'"live"', b'"demo"'),
     "the manifest is another's": lambda folder: flip(folder / manifest.FILE, 20),
     "events emptied": lambda folder: (folder / lines.FILE).write_bytes(b""),
     "events missing": lambda folder: (folder / lines.FILE).unlink(),

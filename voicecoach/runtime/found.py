@@ -23,7 +23,8 @@ from voicecoach.runtime.resume import RESUME_WITHIN_S, Open, replayed_with_last,
 from voicecoach.session.table import OVER
 
 Why = Literal["damaged", "old"]
-SOURCE = re.compile(rb'"source": ?"(recording|script|demo)"')
+NOBODY = ("recording", "script", "demo", "salvage")
+SOURCE = re.compile(rb'"source": ?"(%b)"' % "|".join(NOBODY).encode())
 """In a manifest that says so, nobody was there."""
 BEGINS_S = 2.0
 """A session's first files are written within so long (s)."""
@@ -133,8 +134,7 @@ def _look(folder: Path, key: bytes | None, remarks: list[str]) -> Open | Doubtfu
     """One session: open, doubtful, None to pass it over, or when it had begun (s) if it came to its end."""
     last = last_known_worn(folder)
     raw, made_with, wrong = _manifest(folder)
-    live = made_with.source == "live" if made_with is not None else last.worn.live if last is not None else True
-    if ended.is_ended(folder) or not live or SOURCE.search(raw) is not None:
+    if ended.is_ended(folder) or not _live(raw, made_with, last):
         return None
     if (last is not None and last.worn.closed) or _closed(folder):
         return wall_s(made_with.begun if made_with is not None else "")
@@ -146,6 +146,13 @@ def _look(folder: Path, key: bytes | None, remarks: list[str]) -> Open | Doubtfu
         return _unless_over(folder, wrong, None, last, remarks)
     found = _readable(folder, key, made_with, raw, last)
     return _unless_over(folder, found, made_with, last, remarks) if isinstance(found, str) else found
+
+
+def _live(raw: bytes, made_with: Manifest | None, last: LastWorn | None) -> bool:
+    """Whether a person was, or may have been, there: what is worn says so, or the manifest does not say otherwise."""
+    if last is not None and last.source != "lines" and last.worn.live:
+        return True
+    return made_with.source not in NOBODY if made_with is not None else SOURCE.search(raw) is None
 
 
 def _readable(
