@@ -18,6 +18,7 @@ from typer.testing import CliRunner
 
 from voicecoach.cli.main import main
 from voicecoach.cli.record import machine_of
+from voicecoach.debrief import timeline
 from voicecoach.debrief.contents import debrief
 from voicecoach.debrief.exports.deidentified import deidentify
 from voicecoach.debrief.exports.fhir import to_fhir
@@ -25,9 +26,12 @@ from voicecoach.debrief.exports.icalendar import to_icalendar
 from voicecoach.debrief.exports.plain import schema, to_json
 from voicecoach.debrief.exports.webvtt import to_webvtt
 from voicecoach.debrief.replay import compare
+from voicecoach.debrief.story import remarks
+from voicecoach.debrief.stretches import BEFORE_S
 from voicecoach.debrief.transcript import transcript
 from voicecoach.errors import InputError, RecordError
 from voicecoach.record.read import Session, read
+from voicecoach.session.notes import NoteKind
 
 SITE = """\
 name: Ward 7 of Saint Nowhere
@@ -105,6 +109,44 @@ def test_fhir_is_taken_by_two_validators_and_says_what_happened(session: Session
 def test_a_bundle_without_any_incident_is_still_one(tmp_path: Path) -> None:
     quiet = read(run(Plan(protocol="short-practice", slips=0.0, seed=9), tmp_path / "s"))
     BundleR4(json.loads(to_fhir(quiet, incidents_only=True)), strict=True)
+
+
+@pytest.mark.parametrize("name", ["a.csv", "a.json", "a.fhir.json", "a.vtt", "a.ics", "a.parquet"])
+def test_incidents_only_goes_with_every_form(session: Session, tmp_path: Path, name: str) -> None:
+    for only in ("", "--incidents-only"):
+        place = tmp_path / f"{only}{name}"
+        done = CliRunner().invoke(main, ["export", str(session.folder), str(place), *([only] if only else [])])
+        assert done.exit_code == 0, done.output
+    size, only_size = (
+        sum(path.stat().st_size for path in (place.iterdir() if place.is_dir() else [place]))
+        for place in (tmp_path / name, tmp_path / f"--incidents-only{name}")
+    )
+    assert only_size < size or name == "a.ics"  # a follow-up is for an incident
+
+
+def test_what_is_shown_of_an_incident_begins_before_it_and_ends_with_the_way_back(session: Session) -> None:
+    (incident,) = debrief(session).incidents
+    shown = timeline.rows(session, incidents_only=True)
+    whole = timeline.rows(session)
+    assert 0 < len(shown) < len(whole) / 2
+    inside = [row for row in whole if incident.at_s - BEFORE_S <= row.at_s <= incident.until_s]
+    assert set(inside) <= set(shown)
+    assert [row.text for row in shown if row.mark == "breach"] == [row.text for row in whole if row.mark == "breach"]
+    # what was owed and done much later is there as well, and nothing else of that time
+    later = [row for row in shown if row.at_s > incident.until_s]
+    paid = {note.at_s for note in remarks(session) if note.what == NoteKind.PAID}
+    assert {row.at_s for row in later} == paid - {at_s for at_s in paid if at_s <= incident.until_s}
+
+
+def test_the_timeline_of_incidents_only_is_shown_and_written(session: Session, tmp_path: Path) -> None:
+    table = tmp_path / "t.csv"
+    done = CliRunner().invoke(main, ["timeline", str(session.folder), "--incidents-only", "--csv", str(table)])
+    assert done.exit_code == 0, done.output
+    assert "breach" in done.stdout
+    assert "Stand before" not in done.stdout
+    assert len(table.read_text().splitlines()) == len(timeline.rows(session, incidents_only=True)) + 1
+    done = CliRunner().invoke(main, ["timeline", str(session.folder), "--incidents-only", "--svg", str(tmp_path / "s")])
+    assert (done.exit_code, "draws the whole session" in done.stderr) == (2, True)
 
 
 @pytest.mark.parametrize("name", ["a.csv", "a.json", "a.fhir.json", "a.vtt", "a.ics", "a.parquet"])

@@ -19,11 +19,11 @@ playwright = pytest.importorskip("playwright.sync_api", reason="needs the packag
 import pypdf  # noqa: E402
 from simulated import Plan, run  # noqa: E402
 
+from voicecoach.debrief import report  # noqa: E402
 from voicecoach.debrief.contents import debrief  # noqa: E402
 from voicecoach.debrief.moments import moments  # noqa: E402
 from voicecoach.debrief.review.page import html, review  # noqa: E402
 from voicecoach.debrief.review.store import Store  # noqa: E402
-from voicecoach.record import report  # noqa: E402
 from voicecoach.record.read import Session, read  # noqa: E402
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")

@@ -41,10 +41,12 @@ ENDINGS = {
     ".ics": Form.CALENDAR,
     ".parquet": Form.PARQUET,
 }
-WHOLE: dict[Form, Callable[[Session], str]] = {
-    Form.CSV: to_csv,
-    Form.CAPTIONS: to_webvtt,
-    Form.CALENDAR: to_icalendar,
+WRITERS: dict[Form, Callable[[Session, bool], str]] = {
+    Form.CSV: lambda session, only: to_csv(session, incidents_only=only),
+    Form.JSON: lambda session, only: to_json(session, incidents_only=only),
+    Form.FHIR: lambda session, only: to_fhir(session, incidents_only=only),
+    Form.CAPTIONS: lambda session, only: to_webvtt(session, incidents_only=only),
+    Form.CALENDAR: lambda session, _: to_icalendar(session),  # of incidents anyway
 }
 
 
@@ -53,7 +55,7 @@ def export(
     folder: Annotated[Path | None, typer.Argument(help="A session's folder.")] = None,
     target: Annotated[Path | None, typer.Argument(help="A file to write (for parquet a folder).")] = None,
     form: Annotated[Form | None, typer.Option("--as", help="Its form; by default from the file's ending.")] = None,
-    incidents_only: Annotated[bool, typer.Option("--incidents-only", help="Only the incidents (JSON, FHIR).")] = False,
+    incidents_only: Annotated[bool, typer.Option("--incidents-only", help="Only the incidents.")] = False,
     key: Annotated[Path | None, typer.Option(help="The key file of an encrypted record.")] = None,
     show_schema: Annotated[bool, typer.Option("--schema", help="Print the form of the JSON.")] = False,
 ) -> None:
@@ -67,21 +69,14 @@ def export(
     if chosen is None:
         endings = ", ".join((*ENDINGS, ".fhir.json"))
         raise InputError("has no ending that tells a form", where=str(target), expected=f"one of {endings}, or --as")
-    if incidents_only and chosen not in {Form.JSON, Form.FHIR}:
-        raise InputError("--incidents-only goes with json and fhir only", where=str(target))
     if chosen is Form.PARQUET:
         with Store() as store:
             store.update([folder], key=read_key(key) if key is not None else None)
-            for path in store.to_parquet(target):
+            for path in store.to_parquet(target, incidents_only=incidents_only):
                 typer.echo(str(path))
         return
     session = read(folder, read_key(key) if key is not None else None)
-    if chosen is Form.JSON:
-        text = to_json(session, incidents_only=incidents_only)
-    elif chosen is Form.FHIR:
-        text = to_fhir(session, incidents_only=incidents_only)
-    else:
-        text = WHOLE[chosen](session)
+    text = WRITERS[chosen](session, incidents_only)
     try:
         target.write_text(text, encoding="utf-8", newline="")
     except OSError as error:

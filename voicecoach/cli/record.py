@@ -44,13 +44,16 @@ def timeline(
     folder: Folder,
     svg: Annotated[Path | None, typer.Option(help="Draw it into this file.")] = None,
     csv: Annotated[Path | None, typer.Option(help="Write it as a table.")] = None,
+    incidents_only: IncidentsOnly = False,
     key: Key = None,
 ) -> None:
     """Who said what, what was heard and decided, when."""
+    if svg is not None and incidents_only:
+        raise InputError("draws the whole session", where="--svg", mend="leave out --incidents-only")
     session, status = read_record(folder, key)
-    show_timeline(session, Console())
+    show_timeline(session, Console(), incidents_only=incidents_only)
     _write(svg, drawing.picture(session) if svg else "")
-    _write(csv, export.to_csv(session) if csv else "")
+    _write(csv, export.to_csv(session, incidents_only=incidents_only) if csv else "")
     end(status)
 
 

@@ -44,7 +44,7 @@ def review_command(
         if tables:
             for row in store.describe():
                 typer.echo(f"{row['name']}: {row['about'] or 'a view'}\n    {row['columns']}")
-        for path in store.to_parquet(parquet) if parquet is not None else ():
+        for path in store.to_parquet(parquet, incidents_only=incidents_only) if parquet is not None else ():
             typer.echo(str(path))
         if sql:
             _answer(store, sql)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
@@ -37,7 +38,8 @@ class Incident:
 
     places: where on the body. items: pieces it is about. suspects: what was touched since it was last seen clear. done:
     what followed, in order. owed, paid: of 'wash' and 'report'. stated: the record itself says what is owed and paid;
-    False for records that don't, where an exposure owes both. false_alarm: called back at once.
+    False for records that don't, where an exposure owes both. false_alarm: called back at once. until_s: when the way
+    led back to the list of steps (s), infinite if the record ends before.
     """
 
     at_s: float
@@ -52,6 +54,7 @@ class Incident:
     paid: list[str] = field(default_factory=list)
     stated: bool = False
     false_alarm: bool = False
+    until_s: float = math.inf
 
     @property
     def title(self) -> str:
@@ -76,9 +79,15 @@ class _Book:
 
     def begin(self, note: Remark, kind: str) -> Incident:
         by = note.details.get("by", note.details.get("role", ""))
+        self.leave(note.at_s)
         self.now = Incident(note.at_s, kind, note.details.get("step", ""), by)
         self.found.append(self.now)
         return self.now
+
+    def leave(self, at_s: float) -> None:
+        if self.now is not None:
+            self.now.until_s = at_s
+        self.now = None
 
     def take(self, note: Remark) -> None:
         told, what = note.details, note.what
@@ -147,11 +156,11 @@ class _Book:
             elif answer == "no":
                 incident.done.append("Asked whether skin was reached: no")
         elif what == NoteKind.STEP and not told.get("branch"):
-            self.now = None
+            self.leave(note.at_s)
         elif what == NoteKind.STEP_CONFIRMED:
             incident.done.append(self.words.step(told.get("step", "")))
         elif what in {NoteKind.WORK, NoteKind.END}:
-            self.now = None
+            self.leave(note.at_s)
 
     def _items(self, text: str) -> list[str]:
         return [self.words.item(name) for name in _list(text)]

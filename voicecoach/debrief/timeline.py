@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 from voicecoach.debrief.story import DANGER, MARKS, Utterance, clock, remark, utterances
+from voicecoach.debrief.stretches import of_incidents
 from voicecoach.record.read import RecordLine, Session
 from voicecoach.session.events import (
     CLOCK_HZ,
@@ -69,8 +70,13 @@ class Compared(NamedTuple):
     verdict: HearingVerdict
 
 
-def rows(session: Session) -> tuple[TimelineRow, ...]:
+def rows(session: Session, *, incidents_only: bool = False) -> tuple[TimelineRow, ...]:
     """The timeline's rows in the order of the record; timers and what was listened for are left out."""
+    found = _rows(session)
+    return tuple(of_incidents(session, found, lambda row: row.at_s)) if incidents_only else found
+
+
+def _rows(session: Session) -> tuple[TimelineRow, ...]:
     found = []
     for line in session.lines:
         if line.event is not None:

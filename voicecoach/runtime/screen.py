@@ -102,12 +102,12 @@ class Transcript:
         self._console.print(line, soft_wrap=True)
 
 
-def show_timeline(session: Session, console: Console) -> None:
+def show_timeline(session: Session, console: Console, *, incidents_only: bool = False) -> None:
     """The timeline of a record as a table."""
     table = Table(box=None, pad_edge=False)
     for column in ("time", "who", "what", ""):
         table.add_column(column, overflow="fold")
-    for row in rows(session):
+    for row in rows(session, incidents_only=incidents_only):
         style = "bold red" if row.mark in {"breach", "exposure", "alarm"} else "yellow" if row.mark else ""
         cells = (escape(printable(cell)) for cell in (row.time, row.who, row.what, row.text))
         table.add_row(*cells, style=style)

@@ -11,12 +11,12 @@ from voicecoach.record.read import Session
 COLUMNS = ("at_s", "time", "who", "what", "text", "mark")
 
 
-def to_csv(session: Session) -> str:
+def to_csv(session: Session, *, incidents_only: bool = False) -> str:
     """The timeline's rows as CSV (RFC 4180, with a header line). at_s: seconds on the session clock."""
     out = io.StringIO()
     table = csv.writer(out)
     table.writerow(COLUMNS)
-    for row in rows(session):
+    for row in rows(session, incidents_only=incidents_only):
         table.writerow([f"{row.at_s:.3f}", row.time, *(harmless(t) for t in (row.who, row.what, row.text, row.mark))])
     return out.getvalue()
 

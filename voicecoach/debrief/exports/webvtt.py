@@ -2,23 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from voicecoach.debrief.pages.html import clean
-from voicecoach.debrief.transcript import transcript
+from voicecoach.debrief.stretches import of_incidents
+from voicecoach.debrief.transcript import TranscriptRow, transcript
 from voicecoach.record.read import Session
 
 SHORTEST_S = 1.0
 """A caption stays at least this long (s)."""
 
 
-def to_webvtt(session: Session) -> str:
+def to_webvtt(session: Session, *, incidents_only: bool = False) -> str:
     """Everything that was said, a cue each, by time on the session clock; who spoke is the cue's voice."""
-    return "WEBVTT\n\n" + "\n".join(_cues(session))
+    rows: Iterable[TranscriptRow] = transcript(session, lambda _, __: ())
+    if incidents_only:
+        rows = of_incidents(session, rows, lambda row: row.at_s)
+    return "WEBVTT\n\n" + "\n".join(_cues(rows))
 
 
-def _cues(session: Session) -> Iterator[str]:
-    for number, row in enumerate(transcript(session, lambda _, __: ()), start=1):
+def _cues(rows: Iterable[TranscriptRow]) -> Iterator[str]:
+    for number, row in enumerate(rows, start=1):
         end_s = max(row.end_s, row.at_s + SHORTEST_S)
         yield f"{number}\n{_time(row.at_s)} --> {_time(end_s)}\n<v {_text(row.who)}>{_text(row.text)}\n"
 

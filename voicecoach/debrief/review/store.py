@@ -18,6 +18,7 @@ VERSION = "3"
 """Of the tables; a database of another version is made anew."""
 SESSION_TABLES = ("sessions", "steps", "rubs", "incidents", "words", "notes", "events")
 EXPORTED = (*SESSION_TABLES, "weights", "folders")
+OF_INCIDENTS = ("sessions", "incidents", "folders")
 READING = {duckdb.StatementType.SELECT, duckdb.StatementType.EXPLAIN}
 
 
@@ -180,8 +181,8 @@ class Store:
             WHERE NOT c.internal AND c.table_name <> 'about' GROUP BY c.table_name ORDER BY c.table_name"""
         )
 
-    def to_parquet(self, folder: Path) -> tuple[Path, ...]:
-        """Write each table as a Parquet file into a folder; the files' paths.
+    def to_parquet(self, folder: Path, *, incidents_only: bool = False) -> tuple[Path, ...]:
+        """Write each table (or only sessions, incidents and folders) as a Parquet file into a folder; the files' paths.
 
         Raises:
             InputError: the folder can't be written.
@@ -189,7 +190,7 @@ class Store:
         try:
             folder.mkdir(parents=True, exist_ok=True)
             paths = []
-            for table in EXPORTED:
+            for table in OF_INCIDENTS if incidents_only else EXPORTED:
                 path = folder / f"{table}.parquet"
                 self._db.execute(f"COPY {table} TO '{_quoted(path)}' (FORMAT parquet, COMPRESSION zstd)")
                 paths.append(path)

@@ -1,0 +1,31 @@
+"""The stretches of a session in which there was an incident, for outputs that leave out all else. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from typing import TypeVar
+
+from voicecoach.debrief.incidents import incidents
+from voicecoach.debrief.story import remarks
+from voicecoach.debrief.texts import wording
+from voicecoach.record.read import Session
+from voicecoach.session.notes import NoteKind
+
+BEFORE_S = 10.0
+"""What led to an incident is shown for so long (s)."""
+
+Shown = TypeVar("Shown")
+
+
+def stretches(session: Session) -> tuple[tuple[float, float], ...]:
+    """Begin and end (s) of each incident with what led to it, and of each wash or report that was done for one."""
+    notes = remarks(session)
+    found = [(max(0.0, one.at_s - BEFORE_S), one.until_s) for one in incidents(notes, wording(session))]
+    found += [(note.at_s, note.at_s) for note in notes if note.what == NoteKind.PAID]
+    return tuple(sorted(found))
+
+
+def of_incidents(session: Session, rows: Iterable[Shown], at_s: Callable[[Shown], float]) -> Iterator[Shown]:
+    """Those rows that lie within the stretches. at_s: when a row is (s)."""
+    wanted = stretches(session)
+    return (row for row in rows if any(begin <= at_s(row) <= end for begin, end in wanted))
