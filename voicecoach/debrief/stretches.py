@@ -14,7 +14,7 @@ from voicecoach.session.notes import NoteKind
 BEFORE_S = 10.0
 """What led to an incident is shown for so long (s)."""
 
-Shown = TypeVar("Shown")
+DatedRow = TypeVar("DatedRow")
 
 
 def stretches(session: Session) -> tuple[tuple[float, float], ...]:
@@ -25,7 +25,7 @@ def stretches(session: Session) -> tuple[tuple[float, float], ...]:
     return tuple(sorted(found))
 
 
-def of_incidents(session: Session, rows: Iterable[Shown], at_s: Callable[[Shown], float]) -> Iterator[Shown]:
+def of_incidents(session: Session, rows: Iterable[DatedRow], at_s: Callable[[DatedRow], float]) -> Iterator[DatedRow]:
     """Those rows that lie within the stretches. at_s: when a row is (s)."""
     wanted = stretches(session)
     return (row for row in rows if any(begin <= at_s(row) <= end for begin, end in wanted))
