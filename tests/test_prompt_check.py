@@ -138,7 +138,12 @@ def test_a_check_that_was_cut_off_goes_on_where_it_stopped(setup: Setup, tmp_pat
 
         facts = Facts(DistinctVoice(), SPEC, cache=tmp_path, shipped={})
         find_taken(
-            setup, DistinctVoice(), SPEC, open_ear, tell=lambda done, total: told.append((done, total)), facts=facts
+            setup,
+            DistinctVoice(),
+            SPEC,
+            open_ear,
+            on_progress=lambda done, total: told.append((done, total)),
+            facts=facts,
         )
 
     told: list[tuple[int, int]] = []
@@ -167,7 +172,7 @@ def test_a_line_that_a_kill_cut_off_costs_only_its_own_verdict(setup: Setup, tmp
             DistinctVoice(),
             SPEC,
             lambda spec: Sensitive(),
-            tell=lambda _, total: told.append(total),
+            on_progress=lambda _, total: told.append(total),
             facts=Facts(DistinctVoice(), SPEC, cache=tmp_path, shipped={}),
         )
 

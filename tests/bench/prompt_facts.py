@@ -37,11 +37,11 @@ def open_ear(spec: Spec) -> RecogniserProcess:
 def shown(name: str) -> Callable[[int, int], None]:
     """Progress, where somebody looks."""
 
-    def tell(done: int, total: int) -> None:
+    def on_progress(done: int, total: int) -> None:
         if sys.stderr.isatty():
             print(f"\r{name}: {done} of {total} ", end="", file=sys.stderr, flush=True)
 
-    return tell
+    return on_progress
 
 
 def main() -> int:
@@ -63,7 +63,7 @@ def main() -> int:
                 print(f"{len(failed)} prompts cannot be rendered: {voice.why}")
                 return 1
             facts = prompt_check.Facts(voice, spec, cache=Path(cache), shipped=known)
-            found = prompt_check.find_taken(setup, voice, spec, open_ear, tell=shown(name), facts=facts)
+            found = prompt_check.find_taken(setup, voice, spec, open_ear, on_progress=shown(name), facts=facts)
             for one in found:
                 print(f"{name}: {one.prompt!r} is taken for {one.command}")
             taken += len(found)

@@ -140,7 +140,7 @@ def test_each_kind_of_difference_is_told(session: Session) -> None:
     del changed[taken[5]]
     told = {one.kind: one for one in rehear(by_voice(session), Script(changed)).differences}
     assert set(told) == {"otherwise", "later", "earlier", "not at all"}
-    assert told["otherwise"].tell() == f"otherwise: {then[taken[1]].command} -> stop"
+    assert told["otherwise"].describe() == f"otherwise: {then[taken[1]].command} -> stop"
     assert told["later"].by_s == pytest.approx(1.0)
     assert told["not at all"].was == then[taken[5]].command
 

@@ -105,9 +105,9 @@ class Wearer:
             return "understood"
         if step.timing and state.status != "drying":
             return step.timing.start
-        tell(self._pipe, said=step.name)
+        send(self._pipe, said=step.name)
         if step.asks_for:  # its own answer, and that of the quiet step before it
-            tell(self._pipe, said=step.asks_for)
+            send(self._pipe, said=step.asks_for)
         return step.answers[0]
 
     def restart(self) -> None:
@@ -125,11 +125,11 @@ class ToldJournal(Journal):
     def write(self, event: Event) -> Written:
         written = super().write(event)
         if not written.late:
-            tell(self.pipe, saved=[written.seq, event.kind, event.at])
+            send(self.pipe, saved=[written.seq, event.kind, event.at])
         return written
 
 
-def tell(pipe: int, **what: object) -> None:
+def send(pipe: int, **what: object) -> None:
     os.write(pipe, json.dumps(what).encode() + b"\n")
 
 
@@ -138,7 +138,7 @@ def piece(root: Path, pipe: int) -> None:
     ToldJournal.pipe = pipe
     found = sessions.worth_going_on(root)
     if found is None:
-        tell(pipe, ended=True)
+        send(pipe, ended=True)
         return
     setup, now = found.setup, found.state.at
     journal = ToldJournal.open_existing(found.folder)
@@ -148,7 +148,7 @@ def piece(root: Path, pipe: int) -> None:
     coach.begin(Reopened(now, 0.0, "the program was started again"))
     coach.run()
     journal.close()
-    tell(pipe, ended=True)
+    send(pipe, ended=True)
 
 
 @dataclass

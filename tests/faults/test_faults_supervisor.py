@@ -25,7 +25,7 @@ def script(text: str) -> tuple[str, ...]:
 
 
 def keep(text: str, console: Console | None = None) -> int:
-    return supervisor.keep(script(text), console or Console(quiet=True), slowly_s=0.1)
+    return supervisor.supervise(script(text), console or Console(quiet=True), slowly_s=0.1)
 
 
 DIES_TWICE = """
@@ -84,7 +84,7 @@ time.sleep(20)
 import sys
 from rich.console import Console
 from voicecoach.runtime import supervisor
-sys.exit(supervisor.keep((sys.executable, "-c", {kept!r}), Console(quiet=True)))
+sys.exit(supervisor.supervise((sys.executable, "-c", {kept!r}), Console(quiet=True)))
 """
     with subprocess.Popen(script(keeper), stdout=subprocess.PIPE) as process:
         assert process.stdout is not None
@@ -214,7 +214,7 @@ def test_a_crash_loop_can_be_ended_by_hand_and_says_how(tmp_path: Path) -> None:
     with shown.open("w") as out:
         command = script("import sys; sys.exit(1)")
         console = Console(file=out)
-        status = supervisor.keep(command, console, slowly_s=0.1, asked=lambda after_s: not told.append(after_s))
+        status = supervisor.supervise(command, console, slowly_s=0.1, asked=lambda after_s: not told.append(after_s))
     assert status == 1
     assert told == [0.1]
     assert "type nothing worn here and press Enter" in shown.read_text()

@@ -203,7 +203,7 @@ PAIRS = [order for order in orders.TABLE if order.check == "joinable" and revers
 def test_the_checkers_order_of_two_removals_tells_them_from_the_same_two_changed_about(order: orders.Order) -> None:
     wrong = reversed_pair(order)
     assert wrong is not None
-    assert orders.kept(order, N95) != orders.kept(order, wrong)
+    assert orders.satisfied(order, N95) != orders.satisfied(order, wrong)
 
 
 def test_the_checkers_table_knows_every_order_that_all_sources_agree_on() -> None:

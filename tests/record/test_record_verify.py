@@ -39,8 +39,8 @@ def test_a_finished_record_is_whole_and_an_open_one_unfinished(finished: Path, u
     still = verify(unfinished)
     assert (still.state, still.status, still.findings) == ("unfinished", 3, ())
     assert 0 < still.sealed_to <= still.lines
-    assert "no" not in next(whole.tell())
-    assert "without an end mark" in next(still.tell())
+    assert "no" not in next(whole.sentences())
+    assert "without an end mark" in next(still.sentences())
 
 
 def test_what_is_no_record_is_told_apart_from_a_damaged_one(finished: Path, tmp_path: Path) -> None:
@@ -83,7 +83,7 @@ def test_a_changed_line_is_the_first_wrong_and_the_one_before_it_the_last_good(f
     assert found.last_good is not None
     assert (found.last_good.line, found.last_good.seq) == (40, 40)
     assert found.sealed_to == 33  # a seal every 32 lines
-    assert next(found.tell()).startswith(f"Damaged: {FILE}, line 41: was damaged or changed. Line 40 of ")
+    assert next(found.sentences()).startswith(f"Damaged: {FILE}, line 41: was damaged or changed. Line 40 of ")
 
 
 def test_lines_taken_out_are_named_by_their_numbers(finished: Path, tmp_path: Path) -> None:

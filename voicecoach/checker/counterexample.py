@@ -68,7 +68,7 @@ def carriers(log: Sequence[Contact], at: str) -> list[Contact]:
     return chain[::-1]
 
 
-def tell(protocol: Protocol, counter: Counterexample) -> str:
+def describe(protocol: Protocol, counter: Counterexample) -> str:
     """One counterexample as a few plain sentences, a sentence a line: the rule, the way, what met what, what is missing
     or wrong, and where it should stand.
     """

@@ -124,7 +124,7 @@ def _breaches(a: Protocol, b: Protocol) -> Iterator[str]:
 
 def _outcome(one: Verdict, other: Verdict) -> Iterator[str]:
     for order in orders.TABLE:
-        kept = [orders.kept(order, report.protocol) for report in (one, other)]
+        kept = [orders.satisfied(order, report.protocol) for report in (one, other)]
         if kept[0] != kept[1]:
             yield f"= order {order.name} ({order.says}): {_KEPT[kept[0]]}, then {_KEPT[kept[1]]}"
     found = [{(c.found.rule, c.found.step, c.found.at) for c in report.explored.counters} for report in (one, other)]

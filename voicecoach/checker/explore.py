@@ -213,7 +213,7 @@ class Walk:
                 stack.extend((after, False) for after in self.next.get(point, ()) if after not in count)
         return count[next(iter(self.moves))]
 
-    def way_to(self, point: Point) -> tuple[tuple[str, str], ...]:
+    def path_to(self, point: Point) -> tuple[tuple[str, str], ...]:
         """The steps and events on the shortest way to `point`."""
         way: list[tuple[str, str]] = []
         here: Point | None = point
@@ -312,7 +312,7 @@ class Walk:
     def _note(self, found: Violation, point: Point, step: str, event: str, used: int) -> None:
         key = (found.rule, found.step, found.at)
         if key not in self.counters:
-            self.counters[key] = Counterexample(found, self.mode, (*self.way_to(point), (step, event)), used)
+            self.counters[key] = Counterexample(found, self.mode, (*self.path_to(point), (step, event)), used)
 
     def _point(self, stop: Stop, world: World, used: int) -> Point:
         key = (world, stop.ledger, stop.memory)

@@ -226,7 +226,7 @@ def high_level(protocol: Protocol) -> bool:
     return "ebola-level" in protocol.scope or (looks_so and not protocol.practice)
 
 
-def kept(order: Order, protocol: Protocol) -> bool:
+def satisfied(order: Order, protocol: Protocol) -> bool:
     """True when the protocol keeps the order, or has none of the things that it speaks of.
 
     Looked at are the steps that are read when nothing goes wrong, with whoever can be there: a rub under a condition
@@ -237,7 +237,7 @@ def kept(order: Order, protocol: Protocol) -> bool:
 
 def broken(protocol: Protocol) -> tuple[Order, ...]:
     """The orders that apply to the protocol and that it does not keep."""
-    return tuple(order for order in TABLE if applies(order, protocol) and not kept(order, protocol))
+    return tuple(order for order in TABLE if applies(order, protocol) and not satisfied(order, protocol))
 
 
 @lru_cache(maxsize=64)

@@ -8,7 +8,7 @@ from typing import Any
 
 from voicecoach.checker import orders
 from voicecoach.checker.contamination import ContactModel
-from voicecoach.checker.counterexample import surface, tell
+from voicecoach.checker.counterexample import describe, surface
 from voicecoach.checker.explore import USUAL, Explored, Walk, explore, modes
 from voicecoach.checker.requirements import Requirement, requirements
 from voicecoach.checker.rules import BY_NAME, LEVELS, NOT_COVERED, RULES
@@ -144,7 +144,7 @@ def text(report: Verdict, most: int = 3) -> str:
     lines += [f"{_rule(lack.rule)}: {_place(protocol, lack)}{lack.says} [{lack.rule}]" for lack in report.lacks]
     lines += [f"note: {note}" for note in report.notes]
     for counter in explored.counters[:most]:
-        lines += ["", tell(protocol, counter)]
+        lines += ["", describe(protocol, counter)]
     if len(explored.counters) > most:
         lines += ["", f"and {len(explored.counters) - most} more (--json lists them all)"]
     counts = f"rules v{RULES}; paths {explored.paths:,}, states {explored.states:,}"
@@ -215,7 +215,7 @@ def explain(protocol: Protocol, name: str) -> str | None:
             continue
         world = point.state.world
         after, found = walk.model.do(step, world)
-        way = [f"{event!r} at {at}" if at else event for at, event in walk.way_to(point) if event not in USUAL]
+        way = [f"{event!r} at {at}" if at else event for at, event in walk.path_to(point) if event not in USUAL]
         told = f", after {', then '.join(way)}" if way else ""
         return "\n".join(
             [f"{name} ({where}{told}): {step.say}", "before:", *_beliefs(protocol, walk.model, world), "after:"]

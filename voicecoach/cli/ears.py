@@ -90,8 +90,8 @@ def devices(as_json: Json = False) -> None:
 def get() -> None:
     """Fetch the publisher's small US English model (41 MB), verified."""
     console = Console()
-    with progress(console, "fetching the model") as tell:
-        path = models.get(tell)
+    with progress(console, "fetching the model") as on_progress:
+        path = models.get(on_progress)
     typer.echo(str(path))
 
 

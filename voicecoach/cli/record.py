@@ -138,7 +138,7 @@ def verify(
 
 
 def _say(folder: Path, found: verifying.Verified, differs: str) -> None:
-    first, *more = found.tell()
+    first, *more = found.sentences()
     typer.echo(printable(f"{folder}: {first}"))
     for sentence in more:
         typer.echo(printable(f"  {sentence}"))
@@ -162,7 +162,7 @@ def _look(folder: Path) -> int:
     """The exit status that a record's state asks for; what is wrong with it stands on the error stream."""
     found = verifying.verify(folder)
     if found.state != "whole":
-        for sentence in found.tell():
+        for sentence in found.sentences():
             typer.echo(printable(f"note: {sentence}"), err=True)
     return found.status
 

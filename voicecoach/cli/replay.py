@@ -72,14 +72,14 @@ def _compare(session: Session) -> None:
 
 def _play(session: Session, from_s: float, wav: Path | None) -> None:
     console = Console(stderr=True)
-    with progress(console, "rendering prompts") as tell:
-        sound = aloud_sound.conversation(session, Voice(), from_s, tell=tell)
+    with progress(console, "rendering prompts") as on_progress:
+        sound = aloud_sound.conversation(session, Voice(), from_s, on_progress=on_progress)
     if sound.unread:
         typer.echo(f"note: {sound.unread} kept sounds cannot be read", err=True)
     if wav is None:
         try:
-            with progress(console, "playing") as tell:
-                player.play(sound.samples, on_progress=lambda done_s, all_s: tell(round(done_s), round(all_s)))
+            with progress(console, "playing") as on_progress:
+                player.play(sound.samples, on_progress=lambda done_s, all_s: on_progress(round(done_s), round(all_s)))
             return
         except AudioError as error:
             typer.echo(f"note: {error.line()}: written to a file instead", err=True)
@@ -114,7 +114,7 @@ def _hear(folders: list[Path], chosen: rehear.Ear, key: Path | None, cluster: st
         said += result.said
         differ += len(result.differences)
         for difference in result.differences:
-            typer.echo(f"{printable(result.folder)}  {clock(difference.at_s)}  {printable(difference.tell())}")
+            typer.echo(f"{printable(result.folder)}  {clock(difference.at_s)}  {printable(difference.describe())}")
     typer.echo(f"{len(sessions) - troubled} sessions, {said} utterances, {differ} heard differently")
     if troubled == len(sessions):
         raise InputError("nothing could be heard again", where=str(folders[0]), expected="sessions with kept sound")

@@ -39,8 +39,8 @@ def review_command(
     """All sessions together: incidents owed, who is due, learning, and whether what matters is trained."""
     console = Console(stderr=True)
     with Store(database or _default_database(folders)) as store:
-        with progress(console, "reading sessions") as tell:
-            store.update(folders, tell, _read_key(key) if key is not None else None)
+        with progress(console, "reading sessions") as on_progress:
+            store.update(folders, on_progress, _read_key(key) if key is not None else None)
         if tables:
             for row in store.describe():
                 typer.echo(f"{row['name']}: {row['about'] or 'a view'}\n    {row['columns']}")

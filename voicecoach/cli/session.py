@@ -85,7 +85,7 @@ def run(
     console = Console(file=Outlet(sys.stdout)) if needs_keys else Console()  # type: ignore[arg-type]
     runner = app_parts.Runner(wanted, console, sys.stdin if needs_keys else None)
     if runner.live and supervisor.wanted():
-        raise typer.Exit(_keep(runner, console))
+        raise typer.Exit(_supervise(runner, console))
     if not supervisor.again():
         console.print(f"[dim]{CAUTION}[/]")
     try:
@@ -97,14 +97,14 @@ def run(
     raise typer.Exit(status)
 
 
-def _keep(runner: app_parts.Runner, console: Console) -> int:
+def _supervise(runner: app_parts.Runner, console: Console) -> int:
     def asked(seconds: float) -> bool:
         if not supervisor.typed_word(seconds):
             return False
         runner.end_by_hand()
         return True
 
-    return supervisor.keep(supervisor.command(), console, asked=asked, watched=supervisor.watched())
+    return supervisor.supervise(supervisor.command(), console, asked=asked, watched=supervisor.watched())
 
 
 @contextlib.contextmanager

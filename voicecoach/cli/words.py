@@ -33,8 +33,8 @@ def grammar_command(
         raise InputError("hears no sound", where="--engine typed", expected="an engine that listens to sound")
     console = Console(stderr=True)
     bench = Bench(registry.scorer(chosen.name, registry.model_of(chosen.name)), words, VOICES[:voices])
-    with progress(console, f"hearing {words.name} with {chosen.name}") as tell:
-        found, better = bench.found(tell)
+    with progress(console, f"hearing {words.name} with {chosen.name}") as on_progress:
+        found, better = bench.found(on_progress)
     if as_json:
         told = {"engine": chosen.name, **confusion.to_json(found, better)}
         typer.echo(json.dumps(told, ensure_ascii=False, indent=1))

@@ -114,7 +114,9 @@ def to_coach(runs: Sequence[StepRun], words: Wording, most: int = MOST) -> tuple
     scored = []
     for name, mine in counts.items():
         trouble = sum(TROUBLE[kind][0] * count for kind, count in mine.items())
-        what = tuple(_tell(kind, count) for kind, count in sorted(mine.items(), key=lambda pair: -TROUBLE[pair[0]][0]))
+        what = tuple(
+            _describe(kind, count) for kind, count in sorted(mine.items(), key=lambda pair: -TROUBLE[pair[0]][0])
+        )
         weight = heavy[name]
         scored.append(Coaching(name, words.step(name), what, weight.why, first[name], weight.value * trouble))
     return tuple(sorted(scored, key=lambda one: (-one.score, one.at_s))[:most])
@@ -133,7 +135,7 @@ def troubles(run: StepRun, usual_s: float = 0.0) -> dict[str, int]:
     return found
 
 
-def _tell(kind: str, count: int) -> str:
+def _describe(kind: str, count: int) -> str:
     _, once, often = TROUBLE[kind]
     return once if count == 1 else often.format(n=count)
 

@@ -183,7 +183,7 @@ class _Picture:
                 yield _fitted(piece, y + 11, stage, piece.width - 8, "stage-name")
         for index, run in enumerate(self.runs):
             css = ("step2" if index % 2 else "step") + ("" if run.independent else " weak")
-            full = _tell_run(run, self.words.step(run.name))
+            full = _describe_run(run, self.words.step(run.name))
             clips = self.clips(run.begin_s, run.end_s)
             for piece in self.axis.pieces(run.begin_s, run.end_s):
                 y = self._y(piece.band, "step")
@@ -249,10 +249,10 @@ class _Picture:
                 y = self._y(piece.band, "coach")
                 yield _bar("deaf", piece, y - 2, self._y(piece.band, "") - y, f"{one.name}: {one.why}", round_px=0)
 
-    def _tell(self, note: Remark) -> str:
+    def _describe(self, note: Remark) -> str:
         """A note with its step as people call it."""
         step = note.details.get("step", "")
-        return note.tell().replace(step, self.words.step(step)) if step else note.tell()
+        return note.describe().replace(step, self.words.step(step)) if step else note.describe()
 
     def _marks(self) -> Iterator[str]:
         free: dict[tuple[int, int], float] = {}
@@ -263,10 +263,10 @@ class _Picture:
             band, x = self.axis.point(note.at_s)
             row = min((0, 1), key=lambda row: (x < free.get((band, row), 0.0), row))
             y = self._y(band, "marks") + 15 * row
-            yield _sign(mark, LEFT + x, y + 21, f"{clock(note.at_s)} {self._tell(note)}")
+            yield _sign(mark, LEFT + x, y + 21, f"{clock(note.at_s)} {self._describe(note)}")
             room = max(0, int((WIDTH - RIGHT - LEFT - x - 10) / CHAR_PX))
             if x >= free.get((band, row), 0.0):
-                told = _short(self._tell(note), min(room, 44))
+                told = _short(self._describe(note), min(room, 44))
                 yield _text(LEFT + x + 9, y + 25, told, "loud" if mark == "breach" else "")
                 free[band, row] = x + 18 + len(told) * CHAR_PX * 1.08
             if mark == "breach":
@@ -289,7 +289,7 @@ def _stages(runs: Sequence[StepRun]) -> list[tuple[str, float, float]]:
     return found
 
 
-def _tell_run(run: StepRun, say: str) -> str:
+def _describe_run(run: StepRun, say: str) -> str:
     told = f"{say}: {clock(run.begin_s)} to {clock(run.end_s)}, {run.outcome}"
     if run.by:
         told += f" by {run.by}"

@@ -111,7 +111,7 @@ def _open(session: Session, name: str) -> Iterator[wave.Wave_read]:
         raise RecordError(f"cannot be read: {why}", where=str(path)) from None
 
 
-def within(kept: Sequence[Moment], begin_s: float, end_s: float) -> tuple[int, ...]:
+def between(kept: Sequence[Moment], begin_s: float, end_s: float) -> tuple[int, ...]:
     """Places in `kept` of the moments that lie in a stretch of the session, at least in part."""
     last = bisect_right(kept, end_s, key=lambda moment: moment.begin_s)
     return tuple(n for n in range(max(0, last - 400), last) if kept[n].end_s > begin_s)

@@ -110,12 +110,12 @@ def _same(one: Any, other: Any) -> bool:
 def _first_difference(then: list[dict[str, Any]], now: list[dict[str, Any]]) -> str:
     for recorded, made in zip(then, now, strict=False):
         if not _same(recorded, made):
-            return f"recorded was {_tell(recorded)}, now it is {_tell(made)}"
+            return f"recorded was {_describe(recorded)}, now it is {_describe(made)}"
     if len(then) < len(now):
-        return f"now there is also {_tell(now[len(then)])}"
-    return f"now {_tell(then[len(now)])} is missing"
+        return f"now there is also {_describe(now[len(then)])}"
+    return f"now {_describe(then[len(now)])} is missing"
 
 
-def _tell(effect: Mapping[str, Any]) -> str:
+def _describe(effect: Mapping[str, Any]) -> str:
     rest = ", ".join(f"{key} {json.dumps(value)}" for key, value in effect.items() if key != "effect")
     return f"{effect.get('effect')} ({rest})" if rest else str(effect.get("effect"))

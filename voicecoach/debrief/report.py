@@ -12,7 +12,7 @@ from voicecoach.debrief.contents import Debrief, debrief
 from voicecoach.debrief.course import StepRun
 from voicecoach.debrief.drawing import inline_picture
 from voicecoach.debrief.incidents import Incident
-from voicecoach.debrief.moments import Moment, moments, samples_of, wav_bytes, within
+from voicecoach.debrief.moments import Moment, between, moments, samples_of, wav_bytes
 from voicecoach.debrief.pages.html import clean, data_json, render, safe
 from voicecoach.debrief.pages.phrases import TRAINING_ONLY, length
 from voicecoach.debrief.story import Remark, clock
@@ -71,7 +71,7 @@ def page(
     placed = _Sounds(session, kept, sound, f"{name}.audio")
 
     def clips(begin_s: float, end_s: float) -> tuple[int, ...]:
-        return placed.number(within(kept, begin_s, end_s))[:MOST_CLIPS]
+        return placed.number(between(kept, begin_s, end_s))[:MOST_CLIPS]
 
     def clips_of(step: str, at_s: float) -> tuple[int, ...]:
         run = next((run for run in told.steps if run.name == step and run.begin_s == at_s), None)

@@ -72,7 +72,7 @@ class Remark:
             return 0.0
         return value if 0 < value < 1e6 else 0.0
 
-    def tell(self) -> str:
+    def describe(self) -> str:
         """The note in plain words."""
         told = ", ".join(value if key in _SAY_THEMSELVES else f"{key} {value}" for key, value in self.details.items())
         return f"{self.title}: {told}" if told else self.title

@@ -113,10 +113,10 @@ def heard_against_said(
         elif one.heard.command is not None:
             stray.append(one)
     found = [
-        Compared(one.begin / CLOCK_HZ, one.text, one.meant, _tell_all(of[index]), _judge(one, of[index]))
+        Compared(one.begin / CLOCK_HZ, one.text, one.meant, _describe_all(of[index]), _judge(one, of[index]))
         for index, one in enumerate(true)
     ]
-    found += [Compared(one.begin_s, "", None, _tell_heard(one.heard), "heard from nothing") for one in stray]
+    found += [Compared(one.begin_s, "", None, _describe_heard(one.heard), "heard from nothing") for one in stray]
     return tuple(sorted(found, key=lambda row: row.at_s))
 
 
@@ -134,11 +134,11 @@ def _judge(true: HeardText, heard: Sequence[Utterance]) -> HearingVerdict:
     return "as meant" if commands else "missed"
 
 
-def _tell_all(heard: Sequence[Utterance]) -> str:
-    return "; ".join(_tell_heard(one.heard) for one in heard)
+def _describe_all(heard: Sequence[Utterance]) -> str:
+    return "; ".join(_describe_heard(one.heard) for one in heard)
 
 
-def _tell_heard(heard: Heard) -> str:
+def _describe_heard(heard: Heard) -> str:
     if heard.source != "voice":
         return f"{heard.command or heard.phrase} ({heard.source})"
     score = f"{heard.score:.1f} against {heard.floor:.1f}"
@@ -153,7 +153,7 @@ def _event_row(line: RecordLine) -> TimelineRow | None:
     row = None
     if isinstance(event, Heard):
         mark = "breach" if event.command in DANGER else "taken" if event.command else "near" if event.near else ""
-        row = TimelineRow(at_s, str(event.role), "heard" if event.command else "refused", _tell_heard(event), mark)
+        row = TimelineRow(at_s, str(event.role), "heard" if event.command else "refused", _describe_heard(event), mark)
     elif isinstance(event, Opened):
         kind = "training only" if event.training_only else "in use"
         row = TimelineRow(at_s, "record", "session", f"{event.mode}, ear {event.ear}, audio {event.audio}, {kind}")
@@ -185,7 +185,7 @@ def _effect_row(line: RecordLine) -> TimelineRow | None:
     if kind == "note":
         note = remark(line)
         what = "step" if note.what in STEP_NOTES else "note"
-        return TimelineRow(line.at_s, "record", what, note.tell(), MARKS.get(note.what, ""))
+        return TimelineRow(line.at_s, "record", what, note.describe(), MARKS.get(note.what, ""))
     return None
 
 

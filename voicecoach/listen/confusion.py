@@ -28,7 +28,6 @@ WEAK = 0.5
 """A phrase that is taken less often than this is named."""
 
 
-
 @dataclass(frozen=True, slots=True)
 class Trial:
     """One utterance of a phrase, and what was made of it.
@@ -238,4 +237,3 @@ def to_json(found: Found, proposals: dict[str, tuple[str, int, int]]) -> dict[st
         "better": [{"phrase": phrase, "words": words, "taken": right, "of": of}
                    for phrase, (words, right, of) in proposals.items()],
     }  # fmt: skip
-

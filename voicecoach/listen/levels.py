@@ -76,7 +76,7 @@ class LevelWatch:
         self._since = at if self._since is None else self._since
         self._sounded = self._sounded or peak > SILENT_PEAK
         silent = not self._sounded and end - self._since >= SILENT_S * RATE_HZ
-        return self._tell(end, "silent") if silent else []
+        return self._report(end, "silent") if silent else []
 
     def utterance(self, begin: int, end: int, over_noise_db: float, now: int) -> list[Trouble]:
         """What is wrong with the last utterances, the newest between two samples; each trouble once a while."""
@@ -97,9 +97,9 @@ class LevelWatch:
             found.add("noisy")
         self._recent.append(frozenset(found))
         often = [what for what in TROUBLES if sum(what in one for one in self._recent) >= ENOUGH]
-        return [told for what in often for told in self._tell(now, what)]
+        return [told for what in often for told in self._report(now, what)]
 
-    def _tell(self, now: int, what: Trouble) -> list[Trouble]:
+    def _report(self, now: int, what: Trouble) -> list[Trouble]:
         if now - self._told.get(what, -round(AGAIN_S * RATE_HZ)) < AGAIN_S * RATE_HZ:
             return []
         self._told[what] = now

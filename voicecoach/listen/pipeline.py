@@ -148,7 +148,7 @@ class Pipeline:
             decision = self._decide(segment, self._live)
         if channel.told and (decision.command is None or decision.command in channel.told):
             return []  # its danger word was heard while it was still spoken
-        return self._tell(number, found, decision)
+        return self._events_of(number, found, decision)
 
     def _urgent_in(self, number: int, found: SegmentEvent) -> list[Event]:
         """A danger word, or 'stop', in speech that goes on."""
@@ -157,7 +157,7 @@ class Pipeline:
         if decision.command is None or decision.command in channel.told:
             return []
         channel.told.add(decision.command)
-        return self._tell(number, found, decision)
+        return self._events_of(number, found, decision)
 
     def _decide(self, segment: Segment, live: frozenset[str]) -> Decision:
         decision = self._either(segment, live)
@@ -184,7 +184,7 @@ class Pipeline:
             raise EngineError("gave a score that is no number", where=f"engine {self.engine}")
         return decide(self._grammar, ranked, live, decoy)
 
-    def _tell(self, number: int, found: SegmentEvent, decision: Decision) -> list[Event]:
+    def _events_of(self, number: int, found: SegmentEvent, decision: Decision) -> list[Event]:
         segment = found.segment
         role = self._role(number, segment, decision)
         if role is None:

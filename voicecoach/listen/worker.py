@@ -68,12 +68,12 @@ def run(spec: Spec, pipe: Connection) -> None:
     threading.Thread(target=_follow_parent, name="follow-parent", daemon=True).start()
 
     def working() -> None:
-        _tell(pipe, **WORKING)
+        _send(pipe, **WORKING)
 
     try:
         module, _, name = spec.factory.partition(":")
         ear: Hears = getattr(import_module(module), name)(spec, working)
-        _tell(pipe, ready=True, events=[])
+        _send(pipe, ready=True, events=[])
         while True:
             message = pipe.recv_bytes()
             kind, at, frames, channels = HEADER.unpack_from(message)
@@ -86,7 +86,7 @@ def run(spec: Spec, pipe: Connection) -> None:
                 found = ear.feed(at, heard, data[frames * channels :])
             else:
                 return
-            _tell(pipe, events=[to_json(event) for event in found])
+            _send(pipe, events=[to_json(event) for event in found])
     except (EOFError, BrokenPipeError, ConnectionResetError):
         return  # the parent is gone
     except VoicecoachError as error:
@@ -94,11 +94,11 @@ def run(spec: Spec, pipe: Connection) -> None:
     except Exception as error:  # noqa: BLE001 whatever an engine raises is passed back as one line
         line = " ".join(f"{type(error).__name__}: {error}".split())
     with contextlib.suppress(OSError):
-        _tell(pipe, error=line)
+        _send(pipe, error=line)
     sys.exit(1)
 
 
-def _tell(pipe: Connection, **answer: object) -> None:
+def _send(pipe: Connection, **answer: object) -> None:
     pipe.send_bytes(json.dumps(answer).encode())
 
 

@@ -52,10 +52,10 @@ class Lock:
         else:
             return False
         self._fd = fd
-        self.tell(now, **about)
+        self.annotate(now, **about)
         return True
 
-    def tell(self, now: datetime, **about: str) -> None:
+    def annotate(self, now: datetime, **about: str) -> None:
         """Write who has it."""
         fd = self._fd
         if fd is None:

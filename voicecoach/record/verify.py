@@ -27,7 +27,7 @@ class Finding(NamedTuple):
     line: int | None
     what: str
 
-    def tell(self) -> str:
+    def describe(self) -> str:
         """As a sentence."""
         where = f"{self.file}, line {self.line}" if self.line is not None else self.file
         return f"{where}: {self.what}."
@@ -71,7 +71,7 @@ class Verified:
         """The twelve digits that stand for a record with an end mark; takes 0.1 s."""
         return sealing.code(self.chain) if self.state == "whole" and self.format > 1 else None
 
-    def tell(self) -> Iterator[str]:
+    def sentences(self) -> Iterator[str]:
         """What a person should read, a sentence each; the first says it all."""
         good = self.last_good
         upto = f"Line {good.line} of {self.lines} ({good.wall}) is the last that holds" if good else "No line holds"
@@ -80,8 +80,8 @@ class Verified:
         elif self.state == "unfinished":
             yield f"Unfinished: {self.lines} lines hold, without an end mark. It ends there, or its end was cut away."
         else:
-            yield f"Damaged: {self.findings[0].tell()} {upto}."
-        yield from (finding.tell() for finding in self.findings[1:])
+            yield f"Damaged: {self.findings[0].describe()} {upto}."
+        yield from (finding.describe() for finding in self.findings[1:])
         yield from self.remarks
 
 

@@ -57,13 +57,17 @@ def moment_s(text: str) -> float:
 
 
 def conversation(
-    session: Session, voice: Speaker, from_s: float = 0.0, quiet_s: float = QUIET_S, tell: RenderProgress | None = None
+    session: Session,
+    voice: Speaker,
+    from_s: float = 0.0,
+    quiet_s: float = QUIET_S,
+    on_progress: RenderProgress | None = None,
 ) -> Conversation:
     """Put the sound of a session together.
 
     Args:
         session: the record. voice: says the prompts. from_s: where to begin (s). quiet_s: longer quiet is shortened to
-            this. tell: about the prompts that are rendered.
+            this. on_progress: about the prompts that are rendered.
 
     Raises:
         InputError: the session ends before `from_s`.
@@ -71,7 +75,7 @@ def conversation(
     if from_s > end_s(session):
         what = f"ends at {clock(end_s(session))}"
         raise InputError(what, where=str(session.folder), expected=f"a moment before that, not {clock(from_s)}")
-    voice.prepare([prompt.text for prompt in prompts(session) if prompt.end_s > from_s], tell)
+    voice.prepare([prompt.text for prompt in prompts(session) if prompt.end_s > from_s], on_progress)
     unread = 0
     parts: list[tuple[int, Samples]] = [*_prompts(session, voice), *_tones(session)]
     for moment in moments(session):

@@ -316,5 +316,3 @@ class _Running:
         if parts.journal.code is not None and sentence is not None:
             digits = ", ".join(" ".join(group) for group in parts.journal.code.split())
             self._coach.say_behind(sentence.format(code=digits))
-
-

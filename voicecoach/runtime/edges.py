@@ -35,11 +35,12 @@ from voicecoach.system.progress import progress
 SPARE = 19 if sys.platform != "win32" else 64
 """The lowest priority of a process; on Windows the number of IDLE_PRIORITY_CLASS."""
 
+
 def prepare_voice(setup: Setup, console: Console) -> Voice:
     """Render every prompt. Those that fail are counted on the console; the session shows them and plays tones."""
     voice = Voice()
-    with progress(console, "rendering prompts") as tell:
-        failed = voice.prepare(every_prompt(setup), tell)
+    with progress(console, "rendering prompts") as on_progress:
+        failed = voice.prepare(every_prompt(setup), on_progress)
     if failed:
         told = f"{len(failed)} prompts cannot be spoken ({voice.why}): tones and screen instead."
         console.print(told, style="yellow", markup=False)
@@ -53,8 +54,6 @@ def lockstep(spec: Spec, *, spare: bool = False) -> Recogniser:
         with suppress(psutil.Error):
             psutil.Process(made.pid).nice(SPARE)
     return made
-
-
 
 
 class Edges:
@@ -129,4 +128,3 @@ class Edges:
         spec = registry.spec(engine, texts.grammar, f"{setup.grammar.name}.yaml", model=options.model, roles=roles)
         with self.console.status(f"starting the ear ({engine})"):
             return RecogniserProcess(spec, lockstep=not options.live)
-

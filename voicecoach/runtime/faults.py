@@ -40,7 +40,7 @@ class Faults:
 
     def raised(self, part: Part, error: Exception, now: int) -> None:
         """Note that a part raised something; it counts as bad for half a second after the last time."""
-        self._raised[part] = (told(error), now + RATE_HZ // 2)
+        self._raised[part] = (reason(error), now + RATE_HZ // 2)
 
     def look(self, now: int, found: Mapping[Part, Reason]) -> list[PartLost | PartBack]:
         """What is new, given what each part says is wrong with it (None: nothing). now: session clock (samples)."""
@@ -146,7 +146,7 @@ def call_with_timeout(limit_s: float, act: Callable[[], T]) -> T:
     return result  # type: ignore[return-value]
 
 
-def told(error: Exception) -> str:
+def reason(error: Exception) -> str:
     """An error as one line for people."""
     if isinstance(error, VoicecoachError):
         return error.line()

@@ -17,7 +17,7 @@ from voicecoach.listen.recogniser import Recogniser
 from voicecoach.protocol.model import DANGERS
 from voicecoach.record.clips import ClipKeeper
 from voicecoach.record.journal import Journal
-from voicecoach.runtime.faults import Faults, Reason, Restarter, call_with_timeout, told
+from voicecoach.runtime.faults import Faults, Reason, Restarter, call_with_timeout, reason
 from voicecoach.session.effects import CancelTimer, Close, Effect, Listen, Note, Say, SetTimer, StopSpeaking, Tone
 from voicecoach.session.events import Event, Heard, Part, PartLost, PromptEnded, Reopened, TimerFired
 from voicecoach.session.machine import Machine
@@ -270,7 +270,7 @@ class Coach:
         except Exception as error:
             if not isinstance(error, EngineError) and not self._must_go_on:
                 raise
-            self._ears.broke(told(error))
+            self._ears.broke(reason(error))
 
     def _slept_s(self, block: Block) -> float:
         """Seconds that the samples know nothing of, on a line that keeps real time."""

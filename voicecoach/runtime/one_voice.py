@@ -43,7 +43,7 @@ class OneVoice:
 
     def about(self, record: Path) -> None:
         """Say for which record it speaks."""
-        self._lock.tell(now_utc(), record=str(record))
+        self._lock.annotate(now_utc(), record=str(record))
 
     def release(self) -> None:
         """Fall silent."""

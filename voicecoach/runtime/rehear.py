@@ -46,7 +46,7 @@ class Difference:
     now: str
     by_s: float = 0.0
 
-    def tell(self) -> str:
+    def describe(self) -> str:
         """On one line."""
         if self.kind in {"earlier", "later"}:
             return f"{self.was}: {self.by_s:.2f} s {self.kind}"

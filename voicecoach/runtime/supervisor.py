@@ -65,7 +65,7 @@ def again() -> bool:
     return os.environ.get(KEPT) == "again"
 
 
-def keep(
+def supervise(
     command: Sequence[str],
     console: Console,
     slowly_s: float = SLOWLY_S,

@@ -77,7 +77,7 @@ def _to(kind: str) -> Callable[[Turn], bool]:
     return guard
 
 
-def not_told_of_sound(turn: Turn) -> bool:
+def sound_trouble_is_new(turn: Turn) -> bool:
     """Each trouble with the sound is said once, and not into a stop, a breach or somebody's voice."""
     state = turn.state
     return turn.intent.word not in state.sound_told and state.status not in {"frozen", "breached", "interrupted"}
@@ -95,7 +95,7 @@ GUARDS: dict[str, Callable[[Turn], bool]] = {
     "over_step": lambda turn: turn.state.question == "",
     "over_question": lambda turn: turn.state.question != "",
     "may_say_again": may_say_again,
-    "not_told_of_sound": not_told_of_sound,
+    "sound_trouble_is_new": sound_trouble_is_new,
     "not_babbled": lambda turn: not turn.state.babbled,
     "has_step_behind": lambda turn: turn.state.behind is not None,
     "no_step_behind": lambda turn: turn.state.behind is None,

@@ -19,7 +19,7 @@ from voicecoach.listen import confusion
 from voicecoach.listen.chance import opposite
 from voicecoach.listen.confusion import Found, Trial
 from voicecoach.listen.engines.scorer import Scorer
-from voicecoach.runtime.prompt_check import Tell
+from voicecoach.runtime.prompt_check import OnProgress
 from voicecoach.simulate.room import SPEECH_LEVEL, Mask, Room, muffled, room_noise
 from voicecoach.speak.voice import DEFAULT_VOICE, render_texts
 
@@ -52,7 +52,7 @@ class Bench:
     voices: Sequence[str] = VOICES
     render: Render = _render
 
-    def found(self, tell: Tell) -> tuple[Found, dict[str, tuple[str, int, int]]]:
+    def found(self, on_progress: OnProgress) -> tuple[Found, dict[str, tuple[str, int, int]]]:
         """What is mixed up, and better words for it; each better one was spoken and heard as well.
 
         Raises:
@@ -62,14 +62,14 @@ class Bench:
         decoys = [(decoy, "") for decoy in self.grammar.decoys]
         each = len(self.voices) * len(ROOMS)
         total = len(said) * each + len(decoys)
-        trials = list(self._trials(self.grammar, said, decoys, lambda done: tell(done, total)))
+        trials = list(self._trials(self.grammar, said, decoys, lambda done: on_progress(done, total)))
         found = confusion.find(self.grammar, trials)
         wider, new = self._with_new_words(found)
         if not new:
             return found, confusion.better(found, self.grammar)
         total += len(new) * each
         begun = len(trials)
-        tried = confusion.find(wider, self._trials(wider, new, (), lambda done: tell(begun + done, total)))
+        tried = confusion.find(wider, self._trials(wider, new, (), lambda done: on_progress(begun + done, total)))
         return found, confusion.better(found, self.grammar, tried)
 
     def _with_new_words(self, found: Found) -> tuple[Grammar, list[tuple[str, str]]]:
@@ -88,7 +88,7 @@ class Bench:
 
     def _trials(
         self, grammar: Grammar, said: Sequence[tuple[str, str]], decoys: Sequence[tuple[str, str]],
-        tell: Callable[[int], None],
+        on_progress: Callable[[int], None],
     ) -> Iterator[Trial]:  # fmt: skip
         rules = self.scorer.prepare(grammar)
         rng = np.random.default_rng(5)
@@ -101,7 +101,7 @@ class Bench:
                 for mask, noise_db in ROOMS if command else ROOMS[:1]:
                     yield trial(self.scorer, rules, in_room(rendered[row], mask, noise_db, rng), words, command)
                     done += 1
-                    tell(done)
+                    on_progress(done)
 
 
 def in_room(samples: Samples, mask: Mask, noise_db: float, rng: np.random.Generator) -> Samples:

@@ -112,14 +112,14 @@ def answer_forked(request: dict[str, Any], out: TextIO) -> None:
     pid = os.fork()
     if pid == 0:
         signal.setitimer(signal.ITIMER_REAL, request["limit_s"])
-        tell(out, answer(request))
+        reply(out, answer(request))
         os._exit(0)
     _, status = os.waitpid(pid, 0)
     if status:
-        tell(out, {"error": f"the engine ended with {os.waitstatus_to_exitcode(status)}"})
+        reply(out, {"error": f"the engine ended with {os.waitstatus_to_exitcode(status)}"})
 
 
-def tell(out: TextIO, data: dict[str, Any]) -> None:
+def reply(out: TextIO, data: dict[str, Any]) -> None:
     """One line, at once."""
     out.write(json.dumps(data) + "\n")
     out.flush()
@@ -136,14 +136,14 @@ def main() -> None:
             importlib.import_module("pyttsx3.drivers.espeak")  # once, before the forks
         engine = importlib.import_module("pyttsx3.engine").default_engine_by_sys_platform()
     except Exception as error:  # noqa: BLE001 a machine that cannot speak is an answer too
-        tell(out, {"error": f"{type(error).__name__}: {error}"})
+        reply(out, {"error": f"{type(error).__name__}: {error}"})
         return
-    tell(out, {"error": "", "engine": engine})
+    reply(out, {"error": "", "engine": engine})
     for line in sys.stdin:
         if FORKS:
             answer_forked(json.loads(line), out)
         else:
-            tell(out, answer(json.loads(line)))
+            reply(out, answer(json.loads(line)))
 
 
 if __name__ == "__main__":

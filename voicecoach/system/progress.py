@@ -11,12 +11,12 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
 @contextmanager
 def progress(console: Console, what: str) -> Iterator[Callable[[int, int], None]]:
-    """A progress bar; yields `tell(done, total)`."""
+    """A progress bar; yields `on_progress(done, total)`."""
     bar = Progress(TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), console=console, transient=True)
     with bar:
         task = bar.add_task(what, total=None)
 
-        def tell(done: int, total: int) -> None:
+        def on_progress(done: int, total: int) -> None:
             bar.update(task, completed=done, total=total)
 
-        yield tell
+        yield on_progress

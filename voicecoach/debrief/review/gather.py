@@ -103,13 +103,13 @@ def _stamp(folder: Path) -> str:
 def read_all(
     found: Sequence[RecordFolder],
     target: Path,
-    tell: Callable[[int, int], None] | None = None,
+    on_progress: Callable[[int, int], None] | None = None,
     key: bytes | None = None,
 ) -> Iterator[Read]:
     """Read these folders and write their rows below `target` as lines of JSON: TABLE-NUMBER.json.
 
     Args:
-        found: without a reason. target: an empty folder. tell: how many of how many are read. key: of
+        found: without a reason. target: an empty folder. on_progress: how many of how many are read. key: of
             encrypted records.
     """
     chunks = [(n, found[n : n + CHUNK], target, key) for n in range(0, len(found), CHUNK)]
@@ -124,8 +124,8 @@ def read_all(
         for result in pool.map(_read_chunk, chunks):
             yield from result
             done += len(result)
-            if tell is not None:
-                tell(done, len(found))
+            if on_progress is not None:
+                on_progress(done, len(found))
 
 
 def _read_chunk(task: tuple[int, Sequence[RecordFolder], Path, bytes | None]) -> list[Read]:

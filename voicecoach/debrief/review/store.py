@@ -63,12 +63,12 @@ class Store:
         self._db.close()
 
     def update(
-        self, roots: Iterable[Path], tell: Callable[[int, int], None] | None = None, key: bytes | None = None
+        self, roots: Iterable[Path], on_progress: Callable[[int, int], None] | None = None, key: bytes | None = None
     ) -> int:
         """Make the tables say what lies below `roots` now; only what is new or changed is read.
 
         Args:
-            roots: folders. tell: how many of how many are read. key: of encrypted records.
+            roots: folders. on_progress: how many of how many are read. key: of encrypted records.
 
         Returns:
             How many records were read.
@@ -84,7 +84,7 @@ class Store:
         if gone:
             self._forget(gone)
         if fresh:
-            self._take(fresh, tell, key)
+            self._take(fresh, on_progress, key)
         return len(fresh)
 
     def _forget(self, paths: Sequence[str]) -> None:
@@ -98,11 +98,13 @@ class Store:
         self._db.execute("DELETE FROM folders WHERE path IN (SELECT unnest(?))", [list(paths)])
         self._db.execute("COMMIT")
 
-    def _take(self, fresh: Sequence[RecordFolder], tell: Callable[[int, int], None] | None, key: bytes | None) -> None:
+    def _take(
+        self, fresh: Sequence[RecordFolder], on_progress: Callable[[int, int], None] | None, key: bytes | None
+    ) -> None:
         db = self._db
         with tempfile.TemporaryDirectory(prefix="voicecoach-review-") as temp:
             target = Path(temp)
-            results = list(read_all([one for one in fresh if not one.reason], target, tell, key))
+            results = list(read_all([one for one in fresh if not one.reason], target, on_progress, key))
             results += [Read(one.path, one.stamp, "", one.reason) for one in fresh if one.reason]
             db.execute("BEGIN")
             known = dict(db.execute("SELECT session, path FROM folders WHERE session <> ''").fetchall())

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from voicecoach.protocol.model import STAGES
-from voicecoach.session.actions.ask import keep_question
+from voicecoach.session.actions.ask import remember_question
 from voicecoach.session.actions.stepping import say_step, set_wear_timer
 from voicecoach.session.actions.wait import wait
 from voicecoach.session.events import CLOCK_HZ, PartBack, PartLost, Reopened
@@ -23,7 +23,7 @@ SAID_WHEN_LOST = ("ears", "disk", "signal", "keys", "supervisor")
 
 def freeze(turn: Turn) -> None:
     """Rule 8: silence and nothing moves."""
-    keep_question(turn, near_too=True)
+    remember_question(turn, near_too=True)
     turn.cancel(*STEP_TIMERS)
     turn.hush()
     turn.note(NoteKind.STOPPED, step=turn.step.name if turn.step else "")
@@ -36,7 +36,7 @@ def ask_what_happened(turn: Turn) -> None:
     turn.aside("frozen-ask")
 
 
-def tell_sound(turn: Turn) -> None:
+def say_sound_trouble(turn: Turn) -> None:
     """What is wrong with the sound, with what to do; once a session."""
     what = turn.intent.word
     turn.set(sound_told=(*turn.state.sound_told, what))
@@ -71,7 +71,7 @@ def note_paced_on(turn: Turn) -> None:
     turn.note(NoteKind.NOT_CONFIRMED, step=turn.step.name if turn.step else "", why="no ears: goes on by itself")
 
 
-def tell(turn: Turn) -> None:
+def give_information(turn: Turn) -> None:
     """Help, where am I, time: nothing moves."""
     state, protocol = turn.state, turn.setup.protocol
     turn.hush()
@@ -98,7 +98,7 @@ def note_back(turn: Turn) -> None:
     turn.tone("taken")
 
 
-def tell_none_behind(turn: Turn) -> None:
+def say_nothing_before(turn: Turn) -> None:
     """There is no step before."""
     turn.hush()
     turn.aside("nothing-before")
@@ -121,20 +121,20 @@ def refuse_sound(turn: Turn) -> None:
     turn.aside(said)
 
 
-def tell_wear(turn: Turn) -> None:
+def say_wear_limit(turn: Turn) -> None:
     """The site's wear limit."""
     turn.note(NoteKind.WEAR_LIMIT)
     turn.aside("wear-limit")
     turn.timer("wear", WEAR_AGAIN_S)
 
 
-def tell_key(turn: Turn) -> None:
+def say_key_begins_removal(turn: Turn) -> None:
     """Without ears only a key leads from work to the removal: said at each check."""
     turn.aside("ears-lost-work")
     turn.timer("check", turn.setup.site.check_s)
 
 
-def lose(turn: Turn) -> None:
+def note_part_lost(turn: Turn) -> None:
     """Rule 19: a part is gone; said, shown, recorded, and the guidance goes on in what is left."""
     event = turn.event
     assert isinstance(event, PartLost)
@@ -152,7 +152,7 @@ def lose(turn: Turn) -> None:
         turn.aside("ears-lost-work")
 
 
-def find(turn: Turn) -> None:
+def note_part_back(turn: Turn) -> None:
     """A part is back."""
     event = turn.event
     assert isinstance(event, PartBack)
@@ -191,7 +191,9 @@ def note_gap(turn: Turn) -> None:
 ACTIONS: dict[str, Callable[[Turn], None]] = {
     action.__name__: action
     for action in (
-        freeze, ask_what_happened, note_went_on, note_touched, pause, note_paced_on, tell, note_back, tell_none_behind,
-        refuse_sound, note_led_out, tell_wear, tell_key, tell_sound, lose, find, note_gap,
+        freeze, ask_what_happened, note_went_on, note_touched, pause, note_paced_on, give_information, note_back,
+        say_nothing_before,
+        refuse_sound, note_led_out, say_wear_limit, say_key_begins_removal, say_sound_trouble, note_part_lost,
+        note_part_back, note_gap,
     )
 }  # fmt: skip

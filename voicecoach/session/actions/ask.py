@@ -124,14 +124,14 @@ def _say_list(turn: Turn, items: tuple[str, ...], how: str) -> None:
         turn.say(turn.own(key, label=label) if number == 1 else turn.own_inside(key, label=label))
 
 
-def tell_worn(turn: Turn) -> None:
+def note_worn(turn: Turn) -> None:
     """What is on and the hands, on record; said with the question that follows."""
     turn.note(NoteKind.STATUS, on=",".join(turn.state.ledger.on()), hands=turn.state.ledger.hands)
 
 
 def hold(turn: Turn) -> None:
     """A question comes in between: remember what it interrupts; nobody's silence takes an open question away."""
-    keep_question(turn)
+    remember_question(turn)
     open_question = turn.state.question
     if turn.intent.trigger == "silent" and open_question in IN_PASSING and open_question not in ASIDE:
         turn.set(pending=(open_question, turn.state.about))
@@ -141,7 +141,7 @@ def hold(turn: Turn) -> None:
         turn.set(waiting_in=turn.before.status)
 
 
-def keep_question(turn: Turn, *, near_too: bool = False) -> None:
+def remember_question(turn: Turn, *, near_too: bool = False) -> None:
     """Remember an open question that would be lost otherwise; what is on is asked from its beginning."""
     state = turn.state
     question = "right" if state.question == "item" else state.question
@@ -149,7 +149,7 @@ def keep_question(turn: Turn, *, near_too: bool = False) -> None:
         turn.set(pending=(question, "" if question == "right" else state.about))
 
 
-def hold_on(turn: Turn) -> None:
+def return_to_hold(turn: Turn) -> None:
     """Back to frozen or paused."""
     turn.cancel(*STEP_TIMERS)
     held = turn.state.held
@@ -209,7 +209,7 @@ def note_exposed(turn: Turn, place: str, cause: str) -> None:
         turn.aside("owed-later")
 
 
-def tell_owed(turn: Turn) -> None:
+def say_owed(turn: Turn) -> None:
     """After the first words about a needle, of which no place is asked: it is on record, and is washed when out."""
     state = turn.state
     if state.ledger.on() and any(one.at >= state.struck_at and one.cause == "needle" for one in state.exposures):
@@ -232,5 +232,5 @@ def _fault(turn: Turn, fault: str, by: str) -> None:
 
 ACTIONS: dict[str, Callable[[Turn], None]] = {
     action.__name__: action
-    for action in (ask, ask_on, tell_worn, hold, hold_on, note_reply, note_alone, note_place, tell_owed)
+    for action in (ask, ask_on, note_worn, hold, return_to_hold, note_reply, note_alone, note_place, say_owed)
 }

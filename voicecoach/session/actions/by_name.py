@@ -55,7 +55,7 @@ def arrive(turn: Turn) -> None:
     turn.cancel(*STEP_TIMERS)
     for name, reason in arrival.passed:
         turn.note(NoteKind.JUMP, step=name, cause=reason)
-    stepping.keep_books(turn, arrival.ledger)
+    stepping.update_ledger(turn, arrival.ledger)
     stepping.go_to(turn, arrival.place)
     turn.set(question="", about="", held="", pending=None, waiting_in="", silence=0, waiting_since=None)
     turn.set(vain=0, hinted=False, babbled=False, answered=(), answers_from=turn.state.at)
@@ -84,7 +84,7 @@ def _work(turn: Turn) -> None:
             turn.aside("ears-lost-work")
 
 
-def sound_breach(turn: Turn) -> None:
+def say_first_words(turn: Turn) -> None:
     """Rule 11: the first words are an act. Everything else waits."""
     arrival, kind = turn.intent.arrival, turn.intent.word
     assert arrival is not None
@@ -106,7 +106,7 @@ def sound_breach(turn: Turn) -> None:
     still = state.handling and state.before is not None
     if state.question == "item" and isinstance(turn.event, Heard) and turn.event.command in {"yes", "no"}:
         stepping.correct(turn, state.about, "on" if turn.event.command == "yes" else "off")
-    stepping.keep_books(turn, replace(arrival.ledger, hands="not-rubbed"))
+    stepping.update_ledger(turn, replace(arrival.ledger, hands="not-rubbed"))
     turn.set(before=state.before if still else state.place, struck_at=state.struck_at if still else state.at)
     if kind in ENDS_ENTRY and state.place.stage in {"prepare", "dress"}:
         turn.set(no_entry=kind)
@@ -162,6 +162,7 @@ ACTIONS: dict[str, Callable[[Turn], None]] = {
     **salvage.ACTIONS,
     "hush": Turn.hush,
     **{
-        action.__name__: action for action in (introduce, arrive, sound_breach, note_false_alarm, note_no_return, close)
+        action.__name__: action
+        for action in (introduce, arrive, say_first_words, note_false_alarm, note_no_return, close)
     },
 }

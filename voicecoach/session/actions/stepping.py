@@ -53,7 +53,7 @@ def acknowledge(turn: Turn) -> None:
     _taken(turn)
 
 
-def take_half(turn: Turn) -> None:
+def note_half_answer(turn: Turn) -> None:
     """One of the roles has answered; the other is still due."""
     turn.set(answered=(*turn.state.answered, turn.intent.word))
     turn.note(NoteKind.ANSWERED, step=turn.step.name if turn.step else "", role=turn.intent.word)
@@ -224,7 +224,7 @@ def move_on(turn: Turn) -> None:
     assert arrival is not None
     for name, reason in arrival.passed:
         turn.note(NoteKind.JUMP, step=name, cause=reason)
-    keep_books(turn, arrival.ledger)
+    update_ledger(turn, arrival.ledger)
     go_to(turn, arrival.place)
     turn.set(vain=0, hinted=False, babbled=False, answered=(), answers_from=turn.state.at)
     step = turn.step
@@ -324,7 +324,7 @@ def note_not_clear(turn: Turn) -> None:
     turn.tone("taken")
 
 
-def keep_books(turn: Turn, after: Ledger) -> None:
+def update_ledger(turn: Turn, after: Ledger) -> None:
     """Put a changed ledger on record; the wear clock starts with the first item and ends with the last."""
     state = turn.state
     if after.items != state.ledger.items:
@@ -351,7 +351,7 @@ def correct(turn: Turn, item: str, worn: Worn) -> None:
     ledger = turn.state.ledger
     if (ledger.worn(item) == "on") != (worn == "on"):
         turn.note(NoteKind.DEVIATION, item=item, ledger_said=ledger.worn(item), wearer_says=worn)
-        keep_books(turn, ledger.corrected(item, worn))
+        update_ledger(turn, ledger.corrected(item, worn))
 
 
 def go_to(turn: Turn, place: Place) -> None:
@@ -370,7 +370,8 @@ def go_to(turn: Turn, place: Place) -> None:
 ACTIONS: dict[str, Callable[[Turn], None]] = {
     action.__name__: action
     for action in (
-        acknowledge, take_half, early, start_time, call_time, hint, note_refused, refuse, note_acted, confirm_step,
+        acknowledge, note_half_answer, early, start_time, call_time, hint, note_refused, refuse, note_acted,
+        confirm_step,
         note_unasked, note_unconfirmed, move_on, note_not_off, note_branch,
         note_not_clear, note_skipped, note_called_out,
     )

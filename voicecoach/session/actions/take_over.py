@@ -12,7 +12,7 @@ from dataclasses import replace
 from voicecoach.protocol.ledger import Ledger, Worn
 from voicecoach.protocol.place import Place
 from voicecoach.session.actions.ask import say_worn
-from voicecoach.session.actions.stepping import keep_books
+from voicecoach.session.actions.stepping import update_ledger
 from voicecoach.session.events import Salvaged
 from voicecoach.session.notes import NoteKind
 from voicecoach.session.turn import Turn
@@ -34,7 +34,7 @@ def take_over(turn: Turn) -> None:
     state = turn.state
     turn.note(NoteKind.OPENED, mode=state.mode, ear=state.ear, audio=state.audio, training_only=True)
     turn.note(NoteKind.GAP, part="session", why=f"goes on from {event.record}, which is {event.why}")
-    keep_books(turn, _as_told(state.ledger, event))
+    update_ledger(turn, _as_told(state.ledger, event))
     turn.hush()
     turn.aside("found-old" if event.why == "old" else "found-damaged")
     if turn.state.ledger.on():  # that nothing is worn is no more than a guess

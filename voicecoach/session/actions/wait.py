@@ -177,7 +177,7 @@ def read_on(turn: Turn) -> None:
         say_step(turn)
 
 
-def tell_observer(turn: Turn) -> None:
+def ask_observer_to_look(turn: Turn) -> None:
     """Another's silence is told to the observer and is that role's deviation (scene S3)."""
     step = turn.step
     assert step is not None
@@ -222,6 +222,6 @@ ACTIONS: dict[str, Callable[[Turn], None]] = {
     action.__name__: action
     for action in (
         take_answers, wait, interrupt, speak_on, speak_through, note_babble, say_again, read_again, read_on,
-        tell_observer, alarm, call_out, warn_observer, remind,
+        ask_observer_to_look, alarm, call_out, warn_observer, remind,
     )
 }  # fmt: skip
