@@ -203,9 +203,11 @@ def _repairs(protocol: Protocol) -> Iterator[Mutant]:
 
 def _helpers(protocol: Protocol) -> Iterator[Mutant]:
     """The wearer alone takes the hose away; a helper does not rub."""
-    for _, step in all_steps(protocol):
-        if step.role == "assistant" and any(act.kind == "doff" and act.target == "hose" for act in step.acts):
+    hoses = {item.name for item in protocol.items if item.say == "hose"}
+    for step in protocol.steps("undress"):
+        if step.role != "wearer" and any(act.target.partition(".")[0] in hoses for act in step.acts):
             yield Mutant("hose alone", step.name, changed(protocol, step, role="wearer"))
+            yield Mutant("hose alone", f"{step.name}: left out", _without(protocol, step.name))
     for step in (step for plan in protocol.stages for step in plan.steps):
         if any(act.target.endswith(".gloves") for act in step.acts):
             acts = tuple(act for act in step.acts if not act.target.endswith(".gloves"))

@@ -118,8 +118,8 @@ TABLE: tuple[Order, ...] = (
           "CDC PAPR modules", "read", scope="belt-papr", check="all-before"),
     Order("X17", "Hose, belt, hood in that order", "family", "doff hose", "doff belt", "CDC PAPR modules", "read",
           check="papr-order"),
-    Order("X17b", "The assistant takes the hose away, not the wearer", "family", "doff hose", "", "CDC PAPR modules",
-          "read", scope="belt-papr", check="by-helper"),
+    Order("X17b", "A helper loosens the hose or takes it away, never the wearer alone", "hard", "doff hose", "",
+          "CDC PAPR modules, doffing 09 and 10", "read", check="by-helper"),
     Order("X18", "Boot covers before outer gloves", "data", "doff boots", "doff outer-gloves",
           "CDC 2014; PAPR and coverall module after the garment", "read", check="joinable"),
     Order("X19", "Boot covers after the coverall, seated", "data", "doff garment", "doff boots",
@@ -302,7 +302,9 @@ def _papr_order(case: Case) -> bool:
 
 
 def _by_helper(case: Case) -> bool:
-    return all(act_at.role != "wearer" for act_at in case.firsts)
+    """Each time by a helper, or after one has loosened it."""
+    loosened = [touch for touch in case.find("touch hose") if touch.role != "wearer"]
+    return all(off.role != "wearer" or any(one.at < off.at for one in loosened) for off in case.firsts)
 
 
 def _apart(case: Case) -> bool:
