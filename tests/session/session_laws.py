@@ -7,9 +7,10 @@ from typing import Literal
 
 from session_driver import setup
 
-from voicecoach.protocol.model import STAGES
+from voicecoach.protocol.model import STAGES, Step
 from voicecoach.protocol.navigation.position import step_at, steps_named
 from voicecoach.protocol.place import Place
+from voicecoach.protocol.site import Site
 from voicecoach.session.effects import CancelTimer, Effect, Listen, Note, Say, SetTimer, StopSpeaking
 from voicecoach.session.events import CLOCK_HZ, Event, Heard, Opened, PromptEnded, TimerFired
 from voicecoach.session.guards import GUARDS
@@ -21,7 +22,8 @@ from voicecoach.session.state import SessionState
 from voicecoach.session.table import TABLE, Row
 
 CLOSED = {"closed", "abandoned"}
-DANGER = {"breach", "splash", "needle", "no-air", "torn"}
+SITE = Site(name="a ward", eyewash="The eyewash stands left of the exit.", tell="Call the desk.")
+"""Its words name places that only clean, bare hands may go to."""
 
 
 def fitting(machine: Machine, state: SessionState, event: Event) -> list[Row]:
@@ -38,7 +40,7 @@ def fitting(machine: Machine, state: SessionState, event: Event) -> list[Row]:
 
 @cache
 def sayable(name: str) -> frozenset[str]:
-    return frozenset(every_prompt(setup(name)))
+    return frozenset(every_prompt(setup(name, SITE)))
 
 
 class Walk:
@@ -46,7 +48,7 @@ class Walk:
 
     def __init__(self, name: str, mode: Literal["solo", "pair"], *, independent: bool = True) -> None:
         self.name = name
-        self.setup: Setup = setup(name)
+        self.setup: Setup = setup(name, SITE)
         self.machine = Machine(self.setup)
         self.state: SessionState = self.machine.start()
         self.at = 0
@@ -57,6 +59,7 @@ class Walk:
         self.started_at = 0
         self.steps = steps_named(self.setup.protocol)
         self.history: list[Event] = []
+        self.airless = False
         self.happens(Opened(0, mode=mode, ear="typed", audio="clips", training_only=True, independent=independent))
 
     # what can happen
@@ -86,7 +89,7 @@ class Walk:
         state = self.state
         if state.question == "end" and state.place.stage != "close":
             return "no", "wearer"
-        for word in ("yes", "right", "practice-run", "go-on", "confirm", "neck", "loose"):
+        for word in ("yes", "right", "practice-run", "go-on", "confirm", "neck", "loose", "unsure"):
             if word in live(self.setup, state):
                 observer = state.question in {"all-clear", "piece", "fault", "return"}
                 return word, "observer" if observer else "wearer"
@@ -160,6 +163,8 @@ class Walk:
         assert after.status != "abandoned" or before.question == "end-both", "it ended by itself"
         assert after.status != "closed" or not before.ledger.on(), "it ended with something on"
         self._incident_laws(before, notes)
+        self._clean_law(notes, said)
+        self._air_law(before, event, notes)
         self._no_dead_end()
 
     def _incident_laws(self, before: SessionState, notes: list[Note]) -> None:
@@ -181,6 +186,38 @@ class Walk:
             assert not (after.no_entry and dons and main), f"{step.name}: dressing for an entry that is cancelled"
             if step.pays and step.role == "wearer" and before.place.stage != "close":
                 assert not after.ledger.on(), f"{step.name}: sent to a basin with something on"
+
+    def _clean_law(self, notes: list[Note], said: list[Say]) -> None:
+        """Rule 27: no sentence sends dirty hands to a clean thing, nor anybody dressed to a basin or a telephone."""
+        state = self.state
+        for one in said:
+            assert one.text not in {SITE.eyewash, SITE.tell} or not state.ledger.on(), f"{one.text!r}, dressed"
+        if state.place.stage != "undress" or state.no_entry or state.paced:
+            return  # nobody went in; or nobody can tell that the hands were rubbed
+        for step in self._read(notes):
+            if any(act.fresh for act in step.acts):
+                assert state.ledger.hands in {"rubbed", "clean"}, f"{step.name}: fresh pieces, by dirty hands"
+            if any((act.kind, act.target) == ("sit", "clean-chair") for act in step.acts):
+                dirty = {"gown", "coverall", "apron", "outer-gloves"} & set(state.ledger.on())
+                assert not dirty, f"{step.name}: on the clean chair in {dirty}"
+
+    def _air_law(self, before: SessionState, event: Event, notes: list[Note]) -> None:
+        """Rule 30: under a powered hood without air, the next thing that is asked for takes the hood off."""
+        if "hose" not in dict(before.ledger.items):
+            return
+        said = isinstance(event, Heard) and self.state.status == "breached" and event.command == "no-air"
+        on = set(self.state.ledger.on())
+        self.airless = "hood" in on and (self.airless or said or "hose" not in on)
+        if not self.airless or self.state.place.stage == "work":
+            return
+        for step in self._read(notes):
+            off = {act.target for act in step.acts if act.kind == "doff"}
+            assert "hood" in off, f"{step.name}: the hood is on without air"
+
+    def _read(self, notes: list[Note]) -> list[Step]:
+        """The steps that are begun."""
+        names = [dict(note.details).get("step", "") for note in notes if note.what == "step"]
+        return [self.steps[name] for name in names if name in self.steps]
 
     def _words(self, said: list[Say], effects: tuple[Effect, ...]) -> None:
         helps = {step.help for step in self.steps.values()}

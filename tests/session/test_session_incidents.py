@@ -8,7 +8,7 @@ from session_driver import Session, grammar
 from voicecoach.grammar import match
 from voicecoach.protocol.model import DANGERS
 from voicecoach.protocol.site import Site
-from voicecoach.session.events import Heard
+from voicecoach.session.events import Heard, PartLost
 
 TWO = pytest.mark.parametrize("name", ["n95-gown", "who-coverall"])
 HOODS = pytest.mark.parametrize("name", ["papr-gown", "papr-coverall"])
@@ -328,3 +328,61 @@ def test_a_piece_that_is_missing_is_named_and_replaced(begin, name: str) -> None
     session.hear("missing", role="observer")
     session.hear("no")
     assert session.step == "nobody-goes-in"
+
+
+@HOODS
+@pytest.mark.parametrize("then", [("splash",), ("unwell",), ("stop", "touched", "hand"), ("collapse",)])
+def test_whatever_else_happens_a_hood_without_air_still_comes_off_first(
+    begin, name: str, then: tuple[str, ...]
+) -> None:
+    """Rule 30: another incident in between does not leave the hood on."""
+    session = begin(name, "pair")
+    session.go_to("rub-inner-1")
+    session.hear("no-air", *then)
+    assert session.step == "now-hood"
+    session.hear("done")
+    assert "hood" not in session.state.ledger.on()
+    assert session.step != "now-hood"
+
+
+@HOODS
+def test_with_the_hose_loosened_an_incident_takes_the_hood_off_first(begin, name: str) -> None:
+    """Rule 30: the air has ended with the hose, also where nobody has said so."""
+    session = begin(name, "pair")
+    session.go_to("hood-away")
+    session.hear("splash")
+    assert session.step == "now-hood"
+
+
+@HOODS
+def test_a_false_alarm_about_air_leaves_the_hood_on(begin, name: str) -> None:
+    session = begin(name, "pair")
+    session.go_to("rub-inner-1")
+    session.hear("no-air", "false-alarm")
+    assert session.step == "rub-inner-1"
+    session.hear("splash")
+    assert session.step.startswith("touched-")
+
+
+@TWO
+def test_a_splash_while_leaving_comes_back_to_what_it_came_in_between_of(begin, name: str) -> None:
+    """Rule 27: washed at once, and nothing that stands behind is passed over."""
+    session = begin(name)
+    session.go_to("tidy")
+    session.hear("splash", "face")
+    assert session.step == "wash-skin"
+    while session.step in {"wash-skin", "wash-hands", "report-exposure"}:
+        session.answer_step()
+    assert session.step == "tidy"
+
+
+def test_without_ears_a_touch_whose_place_nobody_names_counts_and_ends_the_entry(begin) -> None:
+    """Rules 19 and 26: nobody is dressed on because nobody could answer."""
+    session = begin("papr-gown", "pair")
+    session.go_to("hose-on")
+    session.hear("stop", "touched")
+    session.happens(PartLost(session.at, "ears", "died"))
+    session.said_out()
+    session.pass_s(15)
+    assert session.state.exposures
+    assert session.step != "hose-on"

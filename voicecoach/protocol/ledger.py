@@ -16,7 +16,8 @@ class Ledger:
     """What is worn, the state of the hands, and when each item was last found whole.
 
     items: (item, 'never' | 'on' | 'off') in the protocol's order. clear_at: (item, sample) of the last 'clear' or,
-    before one, of putting it on. torn: items known to be torn that are still on.
+    before one, of putting it on. torn: items known to be torn that are still
+    on, and a hose that is known to bring no air.
     """
 
     items: tuple[tuple[str, Worn], ...]

@@ -7,15 +7,19 @@ from dataclasses import replace
 from voicecoach.protocol.applies import not_for_now
 from voicecoach.protocol.model import STAGES, Branch, Protocol, Step
 from voicecoach.protocol.navigation.position import (
+    INCIDENTS,
     KNOWN,
+    NO_AIR,
     OWED,
     UNDONE,
     Arrival,
     Position,
+    airless,
     alone,
     breach_rule,
     following,
     gloves,
+    hose,
     pieces,
     settled,
     step_at,
@@ -30,7 +34,7 @@ def arrive(protocol: Protocol, here: Position) -> Arrival:
     passed: list[tuple[str, str]] = []
     for _ in range(10_000):  # a bound, not a limit: the loader refuses files that long
         place, ledger = here.place, here.ledger
-        turned = _turned(protocol, here)
+        turned = _turned(protocol, here) or _air_first(protocol, here)
         if turned is not None:
             if (step := step_at(protocol, place)) is not None and turned.place.stage != place.stage:
                 passed.append((step.name, "nobody goes in any more"))
@@ -84,6 +88,27 @@ def _turned(protocol: Protocol, here: Position) -> Position | None:
     return None
 
 
+def _air_first(protocol: Protocol, here: Position) -> Position | None:
+    """The branch that takes off a hood without air, before anything else that an incident asks for (rule 30)."""
+    place, air = here.place, hose(protocol)
+    hood = airless(protocol, place, here.ledger)
+    if not hood:
+        return here.at(ledger=here.ledger.forget_tear(air)) if air in here.ledger.torn else None
+    rule = breach_rule(protocol, "no-air", place.stage)
+    if not place.detours or place.observer_due or place.detours[-1].cause == NO_AIR or rule is None or not rule.branch:
+        return None
+    step = step_at(protocol, place)
+    off = [one for one in protocol.branch(rule.branch).steps if _takes_off(one, hood)]
+    if (step and _takes_off(step, hood)) or all(not_for_now(o, here.ledger, alone=False, cancelled=False) for o in off):
+        return None
+    first = Detour(rule.branch, 0, "same", NO_AIR)
+    return here.at(replace(place, detours=(*place.detours, first)))
+
+
+def _takes_off(step: Step, item: str) -> bool:
+    return any((act.kind, act.target) == ("doff", item) for act in step.acts)
+
+
 def _known_torn(protocol: Protocol, here: Position, step: Step) -> Position | None:
     """The branch for a piece known to be torn, instead of a step that inspects it; None if that does not apply."""
     branches = dict(step.branches)
@@ -119,7 +144,10 @@ def then_place(protocol: Protocol, here: Position, then: str, cause: str) -> Pla
     elif then in STAGES:
         there = Place(then, 0)
     elif any(branch.name == then for branch in protocol.branches):
-        there = replace(place, detours=(*place.detours, Detour(then, 0, protocol.branch(then).then, cause)))
+        own = protocol.branch(then).then
+        # what an incident came in between of has not been answered
+        follows = "same" if own == "next" and cause.startswith(INCIDENTS) else own
+        there = replace(place, detours=(*place.detours, Detour(then, 0, follows, cause)))
     else:
         there = _main_step(protocol, place, then)
     return there

@@ -19,6 +19,7 @@ from voicecoach.protocol.navigation.position import (
     changing,
     following,
     gloves,
+    hose,
     settled,
     step_at,
     without_incident,
@@ -145,6 +146,8 @@ def breach_arrival(protocol: Protocol, here: Position, kind: str) -> Arrival:
     calm = here.at(replace(here.place, detours=kept))
     if kind == "needle":  # it goes through all the gloves
         calm = calm.at(ledger=reduce(Ledger.tear, gloves(protocol, calm), calm.ledger))
+    if kind == "no-air" and hose(protocol):
+        calm = calm.at(ledger=calm.ledger.tear(hose(protocol)))
     if rule is None:
         return again(protocol, calm)
     if rule.branch:

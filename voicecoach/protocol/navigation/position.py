@@ -112,6 +112,28 @@ def breach_rule(protocol: Protocol, kind: str, stage: str) -> BreachRule | None:
     return None
 
 
+NO_AIR = "breach: no-air"
+"""The cause of a detour in which a hood without air comes off."""
+
+
+def hose(protocol: Protocol) -> str:
+    """The item that brings air into a powered hood; '' if the protocol has none."""
+    return next((item.name for item in protocol.items if item.say == "hose"), "")
+
+
+def airless(protocol: Protocol, place: Place, ledger: Ledger) -> str:
+    """The hood that is worn without air: none was reported, the hose is off or loosened; '' if there is none."""
+    air = hose(protocol)
+    hood = next((item.name for item in protocol.items if item.say == "hood" and ledger.worn(item.name) == "on"), "")
+    if not air or not hood:
+        return ""
+    loosened = place.stage == "undress" and any(
+        "hose-off" in step.answers and (index < place.step or (index == place.step and place.due))
+        for index, step in enumerate(protocol.steps("undress"))
+    )
+    return hood if loosened or ledger.worn(air) != "on" or air in ledger.torn else ""
+
+
 def changing(protocol: Protocol, place: Place) -> bool:
     """Whether an incident's branch has already changed what is worn, so that it has to be finished."""
     number = incident(place.detours)

@@ -130,9 +130,9 @@ def note_false_alarm(turn: Turn) -> None:
     turn.note(NoteKind.FALSE_ALARM, step=turn.step.name if turn.step else "", by=by, returned="yes")
     turn.tone("taken")
     turn.aside("noted")
-    if turn.state.owed and not cleared_of_incident(turn.state).owed:
+    if turn.state.owed and not cleared_of_incident(turn.state, turn.setup.protocol).owed:
         turn.note(NoteKind.OWED, what="nothing any more: false alarm")
-    turn.state = replace(cleared_of_incident(turn.state), before=None)
+    turn.state = replace(cleared_of_incident(turn.state, turn.setup.protocol), before=None)
 
 
 def note_no_return(turn: Turn) -> None:

@@ -169,7 +169,7 @@ def _false_alarm(setup: Setup, state: SessionState) -> Intent:
     if place.stage == "work" and not place.detours:
         # rule 12: back to the patient only on a second person's word
         return Intent("return_asked", question="return") if state.mode == "pair" else Intent("no_return")
-    cleared = cleared_of_incident(state)
+    cleared = cleared_of_incident(state, setup.protocol)
     if changing(setup.protocol, state.place):  # what was begun is finished: nobody goes on with bare hands
         return Intent("false_alarm", again(setup.protocol, cleared.position))
     there = settled(setup.protocol, replace(place, detours=()), state.ledger) if place.stage == "dress" else place

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from voicecoach.protocol.ledger import Ledger
-from voicecoach.protocol.model import ENDS_ENTRY, OWED_AT_ONCE
+from voicecoach.protocol.model import ENDS_ENTRY, OWED_AT_ONCE, Protocol
 from voicecoach.protocol.navigation.moves import again, breach_arrival
-from voicecoach.protocol.navigation.position import Arrival, step_at
+from voicecoach.protocol.navigation.position import Arrival, hose, step_at
 from voicecoach.session.exposure import UNKNOWN, without
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
@@ -57,7 +57,8 @@ def breached(setup: Setup, state: SessionState, kind: str) -> Intent:
     return Intent("breach", breach_arrival(setup.protocol, struck.position, kind), word=kind)
 
 
-def cleared_of_incident(state: SessionState) -> SessionState:
-    """The state as if the incident that is being handled had not been: it was a false alarm."""
+def cleared_of_incident(state: SessionState, protocol: Protocol) -> SessionState:
+    """The state as if the incident that is being handled had not been: it was a false alarm, and air flows."""
     left = without(state.exposures, state.struck_at)
-    return replace(state, exposures=left, no_entry=state.no_entry if left else "")
+    ledger = state.ledger.forget_tear(hose(protocol))
+    return replace(state, exposures=left, no_entry=state.no_entry if left else "", ledger=ledger)

@@ -65,6 +65,8 @@ def not_answered(setup: Setup, state: SessionState) -> Intent:
         return _doubted_item(state, word) if question == "item" else _asked_item(state.ledger.items[0][0], word)
     if question in {"right", "item"}:
         there = rejoin(protocol, here)
+    elif question == "touched":
+        there = touched(protocol, _dirty(state.exposed(UNKNOWN, "")).position, word)
     elif question in {"where", "skin"}:
         there = asked(protocol, state.exposed(UNKNOWN, "").position, exposed=True)
     elif question == "torn-piece":
@@ -253,7 +255,7 @@ def _return(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent
         return back_to_business(setup, state, command)
     return Intent(
         "false_alarm",
-        arrive(setup.protocol, cleared_of_incident(state).position.at(state.before or state.place)),
+        arrive(setup.protocol, cleared_of_incident(state, setup.protocol).position.at(state.before or state.place)),
         word="observer",
     )
 
