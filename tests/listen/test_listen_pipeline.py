@@ -13,7 +13,7 @@ from voicecoach.grammar import Grammar, Scored, parse
 from voicecoach.listen.echo import EchoCanceller
 from voicecoach.listen.engines.phonemes import PhonemeScorer
 from voicecoach.listen.pipeline import Pipeline
-from voicecoach.session.events import Event, Heard, Role, SpeechEnded, SpeechStarted, SpeechUnending
+from voicecoach.session.events import Event, Heard, Role, SoundTrouble, SpeechEnded, SpeechStarted, SpeechUnending
 
 ENGLISH = parse((Path(__file__).parents[2] / "grammars" / "en.yaml").read_text(encoding="utf-8"), "en.yaml")
 LIVE = ["done", "repeat", "back", "breach", "splash", "needle", "no-air", "torn", "stop"]
@@ -325,3 +325,39 @@ def test_a_doubtful_danger_word_is_asked_about_unless_the_noise_drowns_the_voice
         near[noise_db] = {event.near for event in hear(ear, sound) if isinstance(event, Heard)}
     assert near[-20] == {"breach"}
     assert near[0] <= {None}
+
+
+def test_a_floor_set_for_a_voice_takes_what_was_only_asked_about_and_no_less_than_that() -> None:
+    """The voice check may lower a danger word's floor to where it is asked about, never below."""
+    word = track((0.8, say("breach", voice="en-us")), length_s=2.5)
+    floor = ENGLISH.floor("breach")
+    near = ENGLISH.margin("breach").near
+    for score, wanted in ((floor - 0.5 * near, "breach"), (floor - 1.5 * near, None)):
+        ear = Pipeline(Always("breach", score), ENGLISH, ROLES)
+        ear.listen(LIVE)
+        before = [event for event in hear(ear, word) if isinstance(event, Heard)]
+        assert before[0].command is None
+        ear.set_floors({"breach": floor - 9.0})
+        at = len(word)
+        after = [
+            event
+            for begin in range(0, len(word), BLOCK_FRAMES)
+            for event in ear.feed(
+                at + begin, word[begin : begin + BLOCK_FRAMES], np.zeros(len(word[begin : begin + BLOCK_FRAMES]))
+            )
+            if isinstance(event, Heard)
+        ]
+        assert after[0].command == wanted
+
+
+def test_a_voice_too_faint_for_the_engines_is_told_of_when_it_was_so_twice() -> None:
+    ear = Pipeline(Always("done"), ENGLISH, ROLES)
+    ear.listen(LIVE)
+    word = 0.01 * say("step complete", voice="en-us")
+    rng = np.random.default_rng(0)
+    sound = rng.normal(0, 3e-5, 8 * RATE_HZ).astype(np.float32)
+    for at_s in (1.0, 4.0):
+        low = round(at_s * RATE_HZ)
+        sound[low : low + len(word)] += word
+    told = [event.what for event in hear(ear, sound) if isinstance(event, SoundTrouble)]
+    assert told == ["quiet"]

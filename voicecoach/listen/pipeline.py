@@ -54,7 +54,7 @@ class Pipeline:
     ) -> None:
         self.engine = recogniser.engine
         self._recogniser = recogniser
-        self._grammar = recogniser.prepare(grammar)
+        self._grammar = self._rules = recogniser.prepare(grammar)
         self._roles = dict(roles)
         self._hangover_s = hangover_s
         self._working = working
@@ -71,6 +71,17 @@ class Pipeline:
             self._live = live
             for channel in self._channels:
                 channel.draft = None
+
+    def set_floors(self, floors: Mapping[str, float]) -> None:
+        """Take these commands from other scores on; never from lower ones than they are asked about at."""
+        commands = tuple(
+            replace(one, floor=max(floors[one.name], self._lowest(one.name))) if one.name in floors else one
+            for one in self._grammar.commands
+        )
+        self._grammar = replace(self._grammar, commands=commands)
+
+    def _lowest(self, name: str) -> float:
+        return self._rules.floor(name) - self._rules.margin(name).near
 
     def feed(self, at: int, heard: Samples, played: Samples) -> list[Event]:
         """Take in frames that begin at sample `at`; the events found, by time.

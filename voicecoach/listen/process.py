@@ -87,6 +87,7 @@ class RecogniserProcess:
         self._hang_s = hang_s if hang_s is not None else LOCKSTEP_S if lockstep else HANG_S
         self._ready_s = ready_s
         self._live: tuple[str, ...] = ()
+        self._floors: tuple[tuple[str, float], ...] = ()
         self._swap = threading.Lock()
         self._closed = False
         self._now_s = now_s
@@ -107,6 +108,12 @@ class RecogniserProcess:
         with self._swap:
             self._live = commands
             self._link.listen(commands)
+
+    def set_floors(self, floors: tuple[tuple[str, float], ...]) -> None:
+        """From now on these commands are taken from these scores on."""
+        with self._swap:
+            self._floors = floors
+            self._link.set_floors(floors)
 
     def feed(self, block: Block) -> None:
         """Hand the block to the child; what a dead child was fed is lost."""
@@ -140,6 +147,7 @@ class RecogniserProcess:
             if self._closed:
                 link.close()
                 return
+            link.set_floors(self._floors)
             link.listen(self._live)
             self._link = link
 
@@ -181,6 +189,10 @@ class _Link:
 
     def listen(self, commands: tuple[str, ...]) -> None:
         self._send(HEADER.pack(b"L", 0, 0, 0) + json.dumps(commands).encode())
+
+    def set_floors(self, floors: tuple[tuple[str, float], ...]) -> None:
+        if floors:
+            self._send(HEADER.pack(b"F", 0, 0, 0) + json.dumps(floors).encode())
 
     def feed(self, block: Block) -> None:
         heard = np.ascontiguousarray(block.heard, dtype=np.float32)

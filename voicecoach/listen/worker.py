@@ -38,6 +38,9 @@ class Hears(Protocol):
     def listen(self, commands: tuple[str, ...]) -> None:
         """From now on only these command ids can be meant."""
 
+    def set_floors(self, floors: dict[str, float]) -> None:
+        """From now on these commands are taken from these scores on."""
+
     def feed(self, at: int, heard: Samples, played: Samples) -> list[Event]:
         """Take in frames that begin at sample `at`; the events found."""
 
@@ -80,6 +83,8 @@ def run(spec: Spec, pipe: Connection) -> None:
             found: list[Event] = []
             if kind == b"L":
                 ear.listen(tuple(json.loads(message[HEADER.size :])))
+            elif kind == b"F":
+                ear.set_floors(dict(json.loads(message[HEADER.size :])))
             elif kind == b"B":
                 data = np.frombuffer(message, dtype=np.float32, offset=HEADER.size).copy()
                 heard = data[: frames * channels].reshape(frames, channels)

@@ -33,6 +33,8 @@ class Site:
     approved: str = ""
     follow_up_days: tuple[int, ...] = ()
     refresher_days: int = 0
+    voice_check: bool = False
+    """Whether everybody who is dressed says the words that matter before going in."""
     eyes_at_once: bool = False
     """Whether a second person rinses exposed eyes at once; by default, the cautious one, they are rinsed when out."""
 
@@ -57,7 +59,7 @@ def load(text: str, file: str) -> Site:
         InputError: file, line and field, for anything unknown or out of range.
     """
     root = yamltext.read(text, file).only(
-        *_TEXTS, "contact-times", "wear-limit-min", "check-every-min", "flush-eyes", *_DAYS
+        *_TEXTS, "contact-times", "wear-limit-min", "check-every-min", "flush-eyes", "voice-check", *_DAYS
     )
     values = {key.replace("-", "_"): node.scalar() for key in _TEXTS if (node := root.get(key)) is not None}
     for key in SPOKEN:
@@ -73,9 +75,11 @@ def load(text: str, file: str) -> Site:
     check = root.get("check-every-min")
     follow, refresher = (root.get(key) for key in _DAYS)
     flush = root.get("flush-eyes")
+    voice = root.get("voice-check")
     return Site(
         **values,
         eyes_at_once=flush is not None and flush.choice(("at-once", "at-exit")) == "at-once",
+        voice_check=voice is not None and voice.flag(),
         contact_times=tuple((agent, node.number(1, 3600)) for agent, node in times.items()) if times else (),
         wear_limit_s=60 * limit.number(1, 600) if limit else 0.0,
         check_s=60 * check.number(1, 120) if check else NO_SITE.check_s,

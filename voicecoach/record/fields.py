@@ -16,6 +16,7 @@ _JSON = {
     "str": "text",
     "str | None": "text or null",
     "tuple[str, ...]": "list of texts",
+    "tuple[tuple[str, float], ...]": "list of pairs of a text and a number",
     "tuple[tuple[str, str], ...]": "list of pairs of texts",
 }
 

@@ -15,6 +15,7 @@ from voicecoach.errors import InputError, VoicecoachError
 from voicecoach.listen import registry
 from voicecoach.listen.deferred import DeferredRecogniser
 from voicecoach.listen.keyboard import KeyboardRecogniser
+from voicecoach.listen.process import RecogniserProcess
 from voicecoach.listen.recogniser import Recogniser
 from voicecoach.listen.scripted import ScriptedRecogniser
 from voicecoach.record import ended
@@ -235,6 +236,8 @@ class Runner:
         shown = Transcript(self.console, voice_ok=voice.ok)
         script = ear if isinstance(ear, ScriptedRecogniser) else None
         parts = Parts(Machine(setup), ear, line, voice, journal, clips, keys, shown, ticks=line.live)
+        if isinstance(ear, RecogniserProcess):
+            parts.set_floors = ear.set_floors
         if self._check is not None:
             parts.taken_for = self._check.taken_for
         if self.live:

@@ -18,7 +18,18 @@ from voicecoach.protocol.model import DANGERS
 from voicecoach.record.clips import ClipKeeper
 from voicecoach.record.journal import Journal
 from voicecoach.runtime.faults import Faults, Reason, Restarter, call_with_timeout, reason
-from voicecoach.session.effects import CancelTimer, Close, Effect, Listen, Note, Say, SetTimer, StopSpeaking, Tone
+from voicecoach.session.effects import (
+    CancelTimer,
+    Close,
+    Effect,
+    Listen,
+    Note,
+    Say,
+    SetFloors,
+    SetTimer,
+    StopSpeaking,
+    Tone,
+)
 from voicecoach.session.events import Event, Heard, Part, PartLost, PromptEnded, Reopened, TimerFired
 from voicecoach.session.machine import Machine
 from voicecoach.session.notes import NoteKind
@@ -62,6 +73,8 @@ class Parts:
     clips: ClipKeeper | None = None
     keys: Recogniser | None = None
     watch: Watch = field(default=lambda _state, _event, _effects: None)
+    set_floors: Callable[[tuple[tuple[str, float], ...]], None] = field(default=lambda _floors: None)
+    """Tells the ear from which scores on commands are taken in this session."""
     meter: Callable[[Block], None] = field(default=lambda _block: None)
     """Shows how loud the microphones are; it must be quick."""
     ticks: bool = False
@@ -95,6 +108,8 @@ class Coach:
         self._signalled: dict[str, float] = {}
         self._ticked = self._heard_last = now
         self._wall_ahead_s = time.time() - now / RATE_HZ
+        if self.state.floors:
+            self.parts.set_floors(self.state.floors)
         if self.state.listening:
             self._listen(self.state.listening)
 
@@ -216,6 +231,9 @@ class Coach:
             self.line.silence()
         elif isinstance(effect, Listen):
             self._listen(effect.commands)
+        elif isinstance(effect, SetFloors):
+            with self._ears_spared():
+                self.parts.set_floors(effect.floors)
         elif isinstance(effect, SetTimer):
             self._timers[effect.timer] = self.now + round(effect.after_s * RATE_HZ)
         elif isinstance(effect, CancelTimer):

@@ -51,6 +51,14 @@ class Listen(Effect):
 
 
 @dataclass(frozen=True, slots=True)
+class SetFloors(Effect):
+    """For this session these commands are taken from another score on, in the recogniser's unit."""
+
+    kind: ClassVar[str] = "set-floors"
+    floors: tuple[tuple[str, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
 class SetTimer(Effect):
     """Fire `timer` after `after_s` seconds; one that is set already is set anew."""
 
@@ -84,7 +92,7 @@ class Close(Effect):
     reason: str
 
 
-EFFECTS: tuple[type[Effect], ...] = (Say, StopSpeaking, Tone, Listen, SetTimer, CancelTimer, Note, Close)
+EFFECTS: tuple[type[Effect], ...] = (Say, StopSpeaking, Tone, Listen, SetFloors, SetTimer, CancelTimer, Note, Close)
 
 
 def to_json(effect: Effect) -> dict[str, Any]:

@@ -60,6 +60,7 @@ class NoteKind(StrEnum):
     NOT_INDEPENDENT = "not-independent", "not independently confirmed"
     GAP = "gap", "gap"
     GAP_OVER = "gap-over", "gap is over"
+    VOICE = "voice", "voice check"
     SOUND = "sound", "the sound was poor"
     BABBLE = "babble", "others kept talking"
     # talk with the coach

@@ -11,6 +11,7 @@ from voicecoach.session.actions.stepping import read_back
 from voicecoach.session.interpret.live_commands import OVER_PROMPT, expected, said_itself
 from voicecoach.session.setup import Setup
 from voicecoach.session.vocabulary import REPLIES, SAYS_ITSELF
+from voicecoach.session.voice_check import sentences
 
 MAX_WORDS = 12
 """Rule 1."""
@@ -31,6 +32,7 @@ SAYS = (
     "say-again", "signal-lost", "step-of", "stopped", "time-up", "wear-limit", "wearer-must", "wipe-unfinished",
     "work-begins", "work-begins-alone", "worn-briefly", "worn-for", "ask-observer", "ask-where",
     "ask-back", "ask-right", "ask-end",
+    "voice-better", "voice-met", "voice-not-met", "voice-say", "voice-skipped", "voice-start",
     "sound-clipped", "sound-loud", "sound-noisy", "sound-quiet", "sound-silent",
     # about parts that fail and sessions that are found again
     "found-damaged", "found-old", "found-worn", "keys-back", "keys-lost", "supervisor-lost",
@@ -59,6 +61,10 @@ def own_sentences(setup: Setup) -> list[str]:
         elif key == "worn-for":
             minutes = range(WEAR_STEP_MIN, WEAR_MOST_MIN + 1, WEAR_STEP_MIN)
             found += [_capital(sentence.format(minutes=number)) for number in minutes]
+        elif key == "voice-say":
+            found += sentences(setup) if setup.site.voice_check else ()
+        elif key.startswith("voice-") and not setup.site.voice_check:
+            continue
         elif key not in {"read-back", RECORD_CODE}:
             found.append(_capital(sentence))
     return found

@@ -118,8 +118,9 @@ class _Play:
             self._hear("start-removal", "observer" if state.mode == "pair" else "wearer")
         elif state.status == "asking":
             role: Role = "observer" if state.question in ASKED_OF_OBSERVER and state.mode == "pair" else "wearer"
-            reply = _WITHOUT_TROUBLE.get(state.question) or REPLIES[state.question][0]
-            self._hear(reply, role, others=tuple((other, "") for other in REPLIES[state.question] if other != reply))
+            known = REPLIES.get(state.question, (state.about,))  # the voice check asks for one word
+            reply = _WITHOUT_TROUBLE.get(state.question) or known[0]
+            self._hear(reply, role, others=tuple((other, "") for other in known if other != reply))
         elif state.status == "confirming":
             self._hear("confirm", "observer", others=(("not-clear", ""),))
         else:

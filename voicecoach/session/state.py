@@ -9,6 +9,7 @@ from voicecoach.protocol.ledger import Ledger
 from voicecoach.protocol.navigation.position import Position, incident
 from voicecoach.protocol.place import Place
 from voicecoach.session.exposure import UNKNOWN, Exposure, owed, recorded
+from voicecoach.session.voice_check import VoiceTry
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +57,12 @@ class SessionState:
     """Times a voice came over this prompt for nothing."""
     hinted: bool = False
     """'Say again' was said in this step already."""
+    tries: tuple[VoiceTry, ...] = ()
+    """Words said in the voice check that is going on."""
+    voice: str = ""
+    """What the voice check came to: 'met', 'not met' or 'skipped'; '' if there was none."""
+    floors: tuple[tuple[str, float], ...] = ()
+    """Floors that it set."""
     sound_told: tuple[str, ...] = ()
     """Troubles with the sound that were said already."""
     babbled: bool = False

@@ -160,6 +160,8 @@ TABLE: tuple[Row, ...] = (
     *_leads("led_out", (*AT_LEISURE, "frozen", "paused"), ("note_led_out",)),
     # replies to questions
     *_leads("replied", ("asking", "interrupted"), ("note_reply",)),
+    Row("tried_word", ("asking", "interrupted"), "asking", (), ("note_try", "ask")),
+    *_leads("voice_checked", ("asking", "interrupted"), ("note_voice",)),
     Row("asked_on", ("asking", "interrupted"), "asking", (), ("note_reply", "ask")),
     Row("went_back_to_hold", ("asking", "interrupted"), "frozen", ("held_frozen",), ("note_reply", "return_to_hold")),
     Row("went_back_to_hold", ("asking", "interrupted"), "paused", ("held_paused",), ("note_reply", "return_to_hold")),

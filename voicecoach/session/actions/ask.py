@@ -12,6 +12,8 @@ from voicecoach.session.exposure import place_meant
 from voicecoach.session.notes import NoteKind
 from voicecoach.session.turn import STEP_TIMERS, Turn
 from voicecoach.session.vocabulary import FAULTS
+from voicecoach.session.voice_check import VOICE_CHECK, next_word
+from voicecoach.session.voice_check import sentence as voice_sentence
 
 ASIDE = ("all-right", "down", "near-breach", "go-alone")
 """Questions that are about another, not about the session."""
@@ -63,6 +65,10 @@ def say_question(turn: Turn) -> None:
             turn.aside("all-done")
             turn.say(site.waste, site.reusable, site.tell, site.follow_up if state.exposures else "")
         turn.aside("ask-end")
+    elif question == VOICE_CHECK:
+        if not state.tries:
+            turn.aside("voice-start")
+        turn.say(voice_sentence(turn.setup, next_word(turn.setup, state.tries)[1]))
     elif question == "touched":
         turn.aside("keep-still", "ask-where")
     elif question == "right":

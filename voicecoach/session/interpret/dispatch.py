@@ -34,15 +34,19 @@ from voicecoach.session.interpret.intent import (
 )
 from voicecoach.session.interpret.live_commands import CLOSED, asking, awaited, danger, live, replies, tried
 from voicecoach.session.interpret.replies import not_answered, removal, reply
+from voicecoach.session.interpret.voice import checked_first, word_tried
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
 from voicecoach.session.vocabulary import NATURAL, PLACES
+from voicecoach.session.voice_check import VOICE_CHECK
 
 
 def interpret(setup: Setup, state: SessionState, event: Event) -> Intent:
     """What `event` means in `state`."""
     find = _FINDERS.get(type(event))
-    return find(setup, state, event) if find is not None and state.status not in CLOSED else NOTHING
+    if find is None or state.status in CLOSED:
+        return NOTHING
+    return checked_first(setup, state, find(setup, state, event))
 
 
 def answered_late(setup: Setup, state: SessionState, event: Event) -> SessionState:
@@ -130,6 +134,8 @@ def _heard(setup: Setup, state: SessionState, event: Heard) -> Intent:
     dangers = danger(setup, state)
     if command is not None and command in dangers:
         return breached(setup, state, command)
+    if asking(state) and state.question == VOICE_CHECK and (said := word_tried(setup, state, event)) is not None:
+        return said
     if command is None and event.near:
         return _near(setup, state, event.near, near_danger=event.near in dangers)
     pressed = command == "stop" and event.source == "key" and bool(state.listening)  # no prompt is taken for a key

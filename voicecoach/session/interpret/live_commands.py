@@ -10,6 +10,7 @@ from voicecoach.protocol.steps import TRIED
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
 from voicecoach.session.vocabulary import ALIKE, INFORMATION, NATURAL, PLACES, REPLIES, SAYS_ITSELF, WELL, WHILE_AWAITED
+from voicecoach.session.voice_check import VOICE_CHECK, sentences, words
 
 CLOSED = ("closed", "abandoned")
 WAYS = ("repeat", "back", "pause", *INFORMATION, "no-audio", "end-session")
@@ -58,6 +59,8 @@ def danger(setup: Setup, state: SessionState) -> frozenset[str]:
 
 def tried(setup: Setup, state: SessionState) -> frozenset[str]:
     """The word that always counts of which the step asks for a try, if it is one of those steps (rule 38)."""
+    if asking(state) and state.question == VOICE_CHECK:
+        return frozenset(TRIED & {state.about})
     step = step_at(setup.protocol, state.place)
     if step is None or asking(state) or state.status not in {*ON_ITS_PROMPT, "confirming"}:
         return frozenset()
@@ -66,6 +69,8 @@ def tried(setup: Setup, state: SessionState) -> frozenset[str]:
 
 def said_itself(setup: Setup, sentence: str) -> frozenset[str]:
     """What is not listened for while the coach says this sentence."""
+    if setup.site.voice_check and (word := sentences(setup).get(sentence)):
+        return frozenset({word})
     return frozenset(name for key, names in SAYS_ITSELF.items() if setup.grammar.say(key) == sentence for name in names)
 
 
@@ -76,6 +81,9 @@ def asking(state: SessionState) -> bool:
 
 def replies(setup: Setup, state: SessionState) -> tuple[str, ...]:
     """What may be answered to the question that is open."""
+    if state.question == VOICE_CHECK:
+        # a danger word is a try only while it is asked for
+        return tuple(name for name in (*words(setup), "skip") if name == state.about or name not in (*DANGERS, "stop"))
     known = (*REPLIES.get(state.question, ()), *ALIKE.get(state.question, {}))
     if state.question == "torn-piece":
         return (*known, *(piece_word(setup, item) for item in pieces(setup.protocol, state.position)))

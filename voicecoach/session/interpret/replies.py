@@ -34,9 +34,11 @@ from voicecoach.session.interpret.intent import (
     cleared_of_incident,
 )
 from voicecoach.session.interpret.live_commands import awaited, piece_word
+from voicecoach.session.interpret.voice import check_over
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
 from voicecoach.session.vocabulary import ALIKE, ASKED_OF_OBSERVER, FAULTS, REASONS, REPLIES
+from voicecoach.session.voice_check import VOICE_CHECK
 
 
 def reply(setup: Setup, state: SessionState, event: Heard, command: str) -> Intent:
@@ -58,6 +60,8 @@ def _observer_may(state: SessionState, event: Heard) -> bool:
 
 def not_answered(setup: Setup, state: SessionState) -> Intent:
     """Without ears a question is left after its time: by the answer that changes least, recorded as not given."""
+    if state.question == VOICE_CHECK:
+        return check_over(setup, state, "skipped")
     word, protocol, here = "not answered", setup.protocol, state.position
     question = state.question if state.place.detours or state.question not in {"where", "skin", "torn-piece"} else ""
     if question in {"right", "item"} and state.doubted and state.place.stage == "work":

@@ -1,0 +1,53 @@
+"""Deeds of the voice check: a try is kept, and in the end it is said what the check shows. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from voicecoach.session.effects import SetFloors
+from voicecoach.session.events import Heard
+from voicecoach.session.interpret.voice import this_try
+from voicecoach.session.notes import NoteKind
+from voicecoach.session.turn import Turn
+from voicecoach.session.voice_check import judge, words
+
+
+def note_try(turn: Turn) -> None:
+    """One word more was tried."""
+    if isinstance(turn.event, Heard):
+        turn.set(tries=(*turn.state.tries, this_try(turn.setup, turn.before, turn.event)))
+
+
+def note_voice(turn: Turn) -> None:
+    """What the check shows: on record, said, and for this session alone."""
+    if turn.intent.word == "skipped":
+        turn.set(voice="skipped", tries=())
+        turn.note(NoteKind.VOICE, result="left out on a word", training_only=turn.state.training_only)
+        turn.aside("voice-skipped")
+        return
+    note_try(turn)
+    found = judge(turn.setup, turn.state.tries, loud="noisy" in turn.state.sound_told)
+    lifted = found.met and bool(turn.setup.site.approved)
+    turn.set(voice="met" if found.met else "not met", training_only=turn.state.training_only and not lifted)
+    turn.note(
+        NoteKind.VOICE,
+        result="bars met" if found.met else "bars not met",
+        words=len(words(turn.setup)),
+        tries=len(turn.state.tries),
+        unheard=" ".join(found.unheard),
+        better=", ".join(phrase for _, phrase in found.better),
+        mixed_up=", ".join(f"{asked} for {taken}" for asked, taken in found.mixed_up),
+        noisy="yes" if found.loud else "",
+        floors=", ".join(f"{name} {floor:g}" for name, floor in found.floors),
+        training_only=turn.state.training_only,
+    )
+    turn.set(tries=())  # nothing of the voice is kept
+    if found.floors:
+        turn.set(floors=found.floors)
+        turn.effects.append(SetFloors(found.floors))
+    turn.aside("voice-met" if found.met else "voice-not-met")
+    if found.better:
+        turn.aside("voice-better")
+
+
+ACTIONS: dict[str, Callable[[Turn], None]] = {act.__name__: act for act in (note_try, note_voice)}

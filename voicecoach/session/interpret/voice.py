@@ -1,0 +1,53 @@
+"""What is heard while the voice check asks for a word. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from voicecoach.protocol.navigation.moves import onward
+from voicecoach.session.events import Heard
+from voicecoach.session.interpret.intent import Intent
+from voicecoach.session.setup import Setup
+from voicecoach.session.state import SessionState
+from voicecoach.session.voice_check import VOICE_CHECK, VoiceTry, next_word
+
+OTHER_WORDS = ("stop", "repeat", "pause")
+"""Words that mean what they always do, unless they are the one asked for."""
+
+
+def checked_first(setup: Setup, state: SessionState, found: Intent) -> Intent:
+    """Who is dressed says the words that matter before going in, where the site wants it."""
+    to = found.arrival
+    wanted = setup.site.voice_check and not state.voice and not state.paced and found.trigger != "voice_checked"
+    if to is None or to.kind != "work" or not wanted or state.place.stage != "dress" or state.place.detours:
+        return found
+    name, _ = next_word(setup, state.tries)
+    here = state.place.with_due(False)
+    return replace(found, arrival=replace(to, kind="question", place=here, question=VOICE_CHECK, about=name))
+
+
+def word_tried(setup: Setup, state: SessionState, event: Heard) -> Intent | None:
+    """What an utterance comes to while a word is asked for; None if it is none of the check's."""
+    about, command = state.about, event.command
+    other = event.role in {"observer", "assistant"} and state.independent
+    if state.sounding or other or (event.near and event.near != about):
+        return None
+    if command == "skip":
+        return check_over(setup, state, "skipped")
+    if command != about and command in OTHER_WORDS:
+        return None
+    name, _ = next_word(setup, (*state.tries, this_try(setup, state, event)))
+    if not name:
+        return check_over(setup, state, "judged")
+    return Intent("tried_word", question=VOICE_CHECK, about=name)
+
+
+def check_over(setup: Setup, state: SessionState, word: str) -> Intent:
+    """On to work. word: 'judged', or 'skipped'."""
+    return Intent("voice_checked", onward(setup.protocol, state.position, state.ledger), word=word)
+
+
+def this_try(setup: Setup, state: SessionState, event: Heard) -> VoiceTry:
+    """The try that an utterance is."""
+    _, words = next_word(setup, state.tries)
+    return VoiceTry(state.about, words, event.command or "", event.near == state.about, event.score, event.floor)
