@@ -9,7 +9,7 @@ import pytest
 from voicecoach.session.actions.by_name import ACTIONS
 from voicecoach.session.diagram import mermaid
 from voicecoach.session.guards import GUARDS
-from voicecoach.session.interpret import answers, dispatch, intent, replies, voice
+from voicecoach.session.interpret import answers, dispatch, intent, replies, word_tried
 from voicecoach.session.table import OPEN, OVER, STATES, TABLE
 from voicecoach.session.vocabulary import ASKED_OF_OBSERVER, REPLIES
 
@@ -17,7 +17,7 @@ from voicecoach.session.vocabulary import ASKED_OF_OBSERVER, REPLIES
 def triggers_given() -> set[str]:
     """The first argument of every Intent(...) in the code that finds meanings."""
     found = set()
-    for module in (dispatch, answers, replies, voice, intent):
+    for module in (dispatch, answers, replies, word_tried, intent):
         for node in ast.walk(ast.parse(inspect.getsource(module))):
             if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "Intent":
                 first = node.args[0]

@@ -8,7 +8,7 @@ from dataclasses import replace
 from voicecoach.protocol.model import ENDS_ENTRY, OWED_AT_ONCE
 from voicecoach.protocol.navigation.position import OWED, breach_rule, steps_here
 from voicecoach.protocol.place import Place
-from voicecoach.session.actions import aside, ask, stepping, voice, wait
+from voicecoach.session.actions import aside, ask, stepping, voice_verdict, wait
 from voicecoach.session.actions import take_over as salvage
 from voicecoach.session.actions.ask import say_question
 from voicecoach.session.effects import Close, StopSpeaking
@@ -160,7 +160,7 @@ ACTIONS: dict[str, Callable[[Turn], None]] = {
     **wait.ACTIONS,
     **aside.ACTIONS,
     **salvage.ACTIONS,
-    **voice.ACTIONS,
+    **voice_verdict.ACTIONS,
     "hush": Turn.hush,
     **{
         action.__name__: action

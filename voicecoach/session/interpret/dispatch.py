@@ -34,7 +34,7 @@ from voicecoach.session.interpret.intent import (
 )
 from voicecoach.session.interpret.live_commands import CLOSED, asking, awaited, danger, live, replies, tried
 from voicecoach.session.interpret.replies import not_answered, removal, reply
-from voicecoach.session.interpret.voice import checked_first, word_tried
+from voicecoach.session.interpret.word_tried import checked_first, word_tried
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
 from voicecoach.session.vocabulary import NATURAL, PLACES

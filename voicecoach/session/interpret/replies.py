@@ -34,7 +34,7 @@ from voicecoach.session.interpret.intent import (
     cleared_of_incident,
 )
 from voicecoach.session.interpret.live_commands import awaited, piece_word
-from voicecoach.session.interpret.voice import check_over
+from voicecoach.session.interpret.word_tried import check_over
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
 from voicecoach.session.vocabulary import ALIKE, ASKED_OF_OBSERVER, FAULTS, REASONS, REPLIES

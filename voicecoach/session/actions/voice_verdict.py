@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 from voicecoach.session.effects import SetFloors
 from voicecoach.session.events import Heard
-from voicecoach.session.interpret.voice import this_try
+from voicecoach.session.interpret.word_tried import this_try
 from voicecoach.session.notes import NoteKind
 from voicecoach.session.turn import Turn
 from voicecoach.session.voice_check import judge, words
