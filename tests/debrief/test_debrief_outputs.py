@@ -9,6 +9,7 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
+import simulated
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -17,12 +18,15 @@ from voicecoach.debrief.drawing import picture
 from voicecoach.debrief.exports.spreadsheet import to_csv
 from voicecoach.debrief.report import page, remarks_on, text
 from voicecoach.debrief.story import clock
+from voicecoach.debrief.texts import recorded_texts
 from voicecoach.debrief.timeline import heard_against_said, rows
 from voicecoach.errors import InputError, RecordError
+from voicecoach.protocol.lint import all_steps
 from voicecoach.record.archive import pack, verify
 from voicecoach.record.read import Session, read
 from voicecoach.session.effects import Note, Say
 from voicecoach.session.events import Heard, Opened, PromptEnded, SpeechUnending
+from voicecoach.session.notes import NoteKind
 
 S = 16_000
 Maker = Callable[..., Session]
@@ -33,7 +37,8 @@ def html(session: Session) -> str:
 
 
 def remarks_by_step(session: Session) -> dict[str, str]:
-    return {run.name: "; ".join(remarks_on(run)) for run in debrief(session).steps}
+    told = debrief(session)
+    return {run.name: "; ".join(remarks_on(run, told.words)) for run in told.steps}
 
 
 def test_the_page_tells_steps_and_what_was_amiss_with_them(scene: Session) -> None:
@@ -235,3 +240,16 @@ def test_prompts_cut_and_notes_without_details_are_told(record: Maker) -> None:
     )
     assert "wear time" in text(session)
     assert "prompt 1 after 0.5 s" in to_csv(session)
+
+
+def test_no_name_of_the_program_stands_in_a_debrief(tmp_path: Path) -> None:
+    session = read(simulated.run(simulated.Plan(slips=0.15, seed=4), tmp_path / "s"))
+    names = {step.name for _, step in all_steps(recorded_texts(session).setup().protocol)}
+    names |= {str(kind) for kind in NoteKind} | {"undress", "practice-run", "removal-area"}
+    names = {name for name in names if "-" in name or name == "undress"}  # others are words of anybody's
+    told = debrief(session)
+    said = {told.words.step(name) for name in names}
+    shown = re.sub(r"<script.*?</script>|<style.*?</style>|<[^>]*>", " ", html(session), flags=re.DOTALL)
+    for text_of in (text(session), unescape(shown)):
+        assert {name for name in names - said if re.search(rf"(?<![\w-]){re.escape(name)}(?![\w-])", text_of)} == set()
+    assert "Taking off" in shown

@@ -52,7 +52,7 @@ def test_a_learning_curve_for_each_wearer(programme_folder: Path) -> None:
         store.update([programme_folder])
         told = review(store, TODAY)
     assert [one["wearer"] for one in told.curves] == ["W01", "W02"]
-    assert all("twice the practice" in one["say"] and "polygon" in one["chart"] for one in told.curves)
+    assert all("each doubling of practice" in one["say"] and "polygon" in one["chart"] for one in told.curves)
 
 
 def test_incidents_only_leaves_out_all_else(programme_folder: Path, tmp_path: Path) -> None:

@@ -16,13 +16,6 @@ from voicecoach.record.read import Session
 from voicecoach.session.events import Opened, SpeechUnending
 from voicecoach.session.notes import NoteKind
 
-STAGES = {
-    "prepare": "Getting ready",
-    "dress": "Putting on",
-    "work": "At work",
-    "undress": "Taking off",
-    "close": "Afterwards",
-}
 ON_STEPS = frozenset({NoteKind.STEP, NoteKind.STEP_CONFIRMED, NoteKind.LEDGER, NoteKind.OPENED, NoteKind.TIME_STARTED,
                       NoteKind.TIME_UP, NoteKind.ANSWERED, NoteKind.ACKNOWLEDGED, NoteKind.FOUND_CLEAR})  # fmt: skip
 """Notes that the list of steps already tells."""
@@ -146,7 +139,7 @@ def _times(
     notes: Sequence[Remark], runs: Sequence[StepRun], stages: Sequence[StageSpan], words: Wording
 ) -> Iterator[TimeRow]:
     for span in stages:
-        yield TimeRow(STAGES.get(span.stage, span.stage.replace("-", " ").capitalize()), "", length(span.took_s))
+        yield TimeRow(words.stage(span.stage), "", length(span.took_s))
     limit_s = words.site.wear_limit_s
     for note in notes:
         if note.what == NoteKind.WEAR_TIME and (worn_s := note.seconds):

@@ -177,10 +177,11 @@ class _Picture:
 
     def _steps(self) -> Iterator[str]:
         for stage, begin_s, end_s_ in self.stages:
+            name = self.words.stage(stage)
             for piece in self.axis.pieces(begin_s, end_s_):
                 y = self._y(piece.band, "stage")
-                yield _bar("stage", piece, y, 14, f"{stage}: from {clock(begin_s)} to {clock(end_s_)}", round_px=2)
-                yield _fitted(piece, y + 11, stage, piece.width - 8, "stage-name")
+                yield _bar("stage", piece, y, 14, f"{name}: from {clock(begin_s)} to {clock(end_s_)}", round_px=2)
+                yield _fitted(piece, y + 11, name, piece.width - 8, "stage-name")
         for index, run in enumerate(self.runs):
             css = ("step2" if index % 2 else "step") + ("" if run.independent else " weak")
             full = _describe_run(run, self.words.step(run.name))
@@ -250,9 +251,9 @@ class _Picture:
                 yield _bar("deaf", piece, y - 2, self._y(piece.band, "") - y, f"{one.name}: {one.why}", round_px=0)
 
     def _describe(self, note: Remark) -> str:
-        """A note with its step as people call it."""
-        step = note.details.get("step", "")
-        return note.describe().replace(step, self.words.step(step)) if step else note.describe()
+        """A note in people's words."""
+        told = self.words.particulars(note.details)
+        return f"{note.title}: {told}" if told else note.title
 
     def _marks(self) -> Iterator[str]:
         free: dict[tuple[int, int], float] = {}

@@ -15,7 +15,8 @@ from voicecoach.debrief.incidents import Incident
 from voicecoach.debrief.moments import Moment, between, moments, samples_of, wav_bytes
 from voicecoach.debrief.pages.html import clean, data_json, render, safe
 from voicecoach.debrief.pages.phrases import TRAINING_ONLY, length
-from voicecoach.debrief.story import Remark, clock
+from voicecoach.debrief.story import clock
+from voicecoach.debrief.texts import Wording
 from voicecoach.debrief.transcript import transcript
 from voicecoach.errors import RecordError
 from voicecoach.record.read import Session
@@ -88,7 +89,7 @@ def page(
         incidents_only=incidents_only,
         clock=clock,
         length=length,
-        particulars=particulars,
+        particulars=lambda note: told.words.particulars(note.details),
         clips_near=lambda at_s: clips(at_s - AROUND_S / 4, at_s + AROUND_S),
         clips_of=clips_of,
         picture=safe(inline_picture(session, clips)) if whole else "",
@@ -162,15 +163,15 @@ def _row(told: Debrief, run: StepRun, clips: tuple[int, ...]) -> StepRow:
         told.words.step(run.name),
         f"{run.took_s:.0f} s",
         run.by or "nobody",
-        "; ".join(remarks_on(run)),
+        "; ".join(remarks_on(run, told.words)),
         clips,
     )
 
 
-def remarks_on(run: StepRun) -> Iterator[str]:
+def remarks_on(run: StepRun, words: Wording) -> Iterator[str]:
     """What is to be said of one reading of a step, a few words each."""
     if run.outcome == "passed over":
-        yield f"passed over: {run.why}" if run.why else "passed over"
+        yield f"passed over: {words.plain(run.why)}" if run.why else "passed over"
     elif run.outcome == "left":
         yield "left before it was confirmed"
     elif run.outcome == "open":
@@ -186,11 +187,6 @@ def remarks_on(run: StepRun) -> Iterator[str]:
     ):
         if count:
             yield once if count == 1 else often.format(count)
-
-
-def particulars(note: Remark) -> str:
-    """The particulars of a note on one line."""
-    return "; ".join(f"{key.replace('-', ' ')}: {value}" for key, value in note.details.items())
 
 
 def text(session: Session, *, incidents_only: bool = False) -> str:
@@ -253,7 +249,7 @@ def _body(told: Debrief) -> Iterator[str]:
     yield f"  {told.confirmed}."
     yield from ("", *_titled("Steps"))
     for run in told.steps:
-        remark = "; ".join(remarks_on(run))
+        remark = "; ".join(remarks_on(run, told.words))
         yield f"{clock(run.begin_s)}  {run.took_s:5.0f} s  {told.words.step(run.name)}" + (
             f"  [{remark}]" if remark else ""
         )
@@ -264,4 +260,5 @@ def _body(told: Debrief) -> Iterator[str]:
         yield from (f"{clock(at_s)}  {what}" for at_s, what in told.limits)
     if told.others:
         yield from ("", *_titled("Everything else on record"))
-        yield from (f"{clock(note.at_s)}  {note.title}  {particulars(note)}".rstrip() for note in told.others)
+        for note in told.others:
+            yield f"{clock(note.at_s)}  {note.title}  {told.words.particulars(note.details)}".rstrip()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -11,10 +13,21 @@ from voicecoach.errors import VoicecoachError
 from voicecoach.protocol import load as protocols
 from voicecoach.protocol import site as sites
 from voicecoach.protocol.lint import all_steps
-from voicecoach.protocol.model import Protocol
+from voicecoach.protocol.model import ROLES, Protocol
 from voicecoach.protocol.site import Site
 from voicecoach.record.read import Session
 from voicecoach.session.setup import Setup
+
+STAGE_LABELS = {
+    "prepare": "Getting ready",
+    "dress": "Putting on",
+    "work": "At work",
+    "undress": "Taking off",
+    "close": "Afterwards",
+}
+_SAY_THEMSELVES = frozenset({"step", "why", "cause", "kind", "what", "stage"})
+_NAME = re.compile(r"[a-z]+(-[a-z0-9]+)+")
+_STATE = re.compile(r"(\S+) is ([\w ]+)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +80,31 @@ class Wording:
         """What is said for a step, without the full stop; its name with spaces where that is not known."""
         return self.steps.get(name, name.replace("-", " ").capitalize()) if name else ""
 
+    def stage(self, name: str) -> str:
+        """What people call a stage."""
+        return STAGE_LABELS.get(name, name.replace("-", " ").capitalize())
+
+    def particulars(self, details: Mapping[str, str]) -> str:
+        """The particulars of a note on one line, in people's words."""
+        told = []
+        for key, value in details.items():
+            plain = self.plain(value)
+            if key in _SAY_THEMSELVES:
+                told.append(plain)
+            elif key in {"by", "role"}:
+                told.append(f"by the {plain}" if plain in ROLES else f"by {plain}")
+            else:
+                told.append(f"{key.replace('-', ' ')}: {plain}")
+        return "; ".join(told)
+
+    def plain(self, value: str) -> str:
+        """A value without the program's names in it."""
+        state = _STATE.fullmatch(value)
+        if state is not None and state[1] in self.items:
+            return f"{self.items[state[1]]} {state[2]}"
+        parts = [part.strip() for part in value.split(",")]
+        return ", ".join(self.steps.get(part) or self.items.get(part) or _without_hyphens(part) for part in parts)
+
     def contact_s(self, name: str) -> float:
         """How long a timed step must last (s); 0 for one that is not timed, or not known."""
         steps = all_steps(self.protocol) if self.protocol is not None else ()
@@ -84,6 +122,12 @@ def wording(session: Session) -> Wording:
         return _wording(*(read_copy(session, name) or "" for name in ("protocol.yaml", "site.yaml")))
     except VoicecoachError as error:
         return Wording(None, sites.NO_SITE, {}, {}, session.manifest.protocol, error.line())
+
+
+def _without_hyphens(part: str) -> str:
+    if part in STAGE_LABELS:
+        return STAGE_LABELS[part].lower()
+    return part.replace("-", " ") if _NAME.fullmatch(part) else part
 
 
 @lru_cache(maxsize=32)

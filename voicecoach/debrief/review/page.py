@@ -43,6 +43,13 @@ class Review:
     unheard: list[dict[str, Any]] = field(default_factory=list)
     step_times: list[dict[str, Any]] = field(default_factory=list)
 
+    @property
+    def due(self) -> str:
+        """Who is due for a refresher, in a sentence."""
+        overdue = [one["wearer"] for one in self.refreshers if one["overdue"]]
+        soon = [one["wearer"] for one in self.refreshers if one["say"] and not one["overdue"]]
+        return f"Overdue: {', '.join(overdue) or 'nobody'}. Within {SOON_DAYS} days: {', '.join(soon) or 'nobody'}."
+
 
 def review(store: Store, today: date, refresher_days: int = 0) -> Review:
     """Ask the tables.
@@ -142,10 +149,14 @@ def _curve(wearer: str, protocol: str, points: Sequence[tuple[float, float]]) ->
             for x, y, low, high in zip(fitted.xs, fitted.line, fitted.low, fitted.high, strict=True)
         ]
         change, low, high = (100 * value for value in (fitted.change, fitted.change_low, fitted.change_high))
-        say += f"; twice the practice changes it by {change:+.0f} % ({low:+.0f} to {high:+.0f})"
+        say += f"; each doubling of practice: {_signed(change)} % ({_signed(low)} to {_signed(high)})"
     minutes = [(x, y / 60) for x, y in points]
     chart = charts.curve(minutes, line, f"Time to take off of {wearer}: {say}", "minutes")
     return {"wearer": wearer, "protocol": protocol, "say": say, "chart": safe(chart), "times": len(points)}
+
+
+def _signed(value: float) -> str:
+    return f"{value:+.0f}" if round(value) else "0"
 
 
 def _deviations(store: Store) -> Iterator[dict[str, Any]]:
