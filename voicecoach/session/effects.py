@@ -60,7 +60,7 @@ class SetFloors(Effect):
 
 @dataclass(frozen=True, slots=True)
 class SetTimer(Effect):
-    """Fire `timer` after `after_s` seconds; one that is set already is set anew."""
+    """Fire `timer` after `after_s` seconds; if it runs already, it starts again."""
 
     kind: ClassVar[str] = "set-timer"
     timer: str
@@ -69,7 +69,7 @@ class SetTimer(Effect):
 
 @dataclass(frozen=True, slots=True)
 class CancelTimer(Effect):
-    """Forget `timer`."""
+    """Stop `timer`."""
 
     kind: ClassVar[str] = "cancel-timer"
     timer: str
@@ -77,7 +77,7 @@ class CancelTimer(Effect):
 
 @dataclass(frozen=True, slots=True)
 class Note(Effect):
-    """Something for the record: what (a `notes.NoteKind`), and its particulars as pairs of texts."""
+    """An entry for the record. what: a `notes.NoteKind`; details: pairs of texts."""
 
     kind: ClassVar[str] = "note"
     what: str

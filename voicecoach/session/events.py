@@ -28,7 +28,7 @@ class Event:
 
 @dataclass(frozen=True, slots=True)
 class Opened(Event):
-    """The session starts: who is there, which ear listens, what is kept of the sound."""
+    """The session starts: who is there, which recogniser listens, which sound is kept."""
 
     kind: ClassVar[str] = "opened"
     mode: Literal["solo", "pair"]
@@ -36,12 +36,12 @@ class Opened(Event):
     audio: Literal["clips", "full", "none"]
     training_only: bool
     independent: bool
-    """True when the observer has a channel or a key of their own."""
+    """True when the observer has a channel or key of their own."""
 
 
 @dataclass(frozen=True, slots=True)
 class SpeechStarted(Event):
-    """A voice that is not the coach's own began on `channel`."""
+    """Somebody other than the coach began to speak on `channel`."""
 
     kind: ClassVar[str] = "speech-started"
     channel: int = 0
@@ -49,7 +49,7 @@ class SpeechStarted(Event):
 
 @dataclass(frozen=True, slots=True)
 class SpeechEnded(Event):
-    """That voice ended (the hang-over is over)."""
+    """That voice ended, after the hang-over."""
 
     kind: ClassVar[str] = "speech-ended"
     channel: int = 0
@@ -57,7 +57,7 @@ class SpeechEnded(Event):
 
 @dataclass(frozen=True, slots=True)
 class SpeechUnending(Event):
-    """Speech has gone on without a gap for longer than an utterance can be (about 3 s)."""
+    """Somebody has spoken without a pause for longer than an utterance can last (about 3 s)."""
 
     kind: ClassVar[str] = "speech-unending"
     channel: int = 0
@@ -78,9 +78,9 @@ class SoundTrouble(Event):
 class Heard(Event):
     """An utterance was decided on; `command` is None when it was refused.
 
-    begin, end: samples of its first and last speech. score: log-odds a phone against the best free path
-    (engine dependent). floor: the score this command needs. near: a danger command whose score lies just under
-    its floor. phrase: the words taken, or the best guess when refused. source: voice, key or typed.
+    begin, end: samples of its first and last speech. score: log-odds per phone against the best free path (depends on
+    the engine). floor: the score that this command needs. near: a danger command that scored just below its floor.
+    phrase: the words taken, or the best guess when refused. source: voice, key or typed.
     """
 
     kind: ClassVar[str] = "heard"
@@ -100,7 +100,7 @@ class Heard(Event):
 
 @dataclass(frozen=True, slots=True)
 class PromptEnded(Event):
-    """Prompt number `prompt` is no longer sounding, after `played_s` seconds of it; complete if it ran out."""
+    """Prompt number `prompt` no longer sounds, after `played_s` seconds; `complete` if it ran out."""
 
     kind: ClassVar[str] = "prompt-ended"
     prompt: int
@@ -118,7 +118,7 @@ class TimerFired(Event):
 
 @dataclass(frozen=True, slots=True)
 class PartLost(Event):
-    """A part of the equipment is gone: the guidance goes on in what is left."""
+    """A part of the equipment has failed; the session goes on with what is left."""
 
     kind: ClassVar[str] = "part-lost"
     part: Part
@@ -127,7 +127,7 @@ class PartLost(Event):
 
 @dataclass(frozen=True, slots=True)
 class PartBack(Event):
-    """That part works again."""
+    """A part that failed works again."""
 
     kind: ClassVar[str] = "part-back"
     part: Part
@@ -135,21 +135,20 @@ class PartBack(Event):
 
 @dataclass(frozen=True, slots=True)
 class Reopened(Event):
-    """The session goes on in a new process, or after a sleep, `gap_s` seconds after the last thing known."""
+    """The session goes on in a new process, or after a sleep, `gap_s` seconds after its last line."""
 
     kind: ClassVar[str] = "reopened"
     gap_s: float
     why: str
     shared: bool = False
-    """True when two people's microphones were there before and only one is left: nobody can be told apart."""
+    """True when two people had a microphone each and only one is left: they cannot be told apart."""
 
 
 @dataclass(frozen=True, slots=True)
 class Salvaged(Event):
-    """A session begins with what is worn by the last good lines of an open one that is damaged, or old.
+    """A session begins with what is worn by the last good lines of a damaged or old one.
 
-    record: the name of the folder that was found. why: 'damaged' or 'old'. on, off: items, with commas between. The
-    rest is as in Opened.
+    record: the folder's name. why: 'damaged' or 'old'. on, off: items, separated by commas. The rest is as in Opened.
     """
 
     kind: ClassVar[str] = "salvaged"
@@ -185,10 +184,10 @@ def to_json(event: Event) -> dict[str, Any]:
 
 
 def from_json(data: dict[str, Any]) -> Event:
-    """The event that `to_json` made `data` from; keys that no event has are ignored.
+    """The event that `to_json` made `data` from; unknown keys are ignored.
 
     Raises:
-        RecordError: for an unknown kind or missing fields.
+        RecordError: for an unknown kind or a missing field.
     """
     by_kind = {cls.kind: cls for cls in EVENTS}
     cls = by_kind.get(str(data.get("event")))

@@ -1,4 +1,4 @@
-"""The conditions of the table, by name. Pure; each looks at a turn and answers yes or no."""
+"""The guards of the table, by name: each looks at a turn and answers yes or no. Pure."""
 
 from __future__ import annotations
 
@@ -13,26 +13,26 @@ SPOKEN_THROUGH = 2
 
 
 def loop_due(turn: Turn) -> bool:
-    """A step that matters and that the observer confirms is acknowledged before it is acted on (rules 16 and 40)."""
+    """A step that matters and has an observer is acknowledged before the act (rules 16 and 40)."""
     state, step = turn.state, turn.step
     asked = step is not None and step.matters and step.observer and not step.quiet_s
     return asked and state.mode == "pair" and not state.paced
 
 
 def may_interrupt(turn: Turn) -> bool:
-    """A prompt sounds, and voices have not come over it for nothing too often."""
+    """A prompt sounds that has not yet been stopped in vain too often."""
     state = turn.state
     return state.sounding and not state.window and state.vain < SPOKEN_THROUGH
 
 
 def may_say_again(turn: Turn) -> bool:
-    """Once a step, and not over a prompt; after 'Breach?' an unclear word is no answer, and that counts as yes."""
+    """Once a step, and not over a prompt. After 'Breach?' an unclear word is no answer, and that counts as yes."""
     state = turn.state
     return not state.hinted and not state.sounding and not state.window and state.question != "near-breach"
 
 
 def first_silence(turn: Turn) -> bool:
-    """The first rung: say it again. A check during work gets that rung too; without anything on there is no other."""
+    """The first rung: say it again. A check at work has this rung too; with nothing on there is no other."""
     state = turn.state
     if not state.ledger.on():
         return state.silence == 0 or state.question in {*WELL, "end"}
@@ -42,7 +42,7 @@ def first_silence(turn: Turn) -> bool:
 
 
 def helper_silent(turn: Turn) -> bool:
-    """The second rung while the assistant is waited for: the observer is told (scene S3)."""
+    """The second rung while the assistant is awaited: the observer is asked to look (scene S3)."""
     state = turn.state
     waited_for = state.status in {"acknowledging", "awaiting", "drying"} and state.mode == "pair"
     by_helper = turn.step is not None and turn.step.role == "assistant"
@@ -50,7 +50,7 @@ def helper_silent(turn: Turn) -> bool:
 
 
 def observer_first(turn: Turn) -> bool:
-    """During work the observer is warned before the alarm rings beside the patient (rule 34)."""
+    """At work the observer is warned before the alarm rings beside the patient (rule 34)."""
     state = turn.state
     return state.question in WELL and _at_work(state) and state.silence == 1 and not first_silence(turn)
 
@@ -60,12 +60,12 @@ def _at_work(state: SessionState) -> bool:
 
 
 def third_silence(turn: Turn) -> bool:
-    """Not even 'Are you all right?' was answered."""
+    """'Are you all right?' was not answered either."""
     return turn.state.question in WELL and not first_silence(turn) and not observer_first(turn)
 
 
 def second_silence(turn: Turn) -> bool:
-    """Said again, and still nothing."""
+    """It was said again, and nobody answered."""
     return not (first_silence(turn) or helper_silent(turn) or observer_first(turn) or third_silence(turn))
 
 

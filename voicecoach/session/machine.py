@@ -27,7 +27,7 @@ from voicecoach.session.turn import Turn
 
 
 class _StatusHolder:
-    """What `transitions` moves. A throw-away: it lives for one step, from a SessionState's status to the next."""
+    """What `transitions` moves, for one step only: from one status of a SessionState to the next."""
 
     def __init__(self, state: str) -> None:
         self.state = state
@@ -35,7 +35,7 @@ class _StatusHolder:
 
 @functools.cache
 def _machine() -> TransitionTable:
-    """The table as a machine. It holds nothing of a session, so one serves them all."""
+    """The table as a state machine. It holds nothing of a session, so all sessions share it."""
     built = TransitionTable(model=None, states=list(STATES), initial="opening", auto_transitions=False, send_event=True)
     for row in TABLE:
         _add(built, row)
@@ -57,16 +57,16 @@ def _add(built: TransitionTable, row: Row) -> None:
 
 
 def _turn(data: EventData) -> Turn:
-    """What the trigger was fired with."""
+    """The turn that the trigger carries."""
     (turn,) = cast(tuple[Turn], data.args)
     return turn
 
 
 class Machine:
-    """Steps a session by its setup.
+    """Steps a session.
 
     Args:
-        setup: protocol, grammar and site. They do not change while a session lasts.
+        setup: protocol, grammar and site, which do not change while a session lasts.
     """
 
     def __init__(self, setup: Setup) -> None:
@@ -78,7 +78,7 @@ class Machine:
         return SessionState("opening", Place("prepare", -1), ledger)
 
     def step(self, state: SessionState, event: Event) -> tuple[SessionState, tuple[Effect, ...]]:
-        """Act on one event. Any event is possible in any state; one that means nothing changes nothing."""
+        """Act on one event. Any event may come in any state; one that means nothing there changes nothing."""
         before = replace(state, at=max(state.at, event.at))
         state = answered_late(self.setup, came_back(_drained(before, event), event), event)
         found = self._intent(before, state, event)
@@ -99,19 +99,19 @@ class Machine:
         return turn.state, tuple(turn.effects)
 
     def turn(self, state: SessionState, event: Event) -> Turn:
-        """What the guards are asked about when this event comes; nothing has been done yet."""
+        """The turn that the guards would see if this event came now; nothing is done."""
         drained = answered_late(self.setup, came_back(_drained(state, event), event), event)
         return Turn(self.setup, drained, event, self._intent(state, drained, event))
 
     def _intent(self, before: SessionState, state: SessionState, event: Event) -> Intent:
-        """Only the prompt that leaves nothing more to be said means something."""
+        """The intent of an event; the end of a prompt means something only when nothing more is to be said."""
         if isinstance(event, PromptEnded) and not (before.speech and not state.speech):
             return NOTHING
         return interpret(self.setup, state, event)
 
 
 def _drained(state: SessionState, event: Event) -> SessionState:
-    """The state with a prompt that ended taken off what still sounds, or marked with how much of it was heard."""
+    """The state after a prompt ended: without that prompt, or with how much of it was heard."""
     if not isinstance(event, PromptEnded):
         return state
     if not state.window:

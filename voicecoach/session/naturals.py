@@ -1,6 +1,6 @@
-"""What happens to what people would naturally say, at each place where somebody is waited for (rule 32). Pure.
+"""What happens when people answer in their own words, at each place where somebody is awaited (rule 32). Pure.
 
-The places are found by walking: from each, every word that is listened for is said once, and silence tried.
+The places are found by a walk that says each live word once, and nothing, at every place.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ SAID = (
     "yes", "no", "i don't know", "not yet", "not finished", "done", "all clear", "nothing missing", "no leak",
     "it is off", "still on", "i can't", "repeat", "help",
 )  # fmt: skip
-"""What a person says who does not have the closed words in mind; common practice, no source."""
+"""What somebody says who does not have the closed vocabulary in mind; common practice, no source."""
 SILENCE = "(silence)"
 WAITS = ("acknowledging", "awaiting", "drying", "confirming", "asking", "frozen", "paused")
 NOTHING = "nothing happens"
@@ -37,7 +37,7 @@ _MOST_PLACES = 900
 
 @dataclass(frozen=True, slots=True)
 class Wait:
-    """A place where somebody is waited for. asked: the last words of the coach; role: who is to answer."""
+    """A place where somebody is awaited. asked: the coach's last words. role: who has to answer."""
 
     name: str
     asked: str
@@ -46,7 +46,7 @@ class Wait:
 
 
 def table(setup: Setup, mode: Literal["solo", "pair"]) -> tuple[Wait, ...]:
-    """Every place, in the order of a session, with what each of `SAID` and silence lead to."""
+    """Every such place, in the order of a session, with what each of `SAID` and silence leads to."""
     walk = _Reach(setup, mode)
     return tuple(
         Wait(_name(setup, state), state_asked, _awaited(setup, state), walk.outcomes(state))
@@ -55,7 +55,7 @@ def table(setup: Setup, mode: Literal["solo", "pair"]) -> tuple[Wait, ...]:
 
 
 def text(setup: Setup, mode: Literal["solo", "pair"]) -> str:
-    """The table for people: what is answered alike stands together."""
+    """The table for people; answers with one outcome stand together."""
     people = "in a pair" if mode == "pair" else "alone"
     lines = [setup.protocol.title, f"What happens to what people say, {people}."]
     for wait in table(setup, mode):
@@ -68,7 +68,7 @@ def text(setup: Setup, mode: Literal["solo", "pair"]) -> str:
 
 
 class _Reach:
-    """All places that words, time and silence lead to."""
+    """Every place that words, time and silence lead to."""
 
     def __init__(self, setup: Setup, mode: Literal["solo", "pair"]) -> None:
         self.setup = setup
@@ -91,7 +91,7 @@ class _Reach:
         return sorted(kept, key=lambda pair: (STAGES.index(pair[0].place.stage), pair[0].place.step))
 
     def outcomes(self, state: SessionState) -> tuple[tuple[str, str], ...]:
-        """What each of `SAID`, and silence, comes to here."""
+        """What each of `SAID`, and silence, leads to here."""
         rows = [(said, self._outcome(state, self._heard(state, said))) for said in SAID]
         timer = next((name for name in _OUT_OF_TURN if name in state.timers), "")
         silent = self._outcome(state, TimerFired(state.at + 60 * CLOCK_HZ, timer)) if timer else NOTHING
@@ -112,7 +112,7 @@ class _Reach:
         return Heard(at, command, said, at - 100, at, role=_role(self.setup, state), source="typed")
 
     def _after(self, state: SessionState, event: Event) -> tuple[SessionState, str, tuple[Effect, ...]]:
-        """The state when all prompts have run out, the last words, and the event's own effects."""
+        """The state once all prompts have ended, the last words, and the event's own effects."""
         state, effects = self.machine.step(state, event)
         asked = ""
         for _ in range(40):
@@ -165,7 +165,7 @@ def _name(setup: Setup, state: SessionState) -> str:
 
 
 def _key(setup: Setup, state: SessionState) -> tuple[str, ...]:
-    """Places that a person cannot tell apart are one; questions and stops are looked at once a stage."""
+    """Places that a person cannot tell apart have one key; questions and stops are visited once a stage."""
     if state.question or state.status in {"frozen", "paused"}:
         return (state.status, state.question, state.place.stage, str(bool(state.ledger.on())))
     step = step_at(setup.protocol, state.place)

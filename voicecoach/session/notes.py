@@ -1,7 +1,7 @@
-"""What a session puts on record: every kind of note, with the label that people read. Pure.
+"""The kinds of notes that a session records, each with a label for people. Pure.
 
-The value of a kind is what stands in the journal; it never changes, or older records would no longer be read. A reader
-that meets a kind it does not know shows it by its own name (`label_of`).
+A kind's value is what the journal holds and never changes, or older records could not be read. A reader shows a kind
+that it does not know by that value (`label_of`).
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from typing import Self
 
 
 class NoteKind(StrEnum):
-    """A kind of note: its value in the journal, and its label in a person's words."""
+    """A kind of note: its value in the journal, and its label."""
 
     label: str
 
@@ -75,6 +75,6 @@ KINDS = {str(kind): kind for kind in NoteKind}
 
 
 def label_of(what: str) -> str:
-    """The label of a note by its journal value; one that is not known is told by its own name."""
+    """The label of a note by its journal value; an unknown one is shown as it is."""
     kind = KINDS.get(what)
     return kind.label if kind else what.replace("-", " ")

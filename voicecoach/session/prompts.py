@@ -1,4 +1,7 @@
-"""Every sentence that a session can say, and what is live while it is said. Pure: rendered ahead and checked by it."""
+"""Every sentence that a session can say, and which commands are live meanwhile. Pure.
+
+Sentences are rendered, and checked against the recogniser, from these lists.
+"""
 
 from __future__ import annotations
 
@@ -48,7 +51,7 @@ RECORD_CODE = "record-code"
 
 
 def own_sentences(setup: Setup) -> list[str]:
-    """The coach's own sentences, with all that can stand in their gaps."""
+    """The coach's own sentences, with every filling of their gaps."""
     grammar, protocol = setup.grammar, setup.protocol
     found: list[str] = []
     for key, sentence in grammar.says:
@@ -91,7 +94,7 @@ def every_prompt(setup: Setup) -> tuple[str, ...]:
 
 
 def over_prompt(setup: Setup) -> tuple[tuple[str, tuple[str, ...]], ...]:
-    """Each sentence with the command ids that may be live while it sounds (rule 2)."""
+    """Each sentence with the commands that may be live while it sounds (rule 2)."""
     always = (*DANGERS, "stop", "false-alarm")
     found: dict[str, set[str]] = {text: set(always) for text in every_prompt(setup)}
     for step in all_steps(setup):
@@ -103,7 +106,7 @@ def over_prompt(setup: Setup) -> tuple[tuple[str, tuple[str, ...]], ...]:
 
 
 def lint(setup: Setup) -> list[InputError]:
-    """What keeps the coach from talking: a sentence that is missing, too long, or that says what is always heard."""
+    """What is wrong with the sentences: one is missing, too long, or says a word that is always live."""
     grammar = setup.grammar
     where = f"{grammar.file}: says"
     keys = dict(grammar.says)

@@ -1,6 +1,6 @@
-"""A session in which nothing goes wrong, played ahead: all that is said, in order, with what is waited for. Pure.
+"""A session in which nothing goes wrong, played ahead: every sentence in order, and what is awaited. Pure.
 
-What a unit reads before it approves a protocol is made of this, and so are the counts of answers and sentences.
+A unit approves a protocol by this list; the counts of answers and sentences come from it too.
 """
 
 from __future__ import annotations
@@ -31,9 +31,9 @@ _PASSING = ("rub",)
 
 @dataclass(frozen=True, slots=True)
 class RehearsedLine:
-    """One thing said. who: 'coach' or a role; step: the step it belongs to, '' for a question of the coach's own.
+    """One utterance. who: 'coach' or a role. step: the step it belongs to; '' for one of the coach's own questions.
 
-    others: for an answer, what else is waited for there, each as (command, where it leads). matters: see Step.
+    others: for an answer, what else could be said there, as (command, where it leads). matters: see Step.
     """
 
     who: str
@@ -47,11 +47,11 @@ class RehearsedLine:
 def rehearse(
     setup: Setup, mode: Literal["solo", "pair"], *, leave_out: bool = False, acknowledge: bool = False
 ) -> tuple[RehearsedLine, ...]:
-    """Play the session from the first prompt to the end of the record.
+    """Play the session from the first prompt until the record is closed.
 
     Args:
-        leave_out: whether what may be left out by a word is left out. acknowledge: whether the wearer says
-        'understood' where that may be said.
+        setup: protocol, grammar and site. mode: with or without an observer. leave_out: skip what may be skipped.
+        acknowledge: the wearer says 'understood' where that may be said.
     """
     play = _Play(setup, mode, leave_out=leave_out, acknowledge=acknowledge)
     while play.state.status not in {"closed", "abandoned"}:
@@ -62,7 +62,7 @@ def rehearse(
 
 
 def waits(setup: Setup, mode: Literal["solo", "pair"]) -> Iterator[tuple[SessionState, str]]:
-    """The states of that session in which somebody is waited for, each with the coach's last words."""
+    """The states of that session in which somebody is awaited, each with the coach's last words."""
     play = _Play(setup, mode, leave_out=False, acknowledge=True)
     while play.state.status not in {"closed", "abandoned"} and play.events <= MOST_EVENTS:
         if not play.state.speech:
@@ -76,12 +76,12 @@ def answers(lines: tuple[RehearsedLine, ...]) -> int:
 
 
 def sentences(lines: tuple[RehearsedLine, ...]) -> int:
-    """How many sentences the coach says, counted by their full stops and question marks."""
+    """How many sentences the coach says, counted by full stops and question marks."""
     return sum(len(re.findall(r"[.?!](?=\s|$)", line.text)) for line in lines if line.who == "coach")
 
 
 def wording(setup: Setup, command: str) -> str:
-    """The words that a person is expected to say for a command; of a piece by the name that the protocol gives it."""
+    """What a person is expected to say for a command; a piece by the protocol's name for it."""
     known = setup.grammar.command(command)
     if known is None:
         return command
@@ -104,7 +104,7 @@ class _Play:
         self._happens(Opened(0, mode=mode, ear="typed", audio="clips", training_only=True, independent=True))
 
     def go_on(self) -> None:
-        """Whatever comes next: a prompt that runs out, a time that is over, or an answer."""
+        """Do what comes next: a prompt or a time runs out, or somebody answers."""
         state, step = self.state, self._step()
         if state.speech:
             self.at += round(SAY_S * CLOCK_HZ)

@@ -1,4 +1,4 @@
-"""All sentences of a protocol in order, with who is spoken to and what is answered, for a unit to approve. Pure."""
+"""All sentences of a protocol in order, with whom they address and the answers, for a unit to approve. Pure."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ THEN = {"same": "then the same step again", "next": "then the next step", "undre
 
 
 def text(setup: Setup) -> str:
-    """The list: a pair in which nothing goes wrong, then the ways when something does, then the counts."""
+    """The list: a pair in which nothing goes wrong, the branches for when something does, and the counts."""
     protocol = setup.protocol
     pair, alone = rehearse(setup, "pair"), rehearse(setup, "solo")
     parts = [
@@ -53,7 +53,7 @@ def text(setup: Setup) -> str:
 
 
 def counts(setup: Setup) -> list[str]:
-    """One line a mode: answers and sentences, as a whole and with all left out that may be."""
+    """One line for each mode: answers and sentences, in full and with everything optional left out."""
     found = []
     for title, mode in (("in a pair", "pair"), ("alone", "solo")):
         whole, short = (rehearse(setup, mode, leave_out=short) for short in (False, True))  # type: ignore[arg-type]

@@ -1,4 +1,4 @@
-"""What stays the same through a session. Pure."""
+"""What does not change during a session. Pure."""
 
 from __future__ import annotations
 
@@ -11,12 +11,12 @@ from voicecoach.protocol.site import NO_SITE, Site
 
 @dataclass(frozen=True, slots=True)
 class Setup:
-    """The protocol that is read, the grammar it is spoken with, and the figures of the site."""
+    """The protocol, its grammar, and the site's figures."""
 
     protocol: Protocol
     grammar: Grammar
     site: Site = NO_SITE
 
     def contact_s(self, step: Step) -> float:
-        """How long the timed step must last (s); 0 for one that is not timed."""
+        """How long the timed step lasts at this site (s); 0 for a step that is not timed."""
         return self.site.contact_s(step.timing.agent, step.timing.seconds) if step.timing else 0.0

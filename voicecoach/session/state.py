@@ -1,4 +1,4 @@
-"""Where a session stands. Frozen values; every change makes a new one. Pure."""
+"""The state of a session: a frozen value; each change makes a new one. Pure."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from voicecoach.session.voice_check import VoiceTry
 
 @dataclass(frozen=True, slots=True)
 class Speech:
-    """A prompt that has been queued and not yet run out. skip_s: how much of it was heard before it was cut (s)."""
+    """A queued prompt that has not ended. skip_s: how much of it was heard before it was cut (s)."""
 
     prompt: int
     text: str
@@ -23,40 +23,40 @@ class Speech:
 
 @dataclass(frozen=True, slots=True)
 class SessionState:
-    """All that a session remembers; nothing else does. Samples are at CLOCK_HZ."""
+    """Everything that a session remembers. Samples are at CLOCK_HZ."""
 
     status: str
     """One of the table's states."""
     place: Place
-    """The step that it is about."""
+    """The current step."""
     ledger: Ledger
-    """What is worn, and the hands."""
+    """What is worn, and the state of the hands."""
     at: int = 0
-    """Sample of the newest event."""
+    """The newest event's sample."""
     mode: Literal["solo", "pair"] = "solo"
-    """Alone, or with a second person."""
+    """Without or with a second person."""
     ear: str = ""
-    """Which recogniser listens."""
+    """The recogniser that listens."""
     audio: Literal["clips", "full", "none"] = "clips"
-    """What is kept of the sound."""
+    """Which sound is kept."""
     training_only: bool = True
-    """Not for a real patient."""
+    """Not for use with a real patient."""
     independent: bool = False
-    """The observer can be told from the wearer: by a channel or a key."""
+    """The observer can be told from the wearer by a channel or a key."""
     prompts: int = 0
-    """How many prompts there have been."""
+    """Prompts said so far; the next one's number."""
     speech: tuple[Speech, ...] = ()
-    """Prompts not yet run out."""
+    """Prompts that have not ended."""
     listening: tuple[str, ...] = ()
-    """What is listened for."""
+    """The live commands."""
     question: str = ""
-    """What is asked in 'asking', also while a voice is over it; '' for nothing."""
+    """The question that is open in 'asking', also while somebody speaks over it; '' for none."""
     about: str = ""
-    """What that question is about: an item, a kind of incident."""
+    """What that question is about: an item, or a kind of incident."""
     vain: int = 0
-    """Times a voice came over this prompt for nothing."""
+    """How often this prompt was interrupted for nothing."""
     hinted: bool = False
-    """'Say again' was said in this step already."""
+    """'Say again' has been said in this step."""
     tries: tuple[VoiceTry, ...] = ()
     """Words said in the voice check that is going on."""
     voice: str = ""
@@ -66,39 +66,39 @@ class SessionState:
     sound_told: tuple[str, ...] = ()
     """Troubles with the sound that were said already."""
     babbled: bool = False
-    """Voices without a gap were noted in this step already."""
+    """Endless speech has been noted in this step."""
     silence: int = 0
-    """Rung of the ladder of silence."""
+    """The rung of the silence ladder."""
     waiting_since: int | None = None
-    """The sample at which that ladder began."""
+    """The sample at which the ladder began; None while it does not run."""
     answers_from: int = 0
-    """An answer that began before this sample was given too early."""
+    """An answer that began before this sample came too early."""
     paced: bool = False
-    """No ears: it reads on at a set pace."""
+    """There is no recogniser: steps are read at a set pace."""
     doubted: bool = False
-    """Begun from the last good lines of another session: every piece is asked for, and nobody is dressed."""
+    """Begun from the last good lines of another session: every piece is asked about, and nobody dresses."""
     lost: tuple[str, ...] = ()
-    """Parts of the equipment that are gone."""
+    """Parts of the equipment that have failed."""
     answered: tuple[str, ...] = ()
-    """Roles that answered this step already."""
+    """Roles that have answered this step."""
     trail: tuple[Place, ...] = ()
-    """Steps done, newest last, with the place each had: for 'back'."""
+    """The places of the steps done, newest last, for 'back'."""
     since: tuple[tuple[int, str], ...] = ()
-    """(sample, step) of all steps done, for dating a tear back."""
+    """(sample, step) of every step done, for dating a tear."""
     worn_since: int | None = None
-    """Sample of the first item on; None with nothing on."""
+    """The sample at which the first item went on; None with nothing on."""
     waiting_in: str = ""
-    """Where an answer was waited for when 'Are you all right?' came in between; that answer still counts."""
+    """The state in which an answer was awaited before 'Are you all right?'; that answer still counts."""
     held: str = ""
-    """'frozen' or 'paused' when a question came in between."""
+    """'frozen' or 'paused', if a question came in between."""
     pending: tuple[str, str] | None = None
-    """(question, about) that something else came in between."""
+    """(question, about) of the question that was interrupted."""
     timers: tuple[str, ...] = ()
-    """Names of those running."""
+    """The timers that run."""
     before: Place | None = None
-    """Where the newest incident struck, while 'false alarm' can still lead back there."""
+    """Where the newest incident struck, as long as 'false alarm' can lead back there."""
     struck_at: int = 0
-    """The sample at which that was."""
+    """The sample at which it struck."""
     exposures: tuple[Exposure, ...] = ()
     """All exposures, paid or not."""
     apart: bool = False
@@ -106,26 +106,26 @@ class SessionState:
     no_entry: str = ""
     """Why nobody goes in any more; '' if they may."""
     tried: tuple[tuple[str, str], ...] = ()
-    """(step, branch) of the branches that steps have called."""
+    """(step, branch) of each branch that a step has called."""
 
     @property
     def owed(self) -> tuple[str, ...]:
-        """What is still owed for exposures: 'wash', 'report'."""
+        """What the exposures still owe: 'wash', 'report'."""
         return owed(self.exposures)
 
     @property
     def sounding(self) -> bool:
-        """True while a prompt has not run out."""
+        """Whether a prompt has not ended."""
         return bool(self.speech)
 
     @property
     def window(self) -> bool:
-        """True while a voice that cut a prompt is being waited for."""
+        """Whether the coach waits for a voice that interrupted it."""
         return "window" in self.timers
 
     @property
     def position(self) -> Position:
-        """Where the person is on the way, with what on and with whom: what navigation asks for."""
+        """The position that navigation starts from."""
         owes = any(one.owed and not one.led for one in self.exposures)
         placed = self.handling and any(
             e.at >= self.struck_at and (e.place != UNKNOWN or e.cause == "needle") for e in self.exposures
@@ -134,11 +134,11 @@ class SessionState:
 
     @property
     def handling(self) -> bool:
-        """True while an incident is being handled: its first words, or a detour that it caused."""
+        """Whether an incident is being handled: its first words sound, or a detour that it caused is open."""
         return self.status == "breached" or incident(self.place.detours) >= 0
 
     def exposed(self, place: str, cause: str, step: str = "") -> SessionState:
-        """The state with an exposure, or with the place of the one at hand; whoever dresses does not go in."""
+        """The state with a new exposure, or with the place of the present one; while dressing it ends the entry."""
         since = self.struck_at if self.handling else self.at
         new = Exposure(place, cause, self.place.stage, step, self.at)
         entering = self.place.stage in {"prepare", "dress"}
@@ -151,7 +151,7 @@ class SessionState:
 
     @property
     def behind(self) -> Place | None:
-        """The step that 'back' is about: the one whose answer was taken last; None if there is none."""
+        """The step that 'back' means: the one answered last; None if there is none."""
         if self.place.observer_due:
             return self.place.with_due(False)
         return self.trail[-1] if self.trail else None

@@ -1,36 +1,44 @@
-"""The one table of transitions. Pure data: trigger, states it holds in, where to, guards that must hold, what is done.
+"""The table of transitions. Pure data: trigger, source states, target state, guards, actions.
 
 Theory of operation
 ===================
 
-A session is a value (`state.SessionState`) and a step from one to the next: `machine.step(state, event)`. An event
-first becomes an *intent* (`interpret/`): the name of a trigger below, and what goes with it, above all an *arrival*,
-which says where the way leads (`protocol/navigation/` alone decides that). Then the rows of that trigger are asked
-in the order of this table; the first whose source is the present state and whose guards all hold is taken: the state
-becomes the target, and the actions are done in their order. An action changes a turn: the state to be, and the
-effects so far. What no row fits changes nothing.
+A session is a value (`state.SessionState`), and `machine.step(state, event)` returns the next one. It first turns the
+event into an *intent* (`interpret/`): the trigger of a row below, and usually an *arrival*, which says where the
+session goes (`protocol/navigation/` alone decides that). It then looks through the rows of that trigger in order and
+takes the first one whose sources include the present state and whose guards all hold. The state becomes the row's
+target, and the row's actions run in order. An action changes a turn, which holds the new state and the effects so far.
+If no row fits, nothing changes.
 
-The states. `opening`: the introduction is said. `prompting`: the prompt of a step sounds. `interrupted`: a voice came
-over a prompt or a question and is waited for. `acknowledging`: a step that matters waits to be understood.
-`awaiting`: it waits for its answer. `timing`: a rub or wipe runs. `drying`: its time is over, "dry" is awaited.
-`confirming`: the role has answered, the observer has not. `asking`: one of the coach's own questions is open; which
-one is in the state's value. `frozen`: somebody said stop. `paused`: somebody asked for a pause. `breached`: the first
-words of an incident sound. `working`: the wearer is with the patient. `closed`, `abandoned`: over, with nothing on or
-with something; both absorb.
+The states:
 
-Three things are true of the rows, and tests hold them to it. At most one row fits. Danger has a row in every open
-state, so that an incident is acted on wherever it strikes: the first words are an act, the way that follows is a
-branch of the protocol, and when it ends the session is back where `then` says. Nothing leads out of a state that is
-over.
+    opening        the introduction is being said
+    prompting      the prompt of a step sounds
+    interrupted    somebody spoke over a prompt or a question, which stopped to listen
+    acknowledging  a step that matters waits for "understood"
+    awaiting       a step waits for its answer
+    timing         a rub or wipe runs
+    drying         its time is over, and "dry" is awaited
+    confirming     the step's role has answered, and the observer has not
+    asking         one of the coach's own questions is open; `SessionState.question` says which
+    frozen         somebody said "stop"
+    paused         somebody asked for a pause
+    breached       the first words of an incident sound
+    working        the wearer is with the patient
+    closed         over, with nothing on
+    abandoned      over, with something on
 
-What a question came in between is not in the table: `pending` holds the question that was open, `held` a stop or a
-pause, `waiting_in` the state in which an answer was awaited; `machine.step` goes back to the last of these when the
+Tests hold the table to three properties. At most one row fits. Every open state has a row for danger, so that an
+incident is acted on wherever it strikes: its first words are an act, a branch of the protocol follows, and after the
+branch the session is where `then` says. No row leads out of `closed` or `abandoned`.
+
+What a question interrupts is not in the table but in the state: `pending` holds the question that was open, `held` a
+stop or pause, and `waiting_in` the state in which an answer was awaited; `machine.step` returns to that state when the
 awaited word comes after all. An incident is a detour whose cause begins with "breach: " or "touched "
-(`SessionState.handling`); what it leaves owed is in `exposures`, outside all states, so that no transition can lose
-it.
+(`SessionState.handling`). What it leaves owed is in `exposures`, apart from all states, so that no transition loses it.
 
-A target of '=' leaves the state as it is. The guards' and the actions' names are those of functions in `guards.py`
-and `actions/`; tests resolve each.
+The target '=' keeps the state. Guards and actions are named after the functions in `guards.py` and `actions/`; a test
+resolves each name.
 """
 
 from __future__ import annotations
@@ -52,7 +60,7 @@ AT_LEISURE = (*ANSWERING, "timing", "confirming", "working")
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One line of the table."""
+    """One row of the table."""
 
     trigger: str
     sources: tuple[str, ...]
@@ -62,13 +70,13 @@ class Row:
 
 
 def _leads(trigger: str, sources: tuple[str, ...], actions: tuple[str, ...] = ()) -> tuple[Row, ...]:
-    """The rows of a trigger that goes to wherever its arrival says."""
+    """The rows of a trigger that goes where its arrival says."""
     kinds = (("to_step", "prompting"), ("to_work", "working"), ("to_question", "asking"), ("to_confirm", "confirming"))
     return tuple(Row(trigger, sources, target, (guard,), ("hush", *actions, "arrive")) for guard, target in kinds)
 
 
 def _from_interruption(trigger: str, *actions: str) -> tuple[Row, ...]:
-    """The rows of a trigger after which the prompt or the question that a voice came over goes on."""
+    """The rows of a trigger after which an interrupted prompt or question is resumed."""
     return (
         Row(trigger, ("interrupted",), "prompting", ("over_step",), actions),
         Row(trigger, ("interrupted",), "asking", ("over_question",), actions),
@@ -80,7 +88,7 @@ TABLE: tuple[Row, ...] = (
     Row("opened", ("opening",), "opening", (), ("introduce",)),
     *_leads("introduced", ("opening",)),
     Row("salvaged", ("opening",), "asking", (), ("take_over", "ask_on")),
-    # prompts run out, or somebody talks over them
+    # prompts end, or somebody speaks over them
     Row("read_out", ("prompting", "interrupted"), "acknowledging", ("over_step", "loop_due"), ("take_answers",)),
     Row("read_out", ("prompting", "interrupted"), "awaiting", ("over_step", "no_loop_due"), ("take_answers",)),
     Row("read_out", ("interrupted",), "asking", ("over_question",), ("take_answers",)),
@@ -137,7 +145,7 @@ TABLE: tuple[Row, ...] = (
     Row("went_back_to", ("frozen",), "asking", (), ("note_went_on", "ask")),
     Row("touched", ("frozen",), "asking", (), ("note_touched", "ask")),
     Row("placed", OPEN, "=", (), ("note_place",)),
-    # ways
+    # navigation by voice
     Row("paused", (*ON_A_STEP, "asking", "frozen", "working"), "paused", (), ("pause",)),
     Row("resumed", ("paused",), "asking", (), ("note_worn", "ask")),
     Row(

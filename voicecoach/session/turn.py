@@ -1,4 +1,4 @@
-"""One step of a session in the making: the state so far and the effects so far. Pure: nothing outlives the step."""
+"""One step of a session in progress: the state and the effects so far. Pure; nothing outlives the step."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ class Turn:
         self.state = replace(self.state, **changes)
 
     def note(self, what: NoteKind, /, **details: object) -> None:
-        """Put something on record; empty details are left out, but that nothing is on is worth telling."""
+        """Put a note on record. Empty details are left out, except that nothing is on."""
         told = {key: value for key, value in details.items() if key == "on" or value not in {"", None}}
         texts = tuple((key.replace("_", "-"), str(value)) for key, value in told.items())
         self.effects.append(Note(what, texts))
@@ -50,7 +50,7 @@ class Turn:
         self.effects.append(Tone(name))
 
     def say(self, *texts: str, skip_s: float = 0.0) -> None:
-        """Queue prompts; empty texts are left out. skip_s holds for the first."""
+        """Queue prompts; empty texts are left out. skip_s: seconds to leave out at the start of the first."""
         for text in texts:
             if not text:
                 continue
@@ -65,11 +65,11 @@ class Turn:
         return sentence[:1].upper() + sentence[1:]
 
     def own_inside(self, key: str, **parts: object) -> str:
-        """The same, as the further part of a sentence."""
+        """The same as a further part of a sentence."""
         return self.setup.grammar.say(key).format(**parts)
 
     def aside(self, *keys: str, **parts: object) -> None:
-        """Say sentences of the coach's own between other things; while a voice is waited for, after it."""
+        """Say some of the coach's own sentences; if somebody is speaking over a prompt, after that."""
         for key in keys:
             text = self.own(key, **parts)
             if self.state.window:
@@ -79,14 +79,14 @@ class Turn:
                 self.say(text)
 
     def hush(self) -> None:
-        """Stop what sounds, if anything does, and wait for no voice any more."""
+        """Stop what sounds, and stop waiting for a voice to end."""
         if self.state.speech:
             self.effects.append(StopSpeaking())
             self.set(speech=())
         self.cancel("window")
 
     def speak_on(self) -> None:
-        """Say what was cut, from just before the cut."""
+        """Resume what was cut, from just before the cut."""
         left = self.state.speech
         self.set(speech=())
         for one in left:
@@ -98,7 +98,7 @@ class Turn:
         self.set(timers=(*(t for t in self.state.timers if t != name), name))
 
     def cancel(self, *names: str) -> None:
-        """Cancel those of the timers that run."""
+        """Cancel these timers, as far as they run."""
         for name in names:
             if name in self.state.timers:
                 self.effects.append(CancelTimer(name))

@@ -1,4 +1,4 @@
-"""Which commands belong together: the one list of command ids that the session knows by name. Pure."""
+"""Which commands belong together; the one list of command ids that the session knows by name. Pure."""
 
 from __future__ import annotations
 
@@ -6,11 +6,11 @@ from voicecoach.protocol.model import DANGERS
 
 PLACES = ("face", "eyes", "mouth", "neck", "hair", "hand", "arm", "body", "leg", "foot")
 OUTSIDE = ("glove", "suit")
-"""Places that are no place of the body: what is worn was touched, not the skin."""
+"""Places on the equipment: what is worn was touched, not the skin."""
 FAULTS = ("loose", "open", "torn", "soiled", "skin-showing", "missing")
 REASONS = ("nobody-here", "partner-busy", "practice-run")
 NATURAL = ("yes", "no", "unsure", "not-finished", "is-off", "cannot")
-"""What people say at a step though the step waits for something else: each leads somewhere (rule 32)."""
+"""What people say at a step that waits for another word; each leads somewhere (rule 32)."""
 INFORMATION = ("help", "where-am-i", "time")
 
 REPLIES: dict[str, tuple[str, ...]] = {
@@ -37,7 +37,7 @@ REPLIES: dict[str, tuple[str, ...]] = {
     "down": ("yes", "no"),
     "go-alone": ("yes", "no"),
 }
-"""Question -> what may be answered; 'piece' takes the protocol's items with their state as well, 'torn-piece' them."""
+"""Question -> its replies. 'piece' takes the protocol's items with their state too, and 'torn-piece' its items."""
 
 _NO = ("unsure", "not-finished", "cannot")
 ALIKE: dict[str, dict[str, str]] = {
@@ -57,8 +57,7 @@ ALIKE: dict[str, dict[str, str]] = {
     "down": dict.fromkeys(("unsure", "cannot"), "yes"),
     "go-alone": dict.fromkeys(_NO, "no"),
 }
-"""Question -> what people say there instead, and the answer that it counts as: who does not know gets the careful way
-(rule 32)."""
+"""Question -> what people say instead, and the reply that it counts as: doubt takes the careful branch (rule 32)."""
 
 SAYS_ITSELF: dict[str, tuple[str, ...]] = {
     "ask-near-breach": (*DANGERS, "false-alarm"),
@@ -66,13 +65,13 @@ SAYS_ITSELF: dict[str, tuple[str, ...]] = {
     "stopped": ("stop",),
     "intro-words": ("breach", "stop"),
 }
-"""The coach's own sentence -> what is not listened for while it sounds, since it says such a word itself. A voice over
-it opens the window, and then all is live."""
+"""The coach's own sentence -> commands that are not live while it sounds, because it says them. A voice over it opens
+the window, and then all are live."""
 
 ASKED_OF_OBSERVER = ("all-clear", "missing", "return", "piece", "fault")
-"""Questions that only the observer answers, where there is one."""
+"""Questions that only the observer answers, if there is one."""
 
 WELL = ("all-right", "down")
-"""The questions of the last rung of silence."""
+"""The questions of the last rung of the silence ladder."""
 WHILE_AWAITED = (*WELL, "go-alone")
-"""Questions during which what was waited for before still counts (rule 33)."""
+"""Questions during which the answer that was awaited before still counts (rule 33)."""

@@ -1,1 +1,1 @@
-"""What is done: each action changes a turn. Pure."""
+"""The actions of the table: each changes a turn. Pure."""

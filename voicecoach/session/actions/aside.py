@@ -1,4 +1,4 @@
-"""Deeds beside the steps: stop and pause, information, parts that fail and come back. Pure."""
+"""Actions that do not advance a step: stop, pause, information, parts lost and found. Pure."""
 
 from __future__ import annotations
 
@@ -13,16 +13,16 @@ from voicecoach.session.notes import NoteKind
 from voicecoach.session.turn import STEP_TIMERS, Turn
 
 STOPPED_S = 6.0
-"""How long 'stop' keeps quiet before the coach asks what happened; common practice, no source."""
+"""After 'stop' the coach is silent for so long (s), then asks what happened; common practice, no source."""
 WEAR_AGAIN_S = 300.0
-"""The wear limit is told again so often; common practice, no source."""
+"""The wear limit is repeated at this interval (s); common practice, no source."""
 WEAR_STEP_MIN = 5
 WEAR_MOST_MIN = 240
 SAID_WHEN_LOST = ("ears", "disk", "signal", "keys", "supervisor")
 
 
 def freeze(turn: Turn) -> None:
-    """Rule 8: silence and nothing moves."""
+    """Rule 8: silence, and nothing moves."""
     remember_question(turn, near_too=True)
     turn.cancel(*STEP_TIMERS)
     turn.hush()
@@ -32,12 +32,12 @@ def freeze(turn: Turn) -> None:
 
 
 def ask_what_happened(turn: Turn) -> None:
-    """After a while of silence: what happened?"""
+    """Ask after the silence that 'stop' left."""
     turn.aside("frozen-ask")
 
 
 def say_sound_trouble(turn: Turn) -> None:
-    """What is wrong with the sound, with what to do; once a session."""
+    """Say what is wrong with the sound and what to do about it."""
     what = turn.intent.word
     turn.set(sound_told=(*turn.state.sound_told, what))
     turn.note(NoteKind.SOUND, trouble=what)
@@ -45,20 +45,20 @@ def say_sound_trouble(turn: Turn) -> None:
 
 
 def note_went_on(turn: Turn) -> None:
-    """The step goes on from its beginning."""
+    """The step starts again from its beginning."""
     turn.note(NoteKind.WENT_ON, step=turn.step.name if turn.step else "", cause="went on after stop")
     turn.tone("taken")
 
 
 def note_touched(turn: Turn) -> None:
-    """On record at once; the place follows."""
+    """Record a touch at once; the place is asked for next."""
     turn.note(NoteKind.TOUCHED, step=turn.step.name if turn.step else "")
     turn.set(before=turn.state.place, struck_at=turn.state.at)
     turn.tone("taken")
 
 
 def pause(turn: Turn) -> None:
-    """Everything waits."""
+    """Stop everything until somebody resumes."""
     turn.cancel(*STEP_TIMERS)
     turn.hush()
     turn.set(question="", about="", pending=None, held="", silence=0, waiting_since=None, hinted=False)
@@ -67,12 +67,12 @@ def pause(turn: Turn) -> None:
 
 
 def note_paced_on(turn: Turn) -> None:
-    """Without ears no word can end a stop or a pause: it ends by itself, as after a pause."""
+    """Without a recogniser no word can end a stop or a pause: after a while it ends by itself."""
     turn.note(NoteKind.NOT_CONFIRMED, step=turn.step.name if turn.step else "", why="no ears: goes on by itself")
 
 
 def give_information(turn: Turn) -> None:
-    """Help, where am I, time: nothing moves."""
+    """Answer 'help', 'where am I' or 'time'; the session does not move."""
     state, protocol = turn.state, turn.setup.protocol
     turn.hush()
     if turn.intent.word == "help":
@@ -93,13 +93,13 @@ def give_information(turn: Turn) -> None:
 
 
 def note_back(turn: Turn) -> None:
-    """Rule 9: the step before is read, and the question follows."""
+    """Rule 9: the step before is read, and a question follows."""
     turn.note(NoteKind.BACK, step=turn.step.name if turn.step else "")
     turn.tone("taken")
 
 
 def say_nothing_before(turn: Turn) -> None:
-    """There is no step before."""
+    """There is no earlier step to go back to."""
     turn.hush()
     turn.aside("nothing-before")
     if turn.state.status == "prompting":
@@ -107,13 +107,13 @@ def say_nothing_before(turn: Turn) -> None:
 
 
 def note_led_out(turn: Turn) -> None:
-    """Rule 31: nobody alone ends a session with something on: it comes off first."""
+    """Rule 31: a wearer alone cannot end a session with something on; it has to come off first."""
     turn.note(NoteKind.DEVIATION, step=turn.step.name if turn.step else "", what="end session: it comes off first")
     turn.aside("comes-off-first")
 
 
 def refuse_sound(turn: Turn) -> None:
-    """Rule 25: no sound is kept from now on; on this note the edge stops keeping it and deletes what it kept."""
+    """Rule 25: from here on no sound is kept; the edge that keeps it also deletes what it has."""
     said = "intro-audio-none" if turn.state.audio == "none" else "audio-deleted"
     turn.set(audio="none")
     turn.note(NoteKind.NO_AUDIO)
@@ -122,20 +122,20 @@ def refuse_sound(turn: Turn) -> None:
 
 
 def say_wear_limit(turn: Turn) -> None:
-    """The site's wear limit."""
+    """Say that the site's wear limit is reached, and set the timer for saying it again."""
     turn.note(NoteKind.WEAR_LIMIT)
     turn.aside("wear-limit")
     turn.timer("wear", WEAR_AGAIN_S)
 
 
 def say_key_begins_removal(turn: Turn) -> None:
-    """Without ears only a key leads from work to the removal: said at each check."""
+    """Without a recogniser only a key leads from work to removal; each check says so."""
     turn.aside("ears-lost-work")
     turn.timer("check", turn.setup.site.check_s)
 
 
 def note_part_lost(turn: Turn) -> None:
-    """Rule 19: a part is gone; said, shown, recorded, and the guidance goes on in what is left."""
+    """Rule 19: say, show and record that a part is lost, and go on without it."""
     event = turn.event
     assert isinstance(event, PartLost)
     if event.part in turn.state.lost:
@@ -153,7 +153,7 @@ def note_part_lost(turn: Turn) -> None:
 
 
 def note_part_back(turn: Turn) -> None:
-    """A part is back."""
+    """Say and record that a part works again."""
     event = turn.event
     assert isinstance(event, PartBack)
     if event.part not in turn.state.lost:
@@ -161,7 +161,7 @@ def note_part_back(turn: Turn) -> None:
     turn.set(lost=tuple(part for part in turn.state.lost if part != event.part))
     turn.note(NoteKind.GAP_OVER, part=event.part)
     if event.part == "ears":
-        # nobody could answer meanwhile, so that silence is no silence
+        # nobody could answer meanwhile: that was no silence
         turn.set(paced=False, silence=0, waiting_since=None)
         turn.cancel("pace")
     if event.part in {"ears", "disk", "keys"}:
@@ -170,11 +170,11 @@ def note_part_back(turn: Turn) -> None:
 
 
 def note_gap(turn: Turn) -> None:
-    """Rule 21: the session goes on after it was cut off."""
+    """Rule 21: record that the session was cut off, and say so."""
     event = turn.event
     gap_s = event.gap_s if isinstance(event, Reopened) else 0.0
     turn.note(NoteKind.GAP, part="session", gap_s=round(gap_s, 1), why=event.why if isinstance(event, Reopened) else "")
-    # once more: a kill may have come between what put it on and the line that says so
+    # again: a kill may have come between putting it on and the line about it
     turn.note(NoteKind.LEDGER, on=",".join(turn.state.ledger.on()), hands=turn.state.ledger.hands)
     turn.cancel(*STEP_TIMERS, "wear")
     turn.hush()

@@ -1,4 +1,4 @@
-"""Deeds about the coach's own questions: asking, what is open meanwhile, and what was answered. Pure."""
+"""Actions about the coach's own questions: asking them, setting them aside, taking the reply. Pure."""
 
 from __future__ import annotations
 
@@ -37,13 +37,13 @@ IN_PASSING = (
 
 
 def ask(turn: Turn) -> None:
-    """Ask the question that the meaning carries, at once."""
+    """Ask the intent's question at once."""
     turn.hush()
     ask_on(turn)
 
 
 def ask_on(turn: Turn) -> None:
-    """Ask it behind what is being said."""
+    """Ask it after what is being said."""
     turn.cancel(*STEP_TIMERS)
     question, about = turn.intent.question, turn.intent.about
     turn.set(question=question, about=about, vain=0, hinted=False, silence=0, waiting_since=None)
@@ -53,7 +53,7 @@ def ask_on(turn: Turn) -> None:
 
 
 def say_question(turn: Turn) -> None:
-    """Say the question that is open."""
+    """Say the open question."""
     state, protocol, site = turn.state, turn.setup.protocol, turn.setup.site
     question = state.question
     if question in {"item", "still-on"}:
@@ -82,7 +82,7 @@ def say_question(turn: Turn) -> None:
 
 
 def _say_step_behind(turn: Turn) -> None:
-    """Rule 9: the sentence of the step before; rule 41: once it has taken something off, what is off instead."""
+    """Rule 9: the sentence of the step before. Rule 41: if that took something off, what is off instead."""
     state, protocol = turn.state, turn.setup.protocol
     step = step_at(protocol, state.behind) if state.behind is not None else None
     if step is None:
@@ -95,7 +95,7 @@ def _say_step_behind(turn: Turn) -> None:
 
 
 def say_worn(turn: Turn) -> None:
-    """Rule 10: what came off last, what is on, and the hands. What is not named is off."""
+    """Rule 10: what came off last, what is on, and the hands. Whatever is not named is off."""
     state, protocol = turn.state, turn.setup.protocol
     _say_list(turn, _last_off(turn), "off")
     _say_list(turn, tuple(reversed(state.ledger.on())), "on")
@@ -111,7 +111,7 @@ def say_worn(turn: Turn) -> None:
 
 
 def _last_off(turn: Turn) -> tuple[str, ...]:
-    """The items of the last step that took something off, of those that are still off."""
+    """The items that the last doffing step took off, as far as they are still off."""
     state, protocol = turn.state, turn.setup.protocol
     steps = steps_named(protocol)
     for _, name in reversed(state.since):
@@ -122,7 +122,7 @@ def _last_off(turn: Turn) -> tuple[str, ...]:
 
 
 def _say_list(turn: Turn, items: tuple[str, ...], how: str) -> None:
-    """'Respirator and' 'inner gloves on.': parts that are rendered ahead, heard as one sentence."""
+    """'Respirator and', 'inner gloves on.': parts rendered ahead that sound as one sentence."""
     labels = [turn.setup.protocol.item(item).label for item in items]
     for number, label in enumerate(labels, start=1):
         left = len(labels) - number
@@ -131,12 +131,12 @@ def _say_list(turn: Turn, items: tuple[str, ...], how: str) -> None:
 
 
 def note_worn(turn: Turn) -> None:
-    """What is on and the hands, on record; said with the question that follows."""
+    """Record what is on and the state of the hands; the question that follows says it."""
     turn.note(NoteKind.STATUS, on=",".join(turn.state.ledger.on()), hands=turn.state.ledger.hands)
 
 
 def hold(turn: Turn) -> None:
-    """A question comes in between: remember what it interrupts; nobody's silence takes an open question away."""
+    """Remember what a question interrupts. Somebody's silence never discards an open question."""
     remember_question(turn)
     open_question = turn.state.question
     if turn.intent.trigger == "silent" and open_question in IN_PASSING and open_question not in ASIDE:
@@ -148,7 +148,7 @@ def hold(turn: Turn) -> None:
 
 
 def remember_question(turn: Turn, *, near_too: bool = False) -> None:
-    """Remember an open question that would be lost otherwise; what is on is asked from its beginning."""
+    """Remember an open question that would otherwise be lost; 'is it still on' starts from 'right?' again."""
     state = turn.state
     question = "right" if state.question == "item" else state.question
     if question and (question not in IN_PASSING or (near_too and question == "near-breach")):
@@ -156,7 +156,7 @@ def remember_question(turn: Turn, *, near_too: bool = False) -> None:
 
 
 def return_to_hold(turn: Turn) -> None:
-    """Back to frozen or paused."""
+    """Go back to 'frozen' or 'paused'."""
     turn.cancel(*STEP_TIMERS)
     held = turn.state.held
     turn.hush()
@@ -165,7 +165,7 @@ def return_to_hold(turn: Turn) -> None:
 
 
 def note_reply(turn: Turn) -> None:
-    """What was answered to which question, by whom; and what follows for the ledger and the record."""
+    """Record the reply and who gave it, and change the ledger accordingly."""
     state, word = turn.state, turn.intent.word
     by = turn.event.role if isinstance(turn.event, Heard) else ""
     turn.note(NoteKind.REPLY, question=state.question, about=state.about, answer=word, by=by)
@@ -193,7 +193,7 @@ def note_reply(turn: Turn) -> None:
 
 
 def note_alone(turn: Turn) -> None:
-    """Rule 33: nobody came, and the wearer chose to go on alone; what a second person has not seen is not confirmed."""
+    """Rule 33: nobody came, and the wearer goes on alone; what only a second person can see stays unconfirmed."""
     state, step = turn.state, turn.step
     acted = state.place.observer_due
     if step is not None and (acted or (state.answered and state.pending is None)):
@@ -206,7 +206,7 @@ def note_alone(turn: Turn) -> None:
 
 
 def note_exposed(turn: Turn, place: str, cause: str) -> None:
-    """A contact, with its place and time; what is owed is said, and a way to go only to somebody who can go."""
+    """Record an exposure with its place and time, and say what is owed; send only somebody who can go."""
     step = turn.step.name if turn.step else ""
     turn.state = turn.state.exposed(place, cause, step)
     turn.note(NoteKind.EXPOSURE, place=place, cause=cause, step=step)
@@ -216,20 +216,20 @@ def note_exposed(turn: Turn, place: str, cause: str) -> None:
 
 
 def say_owed(turn: Turn) -> None:
-    """After the first words about a needle, of which no place is asked: it is on record, and is washed when out."""
+    """After the first words about a needle, whose place is not asked: it is recorded, and washed once out."""
     state = turn.state
     if state.ledger.on() and any(one.at >= state.struck_at and one.cause == "needle" for one in state.exposures):
         turn.aside("owed-later")
 
 
 def note_place(turn: Turn) -> None:
-    """A place named while an incident is being handled: it is not asked for again."""
+    """Record a place named while the incident is handled; it is not asked for again."""
     turn.tone("taken")
     note_exposed(turn, turn.intent.word, "named")
 
 
 def _fault(turn: Turn, fault: str, by: str) -> None:
-    """What the observer saw (rule 16); a tear or soil is dated back (rule 14)."""
+    """Record what the observer saw (rule 16); a tear or soil is dated back (rule 14)."""
     step, item = turn.step, turn.state.about
     targets = (item,) if item else tuple(act.target for act in step.acts) if step else ()
     turn.note(NoteKind.DEVIATION, step=step.name if step else "", item=",".join(targets), fault=fault, by=by)

@@ -1,4 +1,4 @@
-"""What the rows of the table do, by name: each action changes a turn. Here those that lead somewhere. Pure."""
+"""Every action by its name in the table; this file has those that lead from one place to another. Pure."""
 
 from __future__ import annotations
 
@@ -20,14 +20,14 @@ from voicecoach.session.turn import STEP_TIMERS, Turn
 
 
 def introduce(turn: Turn) -> None:
-    """Rule 24: what this is, what is recorded, which ear, and whether it is training only."""
+    """Rule 24: say what this is, what is recorded, which recogniser listens, and whether it is training only."""
     event = turn.event
     if isinstance(event, Opened):
         turn.set(
             mode=event.mode,
             ear=event.ear,
             audio=event.audio,
-            # a place that has approved nothing can only train with it
+            # a site that has approved nothing can only train
             training_only=event.training_only or not turn.setup.site.approved,
             independent=event.independent,
         )
@@ -49,7 +49,7 @@ def introduce(turn: Turn) -> None:
 
 
 def arrive(turn: Turn) -> None:
-    """Go where the meaning leads and say what stands there."""
+    """Go to the intent's arrival and say what comes there."""
     arrival = turn.intent.arrival
     assert arrival is not None
     turn.cancel(*STEP_TIMERS)
@@ -85,7 +85,7 @@ def _work(turn: Turn) -> None:
 
 
 def say_first_words(turn: Turn) -> None:
-    """Rule 11: the first words are an act. Everything else waits."""
+    """Rule 11: the first words are an act; everything else waits."""
     arrival, kind = turn.intent.arrival, turn.intent.word
     assert arrival is not None
     state = turn.state
@@ -119,13 +119,13 @@ def say_first_words(turn: Turn) -> None:
 
 
 def _leaves(here: Place, there: Place) -> bool:
-    """Whether going there leaves the step that is here, instead of coming back to it behind a detour."""
+    """Whether going there leaves the step here for good, instead of returning to it after a detour."""
     same_step = (here.stage, here.step) == (there.stage, there.step)
     return not same_step or there.detours[: len(here.detours)] != here.detours
 
 
 def note_false_alarm(turn: Turn) -> None:
-    """It was none: on record, and back to the same step; a timed one starts from zero (rule 13)."""
+    """Record a false alarm and return to the same step; a timed one starts from zero (rule 13)."""
     by = turn.event.role if isinstance(turn.event, Heard) else ""
     turn.note(NoteKind.FALSE_ALARM, step=turn.step.name if turn.step else "", by=by, returned="yes")
     turn.tone("taken")
@@ -136,13 +136,13 @@ def note_false_alarm(turn: Turn) -> None:
 
 
 def note_no_return(turn: Turn) -> None:
-    """Rule 12: back to the patient only on a second person's word, and alone there is none."""
+    """Rule 12: returning to the patient takes a second person's word, and there is no second person."""
     turn.note(NoteKind.FALSE_ALARM, step=turn.step.name if turn.step else "", returned="no, there is no second person")
     turn.aside("no-return")
 
 
 def close(turn: Turn) -> None:
-    """The end, confirmed."""
+    """The session is over, as confirmed."""
     turn.cancel(*STEP_TIMERS, "wear")
     turn.hush()
     turn.set(question="", about="", held="", pending=None)

@@ -1,4 +1,4 @@
-"""Deeds about one step: reading it, taking its answer, timing it, and keeping the ledger. Pure."""
+"""Actions on a step: reading it, taking its answer, timing it, updating the ledger. Pure."""
 
 from __future__ import annotations
 
@@ -15,25 +15,25 @@ from voicecoach.session.setup import Setup
 from voicecoach.session.turn import STEP_TIMERS, Turn
 
 AT_THE_EYES = ("eyes", "face", "mouth", UNKNOWN)
-"""Places for which the site's words about its eyewash are said before a wash."""
+"""Places for which the site's sentence about its eyewash is said before a wash."""
 TRAIL = 30
 """How many steps 'back' can go."""
 
 
 def note_owed(turn: Turn) -> None:
-    """What is owed for all exposures, or that nothing is any more."""
+    """Record what the exposures still owe, or that nothing is owed any more."""
     turn.note(NoteKind.OWED, what=", ".join(turn.state.owed) or "nothing any more")
 
 
 def say_step(turn: Turn) -> None:
-    """The warning first, then the prompt (rule 1)."""
+    """Say the warning first, then the prompt (rule 1)."""
     step = turn.step
     assert step is not None
     turn.say(step.warn, step.say)
 
 
 def read_step(turn: Turn) -> None:
-    """Read the step at the place."""
+    """Read out the step at the place."""
     step, place = turn.step, turn.state.place
     assert step is not None
     turn.note(
@@ -48,13 +48,13 @@ def read_step(turn: Turn) -> None:
 
 
 def acknowledge(turn: Turn) -> None:
-    """The step that matters is understood; the act follows (rule 16)."""
+    """The wearer has understood a step that matters and now acts (rule 16)."""
     turn.note(NoteKind.ACKNOWLEDGED, step=turn.step.name if turn.step else "")
     _taken(turn)
 
 
 def note_half_answer(turn: Turn) -> None:
-    """One of the roles has answered; the other is still due."""
+    """One role has answered; the other is still to answer."""
     turn.set(answered=(*turn.state.answered, turn.intent.word))
     turn.note(NoteKind.ANSWERED, step=turn.step.name if turn.step else "", role=turn.intent.word)
     _note_shared(turn)
@@ -62,7 +62,7 @@ def note_half_answer(turn: Turn) -> None:
 
 
 def _taken(turn: Turn) -> None:
-    """A short tone; the ladder of silence begins anew."""
+    """A short tone; the silence ladder starts again."""
     turn.hush()
     turn.tone("taken")
     turn.cancel("silence", "pace")
@@ -75,13 +75,13 @@ AGAIN_S = 45.0
 
 
 def early(turn: Turn) -> None:
-    """Rule 4: an answer over the prompt, or before the time is up, gets its sound and does not count."""
+    """Rule 4: an answer over the prompt, or before the time is up, gets its own sound and does not count."""
     turn.tone("early")
     turn.note(NoteKind.EARLY_ANSWER, step=turn.step.name if turn.step else "", word=turn.intent.word)
 
 
 def start_time(turn: Turn) -> None:
-    """The rub or wipe runs from now."""
+    """The time of the rub or wipe starts now."""
     step = turn.step
     assert step is not None
     turn.cancel(*STEP_TIMERS)
@@ -92,7 +92,7 @@ def start_time(turn: Turn) -> None:
 
 
 def call_time(turn: Turn) -> None:
-    """The coach calls the end of the time."""
+    """Say that the time is over."""
     step = turn.step
     assert step is not None
     turn.note(NoteKind.TIME_UP, step=step.name, seconds=turn.setup.contact_s(step))
@@ -103,9 +103,10 @@ def call_time(turn: Turn) -> None:
 
 
 def hint(turn: Turn) -> None:
-    """A word that is no answer to this step gets the reason, and nothing moves.
+    """Say why this word does not answer the step; nothing moves.
 
-    The first at a step begins the ladder of silence anew; further ones do not, or a room that talks would keep it down.
+    The first such word at a step starts the silence ladder again. Further ones do not, or a room that talks would hold
+    the ladder down for ever.
     """
     turn.note(NoteKind.STEP_REFUSED, step=turn.step.name if turn.step else "", why="not the word this step needs")
     if not turn.state.hinted:
@@ -116,20 +117,20 @@ def hint(turn: Turn) -> None:
 
 
 def note_refused(turn: Turn) -> None:
-    """Another role's answer does not count (rule 15)."""
+    """Record that another role answered, which does not count (rule 15)."""
     why = f"only the {turn.intent.word} answers this"
     by = turn.event.role if isinstance(turn.event, Heard) else ""
     turn.note(NoteKind.STEP_REFUSED, step=turn.step.name if turn.step else "", why=why, by=by)
 
 
 def refuse(turn: Turn) -> None:
-    """And is told so."""
+    """Say which role has to answer."""
     turn.hush()
     turn.aside(f"{turn.intent.word}-must")
 
 
 def note_acted(turn: Turn) -> None:
-    """The acting role has answered: what came off is off. The second person is due."""
+    """The acting role has answered: what came off is off, and the second person is due."""
     event, step = turn.event, turn.step
     assert step is not None
     turn.note(NoteKind.ANSWERED, step=step.name, role=turn.intent.word)
@@ -141,7 +142,7 @@ def note_acted(turn: Turn) -> None:
 
 
 def confirm_step(turn: Turn) -> None:
-    """The step is done: on record by whom and how surely, read back if it matters."""
+    """The step is done: record by whom and how surely, and read it back if it matters."""
     step, state, event = turn.step, turn.state, turn.event
     assert step is not None
     confirmed = turn.intent.trigger == "confirmed"
@@ -179,7 +180,7 @@ def _by(turn: Turn) -> str:
 
 
 def _note_shared(turn: Turn) -> None:
-    """Rule 15: on one microphone nobody can be told apart."""
+    """Rule 15: people who share one microphone cannot be told apart."""
     step = turn.step
     event = turn.event
     if turn.state.mode == "pair" and isinstance(event, Heard) and event.role == "unknown" and step is not None:
@@ -187,9 +188,9 @@ def _note_shared(turn: Turn) -> None:
 
 
 def read_back(setup: Setup, step: Step, command: str, *, checked: bool = False) -> str:
-    """An answer as the coach gives it back: a piece by the one name it has, other words as they are.
+    """An answer as the coach repeats it: a piece by its one name, other words as they were said.
 
-    checked: with the question to the observer in the same breath.
+    checked: with the request to the observer in the same sentence.
     """
     kind, _, how = command.rpartition("-")
     acts = (*step.acts, *(steps_named(setup.protocol)[step.asks_for].acts if step.asks_for else ()))
@@ -204,14 +205,14 @@ def read_back(setup: Setup, step: Step, command: str, *, checked: bool = False) 
 
 
 def asks_with_read_back(turn: Turn) -> bool:
-    """Whether the answer was given back with the question to the observer in the same breath."""
+    """Whether the read-back already asked the observer."""
     step, event = turn.step, turn.event
     command = event.command or "" if isinstance(event, Heard) else ""
     return step is not None and step.matters and command.endswith(("-on", "-off"))
 
 
 def note_unasked(turn: Turn) -> None:
-    """Rule 5: left without a word, since none may be asked for now; a later step asks."""
+    """Rule 5: the step is left without an answer, since none may be asked for now; a later step asks."""
     step = turn.step
     assert step is not None
     turn.note(NoteKind.JUMP, step=step.name, cause="no speech is asked for during this act; asked later")
@@ -219,7 +220,7 @@ def note_unasked(turn: Turn) -> None:
 
 
 def move_on(turn: Turn) -> None:
-    """Be at the next step without reading it: its first word has been said already."""
+    """Go to the next step without reading it, because its first word has been said."""
     arrival = turn.intent.arrival
     assert arrival is not None
     for name, reason in arrival.passed:
@@ -233,7 +234,7 @@ def move_on(turn: Turn) -> None:
 
 
 def note_not_off(turn: Turn) -> None:
-    """Rule 36: it did not come off after all: the list of what is worn follows, and the act is asked for again."""
+    """Rule 36: the piece did not come off; the ledger follows, and the act is asked for again."""
     arrival = turn.intent.arrival
     assert arrival is not None
     by = turn.event.role if isinstance(turn.event, Heard) else ""
@@ -244,7 +245,7 @@ def note_not_off(turn: Turn) -> None:
 
 
 def note_unconfirmed(turn: Turn) -> None:
-    """Rule 19: read on at a set pace; not confirmed."""
+    """Rule 19: read at a set pace, and not confirmed."""
     step = turn.step
     assert step is not None
     turn.note(NoteKind.JUMP, step=step.name, cause="no ears: read on at a set pace")
@@ -253,18 +254,18 @@ def note_unconfirmed(turn: Turn) -> None:
 
 
 def leave(turn: Turn, *, again: bool = True) -> None:
-    """The step is over: what "back" leads to, and what was done since when."""
+    """Leave the step; remember it for 'back' and for dating a tear."""
     step, state = turn.step, turn.state
     assert step is not None
     if not state.place.detours:
-        turn.set(before=None)  # "false alarm" counts right after an incident only
+        turn.set(before=None)  # 'false alarm' counts only right after an incident
     turn.set(trail=(*state.trail, state.place.with_due(False))[-TRAIL:])
     if again:
         turn.set(since=(*state.since, (state.at, step.name)))
 
 
 def note_skipped(turn: Turn) -> None:
-    """Optional steps are left out on a word; the way there puts each on record."""
+    """Optional steps are left out on request; the arrival records each."""
     turn.note(NoteKind.SKIPPED, step=turn.step.name if turn.step else "", role=_role(turn))
     turn.tone("taken")
 
@@ -274,13 +275,13 @@ def _role(turn: Turn) -> str:
 
 
 def note_called_out(turn: Turn) -> None:
-    """The observer calls the wearer out: that is the all-clear for the removal area."""
+    """The observer calls the wearer out, which is the all-clear for the removal area."""
     turn.note(NoteKind.REPLY, question="all-clear", answer="start removal", by=_role(turn))
     turn.tone("taken")
 
 
 def note_branch(turn: Turn) -> None:
-    """An answer that calls a detour."""
+    """Record an answer that calls a branch."""
     step = turn.step
     assert step is not None
     arrival = turn.intent.arrival
@@ -297,7 +298,7 @@ def note_branch(turn: Turn) -> None:
 
 
 def note_suspects(turn: Turn, kind: str, items: tuple[str, ...]) -> None:
-    """Rule 14: a tear or soil is dated back to the last 'clear' of the item; what was touched since is suspect."""
+    """Rule 14: date a tear or soil back to the item's last 'clear'; what was touched since is suspect."""
     state = turn.state
     if kind not in {"torn", "soiled"}:
         return
@@ -319,13 +320,13 @@ def note_suspects(turn: Turn, kind: str, items: tuple[str, ...]) -> None:
 
 
 def note_not_clear(turn: Turn) -> None:
-    """The observer does not agree."""
+    """Record that the observer does not agree."""
     turn.note(NoteKind.NOT_CLEAR, step=turn.step.name if turn.step else "")
     turn.tone("taken")
 
 
 def update_ledger(turn: Turn, after: Ledger) -> None:
-    """Put a changed ledger on record; the wear clock starts with the first item and ends with the last."""
+    """Record a changed ledger; the wear clock starts with the first item and ends with the last."""
     state = turn.state
     if after.items != state.ledger.items:
         turn.note(NoteKind.LEDGER, on=",".join(after.on()), hands=after.hands)
@@ -340,14 +341,14 @@ def update_ledger(turn: Turn, after: Ledger) -> None:
 
 
 def set_wear_timer(turn: Turn, worn_s: float) -> None:
-    """Set the timer of the site's wear limit, if it has one."""
+    """Set the timer of the site's wear limit, if the site has one."""
     limit_s = turn.setup.site.wear_limit_s
     if limit_s:
         turn.timer("wear", max(1.0, limit_s - worn_s))
 
 
 def correct(turn: Turn, item: str, worn: Worn) -> None:
-    """The wearer knows better what is on: the ledger follows, as a deviation."""
+    """The wearer says otherwise than the ledger: follow the wearer, and record a deviation."""
     ledger = turn.state.ledger
     if (ledger.worn(item) == "on") != (worn == "on"):
         turn.note(NoteKind.DEVIATION, item=item, ledger_said=ledger.worn(item), wearer_says=worn)
@@ -355,7 +356,7 @@ def correct(turn: Turn, item: str, worn: Worn) -> None:
 
 
 def go_to(turn: Turn, place: Place) -> None:
-    """Be there; 'back' never leads past a place that is come to anew, nor back to a stage that is over."""
+    """Be at `place`. 'back' never leads past a place entered anew, nor into a stage that is over."""
     trail = turn.state.trail
     if place.stage in {"work", "undress"} and place.stage != turn.state.place.stage:
         trail = ()

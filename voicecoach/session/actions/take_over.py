@@ -1,7 +1,7 @@
-"""Going on with what the last good lines of a damaged or old session say is worn. Pure.
+"""Going on from the last good lines of a damaged or old session. Pure.
 
-Nobody knows what came behind those lines: each piece is asked for, the hands are not trusted, and the way leads out of
-what is worn, never into it.
+Nobody knows what happened after those lines: every piece is asked for, the hands count as dirty, and the session leads
+to removal, never into a dressing.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from voicecoach.session.turn import Turn
 
 
 def take_over(turn: Turn) -> None:
-    """Say that a session was found, and what its last good lines say is worn."""
+    """Say that a session was found, and what is worn by its last good lines."""
     event = turn.event
     assert isinstance(event, Salvaged)
     turn.set(
@@ -37,7 +37,7 @@ def take_over(turn: Turn) -> None:
     update_ledger(turn, _as_told(state.ledger, event))
     turn.hush()
     turn.aside("found-old" if event.why == "old" else "found-damaged")
-    if turn.state.ledger.on():  # that nothing is worn is no more than a guess
+    if turn.state.ledger.on():  # an empty ledger would only be a guess
         turn.aside("found-worn")
         say_worn(turn)
 

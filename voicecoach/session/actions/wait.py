@@ -1,4 +1,4 @@
-"""Deeds between a prompt and its answer: waiting, voices that come over a prompt, silence and its ladder. Pure."""
+"""Actions between a prompt and its answer: waiting, voices over a prompt, and the silence ladder. Pure."""
 
 from __future__ import annotations
 
@@ -13,38 +13,39 @@ from voicecoach.session.turn import Turn
 from voicecoach.session.vocabulary import REPLIES, WELL
 
 WINDOW_S = 3.0
-"""How long a voice over a prompt is waited for before the prompt goes on."""
+"""How long an interrupted prompt waits for a word before it is resumed (s)."""
 NEAR_MISS_S = 3.0
-"""Silence after 'Breach?' for so long counts as yes (rule 13)."""
+"""So much silence after 'Breach?' counts as yes (s; rule 13)."""
 FIRST_SILENCE_S, SECOND_SILENCE_S, THIRD_SILENCE_S = 45.0, 90.0, 10.0
-"""The ladder of rule 20: the prompt again; 90 s in all, 'Are you all right?'; 10 s after that, the alarm (scene S1)."""
+"""The ladder of rule 20: the prompt again; after 90 s in all, 'Are you all right?'; 10 s later the alarm (scene S1)."""
 WORK_SILENCE_S = 20.0
-"""During work each rung lasts so long: the alarm rings beside the patient after a minute (rule 34), not before."""
+"""The length of each rung at work (s): the alarm rings beside the patient after a minute, not before (rule 34)."""
 ALARM_AGAIN_S = 15.0
 HELPER_AGAIN_S = 45.0
 PAUSED_SILENCE_S = 120.0
-"""A pause was asked for: its silence is longer; common practice, no source."""
+"""The same in a pause, which somebody asked for (s); common practice, no source."""
 LOUDER_FROM = 2
 """From this rung on the alarm names the room and sounds twice."""
 NOTHING_ON_S = 300.0
-"""With nothing on, nobody is in danger from silence: said again so often, and no alarm; common practice, no source."""
+"""With nothing on nobody is in danger: the prompt is repeated at this interval (s) without an alarm; common practice,
+no source."""
 PACE_S = 20.0
-"""Without ears: the time given for an act; slow, common practice, no source."""
+"""Without a recogniser: the time for an act (s); slow, common practice, no source."""
 PACED_QUESTION_S = 12.0
-"""Without ears a question is left after so long; longer than its words, common practice, no source."""
+"""Without a recogniser: the time for a reply (s); longer than its words take, common practice, no source."""
 PACED_HOLD_S = 30.0
-"""Without ears a stop or a pause ends after so long: no word can end it; common practice, no source."""
+"""Without a recogniser: the length of a stop or pause (s), since no word can end it; common practice, no source."""
 
 
 def take_answers(turn: Turn) -> None:
-    """The prompt has been said to its end: what is said from now on is an answer."""
+    """The prompt has ended: from now on a word is an answer."""
     turn.cancel("window")
     turn.set(answers_from=turn.state.at)
     wait(turn)
 
 
 def wait(turn: Turn) -> None:
-    """Everything has been said: see to it that a timer runs, the one that fits what is waited for."""
+    """Nothing is being said: run the timer that fits what is waited for."""
     state, step = turn.state, turn.step
     if state.window or state.sounding or state.status in {"opening", "timing", "breached", "working"}:
         return
@@ -65,7 +66,7 @@ def wait(turn: Turn) -> None:
 
 
 def _patience_s(turn: Turn) -> float:
-    """How long silence is borne on this rung."""
+    """How long silence lasts before the next rung of the ladder (s)."""
     state = turn.state
     if state.question in WELL:
         if state.place.stage == "work" and not state.place.detours:
@@ -82,7 +83,7 @@ def _patience_s(turn: Turn) -> float:
 
 
 def _pace_s(turn: Turn) -> float:
-    """How long a coach without ears waits before it goes on."""
+    """How long the coach waits before it goes on without a recogniser (s)."""
     state, step = turn.state, turn.step
     if state.status in {"frozen", "paused"}:
         return PACED_HOLD_S
@@ -102,21 +103,21 @@ def interrupt(turn: Turn) -> None:
 
 
 def speak_on(turn: Turn) -> None:
-    """Nothing came: the prompt goes on where it was cut."""
+    """Nothing followed the voice: resume the prompt where it was cut."""
     turn.cancel("window")
     turn.speak_on()
     wait(turn)
 
 
 def speak_through(turn: Turn) -> None:
-    """A room full of voices: the prompt goes on and is not stopped again (rule 7)."""
+    """Rule 7: in a room full of voices, resume the prompt and do not stop it again."""
     turn.set(vain=99)
     if turn.before.window:
         speak_on(turn)
 
 
 def note_babble(turn: Turn) -> None:
-    """Speech that never stops is said and shown once a step."""
+    """Say and show, once a step, that speech does not end."""
     first = not turn.state.babbled
     turn.set(babbled=True)
     if not first:
@@ -127,7 +128,7 @@ def note_babble(turn: Turn) -> None:
 
 
 def say_again(turn: Turn) -> None:
-    """One request a step at most; the next ones are left to the repeated prompt."""
+    """Ask for the word again, once a step; after that the repeated prompt has to do."""
     quiet = turn.step is not None and turn.step.quiet_s and not turn.state.question
     if turn.state.status in {"frozen", "paused"} or quiet:
         return
@@ -137,7 +138,7 @@ def say_again(turn: Turn) -> None:
 
 
 def _hint_of_question(question: str) -> str:
-    """The key of what is said to a word that was not understood: what kind of word the question waits for (rule 32)."""
+    """The key of the sentence that names the kind of word an open question waits for (rule 32)."""
     if question in {"piece", "fault"}:
         return f"ask-{question}"
     if question in {"where", "touched"}:
@@ -146,7 +147,7 @@ def _hint_of_question(question: str) -> str:
 
 
 def read_again(turn: Turn) -> None:
-    """The same prompt again: on 'repeat', or on the first rung of silence."""
+    """Say the same prompt again: on 'repeat', or at the first rung of silence."""
     silent = turn.intent.trigger == "silent"
     turn.cancel("silence", "window")
     turn.set(silence=turn.state.silence + 1 if silent else 0)
@@ -157,7 +158,7 @@ def read_again(turn: Turn) -> None:
 
 
 def checks_finished(turn: Turn) -> str:
-    """The key of what is said before entry: who decides is no claim of the coach's (rule 35)."""
+    """The key of the sentence before entry; it says who decides and claims nothing (rule 35)."""
     return "work-begins" if turn.state.mode == "pair" else "work-begins-alone"
 
 
@@ -178,7 +179,7 @@ def read_on(turn: Turn) -> None:
 
 
 def ask_observer_to_look(turn: Turn) -> None:
-    """Another's silence is told to the observer and is that role's deviation (scene S3)."""
+    """Report another role's silence to the observer, and record it as that role's deviation (scene S3)."""
     step = turn.step
     assert step is not None
     turn.note(NoteKind.DEVIATION, step=step.name, by=step.role, what="went on without answering")
@@ -199,20 +200,20 @@ def alarm(turn: Turn) -> None:
 
 
 def warn_observer(turn: Turn) -> None:
-    """The second person is warned before anything rings; alone the wearer is called once more."""
+    """Warn the second person before anything rings; a wearer alone is called once more."""
     turn.set(silence=turn.state.silence + 1)
     turn.hush()
     turn.aside("look-at-wearer" if turn.state.mode == "pair" else "hear-me")
 
 
 def remind(turn: Turn) -> None:
-    """Rule 36: an act in silence takes as long as it takes; how its end is told is said once."""
+    """Rule 36: a silent act takes as long as it takes; say once how to report its end."""
     turn.set(hinted=True)
     turn.aside("take-time-quiet")
 
 
 def call_out(turn: Turn) -> None:
-    """The alarm and its words."""
+    """Sound the outward alarm and say its words."""
     turn.note(NoteKind.ALARM, step=turn.step.name if turn.step else "")
     turn.tone("outward-alarm")
     turn.aside("alarm-words")

@@ -1,1 +1,1 @@
-"""What an event means here: from events to intents. Pure."""
+"""What an event means in a state: events to intents. Pure."""

@@ -1,4 +1,4 @@
-"""What an answer to a step, or the observer's word on it, comes to. Pure."""
+"""What an answer to a step means, and the observer's confirmation of it. Pure."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from voicecoach.session.state import SessionState
 
 
 def answer(setup: Setup, state: SessionState, event: Heard, command: str) -> Intent:
-    """A word that is neither danger nor way nor reply."""
+    """The meaning of a word that is neither danger, navigation nor a reply to a question."""
     step = step_at(setup.protocol, state.place)
     if step is None:
         return UNCLEAR
@@ -25,9 +25,9 @@ def answer(setup: Setup, state: SessionState, event: Heard, command: str) -> Int
     roles = ("observer",) if observing else (step.role, *step.also)
     who = counts_for(state, event, roles)
     if who == "" and event.role != "unknown" and not observing and command in dict(step.branches):
-        who = event.role  # what is wrong may be said by anybody
+        who = event.role  # anybody may say what is wrong
     if who == "":
-        # on a channel of nobody's it is a voice in the room; on another's it is that person's mistake
+        # on nobody's channel it is a voice in the room; on another's, that person's mistake
         return UNCLEAR if event.role == "unknown" else Intent("wrong_role", word=roles[0])
     if observing:
         return _observer_says(setup, state, event, command)
@@ -35,9 +35,9 @@ def answer(setup: Setup, state: SessionState, event: Heard, command: str) -> Int
 
 
 def counts_for(state: SessionState, event: Heard, roles: tuple[str, ...]) -> str:
-    """The role of `roles` that what was said counts for; '' if for none (rule 15).
+    """The role, of `roles`, for which this utterance counts; '' for none (rule 15).
 
-    Alone, all voices are the wearer's. On one microphone for two, a voice counts for whoever is still to answer.
+    A wearer alone owns every voice. With two people on one microphone, a voice counts for whoever still has to answer.
     """
     missing = next((role for role in roles if role not in state.answered), roles[0])
     if ANYONE in roles:
@@ -50,7 +50,7 @@ def counts_for(state: SessionState, event: Heard, roles: tuple[str, ...]) -> str
 
 
 def too_early(state: SessionState, event: Heard) -> bool:
-    """Whether it began before what it answers was said to its end (rule 4)."""
+    """Whether it began before its prompt had ended (rule 4)."""
     return event.source != "key" and (event.begin or event.at) < state.answers_from
 
 
@@ -68,7 +68,7 @@ def _acting_role_says(setup: Setup, state: SessionState, event: Heard, command: 
 
 
 def _act_ended(setup: Setup, state: SessionState, step: Step, command: str) -> Intent | None:
-    """A sign that an act done in silence is over, or a word that it is not (rule 36); None for any other word."""
+    """Rule 36: a sign that a silent act is over, or a word that it is not; None for any other word."""
     if state.status not in {"awaiting", "acknowledging", "drying"}:
         return None
     if step.quiet_s and command in signs(setup, state):
@@ -81,7 +81,7 @@ def _act_ended(setup: Setup, state: SessionState, step: Step, command: str) -> I
 
 
 def _expected(setup: Setup, state: SessionState, event: Heard, command: str, who: str) -> Intent:
-    """An answer that the step waits for, of the role that may give it."""
+    """An answer that the step waits for, from a role that may give it."""
     step = step_at(setup.protocol, state.place)
     assert step is not None
     early = state.status in {"prompting", "interrupted", "timing"} or too_early(state, event)
@@ -106,8 +106,9 @@ def _answered(setup: Setup, state: SessionState, step: Step, who: str) -> Intent
 
 
 def not_off(setup: Setup, state: SessionState, said: str) -> Intent | None:
-    """Back to the act, for a piece of this step, or of the one that it asks for, that did not come off; None if it is
-    about no such piece. said: the piece's word, '' for whichever it is.
+    """Back to the act, if a piece of this step, or one that it asks about, did not come off; else None.
+
+    said: the word for the piece; '' for any of them.
     """
     here = state.place.with_due(False)
     step = step_at(setup.protocol, here)
@@ -134,7 +135,7 @@ def _at_index(place: Place, index: int) -> Place:
 
 
 def _signed(setup: Setup, state: SessionState, command: str) -> Intent:
-    """The wearer's own sign that an act done in silence is over (rule 36)."""
+    """The wearer's own sign that a silent act is over (rule 36)."""
     there = onward(setup.protocol, state.position, after_step(setup, state))
     step = step_at(setup.protocol, there.place) if there.kind == "step" else None
     if step is not None and step.timing and step.timing.start == command:
@@ -143,13 +144,13 @@ def _signed(setup: Setup, state: SessionState, command: str) -> Intent:
 
 
 def _natural(setup: Setup, state: SessionState, step: Step, command: str) -> Intent:
-    """What people say though the step waits for something else: each leads somewhere (rule 32)."""
+    """A word that people say although the step waits for another: each leads somewhere (rule 32)."""
     if command == "cannot":
         return Intent("stopped")
     if tried(setup, state):
         return Intent("repeated")
     trouble = next((word for word in ("no", "yes") if word in dict(step.branches)), "")
-    if command == "unsure" and trouble:  # who does not know has not looked: the careful way
+    if command == "unsure" and trouble:  # who does not know has not looked: take the careful branch
         return Intent("branched", branched(setup.protocol, state.position, trouble), word=trouble)
     if command in {"no", "not-finished"}:
         return Intent("misplaced", word="take-time")
@@ -157,7 +158,7 @@ def _natural(setup: Setup, state: SessionState, step: Step, command: str) -> Int
 
 
 def hint(step: Step, status: str) -> str:
-    """The key of the sentence that says what kind of word this step needs, without the word itself (rule 2)."""
+    """The key of the sentence that names the kind of word this step needs, but not the word (rule 2)."""
     if step.timing:
         return "hint-wait" if status == "drying" else "hint-start"
     if "clear" in step.answers:

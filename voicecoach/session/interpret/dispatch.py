@@ -1,4 +1,4 @@
-"""What an event means in a state: the name of a trigger, and where it leads. Pure; decides nothing by itself."""
+"""What an event means in a state: a trigger of the table and where it leads. Pure; changes nothing."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ from voicecoach.session.voice_check import VOICE_CHECK
 
 
 def interpret(setup: Setup, state: SessionState, event: Event) -> Intent:
-    """What `event` means in `state`."""
+    """The meaning of `event` in `state`."""
     find = _FINDERS.get(type(event))
     if find is None or state.status in CLOSED:
         return NOTHING
@@ -50,7 +50,7 @@ def interpret(setup: Setup, state: SessionState, event: Event) -> Intent:
 
 
 def answered_late(setup: Setup, state: SessionState, event: Event) -> SessionState:
-    """The state as it was before somebody was asked whether they are all right, if this is what was waited for then.
+    """The state before 'Are you all right?', if this is the word that was awaited then.
 
     Whoever was missing may come: the awaited answer ends the alarm, and so does any other word of that wait (rule 33).
     """
@@ -64,7 +64,7 @@ def answered_late(setup: Setup, state: SessionState, event: Event) -> SessionSta
 
 
 def came_back(state: SessionState, event: Event) -> SessionState:
-    """The state in a pair again, once somebody who was missing speaks on a channel or key of their own (rule 33)."""
+    """The state in a pair again, once the missing person speaks on a channel or key of their own (rule 33)."""
     back = isinstance(event, Heard) and event.command is not None and event.role in {"observer", "assistant"}
     return replace(state, mode="pair", apart=False) if state.apart and back else state
 
@@ -117,7 +117,7 @@ def _timer(setup: Setup, state: SessionState, event: TimerFired) -> Intent:
 
 
 def _paced(setup: Setup, state: SessionState) -> Intent:
-    """Without ears nothing waits for ever. What is assumed is not taken for seen."""
+    """Without a recogniser nothing waits for ever. What is assumed does not count as seen."""
     step = step_at(setup.protocol, state.place)
     if state.status == "asking":
         return not_answered(setup, state)
@@ -138,14 +138,14 @@ def _heard(setup: Setup, state: SessionState, event: Heard) -> Intent:
         return said
     if command is None and event.near:
         return _near(setup, state, event.near, near_danger=event.near in dangers)
-    pressed = command == "stop" and event.source == "key" and bool(state.listening)  # no prompt is taken for a key
+    pressed = command == "stop" and event.source == "key" and bool(state.listening)  # a prompt cannot press a key
     if command is None or (command not in live(setup, state) and not pressed):
         return UNCLEAR
     return _meant(setup, state, event, command)
 
 
 def _meant(setup: Setup, state: SessionState, event: Heard, command: str) -> Intent:
-    """A word that is listened for and is no danger."""
+    """The meaning of a live word that is no danger."""
     if command in {"stop", "false-alarm"} and command not in tried(setup, state):
         return Intent("stopped") if command == "stop" else _false_alarm(setup, state)
     if asking(state) and command in replies(setup, state):
@@ -156,7 +156,9 @@ def _meant(setup: Setup, state: SessionState, event: Heard, command: str) -> Int
 
 
 def _near(setup: Setup, state: SessionState, near: str, *, near_danger: bool) -> Intent:
-    """A word just under its floor: a danger is asked about, asked twice is heard; a doubtful 'stop' only stops."""
+    """A word just below its floor: a danger is asked about, and the second time it counts; a doubtful 'stop' only
+    stops.
+    """
     if state.status == "breached":
         return NOTHING
     if near == "stop":
@@ -173,17 +175,17 @@ def _false_alarm(setup: Setup, state: SessionState) -> Intent:
         return back_to_business(setup, state, "false-alarm")
     place = state.before or state.place
     if place.stage == "work" and not place.detours:
-        # rule 12: back to the patient only on a second person's word
+        # rule 12: returning to the patient takes a second person's word
         return Intent("return_asked", question="return") if state.mode == "pair" else Intent("no_return")
     cleared = cleared_of_incident(state, setup.protocol)
-    if changing(setup.protocol, state.place):  # what was begun is finished: nobody goes on with bare hands
+    if changing(setup.protocol, state.place):  # finish what was begun: nobody goes on with bare hands
         return Intent("false_alarm", again(setup.protocol, cleared.position))
     there = settled(setup.protocol, replace(place, detours=()), state.ledger) if place.stage == "dress" else place
     return Intent("false_alarm", arrive(setup.protocol, cleared.position.at(there)))
 
 
 def _way(setup: Setup, state: SessionState, event: Heard, command: str) -> Intent:
-    """Words that are no answer to a question and no danger."""
+    """Words that steer the session and answer no question: 'repeat', 'back', 'pause' and the like."""
     simple = {
         "repeat": Intent("repeated"),
         "pause": Intent("paused"),
@@ -216,7 +218,7 @@ def _led(setup: Setup, state: SessionState, event: Heard, command: str) -> Inten
 
 
 def _end(setup: Setup, state: SessionState) -> Intent:
-    """Two people may end a session with something on; anybody alone is led out of it instead (rule 31)."""
+    """Two people may end a session with something on; a wearer alone is led out instead (rule 31)."""
     if not state.ledger.on():
         return Intent("end_asked", question="end")
     if state.mode == "pair" and state.independent:
@@ -228,7 +230,7 @@ def _end(setup: Setup, state: SessionState) -> Intent:
 
 
 def _held(setup: Setup, state: SessionState, command: str) -> Intent:
-    """What is said while everything waits: a word that goes on, or one that is told what is waited for (rule 32)."""
+    """A word during a stop or pause: one that goes on, or any other, which gets a hint (rule 32)."""
     if state.status == "frozen":
         return _go_on(setup, state) if command == "go-on" else Intent("misplaced", word="frozen-ask")
     if command in {"go-on", "yes"}:

@@ -1,4 +1,4 @@
-"""What an event can come to: a trigger of the table, and what goes with it. Pure."""
+"""The meaning of an event: a trigger of the table, and what goes with it. Pure."""
 
 from __future__ import annotations
 
@@ -15,10 +15,10 @@ from voicecoach.session.state import SessionState
 
 @dataclass(frozen=True, slots=True)
 class Intent:
-    """What an event comes to.
+    """What an event means.
 
-    trigger: a row of the table, '' for nothing. arrival: where it leads. question, about: what is asked next. word: the
-    kind, fault, place, role or hint that it carries.
+    trigger: of a row of the table; '' for nothing. arrival: where it leads. question, about: what is asked next. word:
+    the kind, fault, place, role or hint that goes with it.
     """
 
     trigger: str
@@ -33,13 +33,13 @@ UNCLEAR = Intent("unclear")
 
 
 def after_step(setup: Setup, state: SessionState) -> Ledger:
-    """The ledger when the acts of the present step are done."""
+    """The ledger once the acts of the present step are done."""
     step = step_at(setup.protocol, state.place)
     return state.ledger.after(step.acts, state.at) if step else state.ledger
 
 
 def back_to_business(setup: Setup, state: SessionState, word: str) -> Intent:
-    """After a question that came in between: what it interrupted."""
+    """What a question interrupted, resumed."""
     if state.pending is not None:
         return Intent("asked_on", question=state.pending[0], about=state.pending[1], word=word)
     if state.held:
@@ -48,7 +48,7 @@ def back_to_business(setup: Setup, state: SessionState, word: str) -> Intent:
 
 
 def breached(setup: Setup, state: SessionState, kind: str) -> Intent:
-    """An incident of this kind: an exposure at once, if it is one of those that are."""
+    """An incident of this kind; kinds that always expose are recorded as an exposure at once."""
     struck = state if state.handling else replace(state, struck_at=state.at)
     if kind in OWED_AT_ONCE:
         struck = struck.exposed(UNKNOWN, kind)
@@ -58,7 +58,7 @@ def breached(setup: Setup, state: SessionState, kind: str) -> Intent:
 
 
 def cleared_of_incident(state: SessionState, protocol: Protocol) -> SessionState:
-    """The state as if the incident that is being handled had not been: it was a false alarm, and air flows."""
+    """The state without the incident being handled, which was a false alarm: nothing is owed for it, and air flows."""
     left = without(state.exposures, state.struck_at)
     ledger = state.ledger.forget_tear(hose(protocol))
     return replace(state, exposures=left, no_entry=state.no_entry if left else "", ledger=ledger)

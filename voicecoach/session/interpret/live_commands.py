@@ -1,4 +1,4 @@
-"""What can be meant in a state and step: only this is listened for. Pure."""
+"""The live set: which commands can be meant in a state. Nothing else is listened for. Pure."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ _FIXED = {
 
 
 def live(setup: Setup, state: SessionState) -> tuple[str, ...]:
-    """The command ids that can be meant now, sorted; only such as the grammar has."""
+    """The ids of the live commands, sorted; only such as the grammar has."""
     if state.status in CLOSED:
         return ()
     names = {*danger(setup, state), "stop", *_of_status(setup, state)}
@@ -34,16 +34,16 @@ def live(setup: Setup, state: SessionState) -> tuple[str, ...]:
     if state.handling and not asking(state):
         names |= set(PLACES)
     if state.apart and state.status in {"awaiting", "drying"}:
-        names.add("confirm")  # whoever was missing may come
+        names.add("confirm")  # the person who was missing may come
     if state.sounding and not state.window:
         names -= said_itself(setup, state.speech[0].text)
     return tuple(sorted(name for name in names if setup.grammar.command(name) is not None))
 
 
 def danger(setup: Setup, state: SessionState) -> frozenset[str]:
-    """The breach words that apply: always 'breach', and the kinds that the protocol has for this stage.
+    """The live danger words: always 'breach', and the kinds that the protocol has for this stage.
 
-    A kind that the step or the question waits for as an answer is that answer.
+    A kind that the step or the question expects as an answer counts as that answer.
     """
     kinds = {
         kind for kind in DANGERS if (rule := breach_rule(setup.protocol, kind, state.place.stage)) and rule.kind == kind
@@ -58,7 +58,7 @@ def danger(setup: Setup, state: SessionState) -> frozenset[str]:
 
 
 def tried(setup: Setup, state: SessionState) -> frozenset[str]:
-    """The word that always counts of which the step asks for a try, if it is one of those steps (rule 38)."""
+    """The danger word that this step asks people to try, if it is such a step (rule 38)."""
     if asking(state) and state.question == VOICE_CHECK:
         return frozenset(TRIED & {state.about})
     step = step_at(setup.protocol, state.place)
@@ -75,12 +75,12 @@ def said_itself(setup: Setup, sentence: str) -> frozenset[str]:
 
 
 def asking(state: SessionState) -> bool:
-    """Whether a question is open, also while a voice is over it."""
+    """Whether a question is open, also while somebody speaks over it."""
     return bool(state.question) and state.status in {"asking", "interrupted"}
 
 
 def replies(setup: Setup, state: SessionState) -> tuple[str, ...]:
-    """What may be answered to the question that is open."""
+    """The replies to the open question."""
     if state.question == VOICE_CHECK:
         # a danger word is a try only while it is asked for
         return tuple(name for name in (*words(setup), "skip") if name == state.about or name not in (*DANGERS, "stop"))
@@ -88,26 +88,26 @@ def replies(setup: Setup, state: SessionState) -> tuple[str, ...]:
     if state.question == "torn-piece":
         return (*known, *(piece_word(setup, item) for item in pieces(setup.protocol, state.position)))
     if state.question in WELL and state.place.stage == "work" and not state.place.detours:
-        return (*known, "start-removal")  # a check at work may be answered by leaving
+        return (*known, "start-removal")  # leaving is an answer to a check at work
     if state.question == "piece":
         return (*known, *(f"{item.say}-{how}" for item in setup.protocol.items for how in ("on", "off")))
     return known
 
 
 def _taken_off(setup: Setup, state: SessionState, step: Step) -> tuple[str, ...]:
-    """The words of the pieces that an asking step asks about."""
+    """The words for the pieces that an asking step asks about."""
     asked = [one for one in steps_here(setup.protocol, state.place) if one.name == step.asks_for]
     return tuple(setup.protocol.item(act.target).say for one in asked for act in one.acts if act.kind == "doff")
 
 
 def piece_word(setup: Setup, item: str) -> str:
-    """The command that names an item: its own name, or the word of its kind."""
+    """The command that names an item: its own name, or the word for its kind."""
     own = setup.grammar.command(item)
     return item if own is not None else f"the-{setup.protocol.item(item).say}"
 
 
 def signs(setup: Setup, state: SessionState) -> tuple[str, ...]:
-    """The words that tell the end of an act done in silence: the next step's first word, or that the piece is off."""
+    """Words that end a silent act: the next step's first word, or that the piece is off."""
     here = steps_here(setup.protocol, state.place)
     step, index = step_at(setup.protocol, state.place), index_here(state.place)
     if step is None or not step.quiet_s:
@@ -118,7 +118,7 @@ def signs(setup: Setup, state: SessionState) -> tuple[str, ...]:
 
 
 def awaited(state: SessionState) -> SessionState | None:
-    """The state in which an answer was waited for before somebody was asked whether they are all right."""
+    """The state in which an answer was awaited before 'Are you all right?' came in between."""
     if state.question not in WHILE_AWAITED or state.status not in {"asking", "interrupted"}:
         return None
     if state.pending is not None:
@@ -130,7 +130,7 @@ def awaited(state: SessionState) -> SessionState | None:
 
 
 def expected(step: Step | None, status: str) -> tuple[str, ...]:
-    """The words that this step waits for in this status (its own role's)."""
+    """The words that this step, in this state, waits for from its own role."""
     if step is None:
         return ()
     branches = tuple(command for command, _ in step.branches)
@@ -159,5 +159,5 @@ def _of_status(setup: Setup, state: SessionState) -> tuple[str, ...]:
         more += signs(setup, state) if status == "awaiting" else ()
         return (*WAYS, *more, *expected(step, status), *asked, *natural)
     if status == "working" and state.paced:
-        return (*_FIXED[status], "done")  # a foot-switch alone can then begin the removal
+        return (*_FIXED[status], "done")  # so that a foot-switch alone can begin the removal
     return _FIXED.get(status, ())

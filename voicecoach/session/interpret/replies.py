@@ -1,4 +1,4 @@
-"""What an answer to one of the coach's questions comes to. Pure."""
+"""What a reply to one of the coach's own questions means. Pure."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ from voicecoach.session.voice_check import VOICE_CHECK
 
 
 def reply(setup: Setup, state: SessionState, event: Heard, command: str) -> Intent:
-    """What `command` means as an answer to the open question."""
+    """The meaning of `command` as a reply to the open question."""
     question = state.question
     if command == "start-removal":
         return removal(setup, state, event)
@@ -59,13 +59,13 @@ def _observer_may(state: SessionState, event: Heard) -> bool:
 
 
 def not_answered(setup: Setup, state: SessionState) -> Intent:
-    """Without ears a question is left after its time: by the answer that changes least, recorded as not given."""
+    """Without a recogniser: leave a question by the reply that changes least, recorded as not given."""
     if state.question == VOICE_CHECK:
         return check_over(setup, state, "skipped")
     word, protocol, here = "not answered", setup.protocol, state.position
     question = state.question if state.place.detours or state.question not in {"where", "skin", "torn-piece"} else ""
     if question in {"right", "item"} and state.doubted and state.place.stage == "work":
-        # out of what the last good lines say is worn, never into the dressing that is missing (rules 19 and 21)
+        # lead out of what is worn by the last good lines, never further into it (rules 19 and 21)
         return _doubted_item(state, word) if question == "item" else _asked_item(state.ledger.items[0][0], word)
     if question in {"right", "item"}:
         there = rejoin(protocol, here)
@@ -97,7 +97,7 @@ def _reason(_: Setup, __: SessionState, ___: Heard, command: str) -> Intent:
 
 def _mirror(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
     here = state.position.at(Place("prepare", 0))
-    if state.about == "practice-run":  # shorter: what may be left out is left out
+    if state.about == "practice-run":  # a practice run leaves out what may be left out
         return Intent("replied", without_optional(setup.protocol, here), word=command)
     return Intent("replied", arrive(setup.protocol, here), word=command)
 
@@ -127,7 +127,7 @@ def _item(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
 
 
 def _doubted_item(state: SessionState, word: str) -> Intent:
-    """Every piece of the protocol is asked for."""
+    """Every piece of the protocol is asked about."""
     items = [item for item, _ in state.ledger.items]
     later = items[items.index(state.about) + 1 :] if state.about in items else []
     if later:
@@ -143,7 +143,7 @@ def _asked_item(item: str, word: str) -> Intent:
 
 
 def _out(state: SessionState, word: str) -> Intent:
-    """Out of what is worn, or to the end if nothing is."""
+    """To removal, or to the end if nothing is worn."""
     if not state.ledger.on():
         return Intent("asked_on", question="end", word=word)
     return Intent("asked_on", question="all-clear" if state.mode == "pair" else "removal-area", word=word)
@@ -164,7 +164,7 @@ def _still_on(setup: Setup, state: SessionState, _: Heard, command: str) -> Inte
 
 
 def _taken_off(step: Step, state: SessionState, after: str = "") -> str:
-    """The next item, behind `after`, that this step takes off and that is off; '' if there is none."""
+    """The next item after `after` that this step takes off and that is off; '' if there is none."""
     targets = [act.target for act in step.acts if act.kind == "doff"]
     later = targets[targets.index(after) + 1 :] if after in targets else targets
     return next((item for item in later if state.ledger.worn(item) == "off"), "")
@@ -205,7 +205,7 @@ def _torn_piece(setup: Setup, state: SessionState, _: Heard, command: str) -> In
 
 
 def torn_meant(setup: Setup, state: SessionState, command: str) -> str:
-    """The piece that was named; for somebody who does not know which, the gloves nearest to the skin."""
+    """The piece that was named; for somebody who does not know, the innermost gloves."""
     known = pieces(setup.protocol, state.position)
     named = [item for item in known if piece_word(setup, item) == command]
     gloves = [item for item in known if setup.protocol.item(item).say == "gloves"]
@@ -269,7 +269,7 @@ def _end(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
 
 
 def _end_both(setup: Setup, state: SessionState, event: Heard, command: str) -> Intent:
-    """Each of two people has to want it."""
+    """Both people have to want it."""
     if command != "yes":
         return back_to_business(setup, state, command)
     if event.role == "unknown" or state.about in {"", event.role}:
@@ -280,7 +280,7 @@ def _end_both(setup: Setup, state: SessionState, event: Heard, command: str) -> 
 
 
 def removal(setup: Setup, state: SessionState, event: Heard) -> Intent:
-    """The way out of work; an observer with an own channel gives the all-clear by calling the wearer (rule 18)."""
+    """To removal. An observer with a channel of their own gives the all-clear by calling the wearer (rule 18)."""
     if state.mode == "solo":
         return Intent("removal_asked", question="removal-area")
     if event.role == "observer" and state.independent:
@@ -289,7 +289,7 @@ def removal(setup: Setup, state: SessionState, event: Heard) -> Intent:
 
 
 def _all_right(setup: Setup, state: SessionState, event: Heard, command: str) -> Intent:
-    """The wearer is well, or not; and when somebody else answers, it is asked what they see."""
+    """The wearer is well or not; if somebody else answers, they are asked what they see."""
     if command == "yes" and counts_for(state, event, ("wearer",)):
         if _another_awaited(setup, state):
             return Intent("asked_on", question="go-alone", word=command)
@@ -300,7 +300,7 @@ def _all_right(setup: Setup, state: SessionState, event: Heard, command: str) ->
 
 
 def _another_awaited(setup: Setup, state: SessionState) -> bool:
-    """Whether what was waited for is another's to say, not the wearer's."""
+    """Whether the answer that is awaited is not the wearer's to give."""
     before = awaited(state)
     if before is None or state.mode != "pair":
         return False
@@ -314,7 +314,7 @@ def _another_awaited(setup: Setup, state: SessionState) -> bool:
 
 
 def _go_alone(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
-    """Nobody came: what only they could say is left out, and the rest is asked of the wearer (rule 33)."""
+    """Nobody came: leave out what only they can say, and ask the wearer the rest (rule 33)."""
     if command != "yes":
         return back_to_business(setup, state, command)
     if state.pending is not None and state.pending[0] in {"all-clear", "missing"}:
