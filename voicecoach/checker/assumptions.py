@@ -7,7 +7,7 @@ while the claims whose loss breaks something hold; they are what somebody signs.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -51,16 +51,45 @@ def assumptions(protocol: Protocol) -> tuple[Assumption, ...]:
     return tuple(sorted(found, key=lambda one: (-one.weight, -len(one.falls), one.says)))
 
 
-def lines(found: tuple[Assumption, ...], most: int | None = None) -> Iterator[str]:
-    """The beliefs as lines; at most `most` of them."""
-    for number, one in enumerate(found[:most], start=1):
-        first = one.falls[0].found
-        where = f" at {first.step}" if first.step else ""
+def sentences(found: Sequence[Assumption]) -> Iterator[str]:
+    """Each belief, who can make it so, and what breaks otherwise."""
+    for one in found:
         more = f", and {len(one.falls) - 1} more" if len(one.falls) > 1 else ""
-        otherwise = f"{first.rule.replace('-', ' ')}{where}: {_words(first.at)}{more}"
-        yield f"{number}. {one.says} ({one.basis}); otherwise {otherwise}"
+        yield f"{one.says} ({one.basis}); otherwise {_broken(one.falls[0])}{more}"
+
+
+def lines(found: Sequence[Assumption], most: int | None = None) -> Iterator[str]:
+    """The beliefs as numbered lines; at most `most` of them."""
+    for number, sentence in enumerate(sentences(found[:most]), start=1):
+        yield f"{number}. {sentence}"
     if most is not None and len(found) > most:
         yield f"and {len(found) - most} more"
+
+
+_OTHERWISE = {
+    "bare-at-entry": "bare when work begins: {at}",
+    "hands-not-clean": "the hands are not clean at the end",
+    "dirty-at-hand": "a bare hand meets something dirty in {step}",
+    "dirty-at-body": "something dirty meets {at} in {step}",
+    "treated-at-face": "a glove meets {at} in {step}",
+    "front-held": "the hand is at {at} in {step}",
+    "hygiene-missing": "no rub counts before {step}",
+    "through-soil": "soil stays on the hands in {step}",
+    "dirty-seat": "clean clothes meet a dirty seat in {step}",
+    "shoes-untreated": "the shoes are not disinfected at the end",
+    "respirator-too-early": "the garment is still dirty when the respirator comes off in {step}",
+    "gloves-on-unclean-hands": "gloves go on unclean hands in {step}",
+    "helper-not-rubbed": "a helper touches again without a rub in {step}",
+    "wrong-role": "another person's hands are in {step}",
+    "cuff-order": "gloves or boots lie over the garment in {step}",
+}
+"""What is broken when a belief does not hold, by rule."""
+
+
+def _broken(counter: Counterexample) -> str:
+    rule, step, at, _ = counter.found
+    said = _OTHERWISE.get(rule, f"{rule.replace('-', ' ')} in {{step}}, at {{at}}")
+    return said.format(step=step or "the end", at=_words(at))
 
 
 def _key(counter: Counterexample) -> tuple[str, str, str]:

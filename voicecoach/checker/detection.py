@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from voicecoach.checker.counterexample import surface
 from voicecoach.checker.rank import SLIP, Ranked, Ranking, weight
 from voicecoach.checker.slips import SlipPaths
 from voicecoach.protocol.model import Protocol, Step
@@ -74,7 +75,10 @@ def table(modes: Sequence[FailureMode]) -> list[tuple[str, ...]]:
 def _mode(paths: SlipPaths, slip: Ranked) -> FailureMode:
     outcome = slip.outcome
     if outcome.arrives:
-        effect = f"contamination reaches {', '.join(outcome.sites)} at {outcome.arrival}"
+        where = " and ".join(surface(paths.protocol, site) for site in outcome.sites)
+        effect = (
+            f"contamination reaches {where} {'at the end' if outcome.arrival == 'end' else f'in {outcome.arrival}'}"
+        )
     else:
         effect = "a barrier is lost" if outcome.found else "none found"
     by, at, later = _noticed(paths, slip)

@@ -26,12 +26,13 @@ def text(verdict: Verdict, rests: Sequence[Assumption], modes: Sequence[FailureM
 def _lines(verdict: Verdict, rests: Sequence[Assumption], modes: Sequence[FailureMode]) -> Iterator[str]:
     protocol = verdict.protocol
     yield f"{protocol.name} {protocol.version}: {protocol.title}"
-    yield _outcome(verdict)
+    yield outcome(verdict)
     held = "; ".join(one.says for one in rests[:WORST])
     more = f"; and {len(rests) - WORST} more (--rests)" if len(rests) > WORST else ""
     yield f"Holds only while: {held}{more}." if verdict.good else f"Rests, beside that, on: {held}{more}."
     for number, mode in enumerate(modes[:WORST], start=1):
-        seen = f"noticed first by the {mode.noticed_by} at {mode.noticed_at}" if mode.noticed_by else "nobody notices"
+        where = "there" if mode.noticed_at == mode.step else f"in {mode.noticed_at}"
+        seen = f"the {mode.noticed_by} could notice first, {where}" if mode.noticed_by else "nobody would notice"
         yield f"Worst slip {number}: {mode.step}, {mode.slip}: {mode.effect}; {seen}."
     broken = ", ".join(f"{order.name} ({order.says})" for order in verdict.broken)
     orders = f"{len(verdict.checked)} published orders apply"
@@ -44,10 +45,11 @@ def _lines(verdict: Verdict, rests: Sequence[Assumption], modes: Sequence[Failur
         yield f"Asks for less than it should: {needs}."
     if verdict.notes:
         yield f"To be read: {len(verdict.notes)} notes, the first: {verdict.notes[0]}."
-    yield "More: --full (everything), --rests, --slips, --repair, --explain STEP, --csv FILE, --svg FILE, --json."
+    yield "More: --full (everything), --rests, --slips, --repair, --explain STEP, --html FILE, --csv FILE, --json."
 
 
-def _outcome(verdict: Verdict) -> str:
+def outcome(verdict: Verdict) -> str:
+    """The verdict in one sentence."""
     counters = verdict.explored.counters
     if verdict.cut:
         return "CUT SHORT: there are more ways than could be walked; nothing is proved."

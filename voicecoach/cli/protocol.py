@@ -8,7 +8,7 @@ import json
 import sys
 from importlib import resources
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, NamedTuple
 
 import typer
 from rich.console import Console
@@ -27,6 +27,7 @@ from voicecoach.checker import (
 )
 from voicecoach.checker.rules import table_text
 from voicecoach.checker.slips import SlipPaths
+from voicecoach.debrief import slips_page
 from voicecoach.errors import InputError
 from voicecoach.protocol import printed_card
 from voicecoach.protocol import schema as schemas
@@ -61,6 +62,7 @@ def check(
     rests: Annotated[bool, typer.Option("--rests", help="Every belief that the proof rests on.")] = False,
     mend: Annotated[bool, typer.Option("--repair", help="The smallest change that closes the first way.")] = False,
     csv_file: Annotated[Path | None, typer.Option("--csv", help="Write every slip, its effect and detection.")] = None,
+    html: Annotated[Path | None, typer.Option(help="Write the same as a page, with the picture.")] = None,
 ) -> None:
     """Look for ways on which contamination arrives where it may not; exit 1 with the shortest of them told."""
     setup, _ = options.load_setup(protocol, grammar)
@@ -76,28 +78,58 @@ def check(
         typer.echo(told)
         return
     report = verdict.prove(read, 2 if two else 1, setup.grammar.language)
-    paths = SlipPaths(read)
-    ranking = rank.rank(read, way=paths)
-    if as_json:
-        typer.echo(json.dumps({**verdict.as_json(report), "ranking": slips_text.as_json(ranking)}, indent=1))
-    elif slips:
-        typer.echo("\n\n".join([slips_text.text(ranking), requirements.text(report.asked), verdict.text(report)]))
-    elif full:
-        typer.echo(verdict.text(report))
-    elif rests:
-        typer.echo("\n".join(assumptions.lines(assumptions.assumptions(read))))
-    elif mend:
-        typer.echo(_repair(report))
-    else:
-        modes = detection.modes_of(read, ranking, paths)
-        typer.echo(summary.text(report, assumptions.assumptions(read), modes))
-    if svg:
-        _write(slip_chart.svg(read, ranking), svg)
-    if csv_file:
-        table = io.StringIO()
-        csv.writer(table).writerows(detection.table(detection.modes_of(read, ranking, paths)))
-        _write(table.getvalue(), csv_file)
+    plain = not (as_json or slips) and (mend or rests or full)
+    if plain:
+        typer.echo(_told(report, mend=mend, rests=rests))
+    if not plain or svg or csv_file or html:
+        _ranked(report, _Wanted(as_json, slips, plain, svg, csv_file, html))
     sys.exit(0 if report.good else FOUND)
+
+
+def _told(report: verdict.Verdict, *, mend: bool, rests: bool) -> str:
+    """What needs no ranking: the smallest repair, the beliefs, or everything that was found."""
+    if mend:
+        return _repair(report)
+    if rests:
+        return "\n".join(assumptions.lines(assumptions.assumptions(report.protocol)))
+    return verdict.text(report)
+
+
+class _Wanted(NamedTuple):
+    """What of the ranking is wanted: as JSON, as text, not at all (`told`), and in which files."""
+
+    as_json: bool
+    slips: bool
+    told: bool
+    svg: Path | None
+    csv: Path | None
+    html: Path | None
+
+
+def _ranked(report: verdict.Verdict, wanted: _Wanted) -> None:
+    """All that needs the ranking of slips, which costs more than the walk of a small protocol."""
+    read, paths = report.protocol, SlipPaths(report.protocol)
+    ranking = rank.rank(read, way=paths)
+    modes = detection.modes_of(read, ranking, paths)
+    beliefs = (
+        assumptions.assumptions(read) if wanted.html or not (wanted.as_json or wanted.slips or wanted.told) else ()
+    )
+    if wanted.told:
+        pass
+    elif wanted.as_json:
+        typer.echo(json.dumps({**verdict.as_json(report), "ranking": slips_text.as_json(ranking)}, indent=1))
+    elif wanted.slips:
+        typer.echo("\n\n".join([slips_text.text(ranking), requirements.text(report.asked), verdict.text(report)]))
+    else:
+        typer.echo(summary.text(report, beliefs, modes))
+    if wanted.svg:
+        _write(slip_chart.svg(read, ranking), wanted.svg)
+    if wanted.csv:
+        table = io.StringIO()
+        csv.writer(table).writerows(detection.table(modes))
+        _write(table.getvalue(), wanted.csv)
+    if wanted.html:
+        _write(slips_page.page(report, beliefs, ranking, modes), wanted.html)
 
 
 def _repair(report: verdict.Verdict) -> str:
