@@ -217,7 +217,8 @@ class _Picture:
                 tone = str(line.data.get("tone", ""))
                 css = "alarm" if tone == "outward-alarm" else "tone"
                 y = self._y(band, "coach") + 33
-                yield f'<circle class="{css}" cx="{LEFT + x:.1f}" cy="{y}" r="2.6">{_title(f"tone: {tone}")}</circle>'
+                title = _title("tone: " + tone.replace("-", " "))
+                yield f'<circle class="{css}" cx="{LEFT + x:.1f}" cy="{y}" r="2.6">{title}</circle>'
 
     def _voices(self) -> Iterator[str]:
         for role in self.roles:
