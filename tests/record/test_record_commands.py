@@ -55,6 +55,26 @@ def test_packing_says_it_too(made: dict[int, Path], tmp_path: Path, status: int)
     assert (tmp_path / "out.zip").exists() == (status != NO_RECORD)  # what is damaged is kept all the same
 
 
+@pytest.mark.parametrize("status", [WHOLE, DAMAGED, UNFINISHED])
+def test_an_archive_is_verified_like_its_folder(made: dict[int, Path], tmp_path: Path, status: int) -> None:
+    call("pack", made[status], tmp_path / "out.zip")
+    got, told = call("verify", tmp_path / "out.zip")
+    assert got == status
+    assert {WHOLE: "Whole: ", DAMAGED: f"Damaged: {FILE}, line ", UNFINISHED: "Unfinished: "}[status] in told
+    got, told = call("verify", "--json", tmp_path / "out.zip", made[WHOLE])
+    assert [json.loads(line)["state"] for line in told.splitlines()] == [
+        {WHOLE: "whole", DAMAGED: "damaged", UNFINISHED: "unfinished"}[status], "whole",
+    ]  # fmt: skip
+
+
+def test_an_archive_that_is_none_and_a_code_for_one_are_told_in_one_line(made: dict[int, Path], tmp_path: Path) -> None:
+    (tmp_path / "out.zip").write_bytes(b"PK and no more")
+    status, told = call("verify", tmp_path / "out.zip")
+    assert (status, len(told.splitlines()), "is no archive of a session" in told) == (NO_RECORD, 1, True)
+    status, told = call("verify", tmp_path / "out.zip", "--code", "000 000 000 000")
+    assert (status, "a code is compared with a folder" in told) == (NO_RECORD, True)
+
+
 def test_of_several_records_the_worst_counts(made: dict[int, Path]) -> None:
     assert call("verify", made[WHOLE], made[WHOLE])[0] == WHOLE
     assert call("verify", made[WHOLE], made[UNFINISHED])[0] == UNFINISHED

@@ -109,6 +109,13 @@ def test_a_wrong_type_in_a_manifest_is_one_line(folder: Path, field: str, value:
     assert field in str(caught.value)
     assert list(find_open(folder.parent)) == []
     assert verify(folder).findings[0].file == "manifest.json"
+    for command in (["timeline"], ["report"], ["replay"], ["export", "--as", "json"], ["deidentify"]):
+        target = [str(folder.parent / "new")] if command[0] in {"export", "deidentify"} else []
+        done = CliRunner().invoke(main, [*command, str(folder), *target])
+        assert done.exit_code in {1, 2}, done.output
+        last = done.stderr.splitlines()[-1]
+        assert field in last
+        assert "not foreseen" not in done.stderr
 
 
 json_values = st.recursive(

@@ -110,7 +110,7 @@ def new_key_command(file: Annotated[Path, typer.Argument(help="The key file to m
 
 @app.command()
 def verify(
-    folders: Annotated[list[Path], typer.Argument(help="Sessions' folders.")],
+    folders: Annotated[list[Path], typer.Argument(help="Sessions' folders, or archives of them.")],
     code: Annotated[str, typer.Option(help="The twelve digits written down at the end of the session.")] = "",
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON, an object a line.")] = False,
 ) -> None:
@@ -122,6 +122,11 @@ def verify(
         raise InputError("a code belongs to one record", where="--code", expected="one folder")
     statuses = []
     for folder in folders:
+        if folder.is_file():
+            if code:
+                raise InputError("a code is compared with a folder", where=str(folder))
+            statuses.append(_archive(folder, as_json=as_json))
+            continue
         try:
             found = verifying.verify(folder)
         except RecordError as error:
@@ -135,6 +140,27 @@ def verify(
             _say(folder, found, differs)
         statuses.append(verifying.STATUS["damaged"] if differs else found.status)
     raise typer.Exit(next((status for status in (1, 2, 3) if status in statuses), 0))
+
+
+def _archive(file: Path, *, as_json: bool) -> int:
+    """Say what an archive of a record is, and its exit status."""
+    try:
+        found = archive.verify(file)
+    except InputError as error:
+        say_error(error.line())
+        return UNUSABLE
+    state: verifying.RecordState = "damaged" if found.wrong else "whole" if found.ended else "unfinished"
+    if as_json:
+        told = {"archive": str(file), "state": state, "lines": found.lines, "wrong": list(found.wrong)}
+        typer.echo(json.dumps(told))
+    else:
+        first = {
+            "whole": f"Whole: {found.lines} lines, with the end mark. Its sound is not in an archive.",
+            "unfinished": f"Unfinished: {found.lines} lines hold, without an end mark.",
+            "damaged": "Damaged: " + " ".join(found.wrong),
+        }
+        typer.echo(printable(f"{file}: {first[state]}"))
+    return verifying.STATUS[state]
 
 
 def _say(folder: Path, found: verifying.Verified, differs: str) -> None:

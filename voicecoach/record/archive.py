@@ -6,12 +6,13 @@ import io
 import json
 import zipfile
 from pathlib import Path
+from typing import NamedTuple
 
 from voicecoach.errors import InputError, RecordError
 from voicecoach.record import disk, lines, lock, manifest
+from voicecoach.record.chain import Chain
 from voicecoach.record.journal import AUDIO
 from voicecoach.record.lines import FILE
-from voicecoach.record.read import parse
 
 HASHES = "hashes.json"
 LARGEST = 200_000_000
@@ -52,8 +53,16 @@ def pack(folder: Path, target: Path) -> tuple[str, ...]:
     return tuple(contents)
 
 
-def verify(target: Path) -> tuple[str, ...]:
-    """What is wrong with an archive, a sentence each; nothing if all is as it was packed and the chain holds.
+class Packed(NamedTuple):
+    """What an archive is. wrong: what does not hold, a sentence each. ended: its last line is the end mark."""
+
+    wrong: tuple[str, ...]
+    lines: int
+    ended: bool
+
+
+def verify(target: Path) -> Packed:
+    """Whether an archive is as it was packed, and its lines are as they were written; its sound is not in it.
 
     Raises:
         InputError: it is no archive of a session.
@@ -72,13 +81,21 @@ def verify(target: Path) -> tuple[str, ...]:
         elif digests.pop(name) != digest:
             wrong.append(f"{name} was changed.")
     wrong += [f"{name} was added." for name in digests]
-    if {manifest.FILE, FILE} <= contents.keys():
-        _, broken_at, torn = parse(contents[FILE], lines.first_chain(contents[manifest.FILE]))
-        if broken_at is not None:
-            wrong.append(f"The chain of {FILE} breaks at line {broken_at}.")
-        if torn:
-            wrong.append(f"The last line of {FILE} is cut off.")
-    return tuple(wrong)
+    if not {manifest.FILE, FILE} <= contents.keys():
+        return Packed(tuple(wrong), 0, ended=False)
+    raw = contents[manifest.FILE]
+    try:
+        public = manifest.from_bytes(raw, manifest.FILE).public or None
+    except RecordError as error:
+        wrong.append(f"{manifest.FILE}: {error.what}.")
+        public = None
+    chain = Chain(lines.first_chain(raw), public)
+    *whole, torn = contents[FILE].split(b"\n")
+    broken = [f"{FILE}, line {number}: {what}." for number, text in enumerate(whole, 1) for what in chain.take(text)]
+    wrong += broken[:1]
+    if torn:
+        wrong.append(f"The last line of {FILE} is cut off.")
+    return Packed(tuple(wrong), chain.seen.count, chain.seen.ended or (public is None and chain.seen.closed))
 
 
 def _contents(target: Path) -> dict[str, bytes]:
