@@ -1,4 +1,6 @@
-"""What disinfects, on what, and for how long at least. Pure data; a site may ask for longer, never for shorter."""
+"""Disinfecting agents: what each is for, and its least contact time. Pure data; a site may ask for longer, never for
+less.
+"""
 
 from __future__ import annotations
 
@@ -7,9 +9,9 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Agent:
-    """One kind of agent. on: 'glove', 'skin' and 'item' (other items, shoes, furniture) that it is meant for.
-    least_s: the least seconds that any source gives it. basis: as in model.BASES. stand_in: no source gives a time, so
-    that this one stands in for the label of the site's product.
+    """One kind of agent. on: what it is meant for: 'glove', 'skin', 'item' (other items, shoes, furniture). least_s:
+    the shortest time that any source gives (s). basis: as in model.BASES. stand_in: no source gives a time, so that
+    this one stands in for the label of the site's product.
     """
 
     name: str

@@ -1,4 +1,4 @@
-"""Whether a step is for now: with what is worn, with whom, and by somebody who went in or not. Pure."""
+"""Whether a step applies now: by what is worn, who is there, and whether the wearer went in. Pure."""
 
 from __future__ import annotations
 
@@ -7,9 +7,9 @@ from voicecoach.protocol.model import Step
 
 
 def not_for_now(step: Step, ledger: Ledger, *, alone: bool, cancelled: bool) -> str:
-    """Why the step is passed over as things stand; '' if it is to be read.
+    """Why the step is passed over; '' if it is to be read.
 
-    alone: nobody else is there. cancelled: it is the removal of somebody who never went in.
+    alone: nobody else is there. cancelled: the wearer never went in, so that removal only undoes dressing.
     """
     reason = _conditions(step, ledger)
     if not reason and alone and step.role == "observer" and not step.alone:
@@ -18,7 +18,7 @@ def not_for_now(step: Step, ledger: Ledger, *, alone: bool, cancelled: bool) -> 
 
 
 def _conditions(step: Step, ledger: Ledger) -> str:
-    """The step's own conditions."""
+    """Whether the step's own conditions fail."""
     missing = next((item for item in step.when_on if ledger.worn(item) != "on"), "")
     if missing:
         return f"{missing} is not worn"
@@ -31,7 +31,7 @@ def _conditions(step: Step, ledger: Ledger) -> str:
 
 
 def _already(step: Step, ledger: Ledger) -> str:
-    """Nothing that is off is asked off again, nothing that is on is put on again."""
+    """Nothing that is off is asked off again, and nothing that is on is put on again."""
     doffs = [act.target for act in step.acts if act.kind == "doff"]
     if doffs and all(ledger.worn(item) != "on" for item in doffs):
         return "nothing already off is asked off again"
@@ -43,7 +43,7 @@ def _already(step: Step, ledger: Ledger) -> str:
 
 
 def _never_put_on(step: Step, ledger: Ledger) -> str:
-    """What a removal has no use for when nobody went in and not everything had been put on."""
+    """Whether the step is pointless after a dressing that was broken off."""
     known = {item for item, _ in ledger.items}
     targets = [act.target.partition(".")[0] for act in step.acts if act.kind in {"inspect", "disinfect"}]
     waits = (act.kind in {"verify", "sit"} or (act.kind, act.target) == ("wipe", "feet") for act in step.acts)

@@ -1,10 +1,10 @@
-"""Branches that several protocols share: which a protocol asks for, how they fit its pieces. Pure: texts, no paths.
+"""Branches that protocols share: which files a protocol includes, and how steps fit its pieces. Pure: texts, no paths.
 
-A protocol names shared files under `include`. Whoever loads it finds their texts and joins them to the protocol's own:
-that one text is what is loaded and what a record keeps, so that a session can be replayed without the shared files.
+A protocol names shared files under `include`. The loader's caller appends their texts to the protocol's own; the joined
+text is what is loaded and what a record keeps, so that a session can be replayed without the shared files.
 
-A shared file lists under `pieces` all pieces that it may speak of. One that the protocol at hand does not have is never
-worn there: steps for when it is on, or that act on nothing else, are left out.
+A shared file lists under `pieces` every piece that its steps may name. A piece that the protocol does not have is never
+worn there: steps that need it on, or that act on nothing else, are dropped.
 """
 
 from __future__ import annotations

@@ -15,9 +15,8 @@ Hands = Literal["bare", "clean", "rubbed", "not-rubbed"]
 class Ledger:
     """What is worn, the state of the hands, and when each item was last found whole.
 
-    items: (item, 'never' | 'on' | 'off') in the protocol's order. clear_at: (item, sample) of the last 'clear' or,
-    before one, of putting it on. torn: items known to be torn that are still
-    on, and a hose that is known to bring no air.
+    items: (item, 'never' | 'on' | 'off') in the protocol's order. clear_at: (item, sample) of the item's last 'clear',
+    or of putting it on. torn: items known to be torn and still on, and a hose known to bring no air.
     """
 
     items: tuple[tuple[str, Worn], ...]
@@ -26,15 +25,15 @@ class Ledger:
     torn: tuple[str, ...] = ()
 
     def worn(self, item: str) -> Worn:
-        """How the item stands; 'never' for one that is unknown."""
+        """Whether the item is worn; 'never' for an unknown one."""
         return dict(self.items).get(item, "never")
 
     def on(self) -> tuple[str, ...]:
-        """Items that are worn, in the protocol's order."""
+        """The items that are worn, in the protocol's order."""
         return tuple(item for item, worn in self.items if worn == "on")
 
     def put(self, item: str, worn: Worn) -> Ledger:
-        """The ledger with one item set."""
+        """The ledger with `item` set to `worn`."""
         items = tuple((name, worn if name == item else old) for name, old in self.items)
         return replace(self.forget_tear(item), items=items)
 
@@ -43,7 +42,7 @@ class Ledger:
         return replace(self, torn=(*self.forget_tear(item).torn, item))
 
     def forget_tear(self, item: str) -> Ledger:
-        """The ledger with `item` no longer known to be torn: it is off, or seen to."""
+        """The ledger with `item` no longer known to be torn: it is off, or its tear has been dealt with."""
         return replace(self, torn=tuple(name for name in self.torn if name != item))
 
     def found_clear(self, item: str, at: int) -> Ledger:
@@ -52,15 +51,15 @@ class Ledger:
         return replace(self, clear_at=(*rest, (item, at)))
 
     def corrected(self, item: str, worn: Worn) -> Ledger:
-        """The ledger as a person says it is; if it said otherwise, the hands are not trusted either."""
+        """The ledger as a person says it is; if that differs, the hands count as dirty."""
         return self if self.worn(item) == worn else replace(self.put(item, worn), hands="not-rubbed")
 
     def unsure(self) -> Ledger:
-        """The ledger without what nobody has seen: used where an act is only assumed to be done."""
+        """The ledger after an act that nobody saw: the hands count as dirty."""
         return replace(self, hands="not-rubbed")
 
     def after(self, acts: tuple[Act, ...], at: int) -> Ledger:
-        """The ledger when all these acts are done at sample `at`."""
+        """The ledger once all these acts are done, at sample `at`."""
         ledger = self
         for act in acts:
             if act.kind == "don":

@@ -1,4 +1,4 @@
-"""What a protocol and a grammar must agree on before they are used together. Pure."""
+"""What a protocol and a grammar have to agree on before they are used together. Pure."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from voicecoach.protocol.ways import missing_ways
 
 
 def all_steps(protocol: Protocol) -> Iterator[tuple[str, Step]]:
-    """Every step with the stage or branch it stands in."""
+    """Every step, with the stage or branch that it is in."""
     for plan in protocol.stages:
         for step in plan.steps:
             yield plan.stage, step
@@ -34,11 +34,11 @@ def spoken(protocol: Protocol) -> Iterator[tuple[str, str]]:
 
 
 def lint(protocol: Protocol, grammar: Grammar) -> list[InputError]:
-    """All that keeps this protocol from being spoken with this grammar; empty if nothing does.
+    """Everything that keeps this protocol from being spoken with this grammar.
 
-    Looked at: every answer, start word and way is a command; no prompt has the words of an answer it waits for in it
-    (rule 2, as text: the ear's own test is the renderer's), nor a danger word or 'stop', which are always heard;
-    nobody is left without a way (ways.py).
+    Checked: every answer and start word is a command; no prompt contains an answer that it waits for (rule 2, as text;
+    the check by ear is `runtime/prompt_check.py`), or a danger word or 'stop', which are always live; no incident is
+    left without a branch (`ways.py`).
     """
     found: list[InputError] = []
     always = [

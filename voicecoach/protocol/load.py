@@ -1,7 +1,7 @@
-"""A protocol file to values. Every error names file, line and field, what is wrong and what was expected. Pure.
+"""Protocol files to values. Every error names file, line and field, what is wrong and what was expected. Pure.
 
-The text may have shared texts behind it (`include`): their branches, breach rules and ways count as the protocol's own
-unless it has one of the same name, or for the same kind and stage.
+The text may end with shared texts (`include`). Their branches, breach rules and torn pieces count as the protocol's
+own, unless it has one of the same name, or for the same kind and stage.
 """
 
 from __future__ import annotations
@@ -45,10 +45,10 @@ def load(text: str, file: str) -> Protocol:
     """Read one protocol.
 
     Args:
-        text: the YAML text. file: the name to use in messages.
+        text: the YAML text. file: its name in messages.
 
     Raises:
-        InputError: one line with file, line and field, for the first thing that is wrong.
+        InputError: one line with file, line and field, for the first error.
     """
     own, parts = include.split(text)
     root = yamltext.read(own, file).only(*FIELDS)

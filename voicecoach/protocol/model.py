@@ -1,4 +1,4 @@
-"""A protocol as frozen values: items, stages, steps, branches, and what a breach leads to. Pure."""
+"""A protocol as frozen values: items, stages, steps, branches, breach rules. Pure."""
 
 from __future__ import annotations
 
@@ -81,8 +81,8 @@ class Act:
 
 @dataclass(frozen=True, slots=True)
 class Timing:
-    """How long a rub or wipe takes. start: the command that starts it ('rubbing', 'wiping'); the answer that ends it is
-    the step's wearer answer ('dry'). agent: key of the site file; seconds: the protocol's own time (s).
+    """How long a rub or wipe takes. start: the command that starts it ('rubbing', 'wiping'); the step's answer ('dry')
+    ends it. agent: a key of the site file. seconds: the protocol's own time (s).
     """
 
     agent: str
@@ -184,7 +184,7 @@ class BreachRule:
 
 @dataclass(frozen=True, slots=True)
 class StagePlan:
-    """The steps of one stage; `work` has none of its own beside notes that are read when it begins."""
+    """The steps of one stage. `work` has only notes, which are read when it begins."""
 
     stage: Stage
     steps: tuple[Step, ...]
@@ -225,14 +225,14 @@ class Protocol:
     practice: bool = False
 
     def branch(self, name: str) -> Branch:
-        """The branch of that name; the loader has checked that it is there."""
-        for branch in self.branches:  # asked very often
+        """The branch of that name, which the loader has checked to exist."""
+        for branch in self.branches:  # called very often
             if branch.name == name:
                 return branch
         raise KeyError(name)
 
     def item(self, name: str) -> Item:
-        """The item of that name; the loader has checked that it is there."""
+        """The item of that name, which the loader has checked to exist."""
         return next(item for item in self.items if item.name == name)
 
     def torn_branch(self, item: str, stage: str) -> str:
@@ -240,5 +240,5 @@ class Protocol:
         return next((branch for name, where, branch in self.torn if (name, where) == (item, stage)), "")
 
     def steps(self, stage: str) -> tuple[Step, ...]:
-        """The steps of a stage; empty if the protocol has no such stage."""
+        """The steps of a stage; empty if the protocol does not have it."""
         return next((plan.steps for plan in self.stages if plan.stage == stage), ())

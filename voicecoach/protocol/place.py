@@ -1,4 +1,4 @@
-"""Where somebody stands in a protocol: a stage, a step, and the branches entered from there. Pure."""
+"""A place in a protocol: a stage, a step, and the branches entered there. Pure."""
 
 from __future__ import annotations
 
@@ -7,7 +7,9 @@ from dataclasses import dataclass, replace
 
 @dataclass(frozen=True, slots=True)
 class Detour:
-    """A branch that is being read. then: where it leads when done; cause: why it was taken; due: as in Place."""
+    """A branch that has been entered. step: index of its current step. then: where it leads. cause: why it was entered.
+    due: as in Place.
+    """
 
     branch: str
     step: int
@@ -18,10 +20,10 @@ class Detour:
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """A position in a protocol: stage, index of the step on the main way, and the branches entered from there.
+    """A place in a protocol: the stage, the index of its step, and the branches entered from there, outermost first.
 
     Step -1 of 'prepare' stands for the questions before the first step. due: the step's own role has answered and the
-    observer has not yet; whatever comes in between leads back to the observer, never to the act again.
+    observer has not; whatever happens in between leads back to the observer, never to the act again.
     """
 
     stage: str
@@ -31,11 +33,11 @@ class Place:
 
     @property
     def observer_due(self) -> bool:
-        """Whether the innermost step, in the last detour or on the main way, waits for the observer alone."""
+        """Whether the innermost step waits only for the observer."""
         return self.detours[-1].due if self.detours else self.due
 
     def with_due(self, due: bool) -> Place:
-        """This place with that set for the innermost step."""
+        """This place with `due` set for the innermost step."""
         if not self.detours:
             return replace(self, due=due)
         return replace(self, detours=(*self.detours[:-1], replace(self.detours[-1], due=due)))

@@ -1,6 +1,6 @@
-"""A protocol on one sheet of paper, for when the machine is dead: HTML that prints on two sides. Pure.
+"""A protocol on one sheet of paper, for when the machine fails: HTML that prints on two sides. Pure.
 
-The front has every step in order, in letters of at least 10 pt; the back has the incidents in plain sentences.
+The front has every step in order, in type of at least 10 pt; the back has the incidents in plain sentences.
 """
 
 from __future__ import annotations
@@ -11,9 +11,9 @@ from html import escape
 from voicecoach.protocol.model import STAGES, Branch, Protocol, Step
 
 FRONT_LEAST_PT, FRONT_MOST_PT = 10.0, 13.0
-"""No step is printed smaller: it is read at arm's length, through a face shield. Common practice, no source."""
+"""The type size of steps (pt): they are read at arm's length through a face shield. Common practice, no source."""
 FRONT_CHARACTERS = 4_300
-"""This much text of the least size fits on the front, whatever its lines; tried with a browser's own printing."""
+"""So many characters of the smallest type fit on the front; tried in a browser's print preview."""
 BACK_CHARACTERS, BACK_PT = 8_200, 8.5
 BACK_MOST_PT, BACK_LEAST_PT = 10.0, 5.5
 _STYLE = """
@@ -47,7 +47,7 @@ _STAGES = {
 
 
 def card(protocol: Protocol) -> str:
-    """The protocol as one HTML page that prints on two sides of a sheet."""
+    """The protocol as one HTML page that prints on both sides of a sheet."""
     front, back = _front(protocol), _back(protocol)
     practice = "For practice only. " if protocol.practice else ""
     page = [
@@ -73,13 +73,13 @@ def card(protocol: Protocol) -> str:
 
 
 def front_pt(protocol: Protocol) -> float:
-    """The size of the letters of the front (pt): as large as fits, never under FRONT_LEAST_PT."""
+    """The type size of the front (pt): as large as fits, never below FRONT_LEAST_PT."""
     fits = FRONT_LEAST_PT * math.sqrt(FRONT_CHARACTERS / max(1, front_characters(protocol)))
     return max(FRONT_LEAST_PT, min(FRONT_MOST_PT, fits))
 
 
 def front_characters(protocol: Protocol) -> int:
-    """How much text the front has to hold; beyond FRONT_CHARACTERS it runs over."""
+    """The length of the front's text; beyond FRONT_CHARACTERS it overflows."""
     return sum(len(_shown(step)) for stage in STAGES for step in protocol.steps(stage))
 
 

@@ -31,7 +31,7 @@ def _mapping(fields: dict[str, Any], required: tuple[str, ...] = ()) -> dict[str
 
 
 def schema() -> dict[str, Any]:
-    """The schema, draft 2020-12. It is a help while typing: the loader knows more (names that must exist, lengths)."""
+    """The schema, draft 2020-12. It helps while typing; the loader checks more (names that must exist, lengths)."""
     act = _mapping(
         {
             **dict.fromkeys(ACTS, NAME),

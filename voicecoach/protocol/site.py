@@ -1,4 +1,4 @@
-"""The site file: what a place decides for itself. Without one every session is training only. Pure."""
+"""The site file: what a site decides for itself. Without one every session is training only. Pure."""
 
 from __future__ import annotations
 
@@ -10,13 +10,12 @@ from voicecoach import yamltext
 
 @dataclass(frozen=True, slots=True)
 class Site:
-    """A site's own figures and words; all times in seconds.
+    """A site's own figures and sentences.
 
-    contact_times: agent -> s. wear_limit_s: 0 for none. check_s: interval of the checks during work. Spoken texts may
-    be empty; alarm names the room when help is called; follow_up says from whom an exposed person hears. approved: date
-    of approval of protocol and site file, '' if not approved. follow_up_days: days after an exposure on which somebody
-    asks after the person; none by default. refresher_days: how long a session counts as recent training, 0 for no
-    interval.
+    contact_times: agent -> s. wear_limit_s: 0 for none. check_s: interval of the checks at work (s). Sentences may be
+    empty; alarm names the room when help is called; follow_up says who contacts an exposed person. approved: date on
+    which protocol and site file were approved, '' if they were not. follow_up_days: days after an exposure on which
+    somebody follows up; none by default. refresher_days: for how long a session counts as recent training, 0 for ever.
     """
 
     name: str = ""

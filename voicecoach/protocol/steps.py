@@ -1,4 +1,4 @@
-"""Steps and acts of a protocol file to values, with all that one step may get wrong. Pure."""
+"""Steps and acts of a protocol file to values, with every check that concerns a single step. Pure."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Which ways a protocol lacks for the incidents that its pieces allow: no session begins without one of them. Pure."""
+"""Which branches a protocol lacks for incidents that its pieces make possible: a session needs them all. Pure."""
 
 from __future__ import annotations
 

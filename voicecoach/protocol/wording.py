@@ -1,7 +1,7 @@
-"""Whether what is said can be understood by somebody who is tired and cannot see the screen (rule 40). Pure.
+"""Whether a sentence can be understood by somebody who is tired and cannot see the screen (rule 40). Pure.
 
-Two things are looked for: a piece with two names in one protocol, and a word such as 'it' or 'them' in a sentence that
-has not named what it stands for. Both are for whoever writes the sentences: nothing is refused for them.
+It looks for a piece with two names in one protocol, and for 'it' or 'them' in a sentence that has not named what it
+stands for. Both are hints for the author; nothing is refused.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""The surfaces that a protocol can speak of: of items by their kind, of the body, and of the room. Pure."""
+"""The surfaces that a protocol can name: of items by their kind, of the body, and of the room. Pure."""
 
 from __future__ import annotations
 

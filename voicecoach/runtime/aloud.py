@@ -1,4 +1,4 @@
-"""The sound of a session put together again: what was kept of it, with the prompts in the coach's voice."""
+"""A session's sound put together again: the clips that were kept, and the prompts in the coach's voice."""
 
 from __future__ import annotations
 
@@ -22,8 +22,8 @@ FADE_S = 0.02
 
 @dataclass(frozen=True, slots=True)
 class Conversation:
-    """What can be played. marks: (seconds of the sound, seconds on the session clock), where the sound jumps ahead.
-    unread: kept sounds that could not be read.
+    """Sound to play. marks: (seconds of the sound, seconds of the session) at which the sound skips ahead. unread: kept
+    clips that could not be read.
     """
 
     samples: Samples
@@ -31,7 +31,7 @@ class Conversation:
     unread: int = 0
 
     def session_s(self, sound_s: float) -> float:
-        """Where in the session a moment of the sound lies (s)."""
+        """The session time of a moment of the sound (s)."""
         before = (0.0, 0.0)
         for mark in self.marks:
             if mark[0] > sound_s:
@@ -41,7 +41,7 @@ class Conversation:
 
 
 def moment_s(text: str) -> float:
-    """A moment of a session, 'm:ss' or seconds, as seconds.
+    """A moment of a session, 'm:ss' or seconds, in seconds.
 
     Raises:
         InputError: it is neither.
@@ -63,11 +63,12 @@ def conversation(
     quiet_s: float = QUIET_S,
     on_progress: RenderProgress | None = None,
 ) -> Conversation:
-    """Put the sound of a session together.
+    """Put together the sound of a session.
 
     Args:
-        session: the record. voice: says the prompts. from_s: where to begin (s). quiet_s: longer quiet is shortened to
-            this. on_progress: about the prompts that are rendered.
+        session: the record. voice: renders the prompts. from_s: where to begin (s). quiet_s: longer quiet is shortened
+        to
+            this (s). on_progress: of rendering.
 
     Raises:
         InputError: the session ends before `from_s`.
@@ -125,7 +126,7 @@ def _from(parts: Sequence[tuple[int, Samples]], start: int) -> Iterator[tuple[in
 def _laid_out(
     parts: Sequence[tuple[int, Samples]], start: int, quiet: int
 ) -> tuple[Samples, tuple[tuple[float, float], ...]]:
-    """The parts mixed at their times, with long quiet shortened; and where the sound jumps ahead."""
+    """The parts mixed at their times, with long quiet shortened, and the marks at which the sound skips ahead."""
     placed: list[tuple[int, Samples]] = []
     marks = [(0.0, start / RATE_HZ)]
     left_out, end = start, start

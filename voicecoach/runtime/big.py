@@ -1,7 +1,7 @@
-"""What one machine can't hold: a review's questions on Spark, and hearing again on a Dask cluster.
+"""For more than one machine can hold: a review's queries on Spark, and hearing again on a Dask cluster.
 
-Both need the extra 'big', and Spark a Java runtime. Nothing here is an engine of ours: ibis turns the very SQL of
-debrief/review/schema.sql into Spark's, and Dask hands each session to a worker.
+Both need the extra 'big', and Spark a Java runtime. ibis translates the SQL of debrief/review/schema.sql for Spark, and
+Dask sends each session to a worker.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ VIEW = re.compile(r"CREATE VIEW (\w+) AS\s+(.*?);\n", re.DOTALL)
 
 
 def views() -> list[tuple[str, str]]:
-    """The views of a review, in an order in which each knows those that it asks: name and DuckDB SQL."""
+    """A review's views as (name, DuckDB SQL), each after those that it selects from."""
     schema = (resources.files("voicecoach") / "debrief" / "review" / "schema.sql").read_text(encoding="utf-8")
     return VIEW.findall(schema)
 

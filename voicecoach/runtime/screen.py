@@ -1,4 +1,4 @@
-"""What is seen: a transcript that scrolls, with what is worn. For eyes that have time; the voice does the work."""
+"""The screen: a transcript that scrolls, and what is worn. It is for bystanders; the wearer goes by voice."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ from voicecoach.session.notes import NoteKind
 from voicecoach.session.state import SessionState
 
 STUCK_S = 0.5
-"""One step that takes longer than this to print: the terminal takes nothing (s)."""
+"""If one step takes longer than this to print (s), the terminal is stuck."""
 WAITING = 200
 """So many steps wait for a screen that is stuck; further ones are dropped."""
 
@@ -56,7 +56,7 @@ SOUND_TROUBLES = {
 
 
 class Transcript:
-    """Prints each step of a session as lines. `voice_ok`: prompts can be heard; without it they stand out more."""
+    """Prints each step of a session. voice_ok: prompts can be heard; otherwise they are shown larger."""
 
     def __init__(self, console: Console, *, voice_ok: bool = True) -> None:
         self._console = console
@@ -103,7 +103,7 @@ class Transcript:
 
 
 def show_timeline(session: Session, console: Console, *, incidents_only: bool = False) -> None:
-    """The timeline of a record as a table."""
+    """Print a record's timeline as a table."""
     table = Table(box=None, pad_edge=False)
     for column in ("time", "who", "what", ""):
         table.add_column(column, overflow="fold")
@@ -115,7 +115,7 @@ def show_timeline(session: Session, console: Console, *, incidents_only: bool = 
 
 
 class Outlet:
-    """A stream whose writing never raises, for a session that must outlive its terminal.
+    """A stream whose writes never raise, for a session that must outlive its terminal.
 
     Attributes:
         trouble: what is wrong with it since the last write, in plain words; None if all is well.
@@ -147,10 +147,10 @@ class Outlet:
 
 
 class Behind:
-    """A watch that never holds the session up: a terminal that is stopped or gone blocks a thread of its own.
+    """A watch that never delays the session: a stopped or closed terminal blocks only its own thread.
 
     Attributes:
-        trouble: what is wrong with it at the moment, in plain words; None if all is well.
+        trouble: what is wrong with the screen now, in plain words; None if all is well.
     """
 
     def __init__(self, watch: Watch) -> None:
@@ -161,24 +161,24 @@ class Behind:
         threading.Thread(target=self._run, name="screen", daemon=True).start()
 
     def __call__(self, state: SessionState, event: Event, effects: tuple[Effect, ...]) -> None:
-        """Hand on one step; what a screen that is stuck cannot take is dropped."""
+        """Pass on one step; a screen that is stuck loses steps."""
         self.later(lambda: self._watch(state, event, effects))
 
     def later(self, task: Callable[[], None]) -> None:
-        """Do something else to the screen when what was handed on before is shown."""
+        """Run another task on the screen's thread after what was passed on before."""
         with contextlib.suppress(queue.Full):
             self._steps.put_nowait(task)
 
     @property
     def trouble(self) -> str | None:
-        """What is wrong with the screen, if anything is."""
+        """What is wrong with the screen, if anything."""
         since = self._busy_since
         if since is not None and time.monotonic() - since > STUCK_S:
             return "the screen takes nothing"
         return self._raised or None
 
     def close(self, wait_s: float = 1.0) -> None:
-        """Let the last lines out, but wait no longer than `wait_s`."""
+        """Show the last lines, but wait no longer than `wait_s`."""
         end_s = time.monotonic() + wait_s
         while (self._busy_since is not None or not self._steps.empty()) and time.monotonic() < end_s:
             time.sleep(0.01)

@@ -1,7 +1,7 @@
-"""Keeps a live session's process alive: one that is killed or crashes is started again while the session is open.
+"""Keeps a live session running: if its process is killed or crashes, it is started again. Rule 21.
 
-The process that is kept is the same command; it inherits the terminal and the keyboard, and finds the open session by
-itself. It watches its supervisor in turn, and starts another when that one is killed. Rule 21.
+The child is the same command with the same terminal and keyboard, and finds the open session by itself. It watches its
+supervisor in turn and starts another one if that is killed.
 """
 
 from __future__ import annotations
@@ -24,25 +24,25 @@ from rich.console import Console
 from voicecoach.system import signals
 
 KEPT = "VOICECOACH_KEPT"
-"""Environment of the process that is kept: 'first', or 'again' when the one before it ended badly. 'watch' in that of a
-supervisor which a session starts for itself."""
+"""Environment variable of the session's process: 'first', or 'again' when its predecessor ended badly; 'watch' in a
+supervisor that a session started."""
 SUPERVISOR, WATCHED = "VOICECOACH_SUPERVISOR", "VOICECOACH_WATCHED"
-"""The numbers of the process that keeps and, where the session was there first, of the one that is kept."""
+"""Environment variables with the pid of the supervisor, and of the session if that was there first."""
 NOTHING_OPEN = 75
-"""Its exit status when it was started again and there is no session to go on with; EX_TEMPFAIL of sysexits.h."""
+"""Exit status of a session that was started again and finds no open one; EX_TEMPFAIL of sysexits.h."""
 IN_USE = 69
-"""Its exit status when another session has the voice; EX_UNAVAILABLE of sysexits.h."""
+"""Exit status when another session is speaking; EX_UNAVAILABLE of sysexits.h."""
 LOOK_S = 0.5
 """How long a signal may go unnoticed (s)."""
 DEATHS, WITHIN_S = 3, 10.0
-"""So many deaths within so many seconds: something is wrong that starting again does not mend."""
+"""So many deaths within so many seconds are a crash loop: starting again does not help."""
 SLOWLY_S = 5.0
-"""Then it is tried again so often (s)."""
+"""In a crash loop it is tried again at this interval (s)."""
 AGAIN_S = 5.0
-"""A session whose supervisor was killed starts another so often at most (s)."""
+"""A session starts another supervisor at most this often (s)."""
 
 LEFT = ("SIGINT", "SIGHUP", *signals.BACKGROUND)
-"""Signals that are not passed on: the child has them already."""
+"""Signals that are not passed on, because the child gets them anyway."""
 WORD = "nothing worn"
 PAPER = (
     "[bold reverse] THE COACH CANNOT RUN. Stand still. Rub your gloved hands. [/]\n"
@@ -52,16 +52,16 @@ PAPER = (
     "voicecoach end FOLDER --nothing-worn\a"
 )
 Asked = Callable[[float], bool]
-"""Waits so long (s) and says whether it was asked to end."""
+"""Waits so many seconds and returns whether it was asked to end."""
 
 
 def wanted() -> bool:
-    """Whether this process is to be the one that keeps, not the one that is kept."""
+    """Whether this process is to be the supervisor rather than the session."""
     return os.environ.get(KEPT, "watch") == "watch"
 
 
 def again() -> bool:
-    """Whether this process takes the place of one that ended badly: it goes on with an open session or does nothing."""
+    """Whether this process replaces one that ended badly: it continues an open session or does nothing."""
     return os.environ.get(KEPT) == "again"
 
 
@@ -74,11 +74,11 @@ def supervise(
     now: Callable[[], float] = time.monotonic,
     watched: int | None = None,
 ) -> int:
-    """Run a command until it ends by itself; its exit status.
+    """Run a command until it ends by itself, and return its exit status.
 
     Args:
-        command: of the session. console: where a crash loop is told. slowly_s: between tries in a crash loop (s).
-        asked: whether a person ends it in a crash loop. watched: a session that runs already, or None.
+        command: of the session. console: for reporting a crash loop. slowly_s: between tries in a crash loop (s).
+        asked: whether a person ends it during a crash loop. watched: pid of a session that already runs, or None.
     """
     deaths: deque[float] = deque(maxlen=DEATHS)
     how, status = "first", 0
@@ -107,17 +107,17 @@ def supervise(
 
 
 def command() -> tuple[str, ...]:
-    """The command line of this process, for another one."""
+    """This process's command line, for starting another."""
     return (sys.executable, "-m", "voicecoach", *sys.argv[1:])
 
 
 def watched() -> int | None:
-    """The session's process that this supervisor was started by, if it was."""
+    """The pid of the session that started this supervisor, if one did."""
     return _number(WATCHED)
 
 
 def parent() -> int | None:
-    """The supervisor that this process was started by, if it was."""
+    """The pid of the supervisor that started this process, if one did."""
     return _number(SUPERVISOR)
 
 
@@ -127,13 +127,13 @@ def _number(name: str) -> int | None:
 
 
 def wait_for(pid: int) -> None:
-    """Return when a process that is no child of this one is over."""
+    """Return when a process that is not this one's child has ended."""
     while _lives(pid):
         time.sleep(LOOK_S)
 
 
 def typed_word(seconds: float) -> bool:
-    """Whether somebody types WORD within so long; what else is typed is let go."""
+    """Whether somebody types WORD within so many seconds; other input is discarded."""
     end_s = time.monotonic() + seconds
     while (left_s := end_s - time.monotonic()) > 0:
         try:
@@ -149,10 +149,10 @@ def typed_word(seconds: float) -> bool:
 
 
 class SupervisorWatch:
-    """A session's own eye on its supervisor: one that is gone is told of, and another is started in its place.
+    """A session's watch on its supervisor: one that is gone is reported, and another is started.
 
     Args:
-        pid: of the supervisor; None for a session that has none. start: starts another. now: the clock (s).
+        pid: of the supervisor; None for a session without one. start: starts another. now: the clock (s).
     """
 
     def __init__(
@@ -169,7 +169,7 @@ class SupervisorWatch:
 
     @property
     def trouble(self) -> str | None:
-        """That it is gone, when that is noticed; None while there is one."""
+        """That the supervisor is gone, once noticed; None while there is one."""
         if self._pid is None or (os.getppid() == self._pid if self._other is None else self._other.poll() is None):
             return None
         why = "the process that starts this one again after a crash was ended"
@@ -186,7 +186,7 @@ def _another() -> subprocess.Popen[bytes]:
 
 
 def _lives(pid: int) -> bool:
-    """Whether it runs; one that is over and that nobody has asked after does not."""
+    """Whether the process runs; a zombie does not."""
     try:
         return bool(psutil.Process(pid).status() != psutil.STATUS_ZOMBIE)
     except psutil.NoSuchProcess:
@@ -201,14 +201,14 @@ def _asleep(seconds: float) -> bool:
 
 
 def _wait(child: subprocess.Popen[bytes]) -> int:
-    """Its exit status. A signal may be taken by another thread (numpy has some); it is acted on when this one wakes."""
+    """The child's exit status. Another thread may take a signal (numpy has some); it is handled when this one wakes."""
     while True:
         with contextlib.suppress(InterruptedError, subprocess.TimeoutExpired):
             return child.wait(LOOK_S)
 
 
 class _Signals:
-    """While it lasts, this process ends only with its child. What a terminal sends reaches the child by itself, too."""
+    """While active, this process ends only with its child. What a terminal sends reaches the child by itself."""
 
     def __init__(self) -> None:
         self.pid: int | None = None
