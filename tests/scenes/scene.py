@@ -2,9 +2,10 @@
 
 A scene is a text that a practitioner can check:
 
-    protocol: n95-gown
+    protocol: n95-gown                a list, with commas, is played with each of them (as is a list behind 'begins at')
     people: alone | with an observer | with an observer and an assistant | on one microphone
     begins at: rub-outer-1            the step that has just been read; or 'work'
+    site: eyes at once                a site with an eyewash, a desk to call, and, with these words, eyes rinsed at once
     noise: 10 dB below the voices     with sound only; without this line the room is quiet
     through: respirator | shield      with sound only: what the wearer speaks through (a shield: over it)
     wearer, 25 s later: "done"        after the coach's last words, or after the words before
@@ -20,6 +21,8 @@ A scene is a text that a practitioner can check:
     record if heard: step-refused     only asked for when the last person's words were not refused by the ear
     step: shield-away                 the step it is about then
     on: gown, mask                    the list of what is worn then
+    not said yet: "Report it now..."  not once since the scene began
+    as written until: wash-skin       everybody answers as the protocol has it, up to that step ('the end': to the end)
     quiet for 95 s
     cut: killed | microphone pulled | microphone back | disk full
 """
@@ -28,17 +31,19 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import NamedTuple, get_args
 
 import numpy as np
 from session_driver import Session, copies, grammar, setup
+from session_laws import SITE
 
 from voicecoach.audio.line import Samples
 from voicecoach.audio.quiet import QuietLine
 from voicecoach.listen.scripted import ScriptedRecogniser, parse
 from voicecoach.protocol.navigation.position import step_at
+from voicecoach.protocol.site import NO_SITE, Site
 from voicecoach.record.journal import UNHURRIED_S, Journal
 from voicecoach.record.manifest import Manifest
 from voicecoach.record.read import read
@@ -62,6 +67,11 @@ CUTS = {
     "microphone back": ("ears", True),
     "disk full": ("disk", False),
 }
+SITES = {
+    "": NO_SITE,
+    "eyes when out": SITE,
+    "eyes at once": replace(SITE, eyes_at_once=True),
+}
 LONGEST_S = 900.0
 """A part of a scene that is not over then waits for something that never comes."""
 TAIL_S = 4.0
@@ -74,7 +84,7 @@ COACH = re.compile(r'coach(?P<how>, within [\d.]+ s| at once| never)?: "(?P<word
 
 
 class Line(NamedTuple):
-    """One line of a scene. kind: said, coach, sound, silence, record, step, on, quiet or cut."""
+    """One line of a scene. kind: said, coach, sound, silence, record, step, on, unsaid, until, quiet or cut."""
 
     number: int
     kind: str
@@ -95,11 +105,17 @@ class Scene:
     lines: list[Line]
     noise_db: float | None = None
     through: Mask = "none"
+    site: Site = NO_SITE
+
+    @property
+    def setup(self) -> Setup:
+        """What it is played with."""
+        return setup(self.protocol, self.site)
 
 
 @dataclass
 class Moment:
-    """One thing that happened. kind: heard, say, tone, cut or note."""
+    """One thing that happened. kind: heard, say, tone, cut, note or until."""
 
     at_s: float
     kind: str
@@ -109,7 +125,13 @@ class Moment:
 
 
 def load_scene(path: Path) -> Scene:
-    """Read a scene; an AssertionError names the line that cannot be read."""
+    """Read a scene of one protocol; an AssertionError names the line that cannot be read."""
+    (scene,) = load_scenes(path)
+    return scene
+
+
+def load_scenes(path: Path) -> list[Scene]:
+    """Read a scene, once for each of its protocols."""
     head: dict[str, str] = {}
     lines: list[Line] = []
     for number, raw in enumerate(path.read_text(encoding="utf-8").splitlines(), start=1):
@@ -117,7 +139,7 @@ def load_scene(path: Path) -> Scene:
         key, _, value = text.partition(":")
         if not text:
             continue
-        if key in {"protocol", "people", "begins at", "noise", "through"}:
+        if key in {"protocol", "people", "begins at", "site", "noise", "through"}:
             head[key] = value.strip()
         else:
             lines.append(_line(number, text))
@@ -126,7 +148,13 @@ def load_scene(path: Path) -> Scene:
     found = re.fullmatch(r"([\d.]+) dB below the voices", noise) if noise else None
     assert noise is None or found, f"{path.name}: the noise {noise!r} cannot be read"
     noise_db = -float(found[1]) if found else None
-    return Scene(path.stem, head["protocol"], head["people"], head["begins at"], lines, noise_db, through)  # type: ignore[arg-type]
+    protocols = re.split(r", *", head["protocol"])
+    begins = re.split(r", *", head["begins at"]) * (1 if "," in head["begins at"] else len(protocols))
+    site = SITES[head.get("site", "")]
+    return [
+        Scene(path.stem, name, head["people"], begin, lines, noise_db, through, site)  # type: ignore[arg-type]
+        for name, begin in zip(protocols, begins, strict=True)
+    ]
 
 
 def _line(number: int, text: str) -> Line:
@@ -147,8 +175,9 @@ def _line(number: int, text: str) -> Line:
     key, _, value = text.partition(": ")
     if key == "record if heard":
         return Line(number, "record", value, how="if heard")
-    assert key in {"sound", "record", "step", "on", "cut"}, f"line {number} cannot be read: {text}"
-    return Line(number, key, value)
+    more = {"not said yet": "unsaid", "as written until": "until"}
+    assert key in {"sound", "record", "step", "on", "cut", *more}, f"line {number} cannot be read: {text}"
+    return Line(number, more.get(key, key), value.strip('"'))
 
 
 class Room(QuietLine):
@@ -177,7 +206,7 @@ class Stage:
 
     def __init__(self, scene: Scene, folder: Path) -> None:
         self.scene = scene
-        self.setup: Setup = setup(scene.protocol)
+        self.setup: Setup = scene.setup
         mode, independent = PEOPLE[scene.people]
         self.moments: list[Moment] = []
         self.begun = 0
@@ -299,6 +328,14 @@ def check(scene: Scene, moments: list[Moment]) -> None:
         where = f"{scene.name}.txt:{line.number}: {line.kind} {line.text!r}"
         if line.kind in {"quiet", "cut"}:
             continue
+        if line.kind == "until":
+            marked = _find_mark(moments, at, line.text)
+            at = max((i + 1 for i in range(at, marked) if moments[i].kind == "heard"), default=at)
+            continue
+        if line.kind == "unsaid":
+            early = [m for m in moments[:at] if m.kind == "say" and _same(m, line.text)]
+            assert not early, f"{where}: said at {early[0].at_s} s"
+            continue
         if line.kind == "said":
             at = _find(moments, at, "heard", line.text, where)
             spoken_s = moments[at - 1].at_s
@@ -339,17 +376,24 @@ def _find(
         moment = moments[index]
         if moment.kind == "heard" and kind != "heard":
             break
-        same = moment.text.startswith(text[:-3]) if text.endswith("...") else moment.text == text
-        if moment.kind == kind and same and (wanted or {}).items() <= moment.details.items():
+        if moment.kind == kind and _same(moment, text) and (wanted or {}).items() <= moment.details.items():
             return index + 1
     near = moments[max(0, at - 3) : at + 25]
     told = "\n".join(f"  {m.at_s:8.2f} {m.kind:6} {m.text} {m.details or ''}" for m in near)
     raise AssertionError(f"{where} did not happen; instead:\n{told}")
 
 
+def _same(moment: Moment, text: str) -> bool:
+    return moment.text.startswith(text[:-3]) if text.endswith("...") else moment.text == text
+
+
+def _find_mark(moments: list[Moment], at: int, text: str) -> int:
+    return next(i for i in range(at, len(moments)) if (moments[i].kind, moments[i].text) == ("until", text))
+
+
 def _check_state(scene: Scene, line: Line, state: SessionState, where: str) -> None:
     if line.kind == "on":
-        assert ", ".join(state.ledger.on()) == line.text, f"{where}: {state.ledger.on()}"
+        assert (", ".join(state.ledger.on()) or "nothing") == line.text, f"{where}: {state.ledger.on()}"
         return
-    step = step_at(setup(scene.protocol).protocol, state.place)
+    step = step_at(scene.setup.protocol, state.place)
     assert (step.name if step else state.status) == line.text, f"{where}: {step.name if step else state.status}"

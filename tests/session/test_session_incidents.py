@@ -35,6 +35,8 @@ def test_without_air_in_removal_the_hood_comes_off_before_the_gel(begin, name: s
     assert session.step == "now-hood"
     session.hear("hood-off", role="assistant")
     assert {"hood", "hose"}.isdisjoint(session.state.ledger.on())
+    assert session.step == "now-belt"
+    session.hear("belt-off", role="assistant")
     assert session.step == "now-inner"
     session.answer_step()
     assert session.step == "rub-inner-1"

@@ -40,7 +40,11 @@ def read_step(turn: Turn) -> None:
         NoteKind.STEP, step=step.name, stage=place.stage, branch=place.detours[-1].branch if place.detours else ""
     )
     site = turn.setup.site
-    if step.pays == "wash" and any(one.place in AT_THE_EYES for one in turn.state.exposures):
+    if (
+        step.pays == "wash"
+        and not turn.state.ledger.on()
+        and any(one.place in AT_THE_EYES for one in turn.state.exposures)
+    ):
         turn.say(site.eyewash)
     say_step(turn)
     if step.pays == "report":

@@ -20,7 +20,7 @@ from voicecoach.protocol.navigation.moves import (
     touched,
     without_optional,
 )
-from voicecoach.protocol.navigation.position import pieces, settled, step_at
+from voicecoach.protocol.navigation.position import breach_rule, pieces, settled, step_at
 from voicecoach.protocol.place import Place
 from voicecoach.session.events import Heard
 from voicecoach.session.exposure import UNKNOWN, place_meant
@@ -39,6 +39,9 @@ from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
 from voicecoach.session.vocabulary import ALIKE, ASKED_OF_OBSERVER, FAULTS, REASONS, REPLIES
 from voicecoach.session.voice_check import VOICE_CHECK
+
+NOT_WELL = "not-well"
+"""What 'Is the wearer down?' is about when somebody has answered that they are not all right."""
 
 
 def reply(setup: Setup, state: SessionState, event: Heard, command: str) -> Intent:
@@ -296,7 +299,7 @@ def _all_right(setup: Setup, state: SessionState, event: Heard, command: str) ->
         return back_to_business(setup, state, command)
     if command == "yes":
         return Intent("asked_on", question="down", word=command)
-    return Intent("not_all_right", question="down", word=command)
+    return Intent("not_all_right", question="down", about=NOT_WELL, word=command)
 
 
 def _another_awaited(setup: Setup, state: SessionState) -> bool:
@@ -330,6 +333,8 @@ def _go_alone(setup: Setup, state: SessionState, _: Heard, command: str) -> Inte
 
 
 def _down(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
+    if command != "yes" and state.about == NOT_WELL and breach_rule(setup.protocol, "unwell", state.place.stage):
+        return breached(setup, state, "unwell")  # not all right, and not down
     if command != "yes":
         return back_to_business(setup, state, command)
     if not setup.protocol.wearer_down:
