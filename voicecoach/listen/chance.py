@@ -1,8 +1,8 @@
-"""What the chance is that an utterance is the command it sounds like most. Pure.
+"""The probability that an utterance is the command that it sounds most like. Pure.
 
-Two engines tell how well each phrase fits. From that come the things that speak for a command and against it
-(`Evidence`); a logistic function of them, fitted to utterances whose words were known, gives the chance. Its weights
-and the floors by risk stand as data beside this file, with the run that made them.
+Two engines score how well each phrase fits. `Evidence` collects what these scores say for a command and against it; a
+logistic function, fitted to utterances with known words, turns it into a probability. The weights, the floors by risk
+and the run that produced them are in a data file beside this one.
 """
 
 from __future__ import annotations
@@ -19,13 +19,13 @@ from voicecoach.grammar import LOWEST, Grammar, Margins
 from voicecoach.listen.engines.scorer import Scores
 
 MOONSHINE, PHONES = 0.7, 0.9
-"""Shares of moonshine's score (nats) and of the phonemes' (log-odds a phone) in the mixture that ranks phrases."""
+"""Weights of moonshine's score (nats) and the phonemes' (log-odds per phone) in the mixture that ranks phrases."""
 
 LEAST_PHONES = -8.0
-"""What fits worse than this (log-odds a phone) fits equally badly."""
+"""Below this (log-odds per phone) all fits are equally bad."""
 
 FAR = 12.0
-"""A lead that is larger than this (in the mixture) says no more."""
+"""A lead beyond this (in the mixture) adds nothing."""
 
 FILE = "chance.json"
 
@@ -50,7 +50,7 @@ class Evidence:
     live: float
 
     def vector(self) -> list[float]:
-        """As numbers, in the order of their names, with the bends that the fit is given."""
+        """The numbers in the order of their names, shaped as the fit expects them."""
         plain = [float(getattr(self, field.name)) for field in fields(self)]
         bends = [min(self.phones, -2.0), min(self.moonshine, -4.0), min(self.lead, 2.0), min(self.lead_decoys, 0.0)]
         return [*plain, *bends, self.phones if self.words == 1 else 0.0]
@@ -58,9 +58,10 @@ class Evidence:
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """A live command, its best phrase, and what speaks for it. apart: its lead (in the mixture) over the opposite state
-    of the same item, live or not; among: over the same state of every other item, live or not; infinite if there is
-    none.
+    """A live command, its best phrase, and the evidence.
+
+    apart: its lead (in the mixture) over the opposite state of the same item, live or not. among: over the same state
+    of every other item, live or not. Both are infinite if there is no such command.
     """
 
     command: str
@@ -78,13 +79,13 @@ class Calibration:
     offset: float
 
     def log_odds(self, evidence: Evidence) -> float:
-        """Natural logarithm of the odds that it is this command."""
+        """Natural logarithm of the odds that this command was said."""
         return self.offset + math.fsum(w * x for w, x in zip(self.weights, evidence.vector(), strict=True))
 
 
 @dataclass(frozen=True, slots=True)
 class Fitted:
-    """What was fitted for one engine. floors: the chance that a command of each risk needs. asked: that at which a
+    """The fit for one engine. floors: the probability that a command of each risk needs. asked: the one at which a
     danger word is asked about. apart: the lead (in the mixture) that an item's state needs over its opposite; among:
     over the same state of other items.
     """
@@ -102,7 +103,7 @@ class Fitted:
         return min(odds, LOWEST) if unsure else odds
 
     def rules(self, grammar: Grammar) -> Grammar:
-        """The grammar with floors in log-odds instead of those in the unit of the phonemes."""
+        """The grammar with floors in log-odds instead of the phonemes' unit."""
         floors = tuple((risk, _log_odds(self.floors[risk])) for risk, _ in grammar.floors)
         near = _log_odds(self.floors["danger"]) - _log_odds(self.asked)
         margins = tuple((risk, Margins(near=near)) for risk, _ in grammar.floors)
@@ -111,7 +112,7 @@ class Fitted:
 
 
 def fitted(engine: str) -> Fitted:
-    """What was fitted for 'mixed' or 'moonshine'; stands in FILE."""
+    """The fit for 'mixed' or 'moonshine', from FILE."""
     text = resources.files(__package__ or "").joinpath(FILE).read_text(encoding="utf-8")
     data = json.loads(text)["engines"][engine]
     chance = Calibration(tuple(data["weights"]), data["offset"])
@@ -119,7 +120,7 @@ def fitted(engine: str) -> Fitted:
 
 
 class Weighing:
-    """The phrases of a grammar, and what two engines' scores of an utterance say about each command.
+    """A grammar's phrases, and what two engines' scores of an utterance say about each command.
 
     phrases: all of them; owners: the command of each.
     """
@@ -139,11 +140,11 @@ class Weighing:
     def candidates(
         self, live: Collection[str], moonshine: Scores, phones: Scores | None = None, decoy: float = -math.inf
     ) -> list[Candidate]:
-        """Each live command with what speaks for it.
+        """Each live command with its evidence.
 
         Args:
-            moonshine, phones: score of each phrase, shape (phrases,); phones None if only moonshine listens.
-            decoy: the phonemes' best decoy.
+            moonshine, phones: score of each phrase, shape (phrases,); phones is None if only moonshine listens.
+            live: commands that can be meant. decoy: the phonemes' score of the best decoy.
         """
         heard = np.zeros(len(self.phrases)) if phones is None else np.maximum(phones, LEAST_PHONES)
         mixture = MOONSHINE * moonshine + PHONES * heard
@@ -180,7 +181,7 @@ class Weighing:
 
 
 def opposite(name: str) -> str:
-    """The other state of an item: 'gown-off' for 'gown-on'; '' if it is no item's state."""
+    """The other state of an item: 'gown-off' for 'gown-on'; '' if the command is no item's state."""
     item, _, state = name.rpartition("-")
     return {"on": f"{item}-off", "off": f"{item}-on"}.get(state, "") if item else ""
 
@@ -198,11 +199,11 @@ def _log_odds(chance: float) -> float:
 
 
 def chance_of(log_odds: float) -> float:
-    """The chance of which these are the odds."""
+    """The probability with these log-odds."""
     return 1.0 / (1.0 + math.exp(-max(-60.0, min(60.0, log_odds))))
 
 
 def names() -> Sequence[str]:
-    """What the weights are called, in their order."""
+    """The weights' names, in order."""
     plain = (field.name for field in fields(Evidence))
     return (*plain, "phones under -2", "moonshine under -4", "lead under 2", "behind decoys", "phones of one word")

@@ -1,4 +1,4 @@
-"""An ear that could not be started yet: it says so, and is started when it can be."""
+"""A recogniser that could not be started yet: it reports that, and is started when it can be."""
 
 from __future__ import annotations
 
@@ -11,10 +11,10 @@ from voicecoach.session.events import Event
 
 
 class DeferredRecogniser:
-    """Stands for an ear until there is one.
+    """Stands in for a recogniser until there is one.
 
     Args:
-        engine: its name. start: makes it; may take seconds. why: it could not be made, in one line.
+        engine: its name. start: makes it; may take seconds. why: why it could not be made, in one line.
     """
 
     def __init__(self, engine: str, start: Callable[[], Recogniser], why: str) -> None:
@@ -39,7 +39,7 @@ class DeferredRecogniser:
         """Events found since the last call, by time.
 
         Raises:
-            EngineError: there is no ear, or it has failed; `restart` may mend it.
+            EngineError: there is no recogniser, or it has failed; `restart` may help.
         """
         if self._ear is None:
             raise EngineError(self._why)

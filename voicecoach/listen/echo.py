@@ -1,8 +1,8 @@
-"""Takes the coach's own voice out of what a channel heard, twice over.
+"""Removes the coach's own voice from what a channel heard, in two ways.
 
-WebRTC's canceller leaves nothing of a prompt, but little of a voice above it either: its sound tells when somebody
-speaks. A plain adaptive filter leaves a tenth of the prompt and the voice as it was: its sound is what gets decoded.
-Over a prompt 6 dB under the voice this made about twice as many danger words heard.
+WebRTC's canceller leaves nothing of a prompt, but little of a voice over it either; its output shows when somebody
+speaks. A plain adaptive filter leaves a tenth of the prompt but keeps the voice; its output is decoded. Over a prompt 6
+dB below the voice this made about twice as many danger words heard.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ class LinearCanceller:
         self._before = np.zeros(FRAME)
 
     def feed(self, heard: Samples, played: Samples, *, learn: bool) -> Samples:
-        """One frame without its echo. learn: only the coach sounds, so that the room can be learnt."""
+        """One frame without its echo. learn: only the coach sounds, so that the filter may adapt."""
         spectrum = np.fft.rfft(np.concatenate((self._before, played)))
         self._before = played.astype(np.float64)
         self._spectra = np.concatenate((spectrum[None], self._spectra[:-1]))
@@ -52,7 +52,7 @@ class LinearCanceller:
 
 
 class EchoCanceller:
-    """One channel. Idle, and costing nothing, while nothing is played; samples keep their place either way."""
+    """One channel. It costs nothing while nothing is played; samples keep their place either way."""
 
     def __init__(self) -> None:
         # imported late: a native library, of no use to those who only read a grammar
@@ -91,7 +91,7 @@ class EchoCanceller:
             natural = heard
         else:
             if resting:
-                # what it heard last is long past: run it up to now, or that would come out first
+                # its last input is long past: run it up to now, or that would come out first
                 for frame in self._before:
                     self._canceller.process(frame, np.zeros(FRAME, np.float32))
             clean = np.asarray(self._canceller.process(heard, played), np.float32)

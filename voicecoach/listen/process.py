@@ -1,7 +1,7 @@
-"""The ear that talks to a watched process, and the watch on it.
+"""A recogniser in a process of its own, and the watch on that process.
 
-Native recognisers can abort, hang or print; none of that may reach the loop. What runs in the process is in `worker`;
-whatever a damaged one writes stays data.
+Native recognisers can abort, hang or print; none of that may reach the loop. `worker` runs in the process; whatever a
+damaged one writes stays data.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""The one port through which the coach listens. Every engine, audio or typed, is one of these."""
+"""The port through which the coach listens: every engine, by sound or typed, is one of these."""
 
 from __future__ import annotations
 
@@ -11,8 +11,8 @@ from voicecoach.session.events import Event
 class Recogniser(Protocol):
     """Turns blocks of sound (or text) into events.
 
-    `lockstep` ears answer for everything they were fed before `poll` returns, so that a session on the file clock is
-    the same every time; live ears return what is there and never wait.
+    In lockstep, `poll` answers for everything that was fed, so that a session on a file's clock is the same every time;
+    a live recogniser returns what it has and never waits.
     """
 
     engine: str

@@ -1,1 +1,1 @@
-"""The journal of a session and what is read out of it."""
+"""The record of a session: the journal's format, its one writer, readers, and checks."""

@@ -20,13 +20,13 @@ LARGEST = 200_000_000
 
 
 def pack(folder: Path, target: Path) -> tuple[str, ...]:
-    """Write a session's folder into a new zip file; sound and the lock stay outside.
+    """Write a session's folder, without sound and lock, into a new zip file.
 
     Returns:
         The names in it.
 
     Raises:
-        RecordError: the folder can't be read. InputError: the file can't be written, or is there already.
+        RecordError: the folder cannot be read. InputError: the file exists or cannot be written.
     """
     if target.exists():
         raise InputError("is there already", where=str(target), expected="a new file")
@@ -54,7 +54,7 @@ def pack(folder: Path, target: Path) -> tuple[str, ...]:
 
 
 class Packed(NamedTuple):
-    """What an archive is. wrong: what does not hold, a sentence each. ended: its last line is the end mark."""
+    """The state of an archive. wrong: what is wrong with it, a sentence each. ended: its last line is the end mark."""
 
     wrong: tuple[str, ...]
     lines: int
@@ -62,7 +62,7 @@ class Packed(NamedTuple):
 
 
 def verify(target: Path) -> Packed:
-    """Whether an archive is as it was packed, and its lines are as they were written; its sound is not in it.
+    """Whether an archive is as it was packed and its lines are as they were written; its sound is not in it.
 
     Raises:
         InputError: it is no archive of a session.

@@ -1,7 +1,7 @@
 """The small files beside a journal: what is worn (twice), how far the lines reach, and the key of the next seal.
 
-They lie in `.beside`, in the folder above the session's, but for one of the two copies of what is worn. A disk that
-refuses them is no trouble of the session: its lines matter more, and the next batch tries again.
+All but one copy of what is worn lie in `.beside`, in the folder above the session's. A disk that refuses them does not
+disturb the session: its lines matter more, and the next batch tries again.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ FURTHEST = 100_000
 
 
 class Mark(NamedTuple):
-    """How things stand with a line. worn_changed, key_changed: that has to be put on the disk with it.
+    """The state after a line. worn_changed, key_changed: whether these have to be written with it.
 
     key: epoch and secret state of the next seal; None after the last.
     """
@@ -47,7 +47,7 @@ class Tip(NamedTuple):
 
 
 class Beside:
-    """Writes them; never raises."""
+    """Writes these files; never raises."""
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
@@ -60,7 +60,7 @@ class Beside:
         self.saved((mark._replace(worn_changed=True, key_changed=True),))
 
     def saved(self, marks: tuple[Mark, ...]) -> None:
-        """These lines are on the disk now."""
+        """These lines have reached the disk."""
         last = marks[-1]
         with suppress(OSError):
             self._write_tip(last)
@@ -74,11 +74,11 @@ class Beside:
                 self._due = False
 
     def end(self, mark: Mark) -> None:
-        """All lines are on the disk, and no more will come from this process."""
+        """All lines are on the disk, and this process writes no more."""
         self.saved((mark._replace(worn_changed=True, key_changed=True),))
 
     def sealer(self, before: Earlier) -> Sealer | None:
-        """The key that goes on with a record's seals; None if it is lost, damaged or further than the record."""
+        """The key that continues a record's seals; None if it is lost, damaged or ahead of the record."""
         try:
             raw = disk.read_file(apart(self._folder, KEY), LARGEST)
         except RecordError:
@@ -111,7 +111,7 @@ class Beside:
 
 
 def read_tip(folder: Path) -> Tip | None:
-    """How far the record's lines reached, as it stands beside it; None if there is nothing or it is damaged."""
+    """How far the record's lines reached, by the file beside it; None if that is missing or damaged."""
     try:
         found = lines.unseal(TIP_START, disk.read_file(apart(folder, TIP), LARGEST).rstrip(b"\n"))
     except RecordError:

@@ -1,9 +1,9 @@
-"""A record that only the holder of a key can read: its events and its sound are encrypted, its structure is not.
+"""Encryption of a record: its events and sound are encrypted, its structure is not.
 
-From the key file's 32 bytes and the record's salt HKDF-SHA256 (RFC 5869) makes the key of the boxes (INFO_BOX) and a
-check value (INFO_CHECK) that stands in the manifest, so that a wrong key is told from damage. A box is a random nonce
-of 12 bytes and the ChaCha20-Poly1305 ciphertext (RFC 8439) behind it. What is chained, sealed and digested is the box,
-so that a record can be verified without the key.
+HKDF-SHA256 (RFC 5869) derives two values from the key file's 32 bytes and the record's salt: the key of the boxes
+(INFO_BOX), and a check value (INFO_CHECK) for the manifest, by which a wrong key is told from damage. A box is a random
+nonce of 12 bytes followed by ChaCha20-Poly1305 ciphertext (RFC 8439). Chain, seals and digests cover the boxes, so that
+a record can be verified without the key.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ FRAME_BYTES = 4
 
 
 class Box:
-    """Shuts and opens. salt: of the record."""
+    """Encrypts and decrypts. salt: of the record."""
 
     def __init__(self, key: bytes, salt: bytes) -> None:
         self.salt = salt
@@ -45,10 +45,10 @@ class Box:
 
     @classmethod
     def of(cls, made_with: Manifest, key: bytes | None, where: str) -> Box | None:
-        """For a record; None for one that is not encrypted.
+        """The box of a record; None if it is not encrypted.
 
         Raises:
-            RecordError: the key is missing, or another's.
+            RecordError: the key is missing or wrong.
         """
         if not made_with.box:
             return None
@@ -63,12 +63,12 @@ class Box:
         return box
 
     def shut(self, plain: bytes, about: str) -> bytes:
-        """The box. about: what it is, which has to be the same on opening; not secret."""
+        """Encrypt. about: what it is, which has to be the same for decryption; not secret."""
         nonce = os.urandom(NONCE_BYTES)
         return nonce + self._cipher.encrypt(nonce, plain, about.encode())
 
     def open(self, raw: bytes, about: str) -> bytes | None:
-        """What is in the box; None if it was damaged or is another."""
+        """Decrypt; None if the box is damaged or another one."""
         if len(raw) < NONCE_BYTES:
             return None
         try:
@@ -77,12 +77,12 @@ class Box:
             return None
 
     def frame(self, plain: bytes, begin: int) -> bytes:
-        """A box for a file of many, with its length before it. begin: its place in the file."""
+        """A box with its length before it, for a file of many. begin: its position in the file."""
         raw = self.shut(plain, f"sound {begin}")
         return len(raw).to_bytes(FRAME_BYTES) + raw
 
     def frames(self, raw: bytes) -> list[bytes] | None:
-        """What is in a file of boxes; None if one of them was damaged."""
+        """The contents of a file of boxes; None if one of them is damaged."""
         found, at = [], 0
         while at < len(raw):
             end = at + FRAME_BYTES + int.from_bytes(raw[at : at + FRAME_BYTES])
@@ -98,7 +98,7 @@ def new_key(path: Path) -> None:
     """Make a key file, readable by its owner only.
 
     Raises:
-        InputError: it is there already, or can't be written.
+        InputError: it exists or cannot be written.
     """
     try:
         disk.write_new(path, f"{HEAD}{os.urandom(KEY_BYTES).hex()}\n".encode())
@@ -110,10 +110,10 @@ def new_key(path: Path) -> None:
 
 
 def read_key(path: Path | None) -> bytes | None:
-    """The key in a key file; None without one.
+    """The key in a key file; None without a file.
 
     Raises:
-        InputError: it can't be read or is no key file.
+        InputError: it cannot be read or is no key file.
     """
     if path is None:
         return None

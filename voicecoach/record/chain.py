@@ -1,4 +1,4 @@
-"""Walking down the lines of a journal: numbers, chain, seals. Pure."""
+"""Checks the lines of a journal in order: numbers, chain, seals. Pure."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ LONGEST_BARE = 100
 
 
 class SoundLine(NamedTuple):
-    """Bytes `begin` to `begin + size` of a file below audio/ had this digest when line `number` was written."""
+    """When line `number` was written, bytes `begin` to `begin + size` of a file in audio/ had this digest."""
 
     number: int
     begin: int
@@ -23,12 +23,12 @@ class SoundLine(NamedTuple):
 
 @dataclass(slots=True)
 class Seen:
-    """What the lines said so far.
+    """What the lines have said so far.
 
-    count: lines. seq, chain: of the last one. broken: the first line that does not hold, from 1. good: line, seq and
-    wall time of the last one before that. sealed_to: the last line before it that a seal vouches for. closed: the
-    session's end was recorded. ended: the last line is the end mark. chains: seq -> chain. sound: file -> what lines
-    say of its bytes; an empty list for one that was deleted. torn: file -> digest.
+    count: lines. seq, chain: of the last one. broken: the first bad line, from 1. good: line, seq and wall time of the
+    last line before it. sealed_to: the last line before it that a seal covers. closed: the session's end was recorded.
+    ended: the last line is the end mark. chains: seq -> chain. sound: file -> its SoundLines; empty for a deleted one.
+    torn: file -> digest.
     """
 
     chain: str
@@ -45,10 +45,10 @@ class Seen:
 
 
 class Chain:
-    """Takes one line after the other.
+    """Takes the lines one after another.
 
     Args:
-        start: what stands before line 1. public: the key of the first seal; None if nobody knows.
+        start: the chain value before line 1. public: the key of the first seal; None if it is not known.
     """
 
     def __init__(self, start: str, public: str | None) -> None:
@@ -58,7 +58,7 @@ class Chain:
         self._bare = 0
 
     def take(self, raw: bytes) -> Iterator[str]:
-        """The next line (without its newline); what is wrong with it, at most one sentence."""
+        """Take the next line (without its newline); yields what is wrong with it, at most one sentence."""
         seen = self.seen
         before, behind_end = seen.chain, seen.ended
         line = lines.unseal(before, raw)

@@ -1,7 +1,7 @@
-"""What is kept of the sound: short clips around utterances, all of it, or nothing. Never anything of `work`.
+"""The sound that is kept: short clips around utterances, all of it, or none. Never any of the work.
 
-What is kept is put down in the journal with its digest, so that nobody can change or silence it later. When the record
-loses its place and goes on elsewhere, so do the clips; those kept before stay where they were.
+Each piece is recorded in the journal with its digest, so that it cannot be changed or silenced later. When the record
+loses its folder and goes on elsewhere, so do the clips; earlier ones stay where they were.
 """
 
 from __future__ import annotations
@@ -104,13 +104,13 @@ class ClipKeeper:
             self._due.append((max(0, begin - self._pad), end + self._pad))
 
     def work(self, on: bool) -> None:
-        """While the work goes on nothing is kept, and nothing of it stays in memory."""
+        """During work nothing is kept, and nothing of it stays in memory."""
         if on != self._off:
             self._drop()
             self._off = on
 
     def no_audio(self) -> None:
-        """From now on nothing is kept, what was in memory is forgotten, and what lies on the disk is deleted."""
+        """Keep nothing from now on: forget what is in memory and delete what is on the disk."""
         self._ring.clear()
         self._due.clear()
         self._part.clear()
@@ -122,7 +122,7 @@ class ClipKeeper:
         self._put(_Forget())
 
     def close(self, wait_s: float = 2.0) -> None:
-        """Write what is due and end; gives up on a disk that takes longer than `wait_s` (s)."""
+        """Write what is due and end, but wait no longer than `wait_s` (s)."""
         self._drop()
         if self._writer is not None:
             with suppress(queue.Full):
@@ -281,7 +281,7 @@ class _Forget:
 
 
 class _FullFile:
-    """A file that grows. With a head it is a WAV file whose head is right after every append: a kill loses nothing."""
+    """A file that grows. A WAV file's header is correct after every append, so that a kill loses nothing."""
 
     def __init__(self, path: Path, at: int, channels: int, *, head: bool) -> None:
         self.folder, self.end, self.channels, self._head = path.parent, at, channels, head

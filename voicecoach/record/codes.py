@@ -1,4 +1,4 @@
-"""Codes that a programme knows people and rooms by. A record never holds a name. Pure."""
+"""Codes by which a training programme knows people and rooms; a record never holds a name. Pure."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from voicecoach.errors import InputError
 from voicecoach.protocol.model import ROLES
 
 CODE = re.compile(r"(?=.*[0-9])[A-Za-z0-9][A-Za-z0-9-]{0,15}")
-"""Letters, digits and hyphens with a digit among them: a name by itself does not pass."""
+"""Letters, digits and hyphens, with at least one digit, so that a plain name is refused."""
 _WANTED = "at most 16 letters, digits and hyphens, one of them a digit, such as W07"
 
 
@@ -17,7 +17,7 @@ def people(given: Iterable[str]) -> tuple[tuple[str, str], ...]:
     """ROLE=CODE texts as pairs.
 
     Raises:
-        InputError: a role that is unknown or there twice, or something that is no code.
+        InputError: a role is unknown or repeated, or something is no code.
     """
     found: dict[str, str] = {}
     for text in given:

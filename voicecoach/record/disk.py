@@ -1,4 +1,4 @@
-"""Files and folders that only their owner can read, made so from the start."""
+"""Files and folders that only their owner can read, from the moment they exist."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ class LineFile(Protocol):
         """Whether it is still the file of that name."""
 
     def cut(self, size: int) -> None:
-        """Throw away what lies behind `size` bytes."""
+        """Truncate to `size` bytes."""
 
     def write(self, data: bytes) -> None:
         """Append all of `data`."""
@@ -40,14 +40,14 @@ class LineFile(Protocol):
         """Return when everything is on the disk."""
 
     def close(self) -> None:
-        """Let the file go."""
+        """Close the file."""
 
 
 Opener = Callable[[Path], LineFile]
 
 
 class OwnFile:
-    """The real one: mode 0600, made if it is missing."""
+    """The real file: mode 0600, created if missing."""
 
     def __init__(self, path: Path) -> None:
         self._fd = os.open(path, os.O_RDWR | os.O_APPEND | os.O_CREAT | _BINARY, 0o600)
@@ -64,7 +64,7 @@ class OwnFile:
             return False
 
     def cut(self, size: int) -> None:
-        """Throw away what lies behind `size` bytes."""
+        """Truncate to `size` bytes."""
         os.ftruncate(self._fd, size)
 
     def write(self, data: bytes) -> None:
@@ -81,12 +81,12 @@ class OwnFile:
             fcntl.fcntl(self._fd, full)
 
     def close(self) -> None:
-        """Let the file go."""
+        """Close the file."""
         os.close(self._fd)
 
 
 def write_new(path: Path, data: bytes) -> None:
-    """Write a file that is not there yet, readable by its owner only, and put it on the disk."""
+    """Write a new file, readable by its owner only, and sync it."""
     fd = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | _BINARY, 0o600)
     with os.fdopen(fd, "wb") as file:
         file.write(data)
@@ -95,7 +95,7 @@ def write_new(path: Path, data: bytes) -> None:
 
 
 def write_whole(path: Path, data: bytes) -> None:
-    """Write a file so that it is there whole or not at all, readable by its owner only."""
+    """Write a file atomically, readable by its owner only."""
     new = path.with_name(path.name + ".new")
     with suppress(FileNotFoundError):
         new.unlink()
@@ -104,7 +104,7 @@ def write_whole(path: Path, data: bytes) -> None:
 
 
 def write_over(path: Path, data: bytes, *, sync: bool = False) -> None:
-    """Write `data` where the file's bytes are now, so that those are gone as far as the system allows."""
+    """Write `data` over the file's bytes, so that the old ones are gone as far as the system allows."""
     fd = os.open(path, os.O_WRONLY | os.O_CREAT | _BINARY | CAREFUL, 0o600)
     try:
         os.write(fd, data)
@@ -116,10 +116,10 @@ def write_over(path: Path, data: bytes, *, sync: bool = False) -> None:
 
 
 def read_file(path: Path, largest: int) -> bytes:
-    """All of a plain file. What is no plain file (a link, a pipe, a device) is not opened.
+    """A plain file's bytes. Links, pipes and devices are not opened.
 
     Raises:
-        RecordError: it is missing, no plain file, larger than `largest` bytes, or can't be read.
+        RecordError: it is missing, no plain file, larger than `largest` bytes, or unreadable.
     """
     try:
         fd = os.open(path, os.O_RDONLY | _BINARY | CAREFUL)
@@ -141,7 +141,7 @@ def read_file(path: Path, largest: int) -> bytes:
 
 
 def there(path: Path) -> bool:
-    """Whether a plain file of that name is there."""
+    """Whether a plain file of that name exists."""
     try:
         return stat.S_ISREG(path.lstat().st_mode)
     except (OSError, ValueError):
@@ -149,7 +149,7 @@ def there(path: Path) -> bool:
 
 
 def sync_folder(folder: Path) -> None:
-    """Put the names in `folder` on the disk, where the system can do that."""
+    """Sync the names in `folder`, where the system can."""
     with suppress(OSError):
         fd = os.open(folder, os.O_RDONLY)
         try:

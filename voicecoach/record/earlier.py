@@ -1,4 +1,4 @@
-"""What a journal knows of the lines before its own: none in a new session, those of its file in one taken up."""
+"""The state of a journal before its writer adds a line: empty for a new session, or read from its file."""
 
 from __future__ import annotations
 
@@ -18,11 +18,11 @@ LARGEST_SOUND = 1 << 32
 
 @dataclass(slots=True)
 class Earlier:
-    """How the lines before stand.
+    """The state after the existing lines.
 
-    seq, at, chain: of the last one. size: bytes of whole lines. torn: bytes of an unfinished last one. worn, closed:
-    what they say. epoch, public: of the seal that comes next. sound: file below audio/ -> bytes that lines speak of.
-    box: opens the lines of an encrypted record. unsealed: lines since the last seal.
+    seq, at, chain: of the last one. size: bytes of whole lines. torn: bytes of an unfinished last line. worn, closed:
+    by the lines. epoch, public: of the next seal. sound: file in audio/ -> bytes that lines cover. box: decrypts the
+    lines. unsealed: lines since the last seal.
     """
 
     seq: int
@@ -52,10 +52,10 @@ class Earlier:
 
     @classmethod
     def read(cls, folder: Path, key: bytes | None = None) -> tuple[Manifest, Earlier]:
-        """The manifest, and how the lines in a session's folder stand, damaged ones too.
+        """The manifest, and the state after the lines of a session's folder, damaged or not.
 
         Raises:
-            RecordError: the manifest or the lines can't be read at all, or not with this key.
+            RecordError: the manifest or the lines cannot be read at all, or not with this key.
         """
         raw_manifest, made_with = manifest.read(folder)
         raw = disk.read_file(folder / lines.FILE, LARGEST_EVENTS)
@@ -70,12 +70,12 @@ class Earlier:
             found.take((lines.unboxed(data, found.box) if found.box is not None else None) or data)
         for path in (folder / worn.FILE, worn.apart(folder)):
             known = worn.read_one(path)
-            if known is not None and known.seq > found.seq:  # lines were lost: their numbers are not used again
+            if known is not None and known.seq > found.seq:  # lines were lost; their numbers are not used again
                 found.seq = known.seq
         return made_with, found
 
     def sound_without_line(self, folder: Path) -> Iterator[tuple[str, int, bytes]]:
-        """Sound that was written but not put down before the process ended: file, first byte, bytes."""
+        """Sound that was written but not recorded before the process ended: file, first byte, bytes."""
         try:
             names = sorted(path.name for path in folder.iterdir())
         except OSError:
@@ -90,7 +90,7 @@ class Earlier:
                 yield name, known, raw[known:]
 
     def take(self, data: Mapping[str, Any]) -> None:
-        """Know the next line."""
+        """Account for the next line."""
         self.seq = max(self.seq + 1, lines.whole_number(data, "seq"))
         self.at = max(self.at, lines.whole_number(data, "at"))
         kind = data.get("line")

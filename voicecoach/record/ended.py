@@ -1,6 +1,6 @@
-"""A session that a person has ended by hand, from outside: when nothing was worn and it could not be gone on with.
+"""The mark of a session that a person ended from outside, when nothing was worn and it could not be continued.
 
-The mark lies beside the session's folder, so that a record which cannot be written, or is damaged, is left as it is.
+The mark is beside the session's folder, so that a record that is damaged or cannot be written stays as it is.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ LARGEST = 10_000
 
 
 def end(folder: Path, why: str) -> None:
-    """Mark it as over.
+    """Mark the session as over.
 
     Raises:
         RecordError: the mark cannot be written.
@@ -33,7 +33,7 @@ def end(folder: Path, why: str) -> None:
 
 
 def is_ended(folder: Path) -> bool:
-    """Whether somebody did."""
+    """Whether somebody has marked it as over."""
     with suppress(RecordError, ValueError, TypeError, KeyError):
         data = json.loads(disk.read_file(worn.apart(folder, NAME), LARGEST))
         return bool(data["session"] == folder.name)

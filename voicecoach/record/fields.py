@@ -1,4 +1,4 @@
-"""The fields of events and effects as tables for the page on the record's format, made from their classes. Pure."""
+"""Tables of the fields of events and effects, generated from their classes for `help record-format`. Pure."""
 
 from __future__ import annotations
 

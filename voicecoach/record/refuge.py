@@ -1,4 +1,4 @@
-"""A record whose place is lost while it is being written is written anew: there if that can be, else elsewhere."""
+"""A record whose folder is lost while it is written is written anew, in the same place or elsewhere."""
 
 from __future__ import annotations
 
@@ -31,15 +31,15 @@ class ChangedError(OSError):
 
 
 def roots(folder: Path) -> tuple[Path, ...]:
-    """Where a record is written anew, in this order."""
+    """Where a record may be written anew, in order of preference."""
     return (folder.parent, files.data_folder() / "sessions", Path(tempfile.gettempdir()) / "voicecoach-sessions")
 
 
 class Refuge:
-    """What a record needs to begin anew: its small files, and every line so far.
+    """What a record needs to be written anew: its small files, and every line so far.
 
     Args:
-        folder: of the session. lines: bytes of its file of lines that count.
+        folder: of the session. lines: the valid bytes of its file of lines.
     """
 
     def __init__(self, folder: Path, lines: bytes | None) -> None:
@@ -50,18 +50,18 @@ class Refuge:
 
     @property
     def lines(self) -> bytes | None:
-        """Every line so far; None if they are too many to be kept."""
+        """Every line so far; None if they were too many to keep."""
         return bytes(self._lines) if self._lines is not None else None
 
     def add(self, data: bytes) -> None:
-        """Keep what is on the disk now."""
+        """Keep what has reached the disk."""
         if self._lines is not None:
             self._lines += data
             if len(self._lines) > MOST_KEPT:
                 self._lines = None
 
     def begin_anew(self) -> Path:
-        """Make a folder with the small files somewhere; its path.
+        """Make a folder with the small files; returns its path.
 
         Raises:
             OSError: no place takes it.
@@ -88,7 +88,7 @@ class Refuge:
 
 
 def set_aside(path: Path) -> None:
-    """Give what lies in the place of a file of lines another name."""
+    """Rename whatever lies at the path of a file of lines."""
     for count in range(1, 100):
         other = path.with_name(f"foreign-{count}.bin")
         if not other.exists():

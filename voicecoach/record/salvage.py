@@ -1,7 +1,7 @@
-"""A copy of what can be read of a damaged record, and by name what can't. The record itself is only read.
+"""Copies what can be read of a damaged record, and names what cannot. The record itself is only read.
 
-The copy is a record of its own that can be shown and replayed as far as it goes. It has no seals and no end mark, and
-`verify` never calls it whole: what it holds is what was found, not what was written.
+The copy is a record that can be shown and replayed as far as it goes. It has no seals and no end mark, and `verify`
+never calls it whole: it holds what was found, not what was written.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ REPORT = "missing.txt"
 
 @dataclass(slots=True)
 class Salvage:
-    """What came of it. kept: lines in the copy that were lines of the record. missing: what is not, a sentence each."""
+    """The result. kept: lines of the record in the copy. missing: what is not, a sentence each."""
 
     folder: Path
     kept: int = 0
@@ -36,7 +36,7 @@ def salvage(folder: Path, new: Path, key: bytes | None = None) -> Salvage:
     """Make the copy; an encrypted record is decrypted with `key`.
 
     Raises:
-        RecordError: it is no record, or encrypted and `key` is not its key. InputError: `new` can't be made.
+        RecordError: it is no record, or `key` is missing or wrong. InputError: `new` cannot be made.
     """
     found = verify(folder)
     folder, new = folder.resolve(), new.resolve()

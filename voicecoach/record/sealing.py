@@ -1,11 +1,11 @@
-"""Sealing: an Ed25519 key that moves on one way with every seal, so that it can't sign what lies behind it. No I/O.
+"""Seals: an Ed25519 key that changes one way with every seal, so that it cannot sign the past. No I/O.
 
-The key's state is 32 bytes. HKDF (RFC 5869, SHA-256, no salt) makes two things of it: with INFO_SIGN the seed of the
-Ed25519 key (RFC 8032) that signs this seal, with INFO_NEXT the state that comes after it. A seal names the public key
-of the next one. Who takes the machine today can seal what comes, but not change what has been sealed.
+The key's state is 32 bytes. HKDF (RFC 5869, SHA-256, no salt) derives from it, with INFO_SIGN, the seed of the Ed25519
+key (RFC 8032) that signs this seal and, with INFO_NEXT, the next state. A seal names the public key of the next one.
+Whoever takes over the machine can seal what comes, but cannot change what has been sealed.
 
-Overwriting a state is all that a program can do; copies may outlive it in memory, in swap, in a file system's journal
-or in the spare cells of a flash disk.
+Overwriting a state is all that a program can do; copies may survive in memory, in swap, in a file system's journal or
+in the spare cells of a flash disk.
 """
 
 from __future__ import annotations
@@ -31,10 +31,10 @@ def derive(secret: bytes, info: bytes, salt: bytes | None = None) -> bytes:
 
 
 class Sealer:
-    """A key that signs one seal and moves on.
+    """Signs a seal and moves to the next key.
 
     Args:
-        state: 32 secret bytes. epoch: how many seals it has signed.
+        state: 32 secret bytes. epoch: how many seals have been signed.
     """
 
     def __init__(self, state: bytes, epoch: int = 0) -> None:
@@ -43,11 +43,11 @@ class Sealer:
 
     @property
     def state(self) -> bytes:
-        """The secret bytes, for the one file that keeps them."""
+        """The secret bytes, for the one file that stores them."""
         return self._state
 
     def public(self) -> str:
-        """The public key of the next signature, in hexadecimal."""
+        """The public key of the next signature (hexadecimal)."""
         return self._key().public_key().public_bytes_raw().hex()
 
     def public_after(self) -> str:
@@ -61,7 +61,7 @@ class Sealer:
         return signature
 
     def move_on(self) -> None:
-        """Forget this state for the one after it."""
+        """Replace this state by the next."""
         self._state = derive(self._state, INFO_NEXT)
         self.epoch += 1
 
@@ -70,7 +70,7 @@ class Sealer:
 
 
 def holds(public: str, message: bytes, signature: str) -> bool:
-    """Whether `signature` is that of `public` on `message`; False also for what is no key or signature at all."""
+    """Whether `signature` is by `public` on `message`; False also for a malformed key or signature."""
     try:
         Ed25519PublicKey.from_public_bytes(bytes.fromhex(public)).verify(bytes.fromhex(signature), message)
     except (InvalidSignature, ValueError):
@@ -79,10 +79,9 @@ def holds(public: str, message: bytes, signature: str) -> bool:
 
 
 def code(chain: str) -> str:
-    """Twelve digits in groups of three that stand for the whole record, from the chain of its last line.
+    """Twelve digits in groups of three that stand for the whole record, from its last chain value.
 
-    They come from scrypt (RFC 7914) so that trying other records for the same digits costs 0.1 s and 32 MB a try: with
-    10**12 codes, thousands of years on one core.
+    scrypt (RFC 7914) makes each guess cost 0.1 s and 32 MB: with 10**12 codes, thousands of years on one core.
     """
     raw = hashlib.scrypt(
         chain.encode("ascii", "replace"),

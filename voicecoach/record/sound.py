@@ -1,4 +1,4 @@
-"""The sound of a record: what its lines say of it, and whether the files are still that."""
+"""A record's sound: what its lines say about it, and whether the files agree."""
 
 from __future__ import annotations
 
@@ -89,10 +89,10 @@ def _digest(file: io.BufferedReader, size: int) -> str:
 
 
 def read_sound(folder: Path, name: str, box: Box | None = None) -> bytes:
-    """A WAV file below audio/, out of its box if it is in one.
+    """A WAV file in audio/, decrypted if need be.
 
     Raises:
-        RecordError: it is missing, damaged or encrypted, and `box` does not open it.
+        RecordError: it is missing or damaged, or `box` does not decrypt it.
     """
     path = folder / AUDIO / name
     if Path(name).name != name:

@@ -1,4 +1,4 @@
-"""Lines on their way to the disk, through a thread of its own, so that a slow disk holds nobody up."""
+"""Carries lines to the disk in a thread of its own, so that a slow disk delays nobody."""
 
 from __future__ import annotations
 
@@ -31,14 +31,16 @@ class Gap(NamedTuple):
 
 
 class Spool(Generic[Tag]):
-    """What the disk won't take is kept, tried again every `retry_s`, and written in order when it can be.
+    """Keeps what the disk refuses, tries again every `retry_s`, and writes everything in order.
 
     Args:
-        folder: the session's. size: bytes of the file that count; what lies behind them is cut off. torn: bytes of a
-            torn last line, put into a file of their own before the next line. late: told when lines that were late are
-            on the disk. saved: told the mark of the last line of each batch that is on the disk, with those before it;
-            it runs in the spool's thread. idle: called when `idle_s` passed without a line. moved: told the folder in
-            which the lines go on when their own place is lost.
+        folder: the session's. size: valid bytes of the file; what follows is cut off. torn: bytes of a torn last line,
+        saved in a
+            file of their own before the next line. late: called when late lines have reached the disk. saved: called in
+            the
+            spool's thread with the mark of the last line of each batch on the disk, and those before it. idle: called
+            after
+            `idle_s` without a line. moved: called with the new folder when the lines' own place is lost.
     """
 
     def __init__(
@@ -77,11 +79,11 @@ class Spool(Generic[Tag]):
 
     @property
     def unsaved(self) -> int:
-        """Lines that are not on the disk yet."""
+        """Lines that have not reached the disk."""
         return self._handed - self._saved
 
     def hand(self, raw: bytes, number: int, mark: Tag) -> int:
-        """Hand over a line; `turn` must be held. How many lines have been handed over with it."""
+        """Queue a line; `turn` must be held. Returns how many lines have been queued."""
         self._queue.append((raw, number, mark))
         self._handed += 1
         self.turn.notify_all()
@@ -160,7 +162,7 @@ class Spool(Generic[Tag]):
         self._refuge.add(data)
 
     def _opened(self) -> disk.LineFile:
-        """The file with all lines so far, and nothing behind them."""
+        """The file with all lines so far and nothing after them."""
         path = self._folder / FILE
         if self._replaced and os.path.lexists(path):
             set_aside(path)
@@ -187,7 +189,7 @@ class Spool(Generic[Tag]):
         return self._folder
 
     def _failed(self, error: Exception) -> bool:
-        """Note it; whether the next try may do better without any waiting."""
+        """Note the error; returns whether to try again at once."""
         mended = isinstance(error, ChangedError)
         why = f"the record cannot be written: {getattr(error, 'strerror', None) or error}"
         if isinstance(error, ChangedError):

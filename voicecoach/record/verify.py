@@ -1,4 +1,4 @@
-"""Whether a record is what was written: chain, seals, copies, sound, end mark, and the small files beside it."""
+"""Whether a record is as it was written: chain, seals, copies, sound, end mark, and the small files beside it."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ STATUS: dict[RecordState, int] = {"whole": 0, "damaged": 1, "unfinished": 3}
 
 
 class Finding(NamedTuple):
-    """Something that does not hold. file: in the record's folder, or the copy apart. line: from 1, where it has one."""
+    """Something that is wrong. file: in the record's folder, or the copy apart. line: from 1, where it has one."""
 
     file: str
     line: int | None
@@ -72,7 +72,7 @@ class Verified:
         return sealing.code(self.chain) if self.state == "whole" and self.format > 1 else None
 
     def sentences(self) -> Iterator[str]:
-        """What a person should read, a sentence each; the first says it all."""
+        """The result for a person, a sentence each; the first sums it up."""
         good = self.last_good
         upto = f"Line {good.line} of {self.lines} ({good.wall}) is the last that holds" if good else "No line holds"
         if self.state == "whole":
@@ -98,7 +98,7 @@ class _Looking:
 
 
 def verify(folder: Path) -> Verified:
-    """Look at all of a record.
+    """Check all of a record.
 
     Raises:
         RecordError: it is none: there is neither a manifest nor a journal.
@@ -281,7 +281,7 @@ def to_json(verified: Verified, expected_code: str = "") -> dict[str, Any]:
 
 
 def code_differs(verified: Verified, written: str) -> str:
-    """How the code that a person wrote down differs from the record's, a sentence; '' if it is the same."""
+    """How a code that a person wrote down differs from the record's, as a sentence; '' if it does not."""
     code = verified.code()
     if code is None:
         return "The code cannot be compared: only a whole record has one."

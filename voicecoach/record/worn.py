@@ -1,9 +1,8 @@
-"""What was worn, kept twice beside the lines, so that no single damage can take it along.
+"""What was worn, kept twice beside the lines, so that no single damage destroys it.
 
-`worn.json` in the session's folder and `.beside/NAME.worn.json` in the folder above it hold the same line: what is on,
-what has come off, the hands, and which line of the journal said so. Both are written by the journal alone, at its
-begin, whenever something is put on or taken off, and at its end. Each is there whole or not at all and carries a digest
-of its own.
+`worn.json` in the session's folder and `.beside/NAME.worn.json` in the folder above hold the same line: what is on,
+what has come off, the hands, and the journal line that said so. Only the journal writes them: at its start, whenever
+something goes on or comes off, and at its end. Each is written atomically and carries its own digest.
 """
 
 from __future__ import annotations
@@ -32,9 +31,9 @@ WornSource = Literal["beside", "apart", "lines"]
 class WornItems:
     """What is worn at one line of the journal.
 
-    session: the folder's name. manifest: SHA-256 of the manifest. seq, at, wall, line_chain: of the line that it was
-    true at. on, off: items in the order of the protocol or of coming off. hands: as in the ledger. closed: the session
-    is over. live: a person was there.
+    session: the folder's name. manifest: SHA-256 of the manifest. seq, at, wall, line_chain: of that line. on, off:
+    items in the protocol's order, or the order of coming off. hands: as in the ledger. closed: the session is over.
+    live: a person was there.
     """
 
     session: str
@@ -52,7 +51,7 @@ class WornItems:
     closed: bool = False
 
     def changed(self, on: tuple[str, ...], hands: str) -> WornItems:
-        """The same session with these things on; what was on and is not is off."""
+        """The same session with these things on; whatever was on and is not is off."""
         gone = tuple(item for item in (*self.off, *self.on) if item not in on)
         return replace(self, on=on, off=tuple(dict.fromkeys(gone)), hands=hands)
 
@@ -65,7 +64,7 @@ class WornItems:
 
 @dataclass(frozen=True, slots=True)
 class LastWorn:
-    """What a session's last whole words say is worn. worn: that. source: which copy it was read from, or the lines.
+    """What is worn by a session's last good data. source: the copy that it was read from, or the lines.
 
     remarks: what is wrong with the copies, a sentence each.
     """
@@ -81,18 +80,18 @@ class LastWorn:
 
     @property
     def hands(self) -> str:
-        """How the hands were."""
+        """The state of the hands."""
         return self.worn.hands
 
 
 def apart(folder: Path, what: str = "worn.json") -> Path:
-    """Where the second copy for `folder` lies; `what`: worn.json, tip.json or key."""
+    """The path of the second copy for `folder`; `what`: worn.json, tip.json or key."""
     folder = folder.resolve()
     return folder.parent / BESIDE / f"{folder.name}.{what}"
 
 
 def from_bytes(raw: bytes) -> WornItems | None:
-    """The snapshot in a file's bytes; None if a byte of it is not as it was written."""
+    """The snapshot in a file's bytes; None if any byte has changed."""
     found = lines.unseal(START, raw.rstrip(b"\n"))
     data = found.data
     if data is None or not found.whole or data.get("format") != 1:
@@ -135,9 +134,9 @@ def from_ledger(worn: WornItems, details: object) -> WornItems | None:
 
 
 def last_known_worn(folder: Path) -> LastWorn | None:
-    """What the last whole words about a session say is worn; None if nothing about it can be read.
+    """What is worn by the last good data of a session; None if nothing can be read. Never raises.
 
-    The newer of the two snapshots is taken, and whatever undamaged lines say after it. Never raises.
+    The newer of the two snapshots counts, and any undamaged lines after it.
     """
     near, far = read_one(folder / FILE), read_one(apart(folder))
     remarks = [
@@ -154,7 +153,7 @@ def last_known_worn(folder: Path) -> LastWorn | None:
 
 
 def lost_folders(root: Path) -> Iterator[tuple[Path, WornItems]]:
-    """Live sessions that were not closed, and of which only the copy apart can be read: folder and what was worn."""
+    """Live sessions that were not closed and of which only the copy apart is left: folder and what was worn."""
     with suppress(OSError):
         for path in sorted((root / BESIDE).glob("*.worn.json"), reverse=True):
             folder = root / path.name.removesuffix(".worn.json")
@@ -165,7 +164,7 @@ def lost_folders(root: Path) -> Iterator[tuple[Path, WornItems]]:
 
 
 def write(folder: Path, worn: WornItems) -> None:
-    """Put both copies on the disk. Raises OSError when one of them can't be written, after trying both."""
+    """Write both copies. Raises OSError when one of them cannot be written, after trying both."""
     raw, wrong = worn.to_bytes(), None
     for path in (folder / FILE, apart(folder)):
         try:
@@ -178,7 +177,7 @@ def write(folder: Path, worn: WornItems) -> None:
 
 
 def _by_lines(folder: Path, known: WornItems | None) -> WornItems | None:
-    """What the ledger lines say that come after `known` and before the first damage; None if there are none."""
+    """What the ledger lines say after `known` and before the first damage; None if there are none."""
     try:
         raw = disk.read_file(folder / lines.FILE, LARGEST_EVENTS)
     except RecordError:

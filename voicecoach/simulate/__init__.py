@@ -1,1 +1,1 @@
-"""A room and people for it, made of sound, so that a whole session can be played."""
+"""A simulated room with people, made of sound, so that a whole session can be played."""

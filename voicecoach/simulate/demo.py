@@ -58,7 +58,7 @@ WORDS = {
 
 
 def wearer(protocol: Protocol) -> tuple[Reaction, ...]:
-    """What the wearer answers. The scenario is our own: a repeat, a step back, a sleeve that brushed an arm."""
+    """The wearer's answers. The scenario is invented: a repeat, a step back, a sleeve that brushed an arm."""
     steps = {step.name: step for _, step in all_steps(protocol)}
 
     def over(step: str) -> str:
@@ -86,7 +86,7 @@ def wearer(protocol: Protocol) -> tuple[Reaction, ...]:
 
 
 def answers(steps: tuple[Step, ...]) -> tuple[Reaction, ...]:
-    """For each step what it waits for first: the start of its time, or its answer."""
+    """For each step the word that it waits for first: the start of its time, or its answer."""
     found = []
     for step in steps:
         meant = step.timing.start if step.timing else step.answers[0] if step.answers else None
@@ -112,8 +112,8 @@ ROOM = tuple(
 
 @dataclass(frozen=True, slots=True)
 class DemoResult:
-    """What a demo came to. sound: the conversation as a WAV file beside the record, and its
-    samples. page: the trainer's page of it. session_s: its length on the session clock; took_s: on the wall.
+    """The result of a demo. sound: the conversation as a WAV file beside the record, and its samples. page: the
+    trainer's page. session_s: length on the session clock (s); took_s: on the wall clock (s).
     """
 
     session: Session
@@ -139,7 +139,7 @@ class DemoResult:
 
 
 def run(*, seed: int, out: Path | None, engine: str, model: str | None, console: Console, aloud: bool = False) -> bool:
-    """Play the demo and show what came of it; True when all was as it should be.
+    """Play the demo and show the result; True when everything went as it should.
 
     Args:
         seed, out, engine, model, console: as for `play`. aloud: play the conversation on the sound card afterwards.
@@ -190,8 +190,8 @@ def play(*, seed: int, out: Path | None, engine: str, model: str | None, console
     """Play the demo.
 
     Args:
-        seed: voice, waiting times and noise. out: where the record goes; a temporary folder by default.
-        engine, model: the ear, as for `voicecoach run`. console: where progress is shown.
+        seed: of voice, waiting times and noise. out: folder for the record; by default a temporary one.
+        engine, model: as for `voicecoach run`. console: where progress is shown.
 
     Raises:
         VoicecoachError: it cannot begin.
@@ -239,7 +239,7 @@ def play(*, seed: int, out: Path | None, engine: str, model: str | None, console
 
 
 class RecordedRoom(RoomLine):
-    """A room that keeps what was said in it, the coach's voice as it was played and the others' as they were heard."""
+    """A room that records what was said in it: the coach's voice as played, the others' as heard."""
 
     def __init__(self, *args: Any, **wanted: Any) -> None:
         super().__init__(*args, **wanted)

@@ -1,4 +1,4 @@
-"""Who is in the simulated room: people who hear the coach's prompts and say something at a moment they choose."""
+"""The people in the simulated room: they hear the coach's prompts and speak at moments of their choice."""
 
 from __future__ import annotations
 
@@ -39,9 +39,9 @@ class Ended:
 
 @dataclass(frozen=True, slots=True)
 class SpokenLine:
-    """Words to say. at: sample of their begin. meant: the command they stand for, None for chatter.
+    """Words to say. at: sample at which they begin. meant: their command, None for chatter.
 
-    samples: shape (frames,). channel: whose microphone is near. gain_db: against usual loudness.
+    samples: shape (frames,). channel: the nearest microphone. gain_db: relative to usual loudness.
     """
 
     text: str
@@ -122,7 +122,7 @@ class ScriptedPersona:
         self._free_from = 0
 
     def prepare(self) -> None:
-        """Render everything ahead, so that nothing has to be rendered in real time."""
+        """Render everything ahead, so that nothing is rendered in real time."""
         for channel, voice in self.voices.items():
             texts = [
                 reaction.says

@@ -57,16 +57,17 @@ class SpokenWords:
 
 
 class RoomLine(QuietLine):
-    """The closed loop: a persona hears what is played and its words come back through the microphone.
+    """The closed loop: a persona hears what is played, and its words come back through the microphone.
 
     The same persona, room and seed give the same samples for the same played sounds.
 
     Args:
         persona: who is there.
+        room: how it sounds.
         channels: microphones; channel n is near person n.
         seed: of noise and reflections.
-        live: keep real time.
-        limit_s: from then on blocks are marked `last`, so that a session that hangs comes to an end.
+        live: run in real time.
+        limit_s: later blocks are marked `last`, so that a session that hangs comes to an end.
     """
 
     def __init__(
@@ -148,7 +149,7 @@ class RoomLine(QuietLine):
 
 
 def muffled(samples: Samples, mask: Mask) -> Samples:
-    """A person's voice, shape (frames,), as it comes through `mask`."""
+    """A voice, shape (frames,), behind `mask`."""
     points = _LOSS_DB[mask]
     if not points:
         return samples
@@ -158,7 +159,7 @@ def muffled(samples: Samples, mask: Mask) -> Samples:
 
 
 def _path(room: Room, rng: np.random.Generator) -> Samples:
-    """The way from loudspeaker to microphone as an impulse response with the energy of `echo_db`."""
+    """The path from loudspeaker to microphone: an impulse response with the energy of `echo_db`."""
     tail = max(1, round(room.reverb_ms / 1000 * RATE_HZ))
     decay = 10 ** (-3.0 * np.arange(tail) / tail)
     path = np.concatenate([np.zeros(round(room.delay_ms / 1000 * RATE_HZ)), 0.2 * rng.standard_normal(tail) * decay])

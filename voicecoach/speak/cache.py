@@ -34,9 +34,9 @@ def default_folder() -> Path:
 
 
 class Cache:
-    """A folder of prompts by key. It never raises: a cache that cannot be used only costs time.
+    """A folder of prompts by key. It never raises: without a cache it only takes longer.
 
-    A file is a WAV file with a digest of itself behind its end, which players ignore.
+    A file is a WAV file followed by a digest of itself, which players ignore.
     """
 
     def __init__(self, folder: Path) -> None:
@@ -57,7 +57,7 @@ class Cache:
         return np.frombuffer(body, "<i2", offset=44)  # the digest vouches for the header that `put` wrote
 
     def put(self, key: str, samples: Pcm) -> None:
-        """Keep samples under `key`; a reader sees the whole file or none."""
+        """Store samples under `key`; a reader sees the whole file or none."""
         buffer = io.BytesIO()
         with wave.open(buffer, "wb") as out:
             out.setnchannels(1)

@@ -1,4 +1,4 @@
-"""The near end of the rendering child: starts it, asks it, and ends it when it hangs."""
+"""The parent's side of the rendering child: starts it, sends requests, and ends it when it hangs."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from typing import IO, Any
 from voicecoach.errors import EngineError
 
 COMMAND = (sys.executable, "-P", str(Path(__file__).with_name("render.py")))
-"""By its path: it needs nothing of this package, whatever the working folder is."""
+"""Started by path: it needs nothing from this package, whatever the working folder."""
 START_LIMIT_S = 20.0
 """A cold disk and a virus scanner may be slow once."""
 GRACE_S = 1.0
@@ -23,9 +23,9 @@ GRACE_S = 1.0
 
 
 class Renderer:
-    """One rendering child, started when first needed and again after it was ended.
+    """One rendering child, started when first needed and again after it has ended.
 
-    limit_s: seconds one prompt may take.
+    limit_s: seconds that one prompt may take.
     """
 
     def __init__(self, command: Sequence[str] = COMMAND, limit_s: float = 5.0) -> None:
@@ -105,7 +105,7 @@ class Renderer:
                 pipe.close()
 
     def _answer(self, limit_s: float) -> dict[str, Any]:
-        """The next line of the child; when there is none in time, the child is ended."""
+        """The child's next line; if none comes in time, the child is ended."""
         try:
             line = self._answers.get(timeout=limit_s)
         except queue.Empty:
@@ -123,7 +123,7 @@ class Renderer:
 
 
 def _read(pipe: IO[str], answers: queue.SimpleQueue[str]) -> None:
-    """Hand on each line; an empty one tells that the pipe has ended."""
+    """Pass on each line; an empty one means that the pipe has ended."""
     with contextlib.suppress(OSError, ValueError):
         for line in pipe:
             answers.put(line)

@@ -1,4 +1,4 @@
-"""From what an engine wrote to a prompt: decoded, checked, trimmed, resampled, of even loudness."""
+"""From an engine's file to a prompt: decoded, checked, trimmed, resampled, brought to one loudness."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
-"""The child process that renders prompts with pyttsx3: requests as JSON lines in, one JSON line out for each.
+"""The child process that renders prompts with pyttsx3: JSON lines in, one JSON line out for each.
 
-It runs apart because the engine prints on stdout, hangs for ever at a path it cannot write to, and can end the process.
-On Linux each prompt is rendered by a fork of its own: a hang or a crash costs that prompt only, and the bundled
+It runs apart because the engine prints on stdout, hangs for ever at a path that it cannot write to, and can end the
+process. On Linux each prompt is rendered in a fork of its own: a hang or crash costs that prompt only, and the bundled
 eSpeak, whose output depends on what it spoke before, gives the same samples for the same text every time.
 """
 
@@ -25,7 +25,7 @@ ESPEAK_PACE = 0.92
 
 
 def prepare_espeak() -> None:
-    """Let pyttsx3 find the eSpeak that came with pip; without it, it looks for the system's own."""
+    """Make pyttsx3 find the eSpeak from pip; otherwise it looks for the system's."""
     try:
         loader = importlib.import_module("espeakng_loader")
     except ImportError:
@@ -67,7 +67,7 @@ def render(request: dict[str, Any]) -> None:
     engine.save_to_file(request["text"], request["out"])
     if espeak:
         run_espeak(engine, rate)
-        # an unknown voice or variant is not refused: eSpeak keeps the one before
+        # eSpeak does not refuse an unknown voice or variant but keeps the previous one
         took = str(engine.getProperty("voice"))
         if wanted and not f"/{took}".endswith(f"/{wanted.lower()}") and took != find_voice(engine, wanted):
             raise ValueError(f"the engine took the voice {took!r} for {wanted!r}")
@@ -78,10 +78,10 @@ def render(request: dict[str, Any]) -> None:
 
 
 def run_espeak(engine: Any, rate: int) -> None:
-    """Let the queued work be done, to its end.
+    """Run the engine until the queued work is done.
 
-    pyttsx3's own runAndWait cancels what eSpeak's thread has not begun yet, be it the rate or the speech, and returns
-    10 ms later whether the file is written or not: on a busy machine a few prompts in a thousand came out wrong.
+    pyttsx3's own runAndWait cancels what eSpeak's thread has not begun, be it the rate or the speech, and returns 10 ms
+    later whether the file is written or not: on a busy machine a few prompts in a thousand came out wrong.
 
     Raises:
         ValueError: the speech was broken off, or has another rate.
@@ -99,7 +99,7 @@ def run_espeak(engine: Any, rate: int) -> None:
 
 
 def answer(request: dict[str, Any]) -> dict[str, Any]:
-    """Render, and say how it went."""
+    """Render, and report the result."""
     try:
         render(request)
     except Exception as error:  # noqa: BLE001 whatever an engine raises is an answer, not the end
@@ -108,7 +108,7 @@ def answer(request: dict[str, Any]) -> dict[str, Any]:
 
 
 def answer_forked(request: dict[str, Any], out: TextIO) -> None:
-    """The same in a fork, which the kernel ends when its time is over, even within native code."""
+    """The same in a fork, which the kernel ends when its time is up, even within native code."""
     pid = os.fork()
     if pid == 0:
         signal.setitimer(signal.ITIMER_REAL, request["limit_s"])
@@ -120,7 +120,7 @@ def answer_forked(request: dict[str, Any], out: TextIO) -> None:
 
 
 def reply(out: TextIO, data: dict[str, Any]) -> None:
-    """One line, at once."""
+    """Write one line and flush it."""
     out.write(json.dumps(data) + "\n")
     out.flush()
 

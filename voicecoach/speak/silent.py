@@ -1,4 +1,4 @@
-"""A voice that cannot be heard: for typed sessions, and for a machine without a speaker."""
+"""A voice that nobody hears: for typed sessions, and for a machine without a speaker."""
 
 from __future__ import annotations
 
@@ -22,14 +22,14 @@ def spoken_s(text: str) -> float:
 
 
 class SilentVoice:
-    """Renders every prompt to near silence of the length its words would take."""
+    """Renders every prompt as near silence of the length that its words would take."""
 
     name = "silent"
     ok = True
     why = ""
 
     def prepare(self, texts: Sequence[str], progress: RenderProgress | None = None) -> list[str]:
-        """Nothing has to be rendered ahead."""
+        """Nothing needs rendering."""
         if progress is not None:
             progress(len(texts), len(texts))
         return []

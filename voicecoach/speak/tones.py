@@ -1,7 +1,7 @@
-"""The coach's own sounds, made here so that no file can be missing.
+"""The coach's own sounds, computed here so that no file can be missing.
 
-A patient's alarm (IEC 60601-1-8) is a burst of 3 or of 3+2 pulses, rich in harmonics, with a fundamental of 150 to
-1000 Hz. These stay away from it on each count: one or two pulses, glides or plain sines, all above 1000 Hz.
+A patient's alarm (IEC 60601-1-8) is a burst of 3 or of 3+2 pulses, rich in harmonics, with a fundamental of 150 to 1000
+Hz. These differ on each count: one or two pulses, glides or plain sines, all above 1000 Hz.
 """
 
 from __future__ import annotations

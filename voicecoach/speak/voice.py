@@ -1,4 +1,4 @@
-"""The coach's voice: prompts rendered ahead by a child process, kept on disk and in memory, played by the line."""
+"""The coach's voice: a child process renders prompts ahead; they are kept on disk and in memory."""
 
 from __future__ import annotations
 
@@ -63,13 +63,13 @@ class Voice:
         """Held by whoever renders: one child, one prompt at a time."""
 
     def prepare(self, texts: Sequence[str], progress: RenderProgress | None = None) -> list[str]:
-        """Render what is not in the cache; the texts that could not be rendered."""
+        """Render what is not in the cache; returns the texts that could not be rendered."""
         wanted = list(dict.fromkeys(texts))
         failed: list[str] = []
         row = 0
         try:
             for done, text in enumerate(wanted, start=1):
-                with self._one:  # let go between prompts: one that is needed now comes first
+                with self._one:  # released between prompts: one that is needed now goes first
                     known = self._prompts.get(text)
                     if known is None:
                         known = self._cache.get(self._key(text))
@@ -87,7 +87,7 @@ class Voice:
         return failed
 
     def sound(self, text: str) -> Samples:
-        """The prompt's samples; a tone pattern if it cannot be rendered.
+        """The prompt's samples, or a tone pattern if it cannot be rendered.
 
         A text that was not prepared is rendered now, which takes about 0.2 s.
         """
@@ -123,7 +123,7 @@ class Voice:
 
 @functools.cache
 def engine_version() -> str:
-    """The engine and its version: a part of the cache's key and of the record."""
+    """The engine and its version, for the cache's key and the record."""
     parts = []
     for package in ("pyttsx3", "espeakng-loader"):
         try:

@@ -1,1 +1,1 @@
-"""What scores the phrases of an utterance, one file an engine."""
+"""Engines that score the phrases of an utterance, one to a file."""

@@ -1,9 +1,9 @@
-"""Both small engines together, and a decision that knows what it does not know.
+"""Both small engines together, with a calibrated decision.
 
-Moonshine ranks better, the phonemes refuse better: what both say of every phrase becomes the chance that the best
-command is the right one (`chance`), and that is held against the floors. Danger words are looked for by the phonemes
-first, also inside sentences. One that they have plainly is decided before moonshine is asked; one inside a sentence is
-cut out and judged like an utterance of its own, or taken where it stands in what moonshine writes down.
+Moonshine ranks better, the phonemes refuse better. Their scores together become the probability that the best command
+is the right one (`chance`), which is held against the floors. The phonemes look for danger words first, also inside
+sentences. One that they find plainly is decided before moonshine is asked; one inside a sentence is cut out and judged
+like an utterance of its own, or taken if moonshine's text contains it.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ class MixedScorer:
     """Scores utterances against the phrases of an English grammar.
 
     Args:
-        phonemes, moonshine: the two engines; those of their wheels if not given.
+        phonemes, moonshine: the two engines; by default those of their wheels.
 
     Raises:
         EngineError: one of them cannot be loaded.
@@ -85,7 +85,7 @@ class MixedScorer:
         return sorted(best.values(), key=lambda scored: (-scored.score, scored.command)), None
 
     def nearest_decoy(self, samples: Samples) -> str:
-        """The decoy that the phonemes find most like an utterance."""
+        """The decoy that the phonemes find most similar to an utterance."""
         return self._phonemes.nearest_decoy(samples)
 
     def _danger(self, phones: SpellingScores, live: Collection[str]) -> tuple[Scored | None, int | None]:
@@ -105,7 +105,7 @@ class MixedScorer:
         return alone, max(over, key=inside.__getitem__, default=None)
 
     def _weigh(self, samples: Samples, live: Collection[str], phones: SpellingScores) -> tuple[list[Scored], str]:
-        """Each live command with the log-odds that it is what was said; and what moonshine writes down."""
+        """The log-odds that each live command was said, and moonshine's text."""
         whole = np.array([phones.whole[rows].max() for rows in self._rows])
         heard = self._moonshine.rank(samples)
         candidates = self._weighing.candidates(live, heard.scores, whole, phones.decoy)

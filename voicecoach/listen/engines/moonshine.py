@@ -1,8 +1,8 @@
-"""The engine that knows people's English: phrases scored by moonshine, a small speech-to-text model.
+"""Phrases scored by moonshine, a small speech-to-text model.
 
-Its own transcripts of single words are poor, but asked how likely each phrase that can be meant is, it ranks them
-better than phones do. All phrases are scored at once over a prefix tree, in both spellings, with the chance that the
-text ends behind them. What it expects before it hears anything ("go on" rather than "gown on") is in part taken off.
+Its own transcripts of single words are poor, but asked how likely each phrase is, it ranks phrases better than phones
+do. All phrases are scored at once over a prefix tree, in both spellings, with the probability that the text ends there.
+What the model expects before it hears anything ("go on" rather than "gown on") is partly subtracted.
 """
 
 from __future__ import annotations
@@ -27,16 +27,16 @@ LANGUAGE = "en"
 """The language of the model in the wheel."""
 
 EXPECTED = 0.3
-"""How much of a phrase's score on noise alone is taken off its score."""
+"""How much of a phrase's score on noise alone is subtracted from its score."""
 
 LEAST = -16.0
-"""A beginning that lies this far (nats) under the likeliest text is not followed up; a phrase so scored is none."""
+"""A prefix this far (nats) below the likeliest text is dropped; a phrase with this score was not found."""
 
 WRITTEN = 2.0
-"""Log-odds of a danger word that stands in what moonshine writes down."""
+"""Log-odds of a danger word in moonshine's text."""
 
 BEAMS = 16
-"""Beginnings followed up at a time."""
+"""Prefixes followed at a time."""
 
 LEVEL = 0.08
 """RMS to which an utterance is brought."""
@@ -52,8 +52,8 @@ _EXPECTED_FILE = "moonshine_expected.json"
 
 @dataclass(frozen=True, slots=True)
 class UtteranceScores:
-    """An utterance. scores: of each phrase against the likeliest text, natural logarithms, LEAST at worst, less what
-    was expected; shape (phrases,). text: the likeliest text.
+    """An utterance. scores: of each phrase against the likeliest text (natural logarithms, at least LEAST), less the
+    expected score; shape (phrases,). text: the likeliest text.
     """
 
     scores: Scores
@@ -103,7 +103,7 @@ class MoonshineScorer:
         return self._fitted.rules(grammar)
 
     def rank(self, samples: Samples) -> UtteranceScores:
-        """Score all phrases on one utterance, shape (samples,); the same array again gives what it gave before."""
+        """Score all phrases on one utterance, shape (samples,); the result for the same array is cached."""
         if self._last is None or self._last[0] is not samples:
             self._last = samples, self._rank(samples)
         return self._last[1]
@@ -143,7 +143,7 @@ class MoonshineScorer:
         return [float(score) for score in total / _NOISES]
 
     def text(self, samples: Samples) -> str:
-        """What was said, freely."""
+        """The likeliest text, whatever the phrases."""
         heard, empty = self._network.listen(_levelled(samples))
         return self._freely(heard, empty)[0]
 
@@ -163,7 +163,7 @@ class MoonshineScorer:
     def _follow(
         self, heard: EncodedUtterance, empty: Beams, tree: PrefixNode, count: int, *, beams: int, least: float
     ) -> Scores:
-        """The scores of `count` phrases of a tree; -inf for those whose beginning was not followed up."""
+        """The scores of `count` phrases of a tree; -inf for those whose prefix was dropped."""
         scores = np.full(count, -np.inf)
         front: list[tuple[float, PrefixNode]] = [(0.0, tree)]
         known = [empty]
@@ -207,7 +207,7 @@ class MoonshineScorer:
 
 
 def written(text: str, commands: Iterable[Command], live: Collection[str]) -> list[Scored]:
-    """The live ones of these commands of which a phrase stands in a text, scored WRITTEN."""
+    """The live commands of which a phrase is in the text, scored WRITTEN."""
     padded = f" {normalise(text)} "
     found = []
     for command in commands:
@@ -218,7 +218,7 @@ def written(text: str, commands: Iterable[Command], live: Collection[str]) -> li
 
 
 def noises() -> list[Samples]:
-    """Six noises without a word: white, dull and rumbling, 0.8 and 1.2 s; the same each time."""
+    """Six noises without a word (white, dull and rumbling, of 0.8 and 1.2 s), always the same."""
     rng = np.random.default_rng(0)
     made = []
     for number in range(_NOISES):

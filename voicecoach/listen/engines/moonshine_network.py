@@ -1,7 +1,7 @@
-"""The one door to moonshine: its English encoder and decoder, run by onnxruntime.
+"""Moonshine's English encoder and decoder, run by onnxruntime; nothing else imports them.
 
-PyPI `moonshine-voice` (MIT) carries them; its own native library is not loaded. Nothing of them is documented: the
-shapes below were read from the files, and the figures are held to the package's own transcriber by a test.
+They come with PyPI `moonshine-voice` (MIT), whose own native library is not loaded. None of it is documented: the
+shapes below were read from the files, and a test holds the results to the package's own transcriber.
 """
 
 from __future__ import annotations
@@ -43,10 +43,10 @@ _OF_ENCODER = [place for place, name in enumerate(_KEYS) if ".encoder." in name]
 
 
 def why_not(installed: Callable[[str], bool] | None = None) -> str:
-    """Why moonshine cannot run here, '' if it can. Reads all of its files (0.1 s), and loads nothing.
+    """Why moonshine cannot run here; '' if it can. Reads all its files (0.1 s) and loads nothing.
 
     Args:
-        installed: whether a module is there; asks the import system if not given.
+        installed: whether a module is there; asks the import system by default.
     """
     there = installed if installed is not None else lambda module: importlib.util.find_spec(module) is not None
     for module, package in ((RUNTIME, "onnxruntime"), (MODULE, "moonshine-voice")):
@@ -64,7 +64,7 @@ def why_not(installed: Callable[[str], bool] | None = None) -> str:
 
 
 def folder() -> Path:
-    """Where the model's files lie, if the package is there."""
+    """The folder of the model's files."""
     found = importlib.util.find_spec(MODULE)
     return Path(found.origin if found is not None and found.origin else "").parent / "assets" / "tiny-en"
 
@@ -94,7 +94,7 @@ class MoonshineNetwork:
     """Encoder and decoder, on one thread.
 
     Raises:
-        EngineError: a package is missing, is another version, or its files are damaged.
+        EngineError: a package is missing or has another version, or its files are damaged.
     """
 
     def __init__(self) -> None:
@@ -117,7 +117,7 @@ class MoonshineNetwork:
             raise EngineError(f"moonshine cannot be loaded: {error}", where="engine moonshine", mend=MEND) from None
 
     def listen(self, samples: Samples) -> tuple[EncodedUtterance, Beams]:
-        """The utterance, samples of shape (samples,), and the one empty text to begin with."""
+        """Encode an utterance of shape (samples,); also the one empty text to begin with."""
         sound = np.ascontiguousarray(samples, np.float32)[None]
         (states,) = self._encoder.run(
             ["last_hidden_state"], {"input_values": sound, "attention_mask": np.ones(sound.shape, np.int64)}
@@ -128,7 +128,7 @@ class MoonshineNetwork:
         return heard, Beams(logs, tuple(past[place] for place in _OF_DECODER))
 
     def add(self, heard: EncodedUtterance, beams: Beams, texts: Sequence[int], pieces: Sequence[int]) -> Beams:
-        """The texts `texts` (rows of `beams`), each with one piece more."""
+        """The texts `texts` (rows of `beams`), each extended by one piece."""
         shape = (len(texts), *heard.cross[0].shape[1:])
         past: list[Array] = [np.empty(0, np.float32)] * len(_KEYS)
         for place, own in zip(_OF_DECODER, beams.past, strict=True):

@@ -1,4 +1,4 @@
-"""Phrases as a prefix tree of pieces, so that what begins alike is computed once. Pure."""
+"""Phrases as a prefix tree of pieces, so that a common prefix is computed once. Pure."""
 
 from __future__ import annotations
 
@@ -8,9 +8,7 @@ from dataclasses import dataclass, field
 
 @dataclass(slots=True)
 class PrefixNode:
-    """A beginning. piece: its last piece; children: what may follow, by piece; ends: numbers of the phrases that are
-    complete here.
-    """
+    """A prefix. piece: its last piece. children: by their piece. ends: numbers of the phrases that end here."""
 
     piece: int
     children: dict[int, PrefixNode] = field(default_factory=dict)

@@ -1,4 +1,4 @@
-"""The phone network of the `hama` package: its weights, read here and computed by `conformer`.
+"""The phone network of the `hama` package: its weights are read here and computed by `conformer`.
 
 The package's own engine gives the same numbers for eight times the processor time (`tests/bench/hearing_cost.py`), and
 speech without a pause is decoded more than twice.
@@ -77,7 +77,7 @@ class HamaNetwork:
 
     def log_probabilities(self, samples: Samples) -> Array:
         """Natural logarithms, shape (frames, phones), a frame every 20 ms, of sound of shape (samples,)."""
-        # matrices so small cost more on two cores than on one
+        # matrices this small cost more on two cores than on one
         with self._threads.limit(limits=1):
             return self._network(np.ascontiguousarray(samples, np.float32))
 
