@@ -20,15 +20,20 @@ Take = Callable[[Sound, list[str]], Taken]
 """Of an utterance and what is live."""
 
 
-def engines(grammar: Grammar) -> dict[str, Take]:
-    """Those that can run here; the others are named."""
+def engines(grammar: Grammar, only: str = "") -> dict[str, Take]:
+    """Those that can run here, or those of them that `only` names with commas between; the others are named."""
     made: dict[str, Take] = {}
+    wanted = only.split(",") if only else ["mixed", "phonemes", "moonshine", "PocketSphinx", "transcript"]
     for name in ("mixed", "phonemes", "moonshine"):
+        if name not in wanted:
+            continue
         try:
             made[name] = product(name, grammar)
         except EngineError as error:
             print(f"not run: {error.line()}")
     for name, make in (("PocketSphinx, JSGF", sphinx), ("moonshine's transcript", transcript)):
+        if not any(part in name for part in wanted):
+            continue
         try:
             made[name] = make(grammar)
         except (ImportError, EngineError) as error:

@@ -86,7 +86,8 @@ def wording(setup: Setup, command: str) -> str:
     if known is None:
         return command
     labels = {item.label for item in setup.protocol.items if item.say == command.rpartition("-")[0]}
-    return next((phrase for phrase in known.phrases if phrase.rpartition(" ")[0] in labels), known.phrases[0])
+    own = (phrase for phrase in known.phrases if any(phrase.startswith(f"{label} ") for label in labels))
+    return next(own, known.phrases[0])
 
 
 class _Play:
