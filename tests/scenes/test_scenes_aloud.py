@@ -6,7 +6,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from scene import check, load_scene
+from scene import check, load_scene, load_scenes
 from spoken_scene import SpokenStage, as_meant
 
 WRITTEN = Path(__file__).parent / "as_written"
@@ -23,10 +23,23 @@ over a prompt prints; with sound this much is asked for.
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="the phoneme engine has no library for Windows")
 
 
+INCIDENTS = ("d01-no-air-in-removal", "d04-torn-seen-by-the-observer", "d05-help-me", "d06-eyes-at-once")
+"""Those of the incidents that are played with sound, each with its first protocol."""
+
+
 @pytest.mark.parametrize("name", ALOUD)
 def test_the_scene_plays_as_written_with_sound(name: str, tmp_path: Path) -> None:
     scene = load_scene(WRITTEN / f"{name}.txt")
     scene.lines = [line._replace(within_s=LATER_S) if line.kind == "silence" else line for line in scene.lines]
+    moments = SpokenStage(scene, tmp_path).play()
+    as_meant(scene, moments)
+    check(scene, moments)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("name", INCIDENTS)
+def test_the_incident_plays_as_written_with_sound(name: str, tmp_path: Path) -> None:
+    scene = load_scenes(WRITTEN.parent / "incidents" / f"{name}.txt")[0]
     moments = SpokenStage(scene, tmp_path).play()
     as_meant(scene, moments)
     check(scene, moments)

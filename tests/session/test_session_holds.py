@@ -336,7 +336,7 @@ def test_the_end_is_asked_for_and_silence_there_alarms_nobody(begin) -> None:
     session = begin()
     session.go_to("practice-leave")
     effects = session.hear("done", quiet=False)
-    assert session.says(effects) == ["All steps are finished.", "Shall I end here?"]
+    assert session.says(effects) == [grammar().say("all-done"), "Shall I end here?"]
     session.said_out()
     session.pass_s(1800)
     assert session.noted("alarm") == []

@@ -34,9 +34,7 @@ def introduce(turn: Turn) -> None:
     state = turn.state
     turn.note(NoteKind.OPENED, mode=state.mode, ear=state.ear, audio=state.audio, training_only=state.training_only)
     turn.hush()
-    if state.training_only:
-        turn.aside("intro-training")
-    turn.aside("intro-order")
+    turn.aside("intro-training" if state.training_only else "intro-order")
     if f"intro-ear-{state.ear}" in dict(turn.setup.grammar.says):
         turn.aside(f"intro-ear-{state.ear}")
     turn.aside(f"intro-audio-{state.audio}")
