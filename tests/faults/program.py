@@ -28,8 +28,9 @@ class Program:
         environment = {name: value for name, value in os.environ.items() if name != supervisor.KEPT}
         environment |= {"XDG_RUNTIME_DIR": str(out.parent)} | variables
         self.process = subprocess.Popen(
-            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, env=environment
-        )
+            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+            env=environment, start_new_session=True,
+        )  # fmt: skip
         self.shown: list[str] = []
         self._deaf = False
         self._lines: queue.SimpleQueue[str | None] = queue.SimpleQueue()
@@ -70,12 +71,12 @@ class Program:
         os.kill(self.pid, signal.SIGKILL)
 
     def end(self) -> None:
-        """End the keeper first, or it would start another one."""
-        self.process.kill()
+        """End all of its processes at once: one that is left starts the other again."""
+        for _ in range(2):  # the second time for one that was just being started
+            with contextlib.suppress(ProcessLookupError):
+                os.killpg(self.process.pid, signal.SIGKILL)
+            time.sleep(0.2)
         self.process.wait(10)
-        time.sleep(1.0)  # one that was just started takes its lock
-        with contextlib.suppress(OSError, ValueError):
-            self.kill()
 
     @property
     def folder(self) -> Path:
