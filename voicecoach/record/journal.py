@@ -1,4 +1,4 @@
-"""The journal of a session: every event is on the disk before it is acted on, unless the disk won't have it."""
+"""The journal of a session: every event reaches the disk before it is acted on, unless the disk refuses."""
 
 from __future__ import annotations
 
@@ -29,9 +29,9 @@ from voicecoach.session.events import CLOCK_HZ, Event
 
 AUDIO = "audio"
 PATIENCE_S = 0.07
-"""So long (s) a reply waits for the disk where a person waits for it; with what else it costs that is under 0.1 s."""
+"""A reply waits so long for the disk when a person waits for the reply (s); with all else it stays below 0.1 s."""
 UNHURRIED_S = 10.0
-"""The same on the file clock, where nobody waits for a reply: what the wall clock does must not change the session."""
+"""The same on a file's clock (s), where nobody waits: the wall clock must not change the session."""
 RETRY_S = 0.5
 BOXED = ("event", "effect", "gap")
 """Lines that an encrypted record keeps in boxes; all others say nothing of what happened."""
@@ -42,7 +42,7 @@ can be changed by who breaks in."""
 
 
 class Written(NamedTuple):
-    """seq: the number of the event's line. late: it was not on the disk when patience ran out."""
+    """seq: the number of the event's line. late: it had not reached the disk when patience ran out."""
 
     seq: int
     late: bool
@@ -59,7 +59,7 @@ def iso(moment: datetime) -> str:
 
 
 def new_folder(root: Path, wall: Callable[[], datetime] = now_utc) -> Path:
-    """A name for a new session below `root` that sorts by time and is not taken yet."""
+    """A path for a new session in `root` that sorts by time and does not exist."""
     stem = wall().astimezone(UTC).strftime("%Y-%m-%dT%H-%M-%SZ")
     folder, count = root / stem, 1
     while folder.exists():
@@ -69,10 +69,10 @@ def new_folder(root: Path, wall: Callable[[], datetime] = now_utc) -> Path:
 
 
 def check_root(root: Path) -> None:
-    """Make the folder that records are kept in, if it is not there, and see that it takes them.
+    """Make the folder for records if need be, and check that it can be written.
 
     Raises:
-        InputError: it does not.
+        InputError: it cannot.
     """
     try:
         root.mkdir(parents=True, exist_ok=True)
@@ -87,13 +87,13 @@ def check_root(root: Path) -> None:
 
 
 class Journal:
-    """Appends to events.jsonl through a spool of its own, so that a slow disk holds nobody up.
+    """Appends to events.jsonl through a spool, so that a slow disk delays nobody.
 
-    What the disk won't take is kept, tried again every `retry_s`, and written in order when it can be, followed by a
-    'gap' line that says how late. Once open, no method raises. Make one with `create` or `open_existing`.
+    Lines that the disk refuses are kept, tried again every `retry_s`, and written in order, followed by a 'gap' line
+    that says how late they are. Once the journal is open, no method raises. Make one with `create` or `open_existing`.
 
     Attributes:
-        folder: the session's folder. manifest: as written. box: shuts the lines and the sound; None if they are plain.
+        folder: the session's folder. manifest: as written. box: encrypts lines and sound; None if they are plain.
     """
 
     def __init__(
@@ -150,13 +150,13 @@ class Journal:
         """Make a session's folder with manifest, copies and an empty journal.
 
         Args:
-            folder: must not be there yet. made_with: `begun` is set if empty. copies: file name -> bytes, such as
-                protocol.yaml, grammar.yaml, site.yaml. key: 32 bytes to encrypt events and sound with. opener, wall:
-                for tests. patience_s: longest wait of `write` (s); default by the session's source. retry_s: between
-                tries on a disk that fails (s).
+            folder: must not exist. made_with: `begun` is set if empty. copies: file name -> bytes, such as
+                protocol.yaml, grammar.yaml, site.yaml. key: 32 bytes that encrypt events and sound. opener, wall: for
+                tests. patience_s: longest wait of `write` (s); by default from the session's source. retry_s: between
+                tries on a failing disk (s).
 
         Raises:
-            InputError: the folder can't be made or written.
+            InputError: the folder cannot be made or written.
         """
         sealer = Sealer(os.urandom(STATE_BYTES))
         box = Box.new(key) if key is not None else None
@@ -217,10 +217,10 @@ class Journal:
         patience_s: float = PATIENCE_S,
         retry_s: float = RETRY_S,
     ) -> Journal:
-        """Go on with a session: numbers and chain continue; a torn last line is put aside in a file of its own.
+        """Continue a session: numbers and chain go on; a torn last line is moved to a file of its own.
 
         Raises:
-            RecordError: it can't be read, is encrypted with another key than `key`, or a living process has it.
+            RecordError: it cannot be read, `key` is wrong, or a living process has it.
         """
         lock = Lock(folder)
         if folder.is_dir() and not lock.take(wall()):
@@ -251,28 +251,28 @@ class Journal:
 
     @property
     def trouble(self) -> str | None:
-        """What keeps the journal from the disk at the moment, in plain words; None if all is well."""
+        """Why lines do not reach the disk now, in plain words; None if they do."""
         return self._spool.trouble
 
     @property
     def unsaved(self) -> int:
-        """Lines that are not on the disk yet."""
+        """Lines that have not reached the disk."""
         return self._spool.unsaved
 
     @property
     def code(self) -> str | None:
-        """Twelve digits that stand for the whole record, for a person to write down; None before it is whole."""
+        """Twelve digits that stand for the whole record, for a person to write down; None until it is complete."""
         whole = self._closed and self._sealer is None and self.manifest.format > 1 and self.unsaved == 0
         return code(self._chain) if whole else None
 
     def audio(self) -> Path:
-        """Where its sound goes at the moment."""
+        """The present folder for sound."""
         return self.folder / AUDIO
 
     def write(self, event: Event) -> Written:
-        """Put an event on the disk; call this before it is acted on.
+        """Write an event to the disk; call this before acting on it.
 
-        Waits at most `patience_s`, and not at all while there is trouble already.
+        Waits at most `patience_s`, and not at all while there is trouble.
         """
         with self._spool.turn:
             self._at = event.at
@@ -280,26 +280,26 @@ class Journal:
         return Written(seq, not self._spool.wait(count, seq, self._patience_s))
 
     def write_effects(self, seq: int, effects: Iterable[Effect]) -> None:
-        """Put down what event `seq` led to, a line each. Does not wait: the events alone give the effects again."""
+        """Write what event `seq` led to, a line each. Does not wait: the events alone reproduce the effects."""
         with self._spool.turn:
             for effect in effects:
                 self._append("effect", effect_values.to_json(effect), of=seq)
 
     def sound(self, file: str, begin: int, raw: bytes) -> None:
-        """Put down that bytes from `begin` on of a file below audio/ are these, so that nobody can change them."""
+        """Record the bytes of a file in audio/ from `begin` on, so that they cannot be changed later."""
         data = {"file": file, "from": begin, "bytes": len(raw), "sha256": manifest.digest(raw)}
         with self._spool.turn:
             self._append("sound", data)
 
     def sound_gone(self, files: Iterable[str], why: str) -> None:
-        """Put down that these files below audio/ were deleted."""
+        """Record that these files in audio/ were deleted."""
         with self._spool.turn:
             self._append("sound-gone", {"files": list(files), "why": why})
 
     def close(self, wait_s: float = 2.0) -> bool:
-        """Write what is left and let the folder go; False if lines had to be given up after `wait_s`.
+        """Write what is left and release the folder; False if lines were given up after `wait_s`.
 
-        A session that is closed gets its end mark: a last seal, behind which nothing can be added.
+        A session that is closed gets its end mark: a last seal, after which nothing can be added.
         """
         until = time.monotonic() + wait_s
         if self.trouble is not None:  # the line that says how late lines came stands before the end mark
@@ -314,7 +314,7 @@ class Journal:
         return self.unsaved == 0
 
     def _append(self, kind: str, data: Mapping[str, Any], of: int | None = None) -> tuple[int, int]:
-        """The line's number, and how many lines have been handed over with it."""
+        """The line's number, and how many lines have been queued with it."""
         self._seq += 1
         line: dict[str, Any] = {"seq": self._seq, "line": kind}
         if of is not None:
@@ -340,7 +340,7 @@ class Journal:
         return seq, count
 
     def _follow(self, line: Mapping[str, Any]) -> bool:
-        """Know what is worn, and that the session is over; True if either changed."""
+        """Update what is worn and whether the session is over; True if either changed."""
         if line.get("effect") == "close":
             self._closed = True
             return True
@@ -369,7 +369,7 @@ class Journal:
         return Mark(self._seq, self._chain, self._worn, worn, key, state)
 
     def _take_up(self, before: Earlier, *, fresh: bool) -> None:
-        """Put down what was found on opening: a torn line, a key that was lost, sound that no line speaks of."""
+        """Record what was found on opening: a torn line, a lost key, sound without a line."""
         with self._spool.turn:
             if self.manifest.format == 1:
                 return
@@ -384,11 +384,11 @@ class Journal:
         self._beside.saved(marks)
 
     def _go_on_in(self, folder: Path) -> None:
-        """The lines go on elsewhere, and so does what lies beside them."""
+        """The lines go on in another folder, and so do the files beside them."""
         self.folder = folder
         self._beside = Beside(folder)
         self._beside.begin(self._mark(key=True))
 
     def _late(self, gap: Gap) -> None:
-        if not self._ended:  # nothing stands behind the end mark
+        if not self._ended:  # nothing follows the end mark
             self._append("gap", gap._asdict())

@@ -1,9 +1,9 @@
-"""One line of the journal: JSON, numbered, and chained to the line before it by SHA-256. No I/O.
+"""One line of the journal: JSON, numbered, and chained to the line before by SHA-256. No I/O.
 
-A line's chain is SHA-256 over the chain before it and the line's own bytes without the chain: everything up to
-`,"chain":"` and the closing brace. The first chain is the SHA-256 of manifest.json. A seal also has a signature, on
-the chain before it and its own bytes without signature and chain. The chain shows damage and careless changes; the
-seals show changes by somebody who has not their key; the code that a person wrote down shows all others.
+A line's chain value is SHA-256 over the previous chain value and the line's own bytes without its chain: everything up
+to `,"chain":"`, and the closing brace. The first chain value is the SHA-256 of manifest.json. A seal also carries a
+signature over the previous chain value and its own bytes without signature and chain. The chain reveals damage and
+careless changes; the seals reveal changes by anybody without their key; the code on paper reveals all others.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ _SIGNATURE_LENGTH = len(_SIGNATURE) + 128 + len(b'"')
 
 @dataclass(frozen=True, slots=True)
 class Unsealed:
-    """What a line says, None if it can't be read, and its chain; `whole` if the chain fits the one before."""
+    """A line's values, None if it cannot be read, and its chain value. whole: it follows from the line before."""
 
     data: dict[str, Any] | None
     chain: str
@@ -44,12 +44,12 @@ class Unsealed:
 
 
 def first_chain(manifest: bytes) -> str:
-    """The chain that stands before line 1."""
+    """The chain value before line 1."""
     return hashlib.sha256(manifest).hexdigest()
 
 
 def seal(chain: str, data: Mapping[str, Any], sign: Callable[[bytes], str] | None = None) -> tuple[bytes, str]:
-    """The line for `data`, with its newline, and its chain; signed before it is chained if `sign` is given."""
+    """The line for `data` with its newline, and its chain value; with `sign`, the line is signed first."""
     body = to_bytes(data)
     if sign is not None:
         body = body[:-1] + _SIGNATURE + sign(signed(chain, body)).encode("ascii") + b'"}'
@@ -67,7 +67,7 @@ def to_bytes(data: Mapping[str, Any]) -> bytes:
 
 
 def from_bytes(raw: bytes) -> dict[str, Any] | None:
-    """The mapping in `raw`; None if it is none."""
+    """The mapping in `raw`; None if there is none."""
     try:
         data = _decoder.decode(raw.decode("utf-8"))
     except (ValueError, RecursionError):
@@ -76,13 +76,13 @@ def from_bytes(raw: bytes) -> dict[str, Any] | None:
 
 
 def boxed(seq: int, data: Mapping[str, Any], box: Box) -> dict[str, Any]:
-    """The line that holds `data` in a box."""
+    """The line that holds `data` encrypted."""
     raw = box.shut(to_bytes(data), f"line {seq}")
     return {"seq": seq, "line": BOX, "box": base64.b64encode(raw).decode("ascii")}
 
 
 def unboxed(data: dict[str, Any], box: Box) -> dict[str, Any] | None:
-    """What a line says, out of its box if it is in one; None if the box can't be opened."""
+    """A line's values, decrypted if need be; None if that fails."""
     if data.get("line") != BOX:
         return data
     try:
@@ -96,12 +96,12 @@ def unboxed(data: dict[str, Any], box: Box) -> dict[str, Any] | None:
 
 
 def signed(chain: str, body: bytes) -> bytes:
-    """What a seal signs: its purpose, the chain before it, and its own bytes without signature and chain."""
+    """What a seal signs: its purpose, the previous chain value, and its own bytes without signature and chain."""
     return SIGNED + chain.encode("ascii", "replace") + body
 
 
 def signature_of(chain: str, raw: bytes) -> tuple[bytes, str]:
-    """What the signature of a line (without its newline) that follows `chain` is to be on, and the signature."""
+    """What the signature of a line (without its newline) after `chain` has to cover, and the signature."""
     body, signature = raw[: -_TAIL_LENGTH - _SIGNATURE_LENGTH] + b"}", raw[-_TAIL_LENGTH - 129 : -_TAIL_LENGTH - 1]
     return signed(chain, body), signature.decode("ascii", "replace")
 
@@ -119,7 +119,7 @@ def unseal(chain: str, raw: bytes) -> Unsealed:
 
 
 def whole_number(data: Mapping[str, Any], key: str) -> int:
-    """The whole number under `key`; 0 if there is none, or one that no clock can reach."""
+    """The whole number under `key`; 0 if there is none, or one beyond any clock."""
     value = data.get(key)
     return value if isinstance(value, int) and not isinstance(value, bool) and 0 <= value < 1 << 53 else 0
 

@@ -1,6 +1,4 @@
-"""The mark of a living process on a session's folder, or on the machine's voice. It goes with the process, however
-that ends.
-"""
+"""Marks a session's folder, or the machine's voice, as used by a living process, and ends with that process."""
 
 from __future__ import annotations
 
@@ -24,11 +22,10 @@ _FLAGS = os.O_RDWR | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
 
 
 class Lock:
-    """A lock file with the process number and the time it was taken, held by the system's own file lock.
+    """A lock file with the process number and the time, held by the system's own file lock.
 
-    The numbers are for people; whether the holder lives is asked of the system, so that a number used again
-    after a kill or a reboot can't deceive. A link, or anything else that is no plain file of its own, is not followed
-    but replaced.
+    The file's contents are for people. The system says whether the holder lives, so that a number reused after a kill
+    or a reboot cannot deceive. A link, or anything else but a plain file, is replaced and not followed.
     """
 
     def __init__(self, folder: Path, name: str = NAME) -> None:
@@ -36,9 +33,9 @@ class Lock:
         self._fd: int | None = None
 
     def take(self, now: datetime, wait_s: float = 0.1, **about: str) -> bool:
-        """Take it; False if a living process has it. A disk that can't be written is no reason to refuse.
+        """Take the lock; False if a living process holds it. An unwritable disk is no reason to refuse.
 
-        wait_s: how long somebody else may have it before that counts. about: what else people should read there.
+        wait_s: how long another may hold it before that counts (s). about: what else people should read in the file.
         """
         for _ in range(max(1, round(wait_s / 0.02))):
             try:
@@ -48,7 +45,7 @@ class Lock:
             if _hold(fd) and _is(fd, self._path):
                 break
             os.close(fd)
-            time.sleep(0.02)  # somebody may just be asking who has it
+            time.sleep(0.02)  # somebody may be asking who holds it
         else:
             return False
         self._fd = fd
@@ -56,7 +53,7 @@ class Lock:
         return True
 
     def annotate(self, now: datetime, **about: str) -> None:
-        """Write who has it."""
+        """Write who holds it."""
         fd = self._fd
         if fd is None:
             return
@@ -67,14 +64,14 @@ class Lock:
             os.write(fd, text.encode())
 
     def release(self) -> None:
-        """Let it go; safe to call twice."""
+        """Release it; safe to call twice."""
         if self._fd is not None:
             os.close(self._fd)
             self._fd = None
 
 
 def holder(folder: Path, name: str = NAME) -> str | None:
-    """Who has it ('process 4711 since ...'), or None if no living process has."""
+    """Who holds it ('process 4711 since ...'); None if no living process does."""
     try:
         fd = os.open(folder / name, _FLAGS)
     except OSError:
@@ -92,7 +89,7 @@ def holder(folder: Path, name: str = NAME) -> str | None:
 
 
 def _open(path: Path) -> int:
-    """The lock file, made if it is missing; what is no plain file, or has another name too, is taken away first."""
+    """The lock file, created if missing; whatever is no plain file, or has another name too, is removed first."""
     for _ in range(3):
         try:
             fd = os.open(path, _FLAGS | os.O_CREAT, 0o600)
@@ -109,7 +106,7 @@ def _open(path: Path) -> int:
 
 
 def _is(fd: int, path: Path) -> bool:
-    """Whether the file that was opened is still the one of that name."""
+    """Whether the open file is still the one of that name."""
     try:
         return os.path.samestat(os.fstat(fd), path.stat(follow_symlinks=False))
     except OSError:
@@ -131,6 +128,6 @@ def _hold(fd: int) -> bool:
     try:
         fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError as error:
-        # a file system without locks must not keep a session from going on
+        # a file system without locks must not prevent a session
         return error.errno not in (errno.EWOULDBLOCK, errno.EACCES)
     return True

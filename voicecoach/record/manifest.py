@@ -1,4 +1,4 @@
-"""What a session was made with: manifest.json, and the copies of the files it followed."""
+"""What a session was made with: manifest.json, and copies of the files that it follows."""
 
 from __future__ import annotations
 
@@ -66,10 +66,10 @@ class Manifest:
 
 
 def from_bytes(raw: bytes, where: str) -> Manifest:
-    """The manifest in `raw`; `where` is named in messages.
+    """The manifest in `raw`; `where` names it in messages.
 
     Raises:
-        RecordError: it can't be read, or is of a later format.
+        RecordError: it cannot be read, or is of a later format.
     """
     try:
         data: Any = json.loads(raw.decode("utf-8"))
@@ -96,7 +96,7 @@ def read(folder: Path) -> tuple[bytes, Manifest]:
     """The manifest in a session's folder, as bytes and as a value.
 
     Raises:
-        RecordError: it can't be read, or is of a later format.
+        RecordError: it cannot be read, or is of a later format.
     """
     path = folder / FILE
     raw = disk.read_file(path, LARGEST)

@@ -1,4 +1,4 @@
-"""A session's record read back: what happened, what followed from it, and where the record is damaged."""
+"""Reads a session's record: its events, their effects, and where it is damaged."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ CLOSED = b'"effect":"close"'
 
 @dataclass(frozen=True, slots=True)
 class RecordLine:
-    """One line that can be read. number: its place in the file, from 1. data: as written. event: if it is one."""
+    """One readable line. number: its place in the file, from 1. data: as written. event: if it is one."""
 
     number: int
     seq: int
@@ -42,9 +42,9 @@ class Session:
     """A record.
 
     Attributes:
-        lines: all that can be read, in the file's order. broken_at: the first line (from 1) that can't be read or does
-            not fit the chain, None if there is none. torn: bytes of an unfinished last line. remarks: what a reader
-            should be told about the state of the record, a sentence each. box: opens its sound, if it is encrypted.
+        lines: all that can be read, in the file's order. broken_at: the first line (from 1) that is unreadable or does
+            not fit the chain; None if there is none. torn: bytes of an unfinished last line. remarks: what a reader
+            should know about the state of the record, a sentence each. box: decrypts its sound, if that is encrypted.
     """
 
     folder: Path
@@ -62,7 +62,7 @@ class Session:
 
     @property
     def effects(self) -> dict[int, tuple[Mapping[str, Any], ...]]:
-        """What followed from each event: its line's seq -> flat mappings as `effects.to_json` makes them."""
+        """The effects of each event: its line's seq -> flat mappings as `effects.to_json` makes them."""
         found: dict[int, tuple[Mapping[str, Any], ...]] = {
             line.seq: () for line in self.lines if line.event is not None
         }
@@ -79,17 +79,17 @@ class Session:
 
     @property
     def gaps(self) -> tuple[RecordLine, ...]:
-        """Where lines came late to the disk."""
+        """Where lines reached the disk late."""
         return tuple(line for line in self.lines if line.kind == "gap")
 
     @property
     def closed(self) -> bool:
-        """True if the session came to its end."""
+        """Whether the session came to its end."""
         return any(line.data.get("effect") == "close" for line in self.lines if line.kind == "effect")
 
     @property
     def last_wall(self) -> str:
-        """Wall time (ISO, UTC) of the last line, or of the session's begin."""
+        """Wall time (ISO, UTC) of the last line, or of the beginning."""
         return self.lines[-1].wall if self.lines else self.manifest.begun
 
 
@@ -97,8 +97,7 @@ def read(folder: Path, key: bytes | None = None) -> Session:
     """Read a session's folder. No damage to events.jsonl makes this fail.
 
     Raises:
-        RecordError: the folder, its manifest or its journal can't be read at all, or it is encrypted and `key` is not
-            its key.
+        RecordError: the folder, its manifest or its journal cannot be read at all, or `key` is missing or wrong.
     """
     raw_manifest, made_with = manifest.read(folder)
     raw = disk.read_file(folder / FILE, LARGEST_EVENTS)
@@ -110,7 +109,7 @@ def read(folder: Path, key: bytes | None = None) -> Session:
 def parse(raw: bytes, chain: str, box: Box | None = None) -> tuple[tuple[RecordLine, ...], int | None, bytes]:
     """The lines of a journal's bytes, the first broken line, and the bytes of a torn last one. Never raises.
 
-    A line that does not fit the chain but can be read is kept, and the chain is taken up from there.
+    A readable line that does not fit the chain is kept, and the chain goes on from it.
     """
     *whole, torn = raw.split(b"\n")
     found: list[RecordLine] = []
@@ -128,10 +127,10 @@ def parse(raw: bytes, chain: str, box: Box | None = None) -> tuple[tuple[RecordL
 
 
 def find_open(root: Path) -> Iterator[Path]:
-    """The live sessions below `root` that have no line of their end and that no living process has, newest first.
+    """The live sessions in `root` without a closing line and without a living process, newest first.
 
-    A kill between the closing event and that line leaves one here that is over: its events say so. A folder that is
-    no session, or one that can't be read, is passed over.
+    After a kill between the closing event and its line, a session in this list is over: its events say so. Folders that
+    are no session or cannot be read are skipped.
     """
     try:
         folders = [folder for folder in root.iterdir() if disk.there(folder / manifest.FILE)]
@@ -194,7 +193,7 @@ _TYPES: dict[str, tuple[type, ...]] = {
 
 
 def _fits(event: Event) -> bool:
-    """Whether each field is of its kind, so that nothing behind has to doubt it; all others are texts."""
+    """Whether each field has its type, so that nothing later has to check; all others are texts."""
     return all(isinstance(getattr(event, name), types) for name, types in _FIELDS[type(event)])
 
 

@@ -35,12 +35,10 @@ class Spool(Generic[Tag]):
 
     Args:
         folder: the session's. size: valid bytes of the file; what follows is cut off. torn: bytes of a torn last line,
-        saved in a
-            file of their own before the next line. late: called when late lines have reached the disk. saved: called in
-            the
-            spool's thread with the mark of the last line of each batch on the disk, and those before it. idle: called
-            after
-            `idle_s` without a line. moved: called with the new folder when the lines' own place is lost.
+            saved in a file of their own before the next line. late: called when late lines have reached the disk.
+            saved: called in the spool's thread with the mark of the last line of each batch on the disk, and those
+            before it. idle: called after `idle_s` without a line. moved: called with the new folder when the lines' own
+            place is lost.
     """
 
     def __init__(

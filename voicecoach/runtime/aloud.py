@@ -67,8 +67,7 @@ def conversation(
 
     Args:
         session: the record. voice: renders the prompts. from_s: where to begin (s). quiet_s: longer quiet is shortened
-        to
-            this (s). on_progress: of rendering.
+            to this (s). on_progress: of rendering.
 
     Raises:
         InputError: the session ends before `from_s`.

@@ -83,7 +83,7 @@ def find_taken(
 
     Args:
         setup: protocol and grammar. voice: with all prompts rendered. spec: of the recogniser. open_ear: makes it, in
-        lockstep.
+            lockstep.
         on_progress: called with (done, total). facts: what is known; by default the shipped facts and the user's own.
     """
     known = facts if facts is not None else Facts(voice, spec)

@@ -79,8 +79,8 @@ def rehear(session: Session, ear: Recogniser) -> Rehearing:
 
     Args:
         session: the record. ear: a recogniser in lockstep; it gets the live commands of each moment, as they were then.
-        The
-            sound was kept with the coach's own voice in it and no echo is cancelled, which may disturb the recogniser.
+            The sound was kept with the coach's own voice in it and no echo is cancelled, which may disturb the
+            recogniser.
 
     Raises:
         EngineError: the recogniser failed.
