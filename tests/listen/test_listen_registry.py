@@ -1,0 +1,63 @@
+"""Which engine listens: the best that can run, and why not a better one, in one line."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from voicecoach.listen import registry
+from voicecoach.listen import vosk_model as models
+from voicecoach.listen.engines import moonshine_network
+from voicecoach.session.voice_check import VoiceVerdict
+
+
+@pytest.fixture(autouse=True)
+def _only_what_is_said_to_be_installed(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(registry, "_installed", lambda _package: True)
+    monkeypatch.setattr(models, "find", lambda _name=None: None)
+
+
+@pytest.mark.parametrize(
+    ("reason", "words"),
+    [
+        ("the package moonshine-voice is not installed", "not installed"),
+        ("moonshine-voice has no tokenizer.bin: it is another version than 0.0.48", "another version"),
+        ("encoder_model.ort of moonshine-voice is damaged, or of another version than 0.0.48", "damaged"),
+    ],
+)
+def test_without_moonshine_the_phonemes_listen_alone_and_one_line_says_why(
+    reason: str, words: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(moonshine_network, "why_not", lambda _installed=None: reason)
+    assert registry.choose().name == "phonemes"
+    told = registry.passed_over("phonemes")
+    assert words in told
+    assert "\n" not in told
+    mixed = next(state for state in registry.engines() if state.name == "mixed")
+    assert not mixed.can_run
+    assert words in mixed.detail
+    assert moonshine_network.MEND in mixed.mend
+
+
+def test_with_both_wheels_both_listen_and_nothing_was_passed_over(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(moonshine_network, "why_not", lambda _installed=None: "")
+    assert registry.choose().name == "mixed"
+    assert registry.passed_over("mixed") == ""
+
+
+def test_vosk_comes_before_the_mixed_engine_only_for_a_voice_that_it_heard_better() -> None:
+    def verdict(*unheard: str, mixed_up: tuple[tuple[str, str], ...] = ()) -> VoiceVerdict:
+        return VoiceVerdict(not unheard and not mixed_up, unheard, (), mixed_up, loud=False, floors=())
+
+    assert registry.by_voice({"mixed": verdict("dry"), "vosk": verdict()}) == "vosk"
+    assert registry.by_voice({"mixed": verdict("dry"), "vosk": verdict("breach")}) == "mixed"
+    assert registry.by_voice({"mixed": verdict("dry"), "vosk": verdict(mixed_up=(("done", "yes"),))}) == "mixed"
+    assert registry.by_voice({"vosk": verdict("dry")}) == "vosk"
+    assert registry.by_voice({}) == ""
+
+
+def test_only_vosk_has_a_model_of_its_own(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(models, "find", lambda _name=None: tmp_path)
+    assert registry.model_of("mixed", str(tmp_path)) == ""
+    assert registry.model_of("vosk") == str(tmp_path)
