@@ -17,14 +17,15 @@ import pytest
 from typer.testing import CliRunner
 
 from voicecoach import grammar
-from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ
+from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block
 from voicecoach.audio.wav import Recording, WavLine, read_wav
 from voicecoach.cli import guard
 from voicecoach.cli.main import main
 from voicecoach.errors import InputError
 from voicecoach.listen import scripted
 from voicecoach.listen.worker import Spec
-from voicecoach.runtime import library, prompt_check, supervisor
+from voicecoach.runtime import hear, library, prompt_check, supervisor
+from voicecoach.session.events import Event, Heard
 from voicecoach.speak.cache import Cache
 from voicecoach.speak.silent import SilentVoice
 from voicecoach.system import files
@@ -305,6 +306,26 @@ def test_a_recording_of_hours_takes_no_more_memory_than_a_short_one(tmp_path: Pa
         [sys.executable, "-c", text, str(path), "60000"], capture_output=True, text=True, check=True, cwd=ROOT
     )
     assert int(done.stdout) < 20_000  # KiB; in one piece it would be 600 MB
+
+
+def test_what_was_heard_in_a_long_recording_is_taken_as_it_goes(tmp_path: Path) -> None:
+    class Ear:
+        fed = most = polls = 0
+
+        def feed(self, block: Block) -> None:
+            self.fed += len(block.heard)
+
+        def poll(self) -> list[Event]:
+            self.most, self.fed, self.polls = max(self.most, self.fed), 0, self.polls + 1
+            return [Heard(self.polls, "done")]
+
+    ear = Ear()
+    path = long_recording(tmp_path / "long.wav", 2)
+    found = hear.Recordings(ear).hear(path)  # type: ignore[arg-type]
+    assert next(found).heard.at == 1
+    assert ear.fed == 0
+    assert len(list(found)) > 20
+    assert ear.most <= 6 * RATE_HZ
 
 
 def test_a_recording_read_in_pieces_is_the_same_as_in_one(tmp_path: Path, sine: Callable[[Path, int], Path]) -> None:

@@ -13,6 +13,7 @@ from voicecoach.listen.recogniser import Recogniser
 from voicecoach.session.events import Heard
 
 TAIL_S = 1.0
+POLL_S = 5.0
 CHANNELS = (1, 2)
 """Two are heard as one: who spoke does not matter here."""
 
@@ -57,16 +58,19 @@ class Recordings:
             InputError: the recording cannot be read. EngineError: the recogniser failed.
         """
         line = WavLine(Recording(path, CHANNELS), tail_s=TAIL_S)
-        start = self._at
+        start, fed = self._at, 0
         while True:
             block = line.read(0.0)
             assert block is not None
             mono = block.heard.mean(axis=1, keepdims=True, dtype=block.heard.dtype)
             self._ear.feed(Block(start + block.at, mono, block.played))
             self._at = start + block.end
+            fed += len(mono)
+            if block.last or fed >= POLL_S * RATE_HZ:  # what has been heard leaves memory: a recording may last hours
+                fed = 0
+                for event in self._ear.poll():
+                    if isinstance(event, Heard):
+                        yield HeardUtterance(str(path), event, start)
             if block.last:
                 line.close()
-                break
-        for event in self._ear.poll():
-            if isinstance(event, Heard):
-                yield HeardUtterance(str(path), event, start)
+                return
