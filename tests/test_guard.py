@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 import signal
 import subprocess
@@ -24,7 +25,8 @@ from voicecoach.cli.main import main
 from voicecoach.errors import InputError
 from voicecoach.listen import scripted
 from voicecoach.listen.worker import Spec
-from voicecoach.runtime import hear, library, prompt_check, supervisor
+from voicecoach.record import disk, journal
+from voicecoach.runtime import app, hear, library, prompt_check, supervisor
 from voicecoach.session.events import Event, Heard
 from voicecoach.speak.cache import Cache
 from voicecoach.speak.silent import SilentVoice
@@ -274,6 +276,25 @@ def test_a_script_line_that_can_never_come_is_named(tmp_path: Path, monkeypatch:
     )
     assert result.exit_code == 2, result.output
     assert f"{path}:3: this line can never come" in result.stderr
+
+
+def test_a_scripted_session_that_lost_lines_of_its_record_does_not_end_as_if_all_were_well(
+    tmp_path: Path, script: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write, count = disk.OwnFile.write, itertools.count()
+
+    def full(self: disk.OwnFile, data: bytes) -> None:
+        if next(count) > 2:
+            raise OSError(28, "No space left on device")
+        write(self, data)
+
+    monkeypatch.setattr(disk.OwnFile, "write", full)
+    monkeypatch.setattr(journal, "UNHURRIED_S", 0.05)
+    done = CliRunner().invoke(
+        main, ["run", "short-practice", "--typed", str(script), "--out", str(tmp_path / "records")]
+    )
+    assert done.exit_code == app.LINES_LOST
+    assert "lines of the record could not be written" in done.stdout
 
 
 def long_recording(path: Path, minutes: int, channels: int = 1) -> Path:

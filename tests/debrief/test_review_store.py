@@ -2,6 +2,8 @@
 
 import csv
 import io
+import json
+import os
 import statistics
 from collections import Counter
 from collections.abc import Iterator
@@ -13,7 +15,8 @@ import pytest
 from typer.testing import CliRunner
 
 from voicecoach.cli.main import main
-from voicecoach.debrief.review.store import EXPORTED, Store
+from voicecoach.debrief.review.rows import rows
+from voicecoach.debrief.review.store import EXPORTED, SESSION_TABLES, Store
 from voicecoach.errors import InputError
 from voicecoach.record.read import Session, read
 from voicecoach.session.events import Heard
@@ -60,6 +63,18 @@ def test_words_and_notes_are_all_there(store: Store, sessions: list[Session]) ->
     notes = Counter(line.data["what"] for session in sessions for line in session.notes)
     counted = store.rows("SELECT what, count(*) AS n FROM notes GROUP BY what")
     assert {row["what"]: row["n"] for row in counted} == dict(notes)
+
+
+def test_every_event_is_a_row_and_every_table_has_its_rows(store: Store, sessions: list[Session]) -> None:
+    for session in sessions:
+        made = rows(session, "s")
+        assert tuple(made) == SESSION_TABLES
+        asked = "SELECT line, event, details FROM events JOIN sessions USING (session) WHERE path = ? ORDER BY line"
+        found = store.rows(asked, [str(session.folder)])
+        lines = [line for line in session.lines if line.event is not None]
+        assert [(row["line"], row["event"]) for row in found] == [(line.seq, line.data["event"]) for line in lines]
+        details = json.loads(found[-1]["details"])
+        assert {name: lines[-1].data[name] for name in details} == details
 
 
 def test_rubs_cut_short_are_those_whose_end_was_never_called(store: Store, sessions: list[Session]) -> None:
@@ -208,6 +223,10 @@ def test_what_is_no_folder_and_what_is_no_database_are_told(tmp_path: Path) -> N
     (tmp_path / "x.duckdb").write_text("not a database")
     with pytest.raises(InputError, match="cannot be opened"):
         Store(tmp_path / "x.duckdb")
+    if hasattr(os, "mkfifo"):
+        os.mkfifo(tmp_path / "pipe")
+        with pytest.raises(InputError, match="is a folder, a pipe or a device"):
+            Store(tmp_path / "pipe")
 
 
 def test_an_empty_folder_gives_an_empty_review(tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import tempfile
 from collections.abc import Callable, Iterable, Sequence
@@ -42,6 +43,8 @@ class Store:
             db = duckdb.connect(":memory:")
         else:
             path.parent.mkdir(parents=True, exist_ok=True)
+            if path.exists() and not path.is_file():
+                raise OSError(errno.EINVAL, "it is a folder, a pipe or a device")
             db = duckdb.connect(str(path))
         db.execute("SET preserve_insertion_order = false")
         db.execute("CREATE TABLE IF NOT EXISTS about (version VARCHAR)")
