@@ -33,6 +33,8 @@ _LEFT_ALONE = frozenset({"time", "where-am-i", "help", "no-audio", "repeat"})
 """Words that change no place."""
 _OUT_OF_TURN = ("silence", "rub", "quiet", "hold", "near")
 _MOST_PLACES = 900
+_RUNGS = 3
+"""The prompt again, a word to the observer where another is silent, and 'Are you all right?'."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,12 +85,23 @@ class _Reach:
             if _key(self.setup, state) in found:
                 continue
             found[_key(self.setup, state)] = (state, asked)
-            for event in self._events(state):
-                there, said, _ = self._after(state, event)
+            for there, said in self._next(state):
                 if there.status not in {"closed", "abandoned"} and _key(self.setup, there) not in found:
                     waiting.append((there, said or asked))
         kept = [(state, asked) for state, asked in found.values() if state.status in WAITS]
         return sorted(kept, key=lambda pair: (STAGES.index(pair[0].place.stage), pair[0].place.step))
+
+    def _next(self, state: SessionState) -> Iterator[tuple[SessionState, str]]:
+        """Where words and times lead from there, each with the coach's last words; silence rung by rung."""
+        for event in self._events(state):
+            there, said, _ = self._after(state, event)
+            yield there, said
+        there = state
+        for _ in range(_RUNGS):
+            if "silence" not in there.timers:
+                return
+            there, said, _ = self._after(there, TimerFired(there.at + 60 * CLOCK_HZ, "silence"))
+            yield there, said
 
     def outcomes(self, state: SessionState) -> tuple[tuple[str, str], ...]:
         """What each of `SAID`, and silence, leads to here."""
