@@ -45,7 +45,10 @@ def test_the_table_reaches_every_step_of_the_way_and_the_coachs_questions() -> N
     names = {wait.name for wait in waits("n95-gown", "pair")}
     main = {step.name for plan in setup("n95-gown").protocol.stages if plan.stage != "work" for step in plan.steps}
     assert main <= names
-    assert {f"question '{q}'" for q in ("all-right", "down", "go-alone", "where", "touched", "back", "right", "item", "end", "all-clear")} <= names
+    assert {
+        f"question '{q}'"
+        for q in ("all-right", "down", "go-alone", "where", "touched", "back", "right", "item", "end", "all-clear")
+    } <= names
 
 
 def test_a_question_takes_its_yes_and_its_no() -> None:
