@@ -129,7 +129,7 @@ def test_where_nothing_helps_no_repair_is_offered() -> None:
 def test_for_each_slip_the_table_says_who_would_notice_and_when(name: str) -> None:
     whole = protocol(name)
     paths = SlipPaths(whole)
-    ranking = rank(whole, draws=5, way=paths)
+    ranking = rank(whole, draws=5, paths=paths)
     modes = modes_of(whole, ranking, paths)
     head, *cells = table(modes)
     assert head == COLUMNS

@@ -1,8 +1,8 @@
-"""What a proof of "no contact route" rests on: each belief is turned over, and what breaks then is counted. Pure.
+"""The assumptions behind a proof of "no contact route": each is dropped in turn, and what breaks is counted. Pure.
 
-A protocol file claims things that nobody can prove from the file: that a cuff stays tucked, that hand rub works on this
-agent, that the bin opens by foot. Each claim is taken away alone and the list is walked again. The proof holds only
-while the claims whose loss breaks something hold; they are what somebody signs.
+A protocol file claims things that it cannot prove: that a cuff stays tucked, that hand rub works on this agent, that
+the bin opens by foot. Each claim is dropped alone and the list is walked again. The proof holds only while every claim
+holds whose loss breaks something; whoever approves the protocol vouches for these.
 """
 
 from __future__ import annotations
@@ -17,17 +17,17 @@ from voicecoach.checker.weights import OTHER, WEIGHT
 from voicecoach.protocol.model import Act, Item, Protocol, StagePlan, Step
 
 Basis = Literal["protocol", "site", "people"]
-"""Who can make it so: whoever chose the pieces and wrote the list; the site; the people in the room."""
+"""Who can make it true: whoever chose the pieces and wrote the list; the site; the people in the room."""
 _RUBS = frozenset({"disinfect", "hygiene", "wipe"})
 _HANDLED = frozenset({"doff", "touch", "don"})
 
 
 @dataclass(frozen=True, slots=True)
 class Assumption:
-    """One belief that the proof needs.
+    """One claim that the proof needs.
 
-    says: in a practitioner's words. basis: who can make it so. falls: what breaks on the list as written when it does
-    not hold, the worst first; never empty. weight: how bad the worst of it is (weights.WEIGHT; 0 to 1).
+    says: in a practitioner's words. basis: who can make it true. falls: what breaks on the list as written without it,
+    the worst first; never empty. weight: of the worst of these (weights.WEIGHT; 0 to 1).
     """
 
     says: str
@@ -37,9 +37,9 @@ class Assumption:
 
 
 def assumptions(protocol: Protocol) -> tuple[Assumption, ...]:
-    """All beliefs that the proof rests on, ranked by how much falls when they fall.
+    """All claims that the proof rests on, ranked by how much breaks without them.
 
-    Only the list as written is walked, with nothing else going wrong (some 5 ms a belief).
+    Only the list as written is walked, with nothing else going wrong (some 5 ms a claim).
     """
     usual = {_key(counter) for counter in explore(protocol, most=0).counters}
     found = []
@@ -52,14 +52,14 @@ def assumptions(protocol: Protocol) -> tuple[Assumption, ...]:
 
 
 def sentences(found: Sequence[Assumption]) -> Iterator[str]:
-    """Each belief, who can make it so, and what breaks otherwise."""
+    """Each claim, who can make it true, and what breaks without it."""
     for one in found:
         more = f", and {len(one.falls) - 1} more" if len(one.falls) > 1 else ""
         yield f"{one.says} ({one.basis}); otherwise {_broken(one.falls[0])}{more}"
 
 
 def lines(found: Sequence[Assumption], most: int | None = None) -> Iterator[str]:
-    """The beliefs as numbered lines; at most `most` of them."""
+    """The claims as numbered lines, at most `most` of them."""
     for number, sentence in enumerate(sentences(found[:most]), start=1):
         yield f"{number}. {sentence}"
     if most is not None and len(found) > most:
@@ -101,7 +101,7 @@ def _weight(counter: Counterexample) -> float:
 
 
 def _turned(protocol: Protocol) -> Iterator[tuple[str, Basis, Protocol]]:
-    """Each belief with who can make it so, and the protocol without it."""
+    """Each claim with who can make it true, and the protocol without it."""
     yield from _fits(protocol)
     yield from _surfaces(protocol)
     yield from _agents(protocol)
@@ -110,7 +110,7 @@ def _turned(protocol: Protocol) -> Iterator[tuple[str, Basis, Protocol]]:
 
 
 def _fits(protocol: Protocol) -> Iterator[tuple[str, Basis, Protocol]]:
-    """Covers that fit tightly, cuffs and hems that lie over, surfaces that stay clean though nothing covers them."""
+    """Covers that fit tightly, cuffs and hems that overlap, surfaces that stay clean though nothing covers them."""
     worn_at = {act.target: step.name for step in protocol.steps("dress") for act in step.acts if act.kind == "don"}
     for item in protocol.items:
         at = f" ({worn_at[item.name]})" if item.name in worn_at else ""
@@ -134,7 +134,7 @@ def _fits(protocol: Protocol) -> Iterator[tuple[str, Basis, Protocol]]:
 
 
 def _surfaces(protocol: Protocol) -> Iterator[tuple[str, Basis, Protocol]]:
-    """The room, and skin that is left bare on purpose."""
+    """The room, and skin that is bare on purpose."""
     states = {"clean": "is clean when it is first used", "hands-free": "is worked without hands"}
     for name, state in protocol.room:
         if state in states:
@@ -146,7 +146,7 @@ def _surfaces(protocol: Protocol) -> Iterator[tuple[str, Basis, Protocol]]:
 
 
 def _agents(protocol: Protocol) -> Iterator[tuple[str, Basis, Protocol]]:
-    """That each agent does what it is for: without it, every rub with it does nothing."""
+    """Each agent works: without that, every rub with it does nothing."""
     named = [step.timing.agent for plan in protocol.stages for step in plan.steps if step.timing]
     for agent in dict.fromkeys(named):
 
@@ -159,7 +159,7 @@ def _agents(protocol: Protocol) -> Iterator[tuple[str, Basis, Protocol]]:
 
 
 def _roles(protocol: Protocol) -> Iterator[tuple[str, Basis, Protocol]]:
-    """That a helper does what is the helper's to do."""
+    """A helper does what the helper should do."""
     for plan in protocol.stages:
         for step in plan.steps:
             if step.role != "wearer" and any(act.kind in _HANDLED for act in step.acts):
@@ -171,7 +171,7 @@ def _roles(protocol: Protocol) -> Iterator[tuple[str, Basis, Protocol]]:
 
 
 def _hands(protocol: Protocol) -> Iterator[tuple[str, Basis, Protocol]]:
-    """That pieces are held and handled as the list says."""
+    """Pieces are held and handled as the list says."""
     for plan in protocol.stages:
         for step in plan.steps:
             for act in step.acts:
@@ -212,7 +212,7 @@ def _without(names: tuple[str, ...], name: str) -> tuple[str, ...]:
 
 
 def _verb(subject: str, verb: str) -> str:
-    """The verb as it goes with a singular or a plural subject, by the last letter of a piece or a zone."""
+    """The verb for a singular or plural subject, by the last letter of a piece or zone."""
     if subject.endswith("s"):
         return "are" if verb == "is" else verb
     return verb if verb == "is" else f"{verb}s"

@@ -1,6 +1,6 @@
-"""What touches what: what a step does to a protocol's surfaces. Pure.
+"""What touches what: the effect of a step on a protocol's surfaces. Pure.
 
-A surface is clean, treated (disinfected), suspect or dirty, and may have visible soil on it.
+A surface is clean, treated (disinfected), suspect or dirty, and may be visibly soiled.
 """
 
 from __future__ import annotations
@@ -18,10 +18,10 @@ _ENTRY = ("hands", "wrists", "face", "eyes", "hair", "neck", "arms", "uniform", 
 
 
 class ContactModel(Surfaces):
-    """A protocol's surfaces, and the meaning of its acts on them."""
+    """A protocol's surfaces, and the effect of its acts on them."""
 
     def start(self) -> World:
-        """Before anything: hands not yet rubbed, the room as the protocol has it, all items fresh."""
+        """The world before anything: hands not rubbed, the room as the protocol says, all items fresh."""
         levels = bytearray(len(self.names))
         levels[self.hands] = SUSPECT
         for name in zones.ROOM:
@@ -32,7 +32,7 @@ class ContactModel(Surfaces):
     def do(
         self, step: Step, world: World, log: list[Contact] | None = None, slip: Slip | None = None
     ) -> tuple[World, tuple[Violation, ...]]:
-        """The world after the step's acts, and the rules broken by them."""
+        """The world after the step's acts, and the rules that they break."""
         if step.role == ANYONE:  # the wearer's hands are the worse ones
             step = replace(step, role="wearer")
         run = Run(self, world, step, log, slip)
@@ -47,7 +47,7 @@ class ContactModel(Surfaces):
         return run.world(), tuple(run.found)
 
     def enter(self, world: World, log: list[Contact] | None = None) -> tuple[World, tuple[Violation, ...]]:
-        """Work begins: what is exposed becomes dirty."""
+        """Work begins: whatever is exposed becomes dirty."""
         run = Run(self, world, Step("work", "work begins"), log, None)
         for item in world.worn:
             for zone in self.own[item]:
@@ -69,7 +69,7 @@ class ContactModel(Surfaces):
                 run.put(self.at[f"{helper}.gloves"], DIRTY, "work", "the patient")
                 run.flags |= touched
         run.flags = (run.flags | ENTERED) & ~RUBBED
-        run.since = [0] * len(run.since)  # what was met while dressing was met with clean things
+        run.since = [0] * len(run.since)  # whatever was touched while dressing was touched by clean things
         return run.world(), tuple(run.found)
 
     def leave(self, world: World) -> tuple[World, tuple[Violation, ...]]:
@@ -95,11 +95,11 @@ class ContactModel(Surfaces):
         return run.world(), tuple(run.found)
 
     def happen(self, what: str, step: Step, world: World, log: list[Contact] | None = None) -> World:
-        """Something that is nobody's act.
+        """Something happens that is nobody's act.
 
-        what: 'torn' or 'soiled' found; 'dirty' hands; 'struck' (a breach: dirty hands, and what a tear led to is left)
-        or 'left' (one without); 'doubt' (a pause: nobody knows what the hands did) or 'down' (the wearer fell), which
-        with nothing worn find nothing dirty to touch.
+        what: 'torn' or 'soiled' is found; 'dirty' hands; 'struck' (a breach: dirty hands, and the branch of a tear is
+        left) or 'left' (a breach without them); 'doubt' (a pause: nobody knows what the hands did) or 'down' (the
+        wearer fell), which find nothing dirty when nothing is worn.
         """
         if what == "left":
             return world._replace(torn=0)

@@ -1,4 +1,4 @@
-"""Findings told as a story: how contamination got from the patient to where it may not be. Pure."""
+"""A violation as a story: how contamination got from the patient to where it may not be. Pure."""
 
 from __future__ import annotations
 
@@ -17,12 +17,12 @@ WITH = {"solo": "alone", "pair": "with an observer", "assistant": "with an obser
 
 
 def replay(protocol: Protocol, way: Sequence[tuple[str, str]]) -> list[Contact]:
-    """Every change of a surface along a way of (step, event) pairs, in order."""
+    """Every change of a surface along a path of (step, event) pairs, in order."""
     return _replayed(protocol, way)[0]
 
 
 def _replayed(protocol: Protocol, way: Sequence[tuple[str, str]]) -> tuple[list[Contact], list[tuple[str, World]]]:
-    """As `replay`, and the worlds along the way, each with the step or event that led to it."""
+    """As `replay`, with the worlds along the path, each with the step or event that led to it."""
     model = ContactModel(protocol)
     steps = {step.name: step for _, step in all_steps(protocol)}
     log: list[Contact] = []
@@ -43,7 +43,7 @@ def _replayed(protocol: Protocol, way: Sequence[tuple[str, str]]) -> tuple[list[
 
 
 def surface(protocol: Protocol, name: str) -> str:
-    """A surface as one says it: 'the front of the gown', 'the face'."""
+    """A surface in words: 'the front of the gown', 'the face'."""
     item, _, zone = name.partition(".")
     labels = {known.name: known.label for known in protocol.items}
     if zone and item in labels:
@@ -54,7 +54,7 @@ def surface(protocol: Protocol, name: str) -> str:
 
 
 def carriers(log: Sequence[Contact], at: str) -> list[Contact]:
-    """How `at` came to be as it is, the source first: the last worsening of it, of what carried that, and so on."""
+    """How `at` came to its state, the source first: its last worsening, that of its carrier, and so on."""
     chain: list[Contact] = []
     end = len(log)
     seen: set[str] = set()
@@ -69,8 +69,8 @@ def carriers(log: Sequence[Contact], at: str) -> list[Contact]:
 
 
 def describe(protocol: Protocol, counter: Counterexample) -> str:
-    """One counterexample as a few plain sentences, a sentence a line: the rule, the way, what met what, what is missing
-    or wrong, and where it should stand.
+    """One counterexample in a few plain sentences, one a line: the rule, the path, what touched what, what is missing
+    or wrong, and where the mend belongs.
     """
     found, rule = counter.found, BY_NAME[counter.found.rule]
     lines = [f"{rule.severity}: {rule.says} [{rule.name}; {rule.source}, {rule.basis}]"]
@@ -115,7 +115,7 @@ def _by(protocol: Protocol, contact: Contact) -> str:
 
 
 def _mend(protocol: Protocol, counter: Counterexample, worlds: Sequence[tuple[str, World]]) -> Iterator[str]:
-    """What is missing or wrong, and the place where it should stand."""
+    """What is missing or wrong, and the place where it belongs."""
     found = counter.found
     item = surface(protocol, found.at.partition(".")[0])
     before = [name for name, _ in worlds[:-1] if name and name not in USUAL]
@@ -149,7 +149,7 @@ def _mend(protocol: Protocol, counter: Counterexample, worlds: Sequence[tuple[st
 
 
 def _unrubbed_since(worlds: Sequence[tuple[str, World]]) -> str:
-    """The step or event after which the hands no longer counted as disinfected."""
+    """The step or event since which the hands have not counted as disinfected."""
     since = "work began"
     for (_, was), (name, now) in pairwise(worlds[:-1]):
         if was.flags & RUBBED and not now.flags & RUBBED:

@@ -1,8 +1,8 @@
-"""Severity, likelihood and detection of every single slip side by side, as failure mode and effects analysis has them.
+"""Severity, likelihood and detection of every single slip, as in failure mode and effects analysis.
 
 The columns follow IEC 60812: failure mode, effect, severity, likelihood, detection. The scales are this checker's own:
-severity is rank.WEIGHT, likelihood rank.SLIP, and detection names who could notice, where and how much later, instead
-of a number that would look surer than it is. Pure.
+severity is rank.WEIGHT, likelihood rank.SLIP, and detection names who could notice, where, and how many steps later,
+instead of a number that would look more certain than it is. Pure.
 """
 
 from __future__ import annotations
@@ -33,10 +33,10 @@ SLIPS = {
 
 @dataclass(frozen=True, slots=True)
 class FailureMode:
-    """One row: a slip, what it leads to, and who could still notice before it does.
+    """One row: a slip, its effect, and who could notice it before that.
 
     severity, likelihood: 0 to 1. noticed_by: 'wearer', 'observer', 'assistant', 'a later rub', or '' for nobody;
-    noticed_at: the first step at which that can be; later: how many steps after the slip.
+    noticed_at: the first step at which that is possible; later: steps after the slip.
     """
 
     rank: int

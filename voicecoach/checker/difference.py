@@ -1,4 +1,4 @@
-"""For those who write protocols: a skeleton to begin from, and what differs between two protocols. Pure."""
+"""For authors of protocols: a skeleton to begin from, and the differences between two protocols. Pure."""
 
 from __future__ import annotations
 
@@ -19,10 +19,10 @@ _KEPT = {True: "kept", False: "not kept"}
 
 
 def skeleton(template: str, name: str, title: str = "") -> str:
-    """The text of a new protocol file that loads and checks, from the package's template.
+    """The text of a new protocol file that loads and passes the check, from the package's template.
 
     Raises:
-        InputError: when the name is not lower-case words joined by '-'.
+        InputError: the name is not lower-case words joined by '-'.
     """
     if not _NAME.fullmatch(name):
         raise InputError(f"{name!r} is no name for a protocol", expected="lower-case words joined by '-'")
@@ -31,7 +31,7 @@ def skeleton(template: str, name: str, title: str = "") -> str:
 
 
 def difference(one: Verdict, other: Verdict) -> list[str]:
-    """What differs between two checked protocols in items, steps, order and outcome; empty when nothing does."""
+    """How two checked protocols differ in items, steps, order and outcome; empty if they do not."""
     a, b = one.protocol, other.protocol
     lines = list(_items(a, b))
     for stage in STAGES:
@@ -71,7 +71,7 @@ def _items(a: Protocol, b: Protocol) -> Iterator[str]:
 
 
 def _steps(where: str, mine: tuple[Step, ...], theirs: tuple[Step, ...]) -> Iterator[str]:
-    """Steps gone, new, moved and changed, in the order of the second list."""
+    """Steps removed, added, moved and changed, in the order of the second list."""
     old, new = [step.name for step in mine], [step.name for step in theirs]
     kept = {
         old[block.a + n]

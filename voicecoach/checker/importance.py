@@ -29,7 +29,7 @@ def top(cuts: Cuts, chances: Mapping[str, float]) -> float:
     """Probability that at least one of the cut sets happens.
 
     Raises:
-        InputError: for a chance outside [0, 1], or when cut sets hang together so much that it cannot be exact.
+        InputError: a probability is outside [0, 1], or the cut sets share too many events for an exact result.
     """
     for event, chance in chances.items():
         if not 0 <= chance <= 1:
@@ -38,7 +38,7 @@ def top(cuts: Cuts, chances: Mapping[str, float]) -> float:
 
 
 def groups(cuts: Cuts) -> list[Cuts]:
-    """The cut sets in groups that share no event."""
+    """The cut sets in groups without a common event."""
     left = sorted(cuts, key=sorted)
     found: list[Cuts] = []
     while left:
@@ -54,8 +54,8 @@ def groups(cuts: Cuts) -> list[Cuts]:
 
 @dataclass(frozen=True, slots=True)
 class Importance:
-    """Of one event. birnbaum: top probability with it certain, less that with it impossible. fussell_vesely: chance
-    that a cut set with it has happened, over that of the top event.
+    """Of one event. birnbaum: probability of the top event if it is certain, less that if it is impossible.
+    fussell_vesely: probability that a cut set with it has happened, divided by that of the top event.
     """
 
     birnbaum: float

@@ -1,8 +1,8 @@
-"""Published orders as data, and whether a protocol keeps them. Pure.
+"""Published orders as data, and whether a protocol satisfies them. Pure.
 
-use: 'hard' when every high-level source known agrees (checked for every protocol of scope ebola-level), 'family' when
-it holds for one family, 'data' when sources differ; these two are checked only where a protocol names them in `orders`.
-D: orders of putting on, X: of taking off.
+use: 'hard' if all known high-level sources agree (checked for every protocol of scope ebola-level), 'family' if it
+holds for one family, 'data' if sources differ; the last two are checked only where a protocol names them in `orders`.
+D: orders of donning, X: of doffing.
 """
 
 from __future__ import annotations
@@ -157,7 +157,7 @@ _WORN = {"don", "doff", "touch", "last"}
 
 @dataclass(frozen=True, slots=True)
 class ActAt:
-    """One act of the main way: its place, the number of its step, and the names its target goes by."""
+    """One act of a stage: its place, the number of its step, and the names of its target."""
 
     at: int
     step: int
@@ -166,14 +166,14 @@ class ActAt:
     role: str = "wearer"
 
     def meets(self, wanted: str) -> bool:
-        """True when 'kind what' means this act."""
+        """Whether 'kind what' means this act."""
         kind, _, what = wanted.partition(" ")
         return wanted == "*" or (self.act.kind == kind and (what == "*" or what in self.names))
 
 
 @dataclass
 class Case:
-    """One order before one protocol: the acts of its stages, and those that are `first` and `then`."""
+    """One order and one protocol: the acts of the protocol's stages, and those that match `first` and `then`."""
 
     order: Order
     protocol: Protocol
@@ -185,13 +185,13 @@ class Case:
         self.firsts, self.thens = self.find(self.order.first), self.find(self.order.then)
 
     def find(self, wanted: str) -> list[ActAt]:
-        """The acts meant by 'kind what'; 'last what' is the last time that it comes off."""
+        """The acts that 'kind what' means; 'last what' is the last time that it comes off."""
         if wanted.startswith("last "):
             return self.find("doff " + wanted[5:])[-1:]
         return [act_at for act_at in self.acts if act_at.meets(wanted)]
 
     def absent(self, wanted: str) -> bool:
-        """True when the order speaks of a thing that this ensemble does not have."""
+        """Whether the order speaks of something that this ensemble does not have."""
         return wanted.partition(" ")[0] in _WORN
 
 
@@ -210,7 +210,7 @@ def names_of(item: Item, protocol: Protocol) -> frozenset[str]:
 
 
 def applies(order: Order, protocol: Protocol) -> bool:
-    """True when the order is to be checked for this protocol."""
+    """Whether the order is checked for this protocol."""
     if order.name in protocol.orders:
         return True
     if order.use != "hard":
@@ -220,29 +220,29 @@ def applies(order: Order, protocol: Protocol) -> bool:
 
 
 def high_level(protocol: Protocol) -> bool:
-    """True when the hard orders hold: the protocol says so, or its pieces do (two pairs of gloves, a covered head)."""
+    """Whether the hard orders apply: by the protocol's scope, or by its pieces (two pairs of gloves, a covered head)."""
     pieces = [item.say for item in protocol.items]
     looks_so = pieces.count("gloves") > 1 and bool({"hood", "helmet"} & set(pieces))
     return "ebola-level" in protocol.scope or (looks_so and not protocol.practice)
 
 
 def satisfied(order: Order, protocol: Protocol) -> bool:
-    """True when the protocol keeps the order, or has none of the things that it speaks of.
+    """Whether the protocol satisfies the order, or has none of the things that it speaks of.
 
-    Looked at are the steps that are read when nothing goes wrong, with whoever can be there: a rub under a condition
-    that never holds keeps no order.
+    Only steps that are read when nothing goes wrong count, with everybody present: a rub under a condition that never
+    holds satisfies nothing.
     """
     return all(_CHECKS[order.check](Case(order, protocol, acts)) for acts in _acts_read(protocol, order.name[0]))
 
 
 def broken(protocol: Protocol) -> tuple[Order, ...]:
-    """The orders that apply to the protocol and that it does not keep."""
+    """The orders that apply to the protocol and that it breaks."""
     return tuple(order for order in TABLE if applies(order, protocol) and not satisfied(order, protocol))
 
 
 @lru_cache(maxsize=64)
 def _acts_read(protocol: Protocol, kind: str) -> tuple[list[ActAt], ...]:
-    """The acts of the stages of an order of this kind, for each mode, as they are read when nothing goes wrong."""
+    """For each mode, the acts of the stages of such an order, as read when nothing goes wrong."""
     known = {item.name: names_of(item, protocol) for item in protocol.items}
     read = []
     for mode in modes(protocol):

@@ -1,6 +1,7 @@
-"""Which steps matter most: chances of slips, what they end in, and how far the ranking can be trusted. Pure.
+"""Which steps matter most: probabilities of slips, their effects, and how reliable the ranking is. Pure.
 
-The chances are judgements with wide ranges; only the order that they give is used, and `spread` says how far it stands.
+The probabilities are judgements with wide ranges. Only the order that they give is used, and `spread` shows how stable
+it is.
 """
 
 from __future__ import annotations
@@ -31,7 +32,7 @@ class Probability:
             raise InputError(f"{self.low}, {self.value}, {self.high} is no range of probabilities", expected="0 to 1")
 
 
-# of one step going wrong in this way, once
+# that one step goes wrong in this paths, once
 SLIP: dict[str, Probability] = {
     "omitted": Probability(0.01, 0.001, 0.05, "judgement: a read list leaves few steps out"),
     "swapped": Probability(0.005, 0.0005, 0.03, "judgement"),
@@ -51,8 +52,8 @@ TRANSFER: dict[str, Probability] = {
 
 @dataclass(frozen=True, slots=True)
 class Ranked:
-    """One slip in the ranking. criticality: chance times weight, pairs counted in full; spread: lowest and highest of
-    nine in ten ranks (1 is first) when all chances are drawn from their ranges.
+    """One slip in the ranking. criticality: probability times weight, with pairs counted in full. spread: the bounds of
+    nine in ten ranks (1 is first) when all probabilities are drawn from their ranges.
     """
 
     event: SlipEvent
@@ -68,9 +69,10 @@ class Ranked:
 
 @dataclass(frozen=True, slots=True)
 class Ranking:
-    """All slips by criticality, the pairs that matter, and the chance that anything arrives at all. steadiness: how far
-    the order of the kinds of step agrees with itself over the draws (mean rank correlation, 1 is the same order).
-    cut: not all pairs were tried.
+    """All slips by criticality, the pairs that matter, and the probability that anything arrives at all.
+
+    steadiness: how well the order of the kinds of step agrees over the draws (mean rank correlation; 1 is always the
+    same order). cut: not all pairs were tried.
     """
 
     slips: tuple[Ranked, ...]
@@ -82,7 +84,7 @@ class Ranking:
 
 
 def step_kind(step: Step, protocol: Protocol) -> str:
-    """The class of a step as the studies have them: hand hygiene, gloves, garment, boot covers, hood ..."""
+    """The class of a step as in the studies: hand hygiene, gloves, garment, boot covers, hood ..."""
     says = {item.name: item.say for item in protocol.items}
     kinds = {
         "gloves": "gloves", "gown": "garment", "coverall": "garment", "apron": "garment", "boots": "boot covers",
@@ -100,16 +102,16 @@ def step_kind(step: Step, protocol: Protocol) -> str:
     return "looking" if acts & {"inspect", "verify"} else "other"
 
 
-def rank(protocol: Protocol, draws: int = 100, way: SlipPaths | None = None) -> Ranking:
-    """Rank every single slip, counting in the pairs that it is part of."""
-    way = way or SlipPaths(protocol)
-    alone, together = single(protocol, way), pairs(protocol, way)
+def rank(protocol: Protocol, draws: int = 100, paths: SlipPaths | None = None) -> Ranking:
+    """Rank every single slip, with the pairs that it is part of."""
+    paths = paths or SlipPaths(protocol)
+    alone, together = single(protocol, paths), pairs(protocol, paths)
     chances = {outcome.events[0].name: SLIP[outcome.events[0].kind].value for outcome in alone}
     carried = {kind: chance.value for kind, chance in TRANSFER.items()}
     score = _scores(alone, together, chances, carried)
     place = {outcome.events[0].name: n for n, outcome in enumerate(alone)}  # equal ones in the order of the list
     order = sorted(score, key=lambda name: (-score[name], place[name]))
-    kinds = {o.events[0].name: step_kind(way.steps[o.events[0].place][1], protocol) for o in alone}
+    kinds = {o.events[0].name: step_kind(paths.steps[o.events[0].place][1], protocol) for o in alone}
     ranks, steadiness = _draw(alone, together, kinds, draws)
     whole, measured = importance.measures(*_cuts(alone, together, chances, carried))
     by_name = {outcome.events[0].name: outcome for outcome in alone}
@@ -130,7 +132,7 @@ def rank(protocol: Protocol, draws: int = 100, way: SlipPaths | None = None) -> 
                 spread=(seen[len(seen) // 20], seen[-1 - len(seen) // 20]),
             )
         )
-    return Ranking(tuple(ranked), tuple(together), whole, steadiness, draws, way.cut)
+    return Ranking(tuple(ranked), tuple(together), whole, steadiness, draws, paths.cut)
 
 
 def by_kind(ranking: Ranking) -> list[tuple[str, float]]:
@@ -149,7 +151,7 @@ def carrier_state(outcome: Outcome) -> str:
 
 
 def weight(outcome: Outcome) -> float:
-    """How bad the outcome is, by the worst place at which it arrives; 0 when it takes nothing away either."""
+    """The weight of the worst place at which contamination arrives; 0 if no barrier is lost either."""
     if outcome.arrives:
         return outcome.worst
     return LOST_BARRIER if outcome.found else 0.0
@@ -188,7 +190,7 @@ def _cuts(
 def _draw(
     alone: Sequence[Outcome], together: Sequence[Outcome], kinds: Mapping[str, str], draws: int
 ) -> tuple[dict[str, list[int]], float]:
-    """Ranks of every slip over draws from the ranges (log-uniform, one draw a kind), and the mean rank correlation."""
+    """Every slip's ranks over draws from the ranges (log-uniform, one draw a kind), and the mean rank correlation."""
     rng = random.Random(1)  # noqa: S311
     ranks: dict[str, list[int]] = {outcome.events[0].name: [] for outcome in alone}
     place = {name: n for n, name in enumerate(ranks)}

@@ -1,8 +1,8 @@
-"""The smallest change found that closes a way on which contamination arrives. Offered, never applied. Pure.
+"""The smallest change found that closes a contamination route. Offered, never applied. Pure.
 
-Candidates, the smallest first: one step more (a rub that the protocol has elsewhere), one piece held otherwise, two
-neighbours changed about, one step moved. Each is checked like any protocol; only one that closes the way and opens no
-other is offered, and one that leaves nothing open before one that does.
+Candidates, the smallest first: one more step (a rub that the protocol has elsewhere), one piece held otherwise, two
+neighbours swapped, one step moved. Each is checked like any protocol. Only one that closes the route and opens no other
+is offered, preferably one that leaves no other route open.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ _RUBS = frozenset({"disinfect", "hygiene"})
 
 @dataclass(frozen=True, slots=True)
 class Repair:
-    """A change that closes a way. says: in one line. diff: the list before and after. left: ways that stay open."""
+    """A change that closes a route. says: in one line. diff: the list before and after. left: routes that stay open."""
 
     says: str
     diff: str
@@ -42,10 +42,10 @@ StepList = tuple[str, tuple[Step, ...]]
 
 
 def repair(protocol: Protocol, counter: Counterexample, most: int = 1) -> Repair | None:
-    """The smallest change found that closes the way of `counter`; None when none was found.
+    """The smallest change found that closes the route of `counter`; None if none was found.
 
     Args:
-        protocol: as it was checked. counter: the way to be closed. most: deviations of the check that verifies it.
+        protocol: as it was checked. counter: the route to close. most: deviations of the check that verifies it.
     """
     open_before = {_key(one) for one in explore(protocol, most).counters}
     best: Repair | None = None
@@ -98,7 +98,7 @@ def _parts(protocol: Protocol) -> Iterator[StepList]:
 
 
 def _one_more(protocol: Protocol, part: str, steps: tuple[Step, ...], place: int) -> Iterator[_Change]:
-    """A rub that stands elsewhere in the protocol, before the step at `place` or before one ahead of it."""
+    """A rub from elsewhere in the protocol, before the step at `place` or before an earlier one."""
     rubs: dict[tuple[str, str], Step] = {}
     for _, others in _parts(protocol):
         for step in others:
@@ -139,7 +139,7 @@ def _swapped(protocol: Protocol, part: str, steps: tuple[Step, ...], place: int)
 
 
 def _moved(protocol: Protocol, part: str, steps: tuple[Step, ...], place: int) -> Iterator[_Change]:
-    """One step to another place in the same list: the step itself, or one that stands behind it."""
+    """One step moved within the list: the step itself, or a later one."""
     for source in dict.fromkeys((place, *range(place + 1, len(steps)), *range(place))):
         if source >= len(steps):
             continue
@@ -166,7 +166,7 @@ def _with(protocol: Protocol, part: str, steps: tuple[Step, ...]) -> Protocol:
 
 
 def _diff(before: Protocol, after: Protocol) -> str:
-    """What differs between the two lists, step by step, with two lines around each change."""
+    """The difference between the two lists, with two lines of context."""
     found = unified_diff(_listed(before), _listed(after), before.name, f"{before.name}, repaired", n=2, lineterm="")
     return "\n".join(line for line in found if not line.startswith("@@"))
 

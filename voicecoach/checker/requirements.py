@@ -1,4 +1,4 @@
-"""Where the coach must ask harder: which steps need a named answer, the observer, or a spoken warning. Pure.
+"""Which steps need a named answer, the observer, or a spoken warning. Pure.
 
 Computed from single slips and pairs. A protocol may ask for more; for less only with a reason (`weaker`).
 """
@@ -20,8 +20,8 @@ _HEAD = frozenset({"head", "face", "eyes", "hair"})
 
 @dataclass(frozen=True, slots=True)
 class Requirement:
-    """What one step needs. kind: 'named' (an answer that is not routine), 'observer' or 'warning'; why: the slip that
-    makes it so; met: whether the step has it.
+    """What one step needs. kind: 'named' (an answer that is not routine), 'observer' or 'warning'. why: the slip that
+    demands it. met: whether the step has it.
     """
 
     step: str
@@ -30,12 +30,12 @@ class Requirement:
     met: bool
 
 
-def requirements(protocol: Protocol, way: SlipPaths | None = None) -> list[Requirement]:
-    """What every step of the list as written needs, in its order."""
-    way = way or SlipPaths(protocol)
-    outcomes = [*single(protocol, way), *pairs(protocol, way)]
+def requirements(protocol: Protocol, paths: SlipPaths | None = None) -> list[Requirement]:
+    """The needs of every step of the list as written, in order."""
+    paths = paths or SlipPaths(protocol)
+    outcomes = [*single(protocol, paths), *pairs(protocol, paths)]
     found: list[Requirement] = []
-    for place, (stage, step) in enumerate(way.steps):
+    for place, (stage, step) in enumerate(paths.steps):
         if stage == "work":
             continue
         mine = [outcome for outcome in outcomes if any(event.place == place for event in outcome.events)]

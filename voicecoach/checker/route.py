@@ -1,4 +1,4 @@
-"""Where a session can go from each spot: what the navigation says, asked for once. Pure."""
+"""Where a session can go from each spot: the answers of navigation, each computed once. Pure."""
 
 from __future__ import annotations
 
@@ -64,7 +64,7 @@ Arrived = tuple[str, Detour, str]
 
 
 class Route:
-    """The ways of a protocol for one mode of checking ('solo', 'pair', 'assistant')."""
+    """Where a protocol leads in one mode of checking ('solo', 'pair', 'assistant')."""
 
     def __init__(self, protocol: Protocol, mode: str) -> None:
         self.protocol = protocol
@@ -79,13 +79,13 @@ class Route:
         self._done: dict[tuple[str, int], Ledger] = {}
 
     def start(self) -> Stop:
-        """The first step, once the coach's questions before it are answered."""
+        """The first step, after the coach's questions."""
         ledger = self._ledger(Ledger(tuple((item.name, "never") for item in self.protocol.items)))
         here = Position(Place("prepare", 0), ledger, self.mode)
         return self._stop(arrival.arrive(self.protocol, here), Memory())
 
     def done(self, step: Step, ledger: Ledger) -> Ledger:
-        """The ledger when the step's acts are done."""
+        """The ledger once the step's acts are done."""
         key = (step.name, id(ledger))
         known = self._done.get(key)
         if known is None:
@@ -110,7 +110,7 @@ class Route:
         return known
 
     def _within(self, event: str, stop: Stop) -> Stop:
-        """The same from inside a branch: what comes next in it does not depend on where it was called."""
+        """As `go`, for a stop inside a branch: what follows does not depend on where the branch was called."""
         spot, outer = stop.spot, stop.spot.place.detours[:-1]
         key = (event, spot.frame, id(stop.ledger), stop.memory)
         held = self._inside.get(key)
@@ -128,7 +128,7 @@ class Route:
         return found
 
     def breaches(self, stage: str) -> tuple[str, ...]:
-        """The kinds of breach in this stage, one of each set of kinds that lead to the same."""
+        """The kinds of breach in this stage, one for each set of kinds that lead to the same place."""
         if stage not in self._kinds:
             seen: dict[object, str] = {}
             for kind in DANGERS:
@@ -142,7 +142,7 @@ class Route:
         return self._kinds[stage]
 
     def pieces(self, stop: Stop) -> tuple[str, ...]:
-        """The pieces that the question 'which piece is torn?' may be answered with."""
+        """The pieces that can answer 'which piece is torn?'."""
         return position.pieces(self.protocol, self._here(stop))
 
     def _ledger(self, ledger: Ledger) -> Ledger:
@@ -216,7 +216,7 @@ class Route:
         return moves.answered(protocol, here, here.ledger)
 
     def _breach(self, kind: str, stop: Stop) -> Stop:
-        """First words, and then what stands there."""
+        """The first words, and what follows."""
         spot, ledger, memory = stop
         stage = spot.place.stage
         entering = stage in _ENTERING
@@ -238,7 +238,9 @@ class Route:
         return known
 
     def _left(self, spot: Spot) -> Place:
-        """Where a new incident finds somebody: what an earlier one led to is left, unless it has begun to change."""
+        """Where a new incident finds the wearer: the branch of an earlier one is left, unless it has changed what is
+        worn.
+        """
         place = self._calm.get(spot)
         if place is None:
             place = spot.place
@@ -253,7 +255,7 @@ def _way(rule: BreachRule | None) -> object:
 
 
 def happening(event: str) -> str:
-    """What an event does to the surfaces, as Model.happen names it; '' for nothing."""
+    """The effect of an event on the surfaces, as ContactModel.happen names it; '' for none."""
     word, _, what = event.partition(": ")
     if word in {"breach", "not clear"}:
         event = what

@@ -1,8 +1,7 @@
-"""What one slip costs, and which two together cost more than each alone. Pure.
+"""The cost of one slip, and of two slips that together cost more than each alone. Pure.
 
-A slip is one thing done wrong once on the list as written: a step left out, changed about with the next, held at the
-wrong zone, a time cut short, a hand at the face, something missed by the one who looks, or the wearer doing what is the
-helper's to do.
+A slip is one mistake made once on the list as written: a step left out, swapped with the next, held at the wrong zone,
+a time cut short, a hand at the face, something overlooked, or the wearer doing the helper's part.
 """
 
 from __future__ import annotations
@@ -32,7 +31,7 @@ MAX_TRIED = 120_000
 
 
 class SlipEvent(NamedTuple):
-    """One slip: the place of its step on the list, the step's name, and its kind."""
+    """One slip: the index of its step, the step's name, and its kind."""
 
     place: int
     step: str
@@ -46,12 +45,12 @@ class SlipEvent(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What one or two slips lead to.
+    """The effect of one or two slips.
 
-    events: the slips. found: rules broken because of them, in order. arrival: step at which contamination first
+    events: the slips. found: rules broken because of them, in order. arrival: the step at which contamination first
     arrives where it may not ('' if it does not). later: steps from the (last) slip to the arrival. catch: the last step
-    before the arrival at which somebody looks or the hands are disinfected ('' if there is none), and catch_later how
-    many steps after the slip that is. worst: weight of the worst place at which it arrives.
+    before the arrival at which somebody looks or the hands are disinfected ('' if there is none); catch_later: how many
+    steps after the slip that is. worst: weight of the worst place at which it arrives.
     """
 
     events: tuple[SlipEvent, ...]
@@ -64,7 +63,7 @@ class Outcome:
 
     @property
     def arrives(self) -> bool:
-        """True when contamination arrives where it may not."""
+        """Whether contamination arrives where it may not."""
         return bool(self.arrival)
 
     @property
@@ -74,7 +73,7 @@ class Outcome:
 
 
 class SlipPaths:
-    """The list as written, with a memory of how it ends from every point and state."""
+    """The list as written, with a cache of how it ends from every step and state."""
 
     def __init__(self, protocol: Protocol) -> None:
         self.protocol, self.model = protocol, ContactModel(protocol)
@@ -97,7 +96,7 @@ class SlipPaths:
         self.usual = set(self.end(0, self.worlds[0]))
 
     def do(self, place: int, world: World, kind: str = "") -> tuple[World, tuple[Violation, ...]]:
-        """One step as written, or with a slip in it."""
+        """One step as written, or with a slip."""
         key = (place, kind, world)
         known = self._did.get(key)
         if known is None:
@@ -135,11 +134,11 @@ class SlipPaths:
 
     @property
     def tried(self) -> int:
-        """How many steps have been tried, each in each state once."""
+        """How many steps have been tried, each once in each state."""
         return len(self._did)
 
     def slip(self, event: SlipEvent, world: World) -> tuple[int, World, tuple[Violation, ...]]:
-        """The place, the world and what was broken when the slip has happened."""
+        """The index, the world and what was broken after the slip."""
         place = event.place
         if event.kind == "omitted":
             return place + 1, world, ()
@@ -151,7 +150,7 @@ class SlipPaths:
         return place + 1, world, found
 
     def events(self) -> list[SlipEvent]:
-        """Every single slip that this list has room for."""
+        """Every single slip that this list allows."""
         found: list[SlipEvent] = []
         for place, (stage, step) in enumerate(self.steps):
             if stage == "work" or not step.acts:
@@ -174,7 +173,7 @@ class SlipPaths:
         return found
 
     def outcome(self, events: tuple[SlipEvent, ...], found: tuple[Violation, ...]) -> Outcome:
-        """What the slips lead to, without what the list as written breaks anyhow."""
+        """The effect of the slips, without what the list as written breaks anyway."""
         new = tuple(one for one in dict.fromkeys(found) if one not in self.usual)
         arrived = next((one for one in new if self._arrives(one)), None)
         if arrived is None:
@@ -189,7 +188,7 @@ class SlipPaths:
         return Outcome(events, new, arrived.step, later, name, catch - slip if between else 0, worst_site)
 
     def _arrives(self, found: Violation) -> bool:
-        """True when that is contamination from the patient: before work there is none to arrive."""
+        """Whether that is contamination from the patient: before work there is none."""
         return found.rule in ARRIVALS and self.place.get(found.step, len(self.steps)) >= self.place.get("work", 0)
 
     def _catches(self, place: int) -> bool:
@@ -201,25 +200,25 @@ class SlipPaths:
         return any(act.kind == "verify" and act.target in {"set", "seal", "fit", "exposed-skin"} for act in step.acts)
 
 
-def single(protocol: Protocol, way: SlipPaths | None = None) -> list[Outcome]:
-    """Every single slip and what it leads to, in the order of the list."""
-    way = way or SlipPaths(protocol)
+def single(protocol: Protocol, paths: SlipPaths | None = None) -> list[Outcome]:
+    """Every single slip and its effect, in the order of the list."""
+    paths = paths or SlipPaths(protocol)
     outcomes = []
-    for event in way.events():
-        place, world, found = way.slip(event, way.worlds[event.place])
-        outcomes.append(way.outcome((event,), found + way.end(place, world)))
+    for event in paths.events():
+        place, world, found = paths.slip(event, paths.worlds[event.place])
+        outcomes.append(paths.outcome((event,), found + paths.end(place, world)))
     return outcomes
 
 
-def pairs(protocol: Protocol, way: SlipPaths | None = None) -> list[Outcome]:
+def pairs(protocol: Protocol, paths: SlipPaths | None = None) -> list[Outcome]:
     """Pairs of slips that arrive where neither does alone.
 
-    A second slip matters only while the first one's trace is not gone; so only those are tried. `way.cut` is True when
-    the search stopped at its bound.
+    A second slip matters only while the trace of the first remains, so only those are tried. `paths.cut` is True if the
+    search stopped at its bound.
     """
-    way = way or SlipPaths(protocol)
-    events = way.events()
-    alone = {outcome.events[0]: outcome for outcome in single(protocol, way)}
+    paths = paths or SlipPaths(protocol)
+    events = paths.events()
+    alone = {outcome.events[0]: outcome for outcome in single(protocol, paths)}
     at: dict[int, list[SlipEvent]] = {}
     for event in events:
         at.setdefault(event.place, []).append(event)
@@ -227,18 +226,18 @@ def pairs(protocol: Protocol, way: SlipPaths | None = None) -> list[Outcome]:
     for first in events:
         if alone[first].arrives:
             continue
-        if way.tried > MAX_TRIED:
-            way.cut = True
+        if paths.tried > MAX_TRIED:
+            paths.cut = True
             break
-        place, world, broken = way.slip(first, way.worlds[first.place])
-        while place < len(way.steps) and world != way.worlds[place]:
+        place, world, broken = paths.slip(first, paths.worlds[first.place])
+        while place < len(paths.steps) and world != paths.worlds[place]:
             for second in at.get(place, ()):
                 if not alone[second].arrives:
-                    onward, after, more = way.slip(second, world)
-                    outcome = way.outcome((first, second), broken + more + way.end(onward, after))
+                    onward, after, more = paths.slip(second, world)
+                    outcome = paths.outcome((first, second), broken + more + paths.end(onward, after))
                     if outcome.arrives:
                         found.append(outcome)
-            world, more = way.do(place, world)
+            world, more = paths.do(place, world)
             broken += more
             place += 1
     return found

@@ -8,7 +8,7 @@ from voicecoach.checker.rank import SLIP, TRANSFER, Ranking, by_kind
 
 
 def text(ranking: Ranking, most: int = 15) -> str:
-    """The first `most` slips as a table, the kinds of step, and how far the ranking stands."""
+    """The first `most` slips as a table, the kinds of step, and how stable the ranking is."""
     arriving = sum(slip.outcome.arrives for slip in ranking.slips)
     pairs = f"{len(ranking.pairs)} pairs arrive that neither slip does alone" + (
         " (not all were tried)" if ranking.cut else ""

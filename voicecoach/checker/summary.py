@@ -1,4 +1,4 @@
-"""The answer of a check in ten lines, for those who decide on a protocol; the rest on request. Pure."""
+"""The result of a check in ten lines, for those who decide on a protocol; the rest on request. Pure."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ def text(verdict: Verdict, rests: Sequence[Assumption], modes: Sequence[FailureM
     """At most ten lines: the verdict, what it rests on, the worst slips, what differs from the sources.
 
     Args:
-        verdict: of the whole check. rests: what it rests on, the weightiest first. modes: single slips by rank.
+        verdict: of the whole check. rests: its assumptions, the weightiest first. modes: single slips by rank.
     """
     return "\n".join(_lines(verdict, rests, modes))
 

@@ -1,4 +1,4 @@
-"""A protocol's surfaces, numbered, and how they lie over each other. Pure."""
+"""A protocol's surfaces, numbered, and how they overlap. Pure."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ _GUARDED = frozenset(zones.BODY) - {"hands", "feet"}
 class Surfaces:
     """The surfaces of the items, the body and the room.
 
-    What is exposed follows from the order in which things were put on: `worn` is always in that order.
+    What is exposed depends on the order of donning: `worn` is always in that order.
     """
 
     def __init__(self, protocol: Protocol) -> None:
@@ -54,7 +54,7 @@ class Surfaces:
         return known
 
     def outermost(self, zone: int, worn: tuple[int, ...]) -> int:
-        """What a hand meets that goes to `zone`: the zone itself, or the outside of what is worn over it."""
+        """What a hand touches that goes to `zone`: the zone, or the outside of whatever is worn over it."""
         base = worn.index(self.owner[zone]) if self.owner.get(zone) in worn else -1
         over = [
             worn.index(item)
@@ -64,7 +64,7 @@ class Surfaces:
         return self.outermost(self.own[worn[max(over)]][0], worn) if over else zone
 
     def meets(self, one: int, other: int, how: str) -> bool:
-        """True when the two items lie over each other, whichever is on top: 'cover' (a piece) or 'hem' (an end)."""
+        """Whether the two items overlap, whichever is on top: 'cover' (a piece) or 'hem' (an end)."""
         key = (one, other, how)
         known = self._meets.get(key)
         if known is None:
@@ -103,14 +103,14 @@ class Surfaces:
         return known
 
     def _over(self, one: int, other: int) -> bool:
-        """Whether it matters which of the two was put on first."""
+        """Whether it matters which of the two went on first."""
         a, b = self.items[one], self.items[other]
         if a.site == b.site or self.meets(one, other, "cover") or self.meets(one, other, "hem"):
             return True
         return bool({*a.covers, *a.tight, *a.overlap} & {*b.covers, *b.tight, *b.overlap})
 
     def hand(self, role: str, worn: tuple[int, ...]) -> int:
-        """The surface that the acting hand touches with: outermost glove, bare hand, or a helper's glove."""
+        """The surface that the acting hand touches with: the outermost glove, the bare hand, or a helper's glove."""
         if role != "wearer":
             return self.at[f"{role}.gloves"]
         gloves = [item for item in worn if self.items[item].site == "hands"]

@@ -1,4 +1,4 @@
-"""One step carried out on the surfaces: who touches what, what spreads, and which rule that breaks. Pure."""
+"""One step carried out on the surfaces: who touches what, what spreads, and which rules that breaks. Pure."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ _NEAR_FLICK = ("face", "eyes", "hair", "neck", "uniform")
 
 
 class Run:
-    """One step being carried out on a copy of the world: `found` and `log` grow, `world()` gives the result."""
+    """One step in progress on a copy of the world: `found` and `log` grow, and `world()` gives the result."""
 
     def __init__(
         self, surfaces: Surfaces, world: World, step: Step, log: list[Contact] | None, slip: Slip | None
@@ -26,7 +26,7 @@ class Run:
         self.found: list[Violation] = []
 
     def world(self) -> World:
-        """The world as it now is, without what cannot matter any more: so that ways which meet again are seen to."""
+        """The world now, without what can no longer matter, so that paths which meet again are recognised."""
         worn, there, ends = self.surfaces.plain(tuple(self.worn))
         levels = bytes(self.levels)
         on = sum(1 << item for item in worn)
@@ -39,16 +39,16 @@ class Run:
         return World(levels, worn, since, self.flags, gone, self.torn)
 
     def broken(self, rule: str, zone: int, carrier: str) -> None:
-        """Say that a rule is broken, on which surface, and what carried it."""
+        """Note that a rule is broken, on which surface, and by what carrier."""
         self.found.append(Violation(rule, self.step.name, self.surfaces.names[zone], carrier))
 
     def not_worn(self, zone: int, carrier: str) -> None:
-        """Say that an act is about a thing that is not on; one who never went in may leave it out."""
+        """Note that an act concerns something that is not on; a wearer who never went in may skip it."""
         if self.flags & ENTERED:
             self.broken("not-worn", zone, carrier)
 
     def put(self, zone: int, level: int, how: str, carrier: str) -> None:
-        """Raise or set the level of a surface, keeping soil; write it in the log."""
+        """Raise or set the level of a surface, keeping soil, and log it."""
         before = self.levels[zone]
         after = before & SOIL | level
         if after != before:
@@ -59,7 +59,7 @@ class Run:
                 self.log.append(Contact(self.step.name, self.surfaces.names[zone], before & LEVEL, level, how, carrier))
 
     def touch(self, one: int, other: int, how: str = "contact") -> None:
-        """Two surfaces meet: the worse one spreads, and what may not be met is said."""
+        """Two surfaces touch: the worse one spreads, and forbidden contact is noted."""
         if one == other:
             return
         surfaces = self.surfaces
@@ -108,14 +108,14 @@ class Run:
             self._sit(surfaces.at[act.target])
 
     def _own(self, whose: str, zone: int) -> bool:
-        """True when the step is, among others, that person's; otherwise it is said that it is not."""
+        """Whether that person takes part in the step; if not, it is noted."""
         if whose in {self.step.role, *self.step.also}:
             return True
         self.broken("wrong-role", zone, self.step.role)
         return False
 
     def _agent(self, surface: str, zone: int, usual: str) -> str:
-        """The agent of the step if it can do anything on that kind of surface in the time given; otherwise ''."""
+        """The step's agent if it works on that kind of surface in the time given; otherwise ''."""
         timing = self.step.timing
         agent = AGENTS.get(timing.agent if timing else usual)
         if agent is None or surface not in agent.on:
@@ -219,7 +219,7 @@ class Run:
         return self.surfaces.hand("wearer", worn)
 
     def _blocked(self, item: int, joined: frozenset[str]) -> None:
-        """Say what lies over the item: whichever of two things that meet was put on later lies over the other."""
+        """Note what lies over the item: of two things that meet, the later one is on top."""
         surfaces, place = self.surfaces, self.worn.index(item)
         mine = surfaces.items[item]
         for other in self.worn[place + 1 :]:
@@ -235,7 +235,7 @@ class Run:
                     self.broken("cuff-order", first, above.name)
 
     def _torn_kept(self, item: int, joined: frozenset[str]) -> None:
-        """Say that a torn glove next to the skin is still on while something else comes off."""
+        """Note that a torn glove next to the skin is still on while something else comes off."""
         if not self.torn or not self.flags & ENTERED:
             return
         gloves = [other for other in self.worn if self.surfaces.items[other].site == "hands"]
@@ -246,7 +246,7 @@ class Run:
             self.broken("torn-kept", self.surfaces.own[inner][0], self.surfaces.items[item].name)
 
     def _off(self, item: int, dirty: int, act: Act) -> None:
-        """What a thing leaves behind when it is gone: overlap, flick, bare hands, feet on the floor."""
+        """What an item leaves behind when it comes off: overlap, flick, bare hands, feet on the floor."""
         surfaces, piece = self.surfaces, self.surfaces.items[item]
         if dirty >= SUSPECT:
             spoiled = [("overlap", surfaces.at[name]) for name in piece.overlap]
@@ -350,7 +350,7 @@ class Run:
             self.put(seat, self.levels[surfaces.at["uniform"]] & LEVEL, "contact", "uniform")
 
     def date_back(self, item: int, what: str) -> None:
-        """A tear or soil is as old as the last 'clear': what the item touched since is suspect, or dirty."""
+        """A tear or soil is as old as the last 'clear': whatever the item touched since is suspect, or dirty."""
         surfaces, first = self.surfaces, self.surfaces.own[item][0]
         level = self.levels[first] & LEVEL
         if what == "soiled":
@@ -358,7 +358,7 @@ class Run:
             self.levels[first] |= SOIL
             level = DIRTY
         elif surfaces.items[item].site == "hands":
-            # the skin below met what the glove met, and what it had on it went the other way
+            # the skin below touched what the glove touched, and its own contamination went the other way
             under = self._under(item)
             level = self.levels[under] & LEVEL
             if self.flags & ENTERED:
@@ -370,7 +370,7 @@ class Run:
         self.since[item] = 0
 
     def _settle(self, zone: int) -> None:
-        """What a surface met before it was disinfected can no longer be dated back to it."""
+        """What a surface touched before it was disinfected can no longer be dated back to it."""
         self.since = [touched & ~(1 << zone) for touched in self.since]
 
     def _alive(self, zone: int) -> bool:

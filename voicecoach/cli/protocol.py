@@ -60,7 +60,7 @@ def check(
     two: Annotated[bool, typer.Option("--two", help="Every two things that go wrong, not only every one.")] = False,
     full: Annotated[bool, typer.Option("--full", help="Everything that was found, as text.")] = False,
     rests: Annotated[bool, typer.Option("--rests", help="Every belief that the proof rests on.")] = False,
-    mend: Annotated[bool, typer.Option("--repair", help="The smallest change that closes the first way.")] = False,
+    mend: Annotated[bool, typer.Option("--repair", help="The smallest change that closes the first route.")] = False,
     csv_file: Annotated[Path | None, typer.Option("--csv", help="Write every slip, its effect and detection.")] = None,
     html: Annotated[Path | None, typer.Option(help="Write the same as a page, with the picture.")] = None,
 ) -> None:
@@ -109,7 +109,7 @@ class _Wanted(NamedTuple):
 def _ranked(report: verdict.Verdict, wanted: _Wanted) -> None:
     """All that needs the ranking of slips, which costs more than the walk of a small protocol."""
     read, paths = report.protocol, SlipPaths(report.protocol)
-    ranking = rank.rank(read, way=paths)
+    ranking = rank.rank(read, paths=paths)
     modes = detection.modes_of(read, ranking, paths)
     beliefs = (
         assumptions.assumptions(read) if wanted.html or not (wanted.as_json or wanted.slips or wanted.told) else ()
@@ -135,9 +135,9 @@ def _ranked(report: verdict.Verdict, wanted: _Wanted) -> None:
 def _repair(report: verdict.Verdict) -> str:
     """The repair of the shortest way found, as text."""
     if not report.explored.counters:
-        return "No way was found: there is nothing to repair."
+        return "No route was found: there is nothing to repair."
     found = repair.repair(report.protocol, report.explored.counters[0])
-    return repair.text(found) if found else "No small change was found that closes the first way."
+    return repair.text(found) if found else "No small change was found that closes the first route."
 
 
 @app.command()
