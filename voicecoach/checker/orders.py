@@ -220,7 +220,7 @@ def applies(order: Order, protocol: Protocol) -> bool:
 
 
 def high_level(protocol: Protocol) -> bool:
-    """Whether the hard orders apply: by the protocol's scope, or by its pieces (two pairs of gloves, a covered head)."""
+    """Whether the hard orders apply: by the scope, or by the pieces (two pairs of gloves, a covered head)."""
     pieces = [item.say for item in protocol.items]
     looks_so = pieces.count("gloves") > 1 and bool({"hood", "helmet"} & set(pieces))
     return "ebola-level" in protocol.scope or (looks_so and not protocol.practice)

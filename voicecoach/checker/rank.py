@@ -32,7 +32,7 @@ class Probability:
             raise InputError(f"{self.low}, {self.value}, {self.high} is no range of probabilities", expected="0 to 1")
 
 
-# that one step goes wrong in this paths, once
+# that one step goes wrong in this way, once
 SLIP: dict[str, Probability] = {
     "omitted": Probability(0.01, 0.001, 0.05, "judgement: a read list leaves few steps out"),
     "swapped": Probability(0.005, 0.0005, 0.03, "judgement"),
