@@ -158,7 +158,9 @@ class SpokenStage(Stage):
 def as_meant(scene: Scene, moments: list[Moment]) -> None:
     """Give each thing heard the words of the scene, so that `check` finds it: taken for the same command, or refused.
 
-    What was refused has no words of its own; the rest of the scene shows whether it ought to have been.
+    What was refused has no words of its own; the rest of the scene shows whether it ought to have been. Words that mean
+    nothing may also have been taken for some that the step refused: nothing has moved. In the noise of S5 the phones of
+    "gone" come out as those of "done", and no floor tells them apart.
     """
     everything = tuple(command.name for command in grammar().commands)
     heard = [moment for moment in moments if moment.kind == "heard"]
@@ -168,7 +170,18 @@ def as_meant(scene: Scene, moments: list[Moment]) -> None:
             continue
         meant = match(grammar(), line.text, everything)
         for index in range(place, len(heard)):
-            if heard[index].details.get("refused") or match(grammar(), heard[index].text, everything) == meant:
+            nothing = heard[index].details.get("refused") or (meant is None and _refused_by_step(moments, heard[index]))
+            if nothing or match(grammar(), heard[index].text, everything) == meant:
                 heard[index].text = line.text
                 place = index + 1
                 break
+
+
+def _refused_by_step(moments: list[Moment], heard: Moment) -> bool:
+    """Whether what was heard was a word that the step did not take."""
+    for moment in moments[moments.index(heard) + 1 :]:
+        if moment.kind == "heard":
+            return False
+        if moment.kind == "note" and moment.text == "step-refused":
+            return True
+    return False

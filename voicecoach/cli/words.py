@@ -12,7 +12,7 @@ from voicecoach.errors import InputError
 from voicecoach.listen import confusion, registry
 from voicecoach.runtime import library
 from voicecoach.runtime.author_check import check_aloud
-from voicecoach.simulate.confusions import VOICES, Bench
+from voicecoach.simulate.confusions import VOICES, Bench, voices_of
 from voicecoach.system.progress import progress
 
 app = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
@@ -32,7 +32,8 @@ def grammar_command(
     if chosen.name == registry.TYPED:
         raise InputError("hears no sound", where="--engine typed", expected="an engine that listens to sound")
     console = Console(stderr=True)
-    bench = Bench(registry.scorer(chosen.name, registry.model_of(chosen.name)), words, VOICES[:voices])
+    scorer = registry.scorer(chosen.name, registry.model_of(chosen.name))
+    bench = Bench(scorer, words, voices_of(words.language)[:voices])
     with progress(console, f"hearing {words.name} with {chosen.name}") as on_progress:
         found, better = bench.found(on_progress)
     if as_json:

@@ -25,12 +25,22 @@ from voicecoach.speak.voice import DEFAULT_VOICE, render_texts
 
 VOICES = ("en-us+m3", "en-gb+f2", "en-gb-scotland") if sys.platform == "linux" else (DEFAULT_VOICE,)
 """Voices of eSpeak NG. Elsewhere the package has no other voice than the system's."""
+VARIANTS = ("+m3", "+f2")
 ROOMS: tuple[tuple[Mask, float], ...] = (("none", -30.0), ("respirator", -20.0))
 """What is worn over the mouth, and how loud the noise is against speech (dB)."""
 RIVALS = 3
 """So many of the likeliest other commands are tried against each utterance."""
 PAD_S = 0.25
 """Of the room around each utterance, as an ear keeps it (s)."""
+
+
+
+
+def voices_of(language: str) -> tuple[str, ...]:
+    """Voices that speak a language, as eSpeak NG names them."""
+    if language == "en" or sys.platform != "linux":
+        return VOICES
+    return tuple(language + variant for variant in VARIANTS)
 
 
 Render = Callable[[Sequence[str], str], Sequence[Samples]]
