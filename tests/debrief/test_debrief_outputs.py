@@ -76,6 +76,16 @@ def test_training_only_stands_at_the_top_until_the_session_says_otherwise(record
     assert "Training only" in text(record([], name="unknown"))
 
 
+def test_a_voice_check_that_met_its_bars_lifts_training_only_and_one_that_did_not_does_not(record: Maker) -> None:
+    for lifted in (False, True):
+        voice = Note(NoteKind.VOICE, (("result", "told"), ("training-only", str(not lifted))))
+        opened = Opened(0, "solo", "mixed", "none", True, False)
+        session = record([(opened, ()), (Heard(5, "done"), (voice,))], name=f"voice-{lifted}")
+        told = (text(session), html(session).partition("</header>")[0], picture(session))
+        shown = [any(words in one for words in ("Training only", "training only</text>")) for one in told]
+        assert shown == [not lifted] * 3, lifted
+
+
 def test_a_session_without_an_end_and_a_damaged_record_are_said_first(record: Maker) -> None:
     session = record([(Heard(S, "done"), (Say(1, "Next."),)), (SpeechUnending(2 * S), ())])
     path = session.folder / "events.jsonl"

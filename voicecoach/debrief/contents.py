@@ -10,10 +10,10 @@ from voicecoach.debrief.coaching import Coaching, to_coach
 from voicecoach.debrief.course import StageSpan, StepRun, course, stage_spans
 from voicecoach.debrief.incidents import Incident, incidents
 from voicecoach.debrief.pages.phrases import CAUTIONS, length
-from voicecoach.debrief.story import Remark, clock, deaf, end_s, remarks
+from voicecoach.debrief.story import Remark, clock, deaf, end_s, remarks, training_only
 from voicecoach.debrief.texts import Wording, wording
 from voicecoach.record.read import Session
-from voicecoach.session.events import Opened, SpeechUnending
+from voicecoach.session.events import SpeechUnending
 from voicecoach.session.notes import NoteKind
 
 ON_STEPS = frozenset({NoteKind.STEP, NoteKind.STEP_CONFIRMED, NoteKind.LEDGER, NoteKind.OPENED, NoteKind.TIME_STARTED,
@@ -66,7 +66,7 @@ def debrief(session: Session) -> Debrief:
     """Put it together. Never raises for a record that could be read."""
     notes, words = remarks(session), wording(session)
     runs = course(session, notes)
-    made, opened = session.manifest, [event for event in session.events if isinstance(event, Opened)]
+    made = session.manifest
     found = incidents(notes, words)
     stages = stage_spans(session, notes)
     return Debrief(
@@ -78,7 +78,7 @@ def debrief(session: Session) -> Debrief:
         mode="two people" if made.mode == "pair" else "alone",
         room=made.room,
         people=tuple(_people(session)),
-        training_only=not opened or any(event.training_only for event in opened),
+        training_only=training_only(session),
         warnings=tuple(_warnings(session, words)),
         incidents=found,
         coaching=to_coach(runs, words),

@@ -18,12 +18,12 @@ from voicecoach.debrief.story import (
     end_s,
     prompts,
     remarks,
+    training_only,
     utterances,
     worn,
 )
 from voicecoach.debrief.texts import wording
 from voicecoach.record.read import Session
-from voicecoach.session.events import Opened
 
 WIDTH, LEFT, RIGHT = 1400, 96, 24
 PX_PER_S = 26.0
@@ -143,7 +143,7 @@ class _Picture:
         length = clock(end_s(self.session))
         about = f"begun {made.begun} · {made.mode} · ear {made.engine} · audio {made.audio} · {length} long"
         yield _text(LEFT, 48, about, "sub")
-        if any(isinstance(event, Opened) and event.training_only for event in self.session.events):
+        if training_only(self.session):
             yield f'<rect class="badge" x="{WIDTH - RIGHT - 108}" y="15" width="108" height="22" rx="4"/>'
             yield _text(WIDTH - RIGHT - 54, 30, "training only", anchor="middle")
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from voicecoach.protocol.model import DANGERS
 from voicecoach.record.read import RecordLine, Session
-from voicecoach.session.events import CLOCK_HZ, Heard, PartBack, PartLost, PromptEnded, Reopened
+from voicecoach.session.events import CLOCK_HZ, Heard, Opened, PartBack, PartLost, PromptEnded, Reopened
 from voicecoach.session.notes import NoteKind, label_of
 
 DANGER = frozenset(DANGERS) - {"torn"}
@@ -138,6 +138,18 @@ def utterances(session: Session) -> tuple[Utterance, ...]:
 def remarks(session: Session) -> tuple[Remark, ...]:
     """Every note."""
     return tuple(remark(line) for line in session.notes)
+
+
+def training_only(session: Session) -> bool:
+    """Whether the session was for training only to its end: it begins so unless it says otherwise, and a voice check
+    may lift it.
+    """
+    opened = [event for event in session.events if isinstance(event, Opened)]
+    only = not opened or any(event.training_only for event in opened)
+    for note in remarks(session):
+        if note.what in {NoteKind.VOICE, NoteKind.OPENED} and "training-only" in note.details:
+            only = note.details["training-only"] != "False"
+    return only
 
 
 def remark(line: RecordLine) -> Remark:

@@ -10,10 +10,10 @@ from typing import Any
 from voicecoach.debrief.coaching import step_weights, troubles
 from voicecoach.debrief.course import course, stage_spans
 from voicecoach.debrief.incidents import incidents
-from voicecoach.debrief.story import Remark, end_s, remarks, utterances
+from voicecoach.debrief.story import Remark, end_s, remarks, training_only, utterances
 from voicecoach.debrief.texts import Wording, wording
 from voicecoach.record.read import Session
-from voicecoach.session.events import CLOCK_HZ, Opened, to_json
+from voicecoach.session.events import CLOCK_HZ, to_json
 from voicecoach.session.notes import NoteKind
 
 TABLES = ("sessions", "steps", "rubs", "incidents", "words", "notes", "events")
@@ -94,7 +94,6 @@ def weights(session: Session) -> list[TableRow]:
 
 def _session(session: Session, name: str, notes: tuple[Remark, ...], words: Wording) -> TableRow:
     made = session.manifest
-    opened = [event for event in session.events if isinstance(event, Opened)]
     stages = {span.stage: round(span.took_s, 3) for span in stage_spans(session, notes)}
     ended = {note.what: note.details for note in notes if note.what in {NoteKind.END, NoteKind.WEAR_TIME}}
     return {
@@ -110,7 +109,7 @@ def _session(session: Session, name: str, notes: tuple[Remark, ...], words: Word
         "mask": _mask(words),
         "ear": made.engine,
         "source": made.source,
-        "training_only": not opened or any(event.training_only for event in opened),
+        "training_only": training_only(session),
         "ended": session.closed,
         "still_on": ended.get(NoteKind.END, {}).get("still-on", ""),
         "length_s": end_s(session),
