@@ -15,8 +15,8 @@ from typing import NamedTuple
 
 from voicecoach.checker.contamination import ContactModel
 from voicecoach.checker.route import Memory, Route, Spot, Stop, happening
-from voicecoach.checker.rules import BY_NAME, SEVERITIES, Severity
-from voicecoach.checker.world import ENTERED, Violation, World
+from voicecoach.checker.rules import BY_NAME, SEVERITIES, WAIVED, Severity
+from voicecoach.checker.world import ENTERED, HURRIED, Violation, World
 from voicecoach.protocol.ledger import Ledger
 from voicecoach.protocol.model import Act, Protocol, Step
 
@@ -177,14 +177,13 @@ class Walk:
         for layer in layers:
             for point in layer:  # grows while it is read
                 onward = []
-                for step, event, after, found in self.leave(point):
+                for step, event, there, found in self.leave(point):
                     for one in found:
-                        self._note(one, point, step, event, after.used if after else point.used)
-                    if after is None:
+                        self._note(one, point, step, event, there.used if there else point.used)
+                    if there is None:
                         self.ends.add(point)
                         continue
-                    if self._emergency(after):
-                        continue
+                    after = self._hurried(there)
                     onward.append(after)
                     if after not in self.moves:
                         if len(self.moves) >= self.max_states:
@@ -194,10 +193,13 @@ class Walk:
                         layers[after.used].append(after)
                 self.next[point] = onward
 
-    def _emergency(self, point: Point) -> bool:
-        """Whether the way has come to where something else goes before the rules: it is not walked any further."""
-        inside = {one.branch for one in point.spot.place.detours} & self._emergencies
-        return bool(inside) and bool(point.state.world.flags & ENTERED)
+    def _hurried(self, point: Point) -> Point:
+        """The point, marked if the way has come to where something else goes before some of the rules."""
+        world = point.state.world
+        inside = any(one.branch in self._emergencies for one in point.spot.place.detours)
+        if not inside or world.flags & HURRIED or not world.flags & ENTERED:
+            return point
+        return self._point(_stop(point), world._replace(flags=world.flags | HURRIED), point.used)
 
     def paths(self) -> int:
         """How many different ways there are from the start to an end."""
@@ -311,6 +313,8 @@ class Walk:
 
     def _note(self, found: Violation, point: Point, step: str, event: str, used: int) -> None:
         key = (found.rule, found.step, found.at)
+        if point.state.world.flags & HURRIED and (found.rule in WAIVED or used > 1):
+            return
         if key not in self.counters:
             self.counters[key] = Counterexample(found, self.mode, (*self.path_to(point), (step, event)), used)
 

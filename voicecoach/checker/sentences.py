@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from voicecoach.checker.shape import Lack
 from voicecoach.protocol.lint import all_steps
-from voicecoach.protocol.model import Act, Protocol, Step
+from voicecoach.protocol.model import ANYONE, Act, Protocol, Step
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,7 +20,8 @@ class Lexicon:
     pieces: by kind of piece (as in Item.say), or 'feet' and 'hands'. verbs: by kind of act, what it is called, one of
     which must be there. foreign: by kind of act, what may be said only where such an act is. beside: what before a
     piece or a face makes it a thing beside the act. never: what makes a clause a warning off. generic: what can stand
-    for a piece. face: parts of the head, neck and skin. inner, outer: the two pairs of gloves.
+    for a piece. face: parts of the head, neck and skin. inner, outer: the two pairs of gloves. addressed: by
+    role, what a sentence to that person begins with.
     """
 
     pieces: Mapping[str, str]
@@ -32,6 +33,7 @@ class Lexicon:
     face: str
     inner: str
     outer: str
+    addressed: Mapping[str, str]
 
 
 _RUB = r"gel|rub|disinfect|spray|soap|wash"
@@ -80,6 +82,7 @@ LEXICONS: dict[str, Lexicon] = {
         face=r"face(?! shield)|eyes?|nose|mouth|brow|forehead|hair|ears?|head|skin|cheeks?|chin|sweat",
         inner="inner",
         outer="outer",
+        addressed={"wearer": "wearer", "observer": "observer", "assistant": "assistant"},
     )
 }
 _HEAD = frozenset({"face", "eyes", "hair", "neck", "head"})
@@ -102,6 +105,10 @@ def misspoken(protocol: Protocol, language: str) -> tuple[Lack, ...]:
 
 def _wrong(protocol: Protocol, lexicon: Lexicon, step: Step) -> Iterator[str]:
     say = step.say.lower()
+    for role, words in lexicon.addressed.items():
+        if re.match(rf"(?:{words}),", say) and role not in {step.role, *step.also} and step.role != ANYONE:
+            yield f"but the step is for the {step.role}"
+            return
     for act in step.acts:
         verbs = lexicon.verbs.get(act.kind)
         if verbs and not _has(verbs, say):

@@ -9,6 +9,8 @@ from voicecoach.checker.explore import modes
 from voicecoach.checker.orders import high_level
 from voicecoach.checker.route import Route, Stop
 from voicecoach.protocol import zones
+from voicecoach.protocol.agents import AGENTS
+from voicecoach.protocol.lint import all_steps
 from voicecoach.protocol.model import STAGES, Protocol, Step
 
 BARRIERS = frozenset({"gloves", "gown", "coverall", "apron", "boots"})
@@ -29,7 +31,7 @@ class Lack:
 
 def lacks(protocol: Protocol) -> tuple[Lack, ...]:
     """Everything that is missing, in the order of the file."""
-    found = (_claims, _looks, _unseen, _ways_out, _back_in)
+    found = (_claims, _looks, _unseen, _times, _ways_out, _back_in)
     return tuple(lack for find in found for lack in find(protocol))
 
 
@@ -118,6 +120,24 @@ def _unseen(protocol: Protocol) -> Iterator[Lack]:
                     says = f"nobody looks at the {item.label} after work before {step.name} takes it off"
                     yield Lack("unseen", step.name, step.line, says)
                 break
+
+
+def _times(protocol: Protocol) -> Iterator[Lack]:
+    """Every rub has an agent for what it is put on, and its time, also one that no way of the walk reads."""
+    sites = {item.name: item.site for item in protocol.items}
+    for _, step in all_steps(protocol):
+        for act in step.acts:
+            if act.kind not in {"disinfect", "hygiene", "wipe"} or step.timing is None:
+                continue
+            glove = act.target.endswith(".gloves") or sites.get(act.target) == "hands"
+            surface = "skin" if act.kind == "hygiene" else "glove" if glove else "item"
+            named, agent = step.timing.agent, AGENTS.get(step.timing.agent)
+            if agent is None or surface not in agent.on:
+                says = f"{step.name} uses {named}, which is no agent for the {act.target.replace('-', ' ')}"
+                yield Lack("wrong-agent", step.name, step.line, says)
+            elif step.timing.seconds < agent.least_s and not protocol.practice:
+                says = f"{step.name} gives {named} {step.timing.seconds:g} s, and the least is {agent.least_s:g} s"
+                yield Lack("no-time", step.name, step.line, says)
 
 
 def _ways_out(protocol: Protocol) -> Iterator[Lack]:

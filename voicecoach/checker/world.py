@@ -11,7 +11,7 @@ from voicecoach.protocol.model import Item
 
 SOIL = 4
 LEVEL = 3
-RUBBED, ENTERED, OBSERVER_TOUCHED, ASSISTANT_TOUCHED = 1, 2, 4, 8
+RUBBED, ENTERED, OBSERVER_TOUCHED, ASSISTANT_TOUCHED, HURRIED = 1, 2, 4, 8, 16
 TOUCHED = {"observer": OBSERVER_TOUCHED, "assistant": ASSISTANT_TOUCHED}
 
 
@@ -20,9 +20,9 @@ class World(NamedTuple):
 
     levels: a byte a surface, level plus SOIL. worn: item numbers in the order of donning, as far as that matters.
     since: for each item, a bit set of the surfaces it touched since it was last found clear. flags: RUBBED (rubbed
-    since the last thing came off or the hands met something dirty), ENTERED (work has begun), and which helper has
-    touched the wearer since rubbing. gone: a bit an item that has come off, as far as that matters; torn: a bit a glove
-    that is known to be torn.
+    since the last thing came off or the hands met something dirty), ENTERED (work has begun), which helper has
+    touched the wearer since rubbing, and HURRIED (something went before some of the rules). gone: a bit an item that
+    has come off, as far as that matters; torn: a bit a glove that is known to be torn.
     """
 
     levels: bytes

@@ -88,6 +88,8 @@ def step_at(protocol: Protocol, place: Place) -> Step | None:
 
 def settled(protocol: Protocol, place: Place, ledger: Ledger) -> Place:
     """The first earlier step whose item, by the ledger, did not go on or come off as it should have; else `place`."""
+    if place.stage == "work" and place.detours:
+        return place  # a branch at work takes things off to lead out: nobody dresses again there
     last: dict[str, tuple[Place, str]] = {}
     for stage in STAGES[: STAGES.index(place.stage) + 1]:
         done = protocol.steps(stage)[: max(0, place.step)] if stage == place.stage else protocol.steps(stage)
