@@ -83,7 +83,7 @@ def main() -> None:
                     for form, text in (("plain", command.phrases[0]), ("offered", dict(found.better).get(name, ""))):
                         text = text or command.phrases[0]  # noqa: PLW2901 nothing was offered
                         ear.set_floors(dict(found.floors) if form == "offered" else {})
-                        sound = in_room(spoken(spec, text), f"{voice}|{text}|later|{form}", condition)
+                        sound = in_room(spoken(spec, text), f"{voice}|{text}|later", condition)
                         right = ear.hears(sound, name).command == name
                         kind = "heard" if name in heard else "unheard"
                         count[f"{form} {kind} of"] += 1

@@ -45,6 +45,18 @@ class Echo(Twin):
         return [Heard(at, command=None, phrase=phrase)]
 
 
+class Floors(Twin):
+    """Answers with the floors that it was given."""
+
+    floors: dict[str, float] = {}  # noqa: RUF012 nobody shares it: a child has one
+
+    def set_floors(self, floors: dict[str, float]) -> None:
+        self.floors = floors
+
+    def feed(self, at: int, heard: Samples, played: Samples) -> list[Event]:
+        return [Heard(at, command=None, phrase=str(self.floors))]
+
+
 def faulty(act: Callable[[], object]) -> type[Twin]:
     class Faulty(Twin):
         def feed(self, at: int, heard: Samples, played: Samples) -> list[Event]:
@@ -234,6 +246,20 @@ def test_a_new_child_listens_for_what_the_old_one_did(ears: list[RecogniserProce
     heard = ear.poll()[-1]
     assert isinstance(heard, Heard)
     assert heard.command == "breach"
+
+
+def test_floors_that_were_set_for_a_voice_reach_the_child_and_the_one_after_it(ears: list[RecogniserProcess]) -> None:
+    ear = RecogniserProcess(spec("Floors"), lockstep=True)
+    ears.append(ear)
+    told = []
+    for number in range(3):
+        if number == 1:
+            ear.set_floors((("breach", -1.5),))
+        elif number == 2:
+            ear.restart()
+        ear.feed(block(number))
+        told += [event.phrase for event in ear.poll() if isinstance(event, Heard)]
+    assert told == ["{}", "{'breach': -1.5}", "{'breach': -1.5}"]
 
 
 def test_what_was_found_before_the_death_still_comes_out(ears: list[RecogniserProcess]) -> None:

@@ -118,7 +118,7 @@ def test_what_is_not_heard_keeps_it_training_only_and_names_the_longer_words(dre
         wearer.says(None if wearer.state.about in {"dry", "no"} else wearer.state.about)
     assert wearer.notes[0]["unheard"] == "dry no"
     assert wearer.state.training_only
-    assert "Not every word was heard. Only for training." in wearer.said
+    assert "Not every word was heard at once. Only for training." in wearer.said
 
 
 def test_a_danger_word_that_is_only_doubtful_gets_this_voice_a_floor_of_its_own(dressed: Wearer) -> None:
