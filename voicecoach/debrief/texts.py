@@ -26,6 +26,8 @@ STAGE_LABELS = {
     "close": "Afterwards",
 }
 _SAY_THEMSELVES = frozenset({"step", "why", "cause", "kind", "what", "stage"})
+_ASKED = frozenset({"where", "touched", "skin"})
+"""Questions that a person answers with a place: no cause in anybody's words."""
 _NAME = re.compile(r"[a-z]+(-[a-z0-9]+)+")
 _STATE = re.compile(r"(\S+) is ([\w ]+)")
 
@@ -89,7 +91,9 @@ class Wording:
         told = []
         for key, value in details.items():
             plain = self.plain(value)
-            if key in _SAY_THEMSELVES:
+            if key == "cause" and value in _ASKED:
+                told.append("told when asked")
+            elif key in _SAY_THEMSELVES:
                 told.append(plain)
             elif key in {"by", "role"}:
                 told.append(f"by the {plain}" if plain in ROLES else f"by {plain}")

@@ -60,7 +60,8 @@ def curve(
     for x in sorted({1.0, max(xs)}):
         px, _ = at(x, 0)
         parts.append(f'<text x="{px:.1f}" y="{CURVE_H - 8}" text-anchor="middle">{x:.0f}</text>')
-    parts.append(f'<text x="{CURVE_W / 2}" y="{CURVE_H - 8}" text-anchor="middle">attempt; {_text(unit)}</text>')
+    axes = f"attempt (upwards: {_text(unit)})"
+    parts.append(f'<text x="{CURVE_W / 2}" y="{CURVE_H - 8}" text-anchor="middle">{axes}</text>')
     return "".join([*parts, "</svg>"])
 
 

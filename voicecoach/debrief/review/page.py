@@ -13,7 +13,7 @@ from voicecoach.debrief.incidents import KINDS
 from voicecoach.debrief.pages import charts
 from voicecoach.debrief.pages.html import render, safe
 from voicecoach.debrief.pages.phrases import CAUTIONS, length
-from voicecoach.debrief.review.curves import learning_curve, wilson
+from voicecoach.debrief.review.curves import FEWEST, learning_curve, wilson
 from voicecoach.debrief.review.store import Store
 
 MOST_ROWS, MOST_OWED, MOST_CURVES, MOST_MONTHS, MOST_TABLES = 12, 20, 24, 24, 4
@@ -38,6 +38,7 @@ class Review:
     refreshers: list[dict[str, Any]] = field(default_factory=list)
     months: str = ""
     curves: list[dict[str, Any]] = field(default_factory=list)
+    twice: list[dict[str, Any]] = field(default_factory=list)
     deviations: list[dict[str, Any]] = field(default_factory=list)
     rubs: list[dict[str, Any]] = field(default_factory=list)
     unheard: list[dict[str, Any]] = field(default_factory=list)
@@ -64,6 +65,7 @@ def review(store: Store, today: date, refresher_days: int = 0) -> Review:
     owed = store.rows("SELECT * FROM owed ORDER BY begun DESC NULLS LAST, at_s DESC")
     months = store.rows("SELECT month, sessions FROM months ORDER BY month DESC LIMIT ?", [MOST_MONTHS])[::-1]
     told = [(row["month"], row["sessions"]) for row in months]
+    curves = _curves(store)
     return Review(
         sessions=head["sessions"],
         first=_day(head["first"]),
@@ -76,7 +78,8 @@ def review(store: Store, today: date, refresher_days: int = 0) -> Review:
         left_out=store.rows("SELECT path, reason, session FROM folders WHERE reason <> '' ORDER BY path"),
         refreshers=_refreshers(store, today, refresher_days),
         months=safe(charts.bars(told, "Sessions: " + ", ".join(f"{month} {count}" for month, count in told))),
-        curves=_curves(store),
+        curves=[one for one in curves if one["times"] >= FEWEST][:MOST_CURVES],
+        twice=[one for one in curves if one["times"] < FEWEST],
         deviations=list(_deviations(store)),
         rubs=_rubs(store),
         unheard=[
@@ -136,12 +139,13 @@ def _curves(store: Store) -> list[dict[str, Any]]:
         points = [(float(row["attempt"]), float(row["undress_s"])) for row in group]
         if len(points) > 1:
             made.append(_curve(wearer, protocol, points))
-    return sorted(made, key=lambda one: (-one["times"], one["wearer"]))[:MOST_CURVES]
+    return sorted(made, key=lambda one: (-one["times"], one["wearer"]))
 
 
 def _curve(wearer: str, protocol: str, points: Sequence[tuple[float, float]]) -> dict[str, Any]:
     fitted = learning_curve([x for x, _ in points], [y for _, y in points])
-    say = f"first {length(points[0][1])}, last {length(points[-1][1])}, {len(points)} times"
+    say = f"first {length(points[0][1])}, last {length(points[-1][1])}"
+    say += f", {len(points)} times" if len(points) >= FEWEST else ""
     line: list[tuple[float, float, float, float]] = []
     if fitted is not None:
         line = [
