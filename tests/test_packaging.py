@@ -127,7 +127,7 @@ def test_an_installed_wheel_reads_its_data_files_from_any_folder(wheel: Path, tm
     readers = (
         "from voicecoach.listen import chance; chance.fitted('mixed'); "
         "from voicecoach.debrief.review.store import Store; Store(None); "
-        "from voicecoach.record.exports import plain; print(plain.schema())"
+        "from voicecoach.debrief.exports import plain; print(plain.schema())"
     )
     assert "$schema" in run(python, "-c", readers, cwd=tmp_path)
 
