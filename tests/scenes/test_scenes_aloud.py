@@ -22,7 +22,9 @@ over a prompt prints; with sound this much is asked for.
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="the phoneme engine has no library for Windows")
 
 
-INCIDENTS = ("d01-no-air-in-removal", "d04-torn-seen-by-the-observer", "d05-help-me", "d06-eyes-at-once")
+INCIDENTS = (
+    "d01-no-air-in-removal", "d05-end-session-alone", "d05-help-me", "s1-not-clear-to-the-all-clear", "s5-faulty-piece",
+)  # fmt: skip
 """Those of the incidents that are played with sound, each with its first protocol."""
 
 
