@@ -148,8 +148,8 @@ def breach_arrival(protocol: Protocol, here: Position, kind: str) -> Arrival:
         calm = calm.at(ledger=reduce(Ledger.tear, gloves(protocol, calm), calm.ledger))
     if kind == "no-air" and hose(protocol):
         calm = calm.at(ledger=calm.ledger.tear(hose(protocol)))
-    if rule is None or (not rule.branch and changing(protocol, here.place)):
-        return again(protocol, calm)  # what was begun is gone to its end
+    if rule is None:
+        return again(protocol, calm)
     if rule.branch:
         return detour(protocol, calm, rule.branch, rule.then, cause=f"breach: {kind}")
     return arrive(protocol, calm.at(then_place(protocol, calm, rule.then, f"breach: {kind}")))
