@@ -158,7 +158,7 @@ def test_half_characters_and_commands_to_the_terminal_are_refused_in_a_protocol(
     path = tmp_path / "changed.yaml"
     path.write_text(text.replace("say: Wear the gown and fasten it.", f'say: "Wear the gown{escape}."'))
     said = called("check", path)
-    assert said.startswith("changed.yaml:")
+    assert said.startswith("error changed.yaml:")
     assert "which cannot be shown" in said or "is not YAML" in said
     assert said.isprintable()
 
