@@ -1,4 +1,4 @@
-"""The program as it is called. Light on purpose: what is guarded here is the loading of all the rest."""
+"""The program's entry point. It loads little, because it guards the loading of everything else."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ UNUSABLE, INTERRUPTED = 2, 130
 
 
 def program() -> NoReturn:
-    """Run the command that the command line asks for; ends the process."""
+    """Run the command on the command line, and end the process."""
     signal.signal(signal.SIGINT, _leave)
     _mend_streams()
     status = UNUSABLE
@@ -32,7 +32,7 @@ def program() -> NoReturn:
 
 
 def _leave(*_: object) -> None:
-    """Ctrl-C while nothing has begun yet: nothing is to be put away."""
+    """Ctrl-C before anything has begun: there is nothing to clean up."""
     _say("interrupted; nothing recorded is lost")
     os._exit(INTERRUPTED)
 
@@ -72,7 +72,7 @@ def _check_memory() -> None:
 
 
 def _let_go(status: int) -> int:
-    """Write what is left; a disk that is full is told of, once."""
+    """Flush the output; a full disk is reported once."""
     try:
         sys.stdout.flush()
     except BrokenPipeError:

@@ -1,4 +1,4 @@
-"""What several commands have in common: options, the caution, and how rows are shown."""
+"""What several commands share: options, the caution, and how rows are shown."""
 
 from __future__ import annotations
 

@@ -24,7 +24,7 @@ def demo_command(
     model: ModelOption = None,
     aloud: Annotated[bool, typer.Option("--aloud", help="Play the conversation on the sound card afterwards.")] = False,
 ) -> None:
-    """A short whole session with a simulated wearer, heard by the real recogniser."""
+    """Play a short whole session: a simulated wearer speaks, and the real recogniser listens."""
     console = Console()
     console.print(f"[dim]{CAUTION}[/]")
     good = demo.run(seed=seed, out=out, engine=engine, model=model, console=console, aloud=aloud)

@@ -1,4 +1,4 @@
-"""The commands about ears and sound cards: hear, engines, devices, and the larger recogniser's model."""
+"""Commands about recognisers and sound cards: hear, engines, devices, and the larger recogniser's model."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def hear_command(
     model: ModelOption = None,
     as_json: Json = False,
 ) -> None:
-    """What the recogniser makes of recordings, all phrases live."""
+    """Print what the recogniser makes of recordings, with all phrases live."""
     failed = False
     spoken, text = library.load_grammar(grammar)
     chosen = registry.choose(engine, model, spoken.language)
@@ -66,7 +66,7 @@ def _utterance(utterance: hear.HeardUtterance, as_json: bool) -> str:
 
 @app.command(name="engines")
 def engines_command(model: ModelOption = None, as_json: Json = False) -> None:
-    """Which ears can run here, and what would make the others run."""
+    """List the recognisers that can run here, and what the others need."""
     states = registry.engines(model)
     rows = [{"name": s.name, "runs": s.can_run, "detail": s.detail, "mend": s.mend} for s in states]
     show(rows, as_json)
@@ -74,7 +74,7 @@ def engines_command(model: ModelOption = None, as_json: Json = False) -> None:
 
 @app.command()
 def devices(as_json: Json = False) -> None:
-    """Microphones and speakers."""
+    """List microphones and speakers."""
     rows = [
         {"number": d.index, "name": d.name, "inputs": d.inputs, "outputs": d.outputs, "default": d.default}
         for d in live.devices()
@@ -97,7 +97,7 @@ def get() -> None:
 
 @model_app.command()
 def where() -> None:
-    """Where the model is, or would be."""
+    """Print where the model is, or would be."""
     typer.echo(str(models.find() or models.where()))
 
 

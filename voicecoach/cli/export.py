@@ -1,4 +1,4 @@
-"""Commands that give a record to other programs. Arguments in, exit codes out."""
+"""Commands that write a record for other programs. Arguments in, exit codes out."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ app = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
 
 
 class Form(StrEnum):
-    """What a record can be written as."""
+    """Forms that a record can be written in."""
 
     CSV = "csv"
     JSON = "json"
@@ -46,7 +46,7 @@ WRITERS: dict[Form, Callable[[Session, bool], str]] = {
     Form.JSON: lambda session, only: to_json(session, incidents_only=only),
     Form.FHIR: lambda session, only: to_fhir(session, incidents_only=only),
     Form.CAPTIONS: lambda session, only: to_webvtt(session, incidents_only=only),
-    Form.CALENDAR: lambda session, _: to_icalendar(session),  # of incidents anyway
+    Form.CALENDAR: lambda session, _: to_icalendar(session),  # it has incidents only
 }
 
 
@@ -59,7 +59,7 @@ def export(
     key: Annotated[Path | None, typer.Option(help="The key file of an encrypted record.")] = None,
     show_schema: Annotated[bool, typer.Option("--schema", help="Print the form of the JSON.")] = False,
 ) -> None:
-    """A record as CSV, JSON, FHIR R4, captions (WebVTT), follow-up calendar (iCalendar) or Parquet."""
+    """Write a record as CSV, JSON, FHIR R4, captions (WebVTT), follow-up calendar (iCalendar) or Parquet."""
     if show_schema:
         typer.echo(schema(), nl=False)
         return
@@ -90,5 +90,5 @@ def deidentify_command(
     target: Annotated[Path, typer.Argument(help="A new folder for the copy.")],
     key: Annotated[Path | None, typer.Option(help="The key file of an encrypted record.")] = None,
 ) -> None:
-    """A copy without voice, codes, room and the site's words, with times moved by a secret amount."""
+    """Write a copy without voice, codes, room and the site's words, with times shifted by a secret amount."""
     typer.echo(str(deidentify(read(folder, read_key(key) if key is not None else None), target)))

@@ -1,4 +1,4 @@
-"""The outer edge: whatever happens inside a command, a person gets one line and the shell an exit status."""
+"""The outermost edge: whatever happens inside a command, a person gets one line and the shell an exit status."""
 
 from __future__ import annotations
 
@@ -27,20 +27,20 @@ class Guarded(TyperGroup):
     """A group of commands, none of which ends with a traceback."""
 
     def invoke(self, ctx: Any) -> Any:
-        """Run the command that was asked for."""
+        """Run the command."""
         with for_people():
             return super().invoke(ctx)
 
 
 def say_error(text: str) -> None:
-    """One line on the error stream; a stream that takes nothing is no reason to fail once more."""
+    """Print one line on the error stream; if that takes nothing, never mind."""
     with contextlib.suppress(OSError, ValueError):
         Console(stderr=True).print(f"[bold red]error[/] {escape(text)}", soft_wrap=True, highlight=False)
 
 
 @contextlib.contextmanager
 def for_people() -> Iterator[None]:
-    """One line for an error, never a traceback."""
+    """Turn every error into one line and an exit status."""
     if threading.current_thread() is threading.main_thread():
         signal.signal(signal.SIGINT, signal.default_int_handler)
     try:
@@ -50,7 +50,7 @@ def for_people() -> Iterator[None]:
         say_error("interrupted; nothing recorded is lost")
         raise typer.Exit(INTERRUPTED) from None
     except BrokenPipeError:
-        silence_stdout()  # the reader has gone: nobody to tell
+        silence_stdout()  # the reader has gone
         raise typer.Exit(0) from None
     except Exception as error:
         if hasattr(error, "exit_code"):
@@ -61,7 +61,7 @@ def for_people() -> Iterator[None]:
 
 
 def line(error: Exception) -> str:
-    """What went wrong, for a person."""
+    """The error as one line for a person."""
     if isinstance(error, VoicecoachError):
         return error.line()
     if isinstance(error, MemoryError):
@@ -80,7 +80,7 @@ def line(error: Exception) -> str:
 
 
 def silence_stdout(*, only_if_broken: bool = False) -> None:
-    """Throw away what is still to be written, so that the interpreter does not stumble over it at its end."""
+    """Discard pending output, so that the interpreter does not fail on it at exit."""
     if only_if_broken:
         try:
             sys.stdout.flush()

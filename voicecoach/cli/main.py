@@ -1,4 +1,4 @@
-"""The commands there are. Each one's file is loaded when it is asked for: a session is to speak soon."""
+"""The commands. Each one's file is loaded when the command is called, so that a session starts soon."""
 
 from __future__ import annotations
 
@@ -23,18 +23,18 @@ COMMANDS = {
     "new-key": "record",
     "replay": "replay", "review": "review", "export": "export", "deidentify": "export", "help": "topics",
 }  # fmt: skip
-"""Command -> the file of this folder that has it."""
+"""Command -> its file in this folder."""
 
 
 class Commands(Guarded):
-    """The commands, none of which is loaded before it is asked for."""
+    """The commands, loaded when called."""
 
     def list_commands(self, ctx: Any) -> list[str]:  # noqa: ARG002 a group's methods take it
         """Their names."""
         return list(COMMANDS)
 
     def get_command(self, ctx: Any, cmd_name: str) -> Any:
-        """One of them; for a name that there is not, all are loaded, so that one like it can be proposed."""
+        """The command; for an unknown name all are loaded, so that a similar one can be suggested."""
         for name in (cmd_name,) if cmd_name in COMMANDS else COMMANDS:
             if name not in self.commands:
                 group = get_group(importlib.import_module(f"voicecoach.cli.{COMMANDS[name]}").app)

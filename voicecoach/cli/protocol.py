@@ -40,10 +40,10 @@ app = typer.Typer(add_completion=False, no_args_is_help=True, pretty_exceptions_
 
 
 def read_protocol(name: str) -> Protocol:
-    """The protocol in the file `name`, or the library's protocol of that name.
+    """The protocol in the file `name`, or the shipped protocol of that name.
 
     Raises:
-        InputError: when there is none, or when it cannot be read as a protocol.
+        InputError: there is none, or it cannot be read as a protocol.
     """
     return library.load_protocol(name)[0]
 
@@ -64,7 +64,7 @@ def check(
     csv_file: Annotated[Path | None, typer.Option("--csv", help="Write every slip, its effect and detection.")] = None,
     html: Annotated[Path | None, typer.Option(help="Write the same as a page, with the picture.")] = None,
 ) -> None:
-    """Look for ways on which contamination arrives where it may not; exit 1 with the shortest of them told."""
+    """Look for routes by which contamination arrives where it may not; exit 1 with the shortest of them."""
     setup, _ = options.load_setup(protocol, grammar)
     read = setup.protocol
     if aloud:
@@ -146,7 +146,7 @@ def new(
     title: Annotated[str, typer.Option(help="Its title, as people say it.")] = "",
     out: Annotated[Path | None, typer.Option(help="The file to write; without it, the text is printed.")] = None,
 ) -> None:
-    """Write a protocol to begin from; it loads and checks as it stands."""
+    """Write a protocol to start from; it loads and passes the check."""
     template = resources.files("voicecoach.protocol").joinpath("skeleton.yaml").read_text(encoding="utf-8")
     _write(difference.skeleton(template, name, title), out)
 
@@ -156,7 +156,7 @@ def diff(
     one: Annotated[str, typer.Argument(help="A protocol file, or a name from the library.")],
     other: Annotated[str, typer.Argument(help="The one to compare it with.")],
 ) -> None:
-    """Say what differs between two protocols in steps, order and outcome; exit 1 when anything does."""
+    """Show how two protocols differ in steps, order and outcome; exit 1 if they do."""
     reports = verdict.prove(read_protocol(one)), verdict.prove(read_protocol(other))
     typer.echo(difference.difference_text(*reports))
     sys.exit(FOUND if difference.difference(*reports) else 0)
@@ -167,7 +167,7 @@ def card(
     protocol: Annotated[str, typer.Argument(help="A protocol file, or a name from the library.")],
     out: Annotated[Path | None, typer.Option(help="The file to write; without it, the page is printed.")] = None,
 ) -> None:
-    """Print a protocol as one page of paper (HTML), for when the machine is dead."""
+    """Print a protocol as one page of paper (HTML), for when the machine fails."""
     _write(printed_card.card(read_protocol(protocol)), out)
 
 
@@ -181,7 +181,7 @@ def schema(
 
 @app.command()
 def rules() -> None:
-    """Print the checker's rules, each with its source and what is assumed."""
+    """Print the checker's rules, each with its source and its assumptions."""
     typer.echo(table_text())
 
 

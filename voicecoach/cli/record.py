@@ -1,4 +1,4 @@
-"""Commands about records, for a trainer: timeline, replay, report, pack. Arguments in, exit codes out."""
+"""Commands about records, for a trainer: timeline, report, verify, pack, salvage. Arguments in, exit codes out."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ def timeline(
     incidents_only: IncidentsOnly = False,
     key: Key = None,
 ) -> None:
-    """Who said what, what was heard and decided, when."""
+    """Show who said what, and what was heard and decided, when."""
     if svg is not None and incidents_only:
         raise InputError("draws the whole session", where="--svg", mend="leave out --incidents-only")
     session, status = read_record(folder, key)
@@ -67,7 +67,7 @@ def report_command(
     ] = SoundPlace.AUTO,
     key: Key = None,
 ) -> None:
-    """The debrief: incidents and what is owed, three things to coach, times, timeline, words with their sound."""
+    """Write the debrief: incidents and what is owed, three things to coach, times, timeline, words with their sound."""
     session, status = read_record(folder, key)
     if html is None:
         typer.echo(printable(report.text(session, incidents_only=incidents_only)), nl=False)
@@ -82,7 +82,7 @@ def report_command(
 
 @app.command()
 def pack(folder: Folder, target: Annotated[Path, typer.Argument(help="A zip file to make.")]) -> None:
-    """Put a record, without its sound, into one file with digests."""
+    """Pack a record, without its sound, into one file with digests."""
     status = _look(folder)
     archive.pack(folder, target)
     typer.echo(str(target))
@@ -93,7 +93,7 @@ def pack(folder: Folder, target: Annotated[Path, typer.Argument(help="A zip file
 def salvage_command(
     folder: Folder, new: Annotated[Path, typer.Argument(help="A folder to make.")], key: Key = None
 ) -> None:
-    """Copy what can be read of a damaged record, and name what can't. Exit status 1 when something is missing."""
+    """Copy what can be read of a damaged record, and name what cannot. Exit status 1 if anything is missing."""
     made = salvage(folder, new, read_key(key))
     for sentence in made.missing:
         typer.echo(printable(f"missing: {sentence}"))
@@ -103,7 +103,7 @@ def salvage_command(
 
 @app.command(name="new-key")
 def new_key_command(file: Annotated[Path, typer.Argument(help="The key file to make.")]) -> None:
-    """Make a key to encrypt records with; without it nobody can read them again."""
+    """Make a key that encrypts records; without it nobody can read them again."""
     new_key(file)
     typer.echo(f"{file}: keep a copy in another place; who has it reads the records, who loses it never will")
 
@@ -114,9 +114,9 @@ def verify(
     code: Annotated[str, typer.Option(help="The twelve digits written down at the end of the session.")] = "",
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON, an object a line.")] = False,
 ) -> None:
-    """Whether records are what was written.
+    """Check whether records are as they were written.
 
-    Exit status: 0 whole, 1 damaged, 2 no record, 3 unfinished (holds as far as it goes, no end mark). The worst counts.
+    Exit status: 0 whole, 1 damaged, 2 no record, 3 unfinished (good as far as it goes, no end mark). The worst counts.
     """
     if code and len(folders) > 1:
         raise InputError("a code belongs to one record", where="--code", expected="one folder")
@@ -175,7 +175,7 @@ def _say(folder: Path, found: verifying.Verified, differs: str) -> None:
 
 
 def read_record(folder: Path, key: Path | None) -> tuple[Session, int]:
-    """The record, and the exit status that its state asks for."""
+    """The record, and the exit status for its state."""
     status = _look(folder)
     try:
         return read(folder, read_key(key)), status
@@ -185,7 +185,7 @@ def read_record(folder: Path, key: Path | None) -> tuple[Session, int]:
 
 
 def _look(folder: Path) -> int:
-    """The exit status that a record's state asks for; what is wrong with it stands on the error stream."""
+    """The exit status for a record's state; what is wrong with it goes to the error stream."""
     found = verifying.verify(folder)
     if found.state != "whole":
         for sentence in found.sentences():
@@ -194,7 +194,7 @@ def _look(folder: Path) -> int:
 
 
 def end(status: int) -> None:
-    """Leave with a status, if it is not 0."""
+    """Exit with a status other than 0."""
     if status:
         raise typer.Exit(status)
 
@@ -210,7 +210,7 @@ def _write(path: Path | None, text: str) -> None:
 
 
 def _write_folder(folder: Path, files: Mapping[str, bytes]) -> None:
-    """Sounds beside a page; those of an earlier page of the same name stay out of the way."""
+    """Write sounds beside a page; those of an earlier page of the same name do not get in the way."""
     try:
         folder.mkdir(mode=0o700, exist_ok=True)
         for name, data in files.items():

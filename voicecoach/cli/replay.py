@@ -1,4 +1,4 @@
-"""The command that runs a record again: its events, its sound, or its sound through another ear."""
+"""The command that replays a record: its events, its sound, or its sound through another recogniser."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ def replay_command(
     cluster: Annotated[str, typer.Option(help="With --hear: the scheduler of a Dask cluster.")] = "",
     key: Key = None,
 ) -> None:
-    """Run the recorded events again and compare every effect; or listen; or hear the sound again with another ear."""
+    """Run the recorded events again and compare every effect; or play the sound; or have another recogniser hear it."""
     if hear:
         words, text = library.load_grammar(grammar) if grammar else (None, "")
         chosen = rehear.Ear(hear, text, f"{words.name}.yaml" if words else "", model, floor)

@@ -1,4 +1,4 @@
-"""The command about a programme's sessions together. Arguments in, exit codes out."""
+"""The command about all sessions of a training programme. Arguments in, exit codes out."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ def review_command(
     incidents_only: Annotated[bool, typer.Option("--incidents-only", help="Only the incidents.")] = False,
     key: Annotated[Path | None, typer.Option(help="The key file of encrypted records.")] = None,
 ) -> None:
-    """All sessions together: incidents owed, who is due, learning, and whether what matters is trained."""
+    """Review all sessions together: incidents owed, who is due, learning, and whether what matters is trained."""
     console = Console(stderr=True)
     with Store(database or _default_database(folders)) as store:
         with progress(console, "reading sessions") as on_progress:

@@ -1,4 +1,4 @@
-"""The commands that list what the program says, and what it makes of what people say."""
+"""Commands that list what the program says, and what it makes of what people say."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ def protocols(
     grammar: GrammarOption = "en",
     as_json: Json = False,
 ) -> None:
-    """The protocols that come with the program; with --say, all that one of them says, for a unit to approve."""
+    """List the protocols that come with the program; with --say, every sentence of one, for a unit to approve."""
     if say:
         if not name:
             raise InputError("--say needs the name of a protocol", where="protocols", expected="one of its names")
@@ -40,5 +40,5 @@ def answers(
     alone: Annotated[bool, typer.Option("--alone", help="With nobody else there.")] = False,
     grammar: GrammarOption = "en",
 ) -> None:
-    """What happens to what people naturally say, at each place where somebody is waited for."""
+    """Show what happens to natural answers, at each place where somebody is awaited."""
     typer.echo(naturals.text(options.load_setup(protocol, grammar)[0], "solo" if alone else "pair"))

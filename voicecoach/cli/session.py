@@ -1,4 +1,4 @@
-"""The commands that run a session or end one. Arguments in, exit codes out."""
+"""Commands that run a session or end one. Arguments in, exit codes out."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ app = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
 
 
 class Audio(StrEnum):
-    """What is kept of the sound."""
+    """Which sound is kept."""
 
     CLIPS = "clips"
     FULL = "full"
@@ -109,7 +109,7 @@ def _supervise(runner: app_parts.Runner, console: Console) -> int:
 
 @contextlib.contextmanager
 def _signals(runner: app_parts.Runner) -> Iterator[None]:
-    """Once the first item is on, a signal ends nothing: it is said, recorded, and the guidance goes on (rule 19)."""
+    """Once the first item is on, a signal ends nothing: it is said and recorded, and the session goes on (rule 19)."""
 
     def handle(number: int, _frame: object) -> None:
         coach = runner.coach
@@ -133,7 +133,7 @@ def end_command(
     folder: Annotated[Path, typer.Argument(help="The folder of an open session.")],
     nothing_worn: Annotated[bool, typer.Option("--nothing-worn", help="Nothing of it is worn any more.")] = False,
 ) -> None:
-    """End an open session by hand, when it cannot be gone on with and nothing is worn any more."""
+    """End an open session by hand, if it cannot be continued and nothing is worn any more."""
     who, last = lock.holder(folder), worn.last_known_worn(folder)
     if who is not None:
         raise InputError(f"is in use by {who}", where=str(folder), mend="end it by voice or at its keyboard")

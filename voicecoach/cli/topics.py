@@ -1,4 +1,4 @@
-"""`voicecoach help`: what is too long for the README, a page a topic."""
+"""`voicecoach help`: what is too long for the README, one page a topic."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ SITUATIONS: tuple[tuple[str, tuple[str, ...]], ...] = (
 
 
 def topics() -> list[str]:
-    """The topics there are, by name."""
+    """The topics by name."""
     folder = resources.files("voicecoach.cli").joinpath("help")
     return sorted([WORDS, *(item.name.removesuffix(".md") for item in folder.iterdir() if item.name.endswith(".md"))])
 
@@ -76,7 +76,7 @@ def show(
     topic: Annotated[str, typer.Argument(help="A topic; without one, what there is.")] = "",
     grammar: Annotated[str, typer.Option(help="A grammar by name or file.")] = "en",
 ) -> None:
-    """A page on one topic: the words, the microphone, the first training hour, the rules of the conversation."""
+    """Print a page on one topic: the words, the microphone, the first training hour, the rules of the conversation."""
     if not topic:
         typer.echo("\n".join(f"voicecoach help {name}" for name in topics()))
         return

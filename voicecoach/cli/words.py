@@ -26,7 +26,7 @@ def grammar_command(
     voices: Annotated[int, typer.Option(min=1, max=len(VOICES), help="How many voices speak.")] = len(VOICES),
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
-    """What its words can be taken for, spoken in several voices, plain and masked; and better words."""
+    """Show what a grammar's words can be taken for, in several voices, plain and behind masks; and better words."""
     words, _ = library.load_grammar(grammar)
     chosen = registry.choose(engine, None, words.language)
     if chosen.name == registry.TYPED:

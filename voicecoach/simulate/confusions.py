@@ -34,8 +34,6 @@ PAD_S = 0.25
 """Of the room around each utterance, as an ear keeps it (s)."""
 
 
-
-
 def voices_of(language: str) -> tuple[str, ...]:
     """Voices that speak a language, as eSpeak NG names them."""
     if language == "en" or sys.platform != "linux":
