@@ -1,4 +1,4 @@
-"""A time axis that is broken into bands and leaves out long quiet. Pure."""
+"""A time axis in bands that shortens long quiet. Pure."""
 
 from __future__ import annotations
 
@@ -7,12 +7,12 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 QUIET_S = 12.0
-"""A stretch in which nothing happens for longer than this is drawn short."""
+"""A stretch in which nothing happens for longer than this (s) is drawn short."""
 DRAWN_QUIET_S = 5.0
 
 
 class Piece(NamedTuple):
-    """The part of a stretch that lies in one band. x, width: px within the band; first, last: its ends are in it."""
+    """The part of a stretch in one band. x, width: px within the band. first, last: it begins, or ends, here."""
 
     band: int
     x: float
@@ -22,7 +22,7 @@ class Piece(NamedTuple):
 
 
 class Break(NamedTuple):
-    """Where quiet was left out, and how much of it (s)."""
+    """Where quiet was shortened, and by how much (s)."""
 
     band: int
     x: float
@@ -42,11 +42,11 @@ class Axis:
 
     @property
     def bands(self) -> int:
-        """How many bands there are."""
+        """The number of bands."""
         return max(1, -int(-self.knots[-1][1] // self.band_s))
 
     def drawn(self, at_s: float) -> float:
-        """Drawn seconds of a moment."""
+        """A moment in drawn seconds."""
         before = self.knots[0]
         for knot in self.knots:
             if at_s <= knot[0]:
@@ -63,7 +63,7 @@ class Axis:
         return band, (drawn - band * self.band_s) * self.px_per_s
 
     def pieces(self, begin_s: float, end_s: float) -> Iterator[Piece]:
-        """A stretch cut at the ends of the bands."""
+        """A stretch, cut at the ends of the bands."""
         begin, end = self.drawn(begin_s), self.drawn(end_s)
         first, last = self.point(begin_s)[0], self.point(end_s)[0]
         if last > first and end <= last * self.band_s:  # it ends where a band ends
@@ -76,7 +76,7 @@ class Axis:
                 yield Piece(band, x, width, band == first, band == last)
 
     def breaks(self) -> Iterator[Break]:
-        """Where quiet was left out."""
+        """Where quiet was shortened."""
         for (t0, x0), (t1, x1) in zip(self.knots, self.knots[1:], strict=False):
             if t1 - t0 > x1 - x0 + 0.5:
                 middle = (x0 + x1) / 2
@@ -84,7 +84,7 @@ class Axis:
                 yield Break(band, (middle - band * self.band_s) * self.px_per_s, t1 - t0)
 
     def ticks(self, every_s: float = 5.0) -> Iterator[tuple[int, float, float]]:
-        """Band, x and session seconds of round moments, none within quiet that was left out."""
+        """Band, x and session seconds of round moments, except in shortened quiet."""
         for (t0, x0), (t1, x1) in zip(self.knots, self.knots[1:], strict=False):
             if t1 - t0 <= x1 - x0 + 0.5:
                 n = -int(-t0 // every_s)

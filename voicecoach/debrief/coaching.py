@@ -1,6 +1,6 @@
-"""What to coach first: how much a slip at a step can do, by the checker, times what went wrong there. Pure.
+"""What to coach first: the weight of a step, by the checker, times what went wrong there. Pure.
 
-The weights of what went wrong are judgements, as the checker's chances are; only the order that they give is used.
+The weights of what went wrong are judgements, like the checker's probabilities; only the order that they give is used.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ TROUBLE: dict[str, tuple[float, str, str]] = {
 
 @dataclass(frozen=True, slots=True)
 class StepWeight:
-    """What the checker says of a step. value: 0 to 1, the heaviest step of the protocol is 1. why: a sentence."""
+    """The checker's view of a step. value: 0 to 1; the heaviest step of the protocol has 1. why: a sentence."""
 
     value: float
     why: str
@@ -64,7 +64,7 @@ class Coaching:
 
 @lru_cache(maxsize=32)
 def step_weights(protocol: Protocol) -> dict[str, StepWeight]:
-    """Step name -> its weight in the checker's ranking, summed over the slips that can happen there."""
+    """Step name -> its weight in the checker's ranking, summed over the slips that are possible there."""
     total: dict[str, float] = {}
     sites: dict[str, tuple[str, ...]] = {}
     for slip in rank(protocol, draws=0).slips:
@@ -90,9 +90,9 @@ def _listed(names: Sequence[str]) -> str:
 
 
 def to_coach(runs: Sequence[StepRun], words: Wording, most: int = MOST) -> tuple[Coaching, ...]:
-    """The steps to coach, the most important first; none when nothing went wrong.
+    """The steps to coach, the most important first; empty if nothing went wrong.
 
-    A step of a detour has the weight of the step that led into it.
+    A step of a branch has the weight of the step that led into it.
     """
     weights = step_weights(words.protocol) if words.protocol is not None else {}
     usual_s = _median([run.took_s for run in runs if run.outcome == "confirmed" and not run.rubs])

@@ -1,4 +1,4 @@
-"""What a trainer and a wearer talk about after a session, put together from its record. Pure."""
+"""What a debrief says, computed from a session's record. Pure."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ ON_STEPS = frozenset({NoteKind.STEP, NoteKind.STEP_CONFIRMED, NoteKind.LEDGER, N
 
 @dataclass(frozen=True, slots=True)
 class TimeRow:
-    """A time against its plan. good: False when it was not kept, None where there is no plan."""
+    """A time against its plan. good: False if it was not kept; None where there is no plan."""
 
     what: str
     plan: str
@@ -33,10 +33,10 @@ class TimeRow:
 
 @dataclass(frozen=True, slots=True)
 class Debrief:
-    """What the page says, before it is set.
+    """The contents of the page.
 
-    people: (role, code) with '' for a code that the record does not hold. warnings: to be read first. limits: what the
-    record cannot be trusted for, a line each with its time (s). others: every note that nothing else tells.
+    people: (role, code), '' for a code that the record does not have. warnings: to be read first. limits: what the
+    record cannot be trusted for, each with its time (s). others: every note that appears nowhere else.
     """
 
     title: str
@@ -63,7 +63,7 @@ class Debrief:
 
 
 def debrief(session: Session) -> Debrief:
-    """Put it together. Never raises for a record that could be read."""
+    """Compute it. Never raises for a record that could be read."""
     notes, words = remarks(session), wording(session)
     runs = course(session, notes)
     made = session.manifest
@@ -94,7 +94,7 @@ def debrief(session: Session) -> Debrief:
 
 
 def moment(iso: str) -> str:
-    """A wall time for people: '5 January 2026, 08:00 UTC'; as it stands where it can't be read."""
+    """A wall time for people: '5 January 2026, 08:00 UTC'; unchanged if it cannot be read."""
     try:
         at = datetime.fromisoformat(iso)
     except ValueError:

@@ -1,4 +1,4 @@
-"""The way of a session through its steps: every step that was read, how it ended, and how long it took. Pure."""
+"""A session's course through its steps: each step that was read, its outcome, and its duration. Pure."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ StepOutcome = Literal["confirmed", "passed over", "left", "open"]
 
 @dataclass(slots=True)
 class Rub:
-    """A timed rub or wipe. asked_s: what it must last (0 if it was never over); kept_s: how long it ran (s)."""
+    """A timed rub or wipe. asked_s: how long it has to last (s), 0 if it never ended; kept_s: how long it ran (s)."""
 
     begin_s: float
     kept_s: float = 0.0
@@ -23,7 +23,7 @@ class Rub:
 
     @property
     def cut_short(self) -> bool:
-        """True when the coach never called its end."""
+        """Whether it ended before the coach said so."""
         return self.asked_s == 0
 
 
@@ -31,10 +31,10 @@ class Rub:
 class StepRun:
     """One reading of one step, until it was left.
 
-    begin_s, end_s: on the session clock. outcome: 'left' when something came in between and it was read again later or
-    never; 'open' when the record ends in it. by: who confirmed. independent: False when the record says that nobody
-    else vouched for it. refused, early, unheard: answers that were not taken, given too early, not understood. why: the
-    cause of a step passed over. notes: what else happened in it.
+    begin_s, end_s: on the session clock. outcome: 'left' if something came in between; 'open' if the record ends in it.
+    by: who confirmed. independent: False if the record says that nobody else vouched for it. refused, early, unheard:
+    answers that were not accepted, came too early, were not understood. why: the cause of a step passed over. notes:
+    what else happened in it.
     """
 
     name: str
@@ -65,7 +65,7 @@ class StepRun:
 
 @dataclass(frozen=True, slots=True)
 class StageSpan:
-    """Time spent in a stage (s), all of its stretches together, and when it was first come to."""
+    """Time spent in a stage (s), all stretches together, and when it first began."""
 
     stage: str
     begin_s: float
@@ -128,7 +128,7 @@ class _Course:
             self.leave(note.at_s, "confirmed", by=by)
             return
         behind = self.last(name)
-        if behind is None:  # an older record, or one that is damaged before: the step's begin is not known
+        if behind is None:  # an older record, or damage before: the step's beginning is not known
             before = self.runs[-1].end_s if self.runs else 0.0
             behind = StepRun(name, note.details.get("stage", ""), "", before, note.at_s)
             behind.independent = name not in self.vouched_by_none
@@ -160,7 +160,7 @@ class _Course:
 
 
 def course(session: Session, notes: Sequence[Remark] | None = None) -> tuple[StepRun, ...]:
-    """Every reading of a step in the order in which they began."""
+    """Every reading of a step, in order of their beginnings."""
     way = _Course()
     for note in remarks(session) if notes is None else notes:
         way.take(note)
@@ -178,7 +178,7 @@ def course(session: Session, notes: Sequence[Remark] | None = None) -> tuple[Ste
 
 
 def stage_spans(session: Session, notes: Sequence[Remark] | None = None) -> tuple[StageSpan, ...]:
-    """Time in each stage, in the order in which they were come to."""
+    """The time in each stage, in order of their beginnings."""
     first: dict[str, float] = {}
     took: dict[str, float] = {}
     now, since = "", 0.0

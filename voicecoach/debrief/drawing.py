@@ -52,15 +52,16 @@ ClipsBetween = Callable[[float, float], Sequence[int]]
 
 
 def picture(session: Session) -> str:
-    """The whole session as an SVG document, 1400 px wide; hovering over a bar tells all of it."""
+    """The whole session as an SVG document, 1400 px wide; hovering over a bar shows all of it."""
     return _Picture(session).svg()
 
 
 def inline_picture(session: Session, clips: ClipsBetween) -> str:
-    """The same as a part of a page that has the styles of timeline.css.
+    """The same as part of a page that has the styles of timeline.css.
 
     Args:
-        session: the record. clips: bars with sounds can be pressed; they name the sounds in `data-clips`.
+        session: the record. clips: the numbers of the sounds in a stretch, for `data-clips`; a bar with sounds can be
+            pressed.
     """
     return _Picture(session, clips).svg()
 
@@ -252,7 +253,7 @@ class _Picture:
                 yield _bar("deaf", piece, y - 2, self._y(piece.band, "") - y, f"{one.name}: {one.why}", round_px=0)
 
     def _describe(self, note: Remark) -> str:
-        """A note in people's words."""
+        """A note in words."""
         told = self.words.particulars(note.details)
         return f"{note.title}: {told}" if told else note.title
 
@@ -299,7 +300,7 @@ def _describe_run(run: StepRun, say: str) -> str:
 
 
 def _pressed(bar: str, clips: Sequence[int], full: str) -> str:
-    """A bar that plays its sounds when it is pressed; as it is where there are none."""
+    """A bar that plays its sounds when pressed; unchanged if there are none."""
     if not clips:
         return bar
     numbers, told = " ".join(map(str, clips)), _clean(full)

@@ -1,4 +1,4 @@
-"""Incidents of a session: what happened where, what was done about it, and what is still owed. Pure."""
+"""The incidents of a session: what happened where, what was done about it, and what is still owed. Pure."""
 
 from __future__ import annotations
 
@@ -28,18 +28,18 @@ KINDS = {
     "alarm": "Nobody answered: the alarm sounded",
     "fault": "Fault seen",
 }
-"""Kind -> what people call it."""
+"""Kind -> its name for people."""
 PLACE_QUESTIONS = frozenset({"where", "touched", "skin", "piece", "fault"})
 
 
 @dataclass(slots=True)
 class Incident:
-    """One incident. at_s: when (s). step: name of the step it fell in. by: who called it ('' if nobody).
+    """One incident. at_s: when (s). step: the step it fell in. by: who called it ('' if nobody).
 
-    places: where on the body. items: pieces it is about. suspects: what was touched since it was last seen clear. done:
-    what followed, in order. owed, paid: of 'wash' and 'report'. stated: the record itself says what is owed and paid;
-    False for records that don't, where an exposure owes both. false_alarm: called back at once. until_s: when the way
-    led back to the list of steps (s), infinite if the record ends before.
+    places: on the body. items: pieces concerned. suspects: what was touched since the piece was last seen clear. done:
+    what followed, in order. owed, paid: of 'wash' and 'report'. stated: whether the record says what is owed and paid;
+    in one that does not, an exposure owes both. false_alarm: called off at once. until_s: when the session returned to
+    the list of steps (s), infinite if the record ends before.
     """
 
     at_s: float
@@ -58,7 +58,7 @@ class Incident:
 
     @property
     def title(self) -> str:
-        """What people call it, with its place or piece."""
+        """Its name for people, with its place or piece."""
         about = [*self.places, *self.items]
         return KINDS.get(self.kind, self.kind.replace("-", " ").capitalize()) + (
             f": {', '.join(about)}" if about else ""
@@ -124,7 +124,7 @@ class _Book:
             self.debts.append(incident)
 
     def _debt(self, note: Remark) -> None:
-        """OWED tells what is owed for all exposures together, PAID what has just been done about them."""
+        """OWED says what all exposures owe together, PAID what has just been done about them."""
         names = [name for name in _list(note.details.get("what", "")) if name in DEBTS]
         if note.what == NoteKind.PAID:
             for incident in self.debts:
@@ -167,7 +167,7 @@ class _Book:
 
 
 def incidents(notes: Sequence[Remark], words: Wording) -> tuple[Incident, ...]:
-    """Every incident in the order of the session."""
+    """Every incident, in the order of the session."""
     book = _Book(words)
     for note in notes:
         book.take(note)

@@ -1,4 +1,4 @@
-"""Which sound is kept of a session, and the part of it that belongs to a moment."""
+"""The sound that a session kept, and the part of it that belongs to a moment."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ PAD_S = 0.5
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """A stretch of kept sound. begin, end: samples of the session. name: file; start: the file's own first sample."""
+    """A stretch of kept sound. begin, end: samples of the session. name: its file. start: the file's first sample."""
 
     begin: int
     end: int
@@ -39,17 +39,17 @@ class Moment:
 
     @property
     def begin_s(self) -> float:
-        """When it begins (s)."""
+        """Its beginning (s)."""
         return self.begin / RATE_HZ
 
     @property
     def end_s(self) -> float:
-        """When it ends (s)."""
+        """Its end (s)."""
         return self.end / RATE_HZ
 
 
 def moments(session: Session) -> tuple[Moment, ...]:
-    """What can be listened to, by time: each clip; of sound kept in full, what lies around each utterance."""
+    """What can be played, by time: each clip; of sound kept in full, the surroundings of each utterance."""
     return tuple(sorted(_moments(session), key=lambda moment: (moment.begin, moment.end)))
 
 
@@ -91,10 +91,10 @@ def _frames(session: Session, name: str) -> int:
 
 @contextmanager
 def _open(session: Session, name: str) -> Iterator[wave.Wave_read]:
-    """A sound file, out of its box if it is in one. Of a plain one only what is asked for is read.
+    """A sound file, decrypted if need be; of a plain one only what is asked for is read.
 
     Raises:
-        RecordError: it can't be read, or is not at RATE_HZ.
+        RecordError: it cannot be read, or is not at RATE_HZ.
     """
     path = session.folder / AUDIO / name
     boxed = name.endswith(SUFFIX)
@@ -112,7 +112,7 @@ def _open(session: Session, name: str) -> Iterator[wave.Wave_read]:
 
 
 def between(kept: Sequence[Moment], begin_s: float, end_s: float) -> tuple[int, ...]:
-    """Places in `kept` of the moments that lie in a stretch of the session, at least in part."""
+    """Indices in `kept` of the moments that overlap a stretch of the session."""
     last = bisect_right(kept, end_s, key=lambda moment: moment.begin_s)
     return tuple(n for n in range(max(0, last - 400), last) if kept[n].end_s > begin_s)
 
@@ -121,7 +121,7 @@ def samples_of(session: Session, moment: Moment) -> Samples:
     """The sound of a moment, shape (frames, channels), at RATE_HZ.
 
     Raises:
-        RecordError: the file can't be read.
+        RecordError: the file cannot be read.
     """
     with _open(session, moment.name) as file:
         file.setpos(min(moment.begin - moment.start, file.getnframes()))

@@ -1,4 +1,4 @@
-"""The same events give the same effects again, word for word; if not, this tells where."""
+"""Runs the events of a record again and compares the effects."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A record put together into what a person asks about: prompts, utterances, steps, things worn, gaps. Pure."""
+"""What people ask a record about: prompts, utterances, notes, steps, things worn, gaps. Pure."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from voicecoach.session.events import CLOCK_HZ, Heard, Opened, PartBack, PartLos
 from voicecoach.session.notes import NoteKind, label_of
 
 DANGER = frozenset(DANGERS) - {"torn"}
-"""Words that stand out wherever they are said; "torn" is an ordinary answer to a look."""
+"""Words that stand out wherever they are said; "torn" is an ordinary answer to an inspection."""
 
 MARKS: Mapping[str, str] = {
     NoteKind.BREACH: "breach",
@@ -24,12 +24,12 @@ MARKS: Mapping[str, str] = {
     NoteKind.FALSE_ALARM: "false-alarm",
     NoteKind.EARLY_ANSWER: "early",
 }
-"""Notes that a reader's eye should find, and the mark they get."""
+"""Notes that a reader's eye should find, with their marks."""
 
 
 @dataclass(frozen=True, slots=True)
 class SpokenPrompt:
-    """Something the coach said. begin_s, end_s: when it sounded (s on the session clock); complete if it ran out."""
+    """A prompt that the coach said. begin_s, end_s: when it sounded (s, session clock). complete: it was not cut."""
 
     number: int
     text: str
@@ -60,7 +60,7 @@ class Remark:
 
     @property
     def title(self) -> str:
-        """Its plain name."""
+        """Its label."""
         return label_of(self.what)
 
     @property
@@ -73,7 +73,7 @@ class Remark:
         return value if 0 < value < 1e6 else 0.0
 
     def describe(self) -> str:
-        """The note in plain words."""
+        """The note in words."""
         told = ", ".join(value if key in _SAY_THEMSELVES else f"{key} {value}" for key, value in self.details.items())
         return f"{self.title}: {told}" if told else self.title
 
@@ -83,7 +83,7 @@ _SAY_THEMSELVES = frozenset({"step", "why", "cause", "kind"})
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
-    """A stretch of time (s) with a name: a step, a gap in hearing, an item while it is worn."""
+    """A named stretch of time (s): a step, a gap in hearing, an item while it is worn."""
 
     begin_s: float
     end_s: float
@@ -98,12 +98,12 @@ def clock(at_s: float) -> str:
 
 
 def end_s(session: Session) -> float:
-    """The last moment that the record knows of (s)."""
+    """The last moment in the record (s)."""
     return max((line.at_s for line in session.lines), default=0.0)
 
 
 def prompts(session: Session) -> tuple[SpokenPrompt, ...]:
-    """Every prompt, by time. One whose end was not recorded has its end at its begin."""
+    """Every prompt, by time. One whose end is not recorded ends where it begins."""
     ended: dict[int, PromptEnded] = {}
     for event in session.events:
         if isinstance(event, PromptEnded):
@@ -165,7 +165,7 @@ def remark(line: RecordLine) -> Remark:
 
 
 def steps(session: Session) -> tuple[Stretch, ...]:
-    """Each step from the end of the one before to its own confirmation; `why` is who confirmed it."""
+    """Each step from the end of the previous one to its confirmation; `why` is who confirmed it."""
     found: list[Stretch] = []
     begin = 0.0
     for note in remarks(session):

@@ -1,4 +1,4 @@
-"""The protocol, grammar and site file that a session ran on, from the copies in its record."""
+"""The protocol, grammar and site file of a session, from the copies in its record."""
 
 from __future__ import annotations
 

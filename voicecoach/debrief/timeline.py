@@ -1,4 +1,4 @@
-"""Who said what, what was heard, what was decided, and when: plain rows from a record. Pure."""
+"""The timeline of a record: who said what, what was heard and decided, and what went wrong. Pure."""
 
 from __future__ import annotations
 

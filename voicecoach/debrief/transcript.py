@@ -1,4 +1,4 @@
-"""What was said by whom, and how surely each word was heard. Pure."""
+"""Everything that was said in a session, by whom, and how surely each word was heard. Pure."""
 
 from __future__ import annotations
 

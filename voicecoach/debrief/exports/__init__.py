@@ -1,1 +1,1 @@
-"""A record in the forms that other programs read."""
+"""A record in forms for other programs."""

@@ -1,7 +1,8 @@
-"""A copy of a record that can leave the house: no voice, times moved, roles instead of codes, no words of the site's.
+"""A copy of a record that may leave the site: no voice, shifted times, roles instead of codes, none of the site's
+words.
 
-What happened stays as it was: the copy is a whole record of its own, sealed anew, and replays as the original does. The
-copies of protocol and grammar stay as they are; a protocol that names its place has to be looked at by a person.
+What happened is unchanged: the copy is a whole record, sealed anew, and replays like the original. The copies of
+protocol and grammar are unchanged too; a protocol that names its site has to be checked by a person.
 """
 
 from __future__ import annotations
@@ -34,11 +35,11 @@ def deidentify(session: Session, target: Path, shift: timedelta | None = None) -
     """Write a de-identified copy of a record into a new folder.
 
     Args:
-        session: the record. target: must not be there yet. shift: how far times are moved back; by default a secret
-            number of days and minutes.
+        session: the record. target: must not exist. shift: by how much times move back; by default a secret number of
+            days and minutes.
 
     Raises:
-        RecordError: the record is damaged. InputError: the folder can't be made.
+        RecordError: the record is damaged. InputError: the folder cannot be made.
     """
     if session.broken_at is not None:
         where = str(session.folder)
@@ -50,7 +51,7 @@ def deidentify(session: Session, target: Path, shift: timedelta | None = None) -
     copies = {name: (read_copy(session, name) or "").encode() for name in ("protocol.yaml", "grammar.yaml")}
     if site_text:
         copies["site.yaml"] = _site(site).encode()
-    source = "recording" if session.manifest.source == "live" else session.manifest.source  # never to be gone on with
+    source = "recording" if session.manifest.source == "live" else session.manifest.source  # never to be continued
     made_with = replace(
         session.manifest, people={}, room="", model="", begun=iso(begun), audio="none", public="", source=source
     )
@@ -72,7 +73,7 @@ def deidentify(session: Session, target: Path, shift: timedelta | None = None) -
 
 
 class _Clock:
-    """The wall clock of the copy: where the session clock stands, moved."""
+    """The copy's wall clock: the session clock's time, shifted."""
 
     def __init__(self, begun: datetime) -> None:
         self._begun = begun
@@ -98,7 +99,7 @@ def _event(event: Event) -> Event:
 
 
 def _names(session: Session) -> tuple[frozenset[str], tuple[str, ...]]:
-    """Texts of events that come back in notes: whole, and as a part of others."""
+    """Texts of events that reappear in notes: whole, and as part of other texts."""
     whole = frozenset(event.why for event in session.events if isinstance(event, PartLost | Reopened) and event.why)
     parts = tuple(event.record for event in session.events if isinstance(event, Salvaged) and event.record)
     return whole, parts

@@ -1,7 +1,7 @@
 """A session for a hospital's systems: a FHIR R4 Bundle of a Procedure and AuditEvents (HL7 FHIR 4.0.1). Pure.
 
-The person is given by a code of the programme, as an identifier without a name; a Procedure must have a subject, which
-here is the person who wears the equipment. Where R4 wants a code and has none that fits, ours are under urn:voicecoach.
+The person is an identifier with the programme's code and has no name. A Procedure needs a subject, which here is the
+wearer. Where R4 requires a code and none fits, ours are under urn:voicecoach.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ MINOR_FAILURE, SUCCESS = "4", "0"
 
 
 def to_fhir(session: Session, *, incidents_only: bool = False) -> str:
-    """The Bundle as JSON: the session as a Procedure, its begin and end and each incident as an AuditEvent.
+    """The Bundle as JSON: the session as a Procedure; its start, its end and each incident as an AuditEvent.
 
     Raises:
         InputError: the record does not say when it was made, which every AuditEvent needs.

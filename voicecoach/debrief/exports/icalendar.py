@@ -1,4 +1,4 @@
-"""Follow-up after exposures as a calendar: iCalendar (RFC 5545). Off unless the site gives the days. Pure."""
+"""Follow-up after exposures as a calendar: iCalendar (RFC 5545). Only if the site gives the days. Pure."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ LINE_BYTES = 75
 
 
 def to_icalendar(session: Session) -> str:
-    """An all-day entry for each of the site's follow-up days after each incident for which anything was owed.
+    """An all-day entry on each of the site's follow-up days after each incident that owed anything.
 
     Raises:
         InputError: the site gives no days, or the record does not say when it was made.

@@ -15,7 +15,7 @@ VERSION = 1
 
 
 def schema() -> str:
-    """The form, as JSON Schema (draft 2020-12)."""
+    """The schema (JSON Schema draft 2020-12)."""
     return (resources.files("voicecoach") / "debrief" / "exports" / SCHEMA).read_text(encoding="utf-8")
 
 

@@ -22,6 +22,6 @@ def to_csv(session: Session, *, incidents_only: bool = False) -> str:
 
 
 def harmless(text: str) -> str:
-    """A text that no spreadsheet takes for a formula."""
+    """The text, changed if a spreadsheet would take it for a formula."""
     # a spreadsheet takes a text that begins like this for a formula
     return "'" + text if text.startswith(("=", "+", "-", "@", "\t", "\r")) else text

@@ -1,1 +1,1 @@
-"""Pages for people, as HTML that needs nothing else."""
+"""HTML pages that need nothing else."""

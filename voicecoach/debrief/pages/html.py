@@ -1,7 +1,7 @@
-"""Pages by Jinja2: everything escaped, styles and scripts in the page, and a policy that lets nothing else run or load.
+"""Pages by Jinja2: everything escaped, styles and scripts inline, and a policy that lets nothing else run or load.
 
-Texts come from records, which may hold anything: HTML is escaped by Jinja2, control characters and marks that turn the
-direction of writing are shown as what they are, and halves of surrogate pairs, which no encoding has, as U+FFFD.
+Texts come from records, which may hold anything. Jinja2 escapes HTML; control characters and bidirectional marks are
+shown by their codes, and lone surrogates, which no encoding has, as U+FFFD.
 """
 
 from __future__ import annotations
@@ -17,11 +17,11 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 _TURNING = frozenset("\u200e\u200f\u061c\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
-"""Characters that change the order in which others are shown."""
+"""Characters that change the order in which others are displayed."""
 
 
 def clean(text: str) -> str:
-    """The text with every character that could do something unseen made visible."""
+    """The text with every invisible character made visible."""
     if text.isprintable() and not any("\ud800" <= c <= "\udfff" for c in text):
         return text
     return "".join(_shown(c) for c in text)
