@@ -302,7 +302,9 @@ def harmless(mutant: Mutant, original: Protocol) -> str:
     stage = next((where for where, one in all_steps(original) if one is step), "")
     why = ""
     if step is not None and mutant.kind in {"rub left out", "rub by another", "rub never read"}:
-        if stage.startswith("branch"):
+        if stage.startswith("branch") and original.branch(stage[7:]).emergency:
+            why = "somebody who cannot stand through the list goes first: the check says in a note that rubs are waived"
+        elif stage.startswith("branch"):
             why = "the branch leads back to, or on to, a rub of the same hands before the next thing comes off"
         elif stage in {"prepare", "dress", "close"}:
             why = "before work, or after the last rub, and another rub of the same hands stands beside it"
@@ -318,9 +320,27 @@ def harmless(mutant: Mutant, original: Protocol) -> str:
         why = "for practice only: nothing dirty is worn"
     elif mutant.kind == "helper not rubbed":
         why = "the helper has touched nothing dirty yet, and rubs after every touch"
+    elif mutant.kind == "held or moved wrongly" and stage.startswith("branch") and _before_work(original, stage[7:]):
+        why = "only read while dressing: nothing dirty is on the piece yet"
+    elif mutant.kind == "torn kept" and _first_off(original) == "gloves":
+        why = "gloves are the first thing that comes off: the torn pair is kept on for nothing"
     elif mutant.kind == "look left out":
         why = "what it looks at is looked at, or made sure of, in another step"
     return why
+
+
+def _before_work(protocol: Protocol, branch: str) -> bool:
+    """Whether only steps of dressing call that branch."""
+    named = {protocol.rejoin, protocol.touched, protocol.wearer_down, *(way for _, _, way in protocol.torn)}
+    named |= {rule.branch for rule in protocol.breaches} | {way for b in protocol.branches for way in (b.then, b.again)}
+    later = [step for where, step in all_steps(protocol) if where not in {"prepare", "dress"}]
+    return branch not in named | {way for step in later for way in (step.repair, *(to for _, to in step.branches))}
+
+
+def _first_off(protocol: Protocol) -> str:
+    return next(
+        protocol.item(act.target).say for step in protocol.steps("undress") for act in step.acts if act.kind == "doff"
+    )
 
 
 def _rubbed_anyway(original: Protocol, step: Step) -> str:

@@ -103,6 +103,11 @@ class Run:
                 self.not_worn(zone, act.target)
                 return
             self._helper_touches(role)
+            if act.target == "floor" and self.flags & ENTERED:  # for a hand it is dirty, whatever it is for shoes
+                if hand == surfaces.hands:
+                    self.broken("dirty-at-hand", hand, "floor")
+                self.put(hand, DIRTY, "contact", "floor")
+                return
             self.touch(hand, zone)
         elif act.kind == "sit" and self._own("wearer", surfaces.at[act.target]):
             self._sit(surfaces.at[act.target])
