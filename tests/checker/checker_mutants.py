@@ -302,14 +302,7 @@ def harmless(mutant: Mutant, original: Protocol) -> str:
     stage = next((where for where, one in all_steps(original) if one is step), "")
     why = ""
     if step is not None and mutant.kind in {"rub left out", "rub by another", "rub never read"}:
-        if stage.startswith("branch") and original.branch(stage[7:]).emergency:
-            why = "somebody who cannot stand through the list goes first: the check says in a note that rubs are waived"
-        elif stage.startswith("branch"):
-            why = "the branch leads back to, or on to, a rub of the same hands before the next thing comes off"
-        elif stage in {"prepare", "dress", "close"}:
-            why = "before work, or after the last rub, and another rub of the same hands stands beside it"
-        else:
-            why = _rubbed_anyway(original, step)
+        why = _rub_missed(original, step, stage)
     elif step is not None and mutant.kind == "swapped":
         other = steps[mutant.where.partition(", ")[2]]
         if stage in {"prepare", "dress", "close"}:
@@ -327,6 +320,16 @@ def harmless(mutant: Mutant, original: Protocol) -> str:
     elif mutant.kind == "look left out":
         why = "what it looks at is looked at, or made sure of, in another step"
     return why
+
+
+def _rub_missed(original: Protocol, step: Step, stage: str) -> str:
+    if stage.startswith("branch") and original.branch(stage[7:]).emergency:
+        return "somebody who cannot stand through the list goes first: the check says in a note that rubs are waived"
+    if stage.startswith("branch"):
+        return "the branch leads back to, or on to, a rub of the same hands before the next thing comes off"
+    if stage in {"prepare", "dress", "close"}:
+        return "before work, or after the last rub, and another rub of the same hands stands beside it"
+    return _rubbed_anyway(original, step)
 
 
 def _before_work(protocol: Protocol, branch: str) -> bool:
