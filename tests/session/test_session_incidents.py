@@ -388,3 +388,18 @@ def test_without_ears_a_touch_whose_place_nobody_names_counts_and_ends_the_entry
     session.pass_s(15)
     assert session.state.exposures
     assert session.step != "hose-on"
+
+
+@HOODS
+def test_under_a_hood_without_air_silence_is_not_borne_for_long(begin, name: str) -> None:
+    """Rules 20 and 30: said again after ten seconds, and whoever is there may do it."""
+    session = begin(name, "pair")
+    session.go_to_work()
+    session.hear("no-air", "done")
+    assert session.step == "outside-hood"
+    session.pass_s(12)
+    assert session.state.silence == 1
+    session.pass_s(12)
+    assert session.state.question == "all-right"
+    session.hear("hood-off", role="wearer")
+    assert "hood" not in session.state.ledger.on()

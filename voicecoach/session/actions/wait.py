@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from voicecoach.protocol.navigation.position import airless
 from voicecoach.session.actions.ask import say_question
 from voicecoach.session.actions.stepping import say_step
 from voicecoach.session.effects import StopSpeaking
@@ -18,6 +19,8 @@ NEAR_MISS_S = 3.0
 """So much silence after 'Breach?' counts as yes (s; rule 13)."""
 FIRST_SILENCE_S, SECOND_SILENCE_S, THIRD_SILENCE_S = 45.0, 90.0, 10.0
 """The ladder of rule 20: the prompt again; after 90 s in all, 'Are you all right?'; 10 s later the alarm (scene S1)."""
+AIRLESS_S = 10.0
+"""Under a hood without air each of these rungs is so short (rule 30); common practice, no source."""
 WORK_SILENCE_S = 20.0
 """The length of each rung at work (s): the alarm rings beside the patient after a minute, not before (rule 34)."""
 ALARM_AGAIN_S = 15.0
@@ -74,12 +77,14 @@ def _patience_s(turn: Turn) -> float:
         return THIRD_SILENCE_S if state.ledger.on() else NOTHING_ON_S
     if state.status == "paused":
         return PAUSED_SILENCE_S
-    if state.silence == 0:
-        return FIRST_SILENCE_S
-    if state.question == "end" and not state.ledger.on():
-        return NOTHING_ON_S
+    breathless = bool(state.place.detours and airless(turn.setup.protocol, state.place, state.ledger))
+    if state.silence <= 1 and breathless:
+        return AIRLESS_S
     waited_s = 0.0 if state.waiting_since is None else (state.at - state.waiting_since) / CLOCK_HZ
-    return HELPER_AGAIN_S if state.silence > 1 else max(1.0, SECOND_SILENCE_S - waited_s)
+    rungs_s = (FIRST_SILENCE_S, max(1.0, SECOND_SILENCE_S - waited_s), HELPER_AGAIN_S)
+    if state.silence > 0 and state.question == "end" and not state.ledger.on():
+        return NOTHING_ON_S
+    return rungs_s[min(state.silence, 2)]
 
 
 def _pace_s(turn: Turn) -> float:
