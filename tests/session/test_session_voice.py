@@ -108,8 +108,8 @@ def test_what_is_not_heard_keeps_it_training_only_and_names_the_longer_words(dre
         asked.append(sentence)
         wearer.says(None if sentence == "Say: done." else about)
     assert asked.count("Say: done.") == 2
-    assert "Say: step done." in asked
-    assert wearer.notes[0]["better"] == "step done"
+    assert "Say: step complete." in asked
+    assert wearer.notes[0]["better"] == "step complete"
     assert wearer.state.voice == "met"  # one word of many needed its longer form
     assert "Where I asked twice, use the longer words." in wearer.said
 
