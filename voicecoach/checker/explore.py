@@ -1,9 +1,10 @@
-"""Every way through a protocol, within stated bounds, and what breaks a rule on the shortest of them. Pure.
+"""Every path through a protocol, within stated bounds, and the shortest one that breaks a rule. Pure.
 
-Ways: those that the session walks, by the one navigation. The list as written; and from each place what can happen
+Paths are those that the session takes, by the same navigation: the list as written, and from each place what can happen
 there: an answer that calls a branch, 'went wrong', the observer's 'not clear', a pause, a touch, each kind of breach,
-the wearer down, and exposed skin at a question; one or two of them on a way ('not finished' only repeats a step: the
-same surfaces meet again); alone, with an observer, or with an assistant too, as far as the protocol's roles allow.
+the wearer down, and exposed skin at a question. One or two of these happen on a path ('not finished' only repeats a
+step: the same surfaces meet again). Each path is walked alone, with an observer, and with an assistant, as far as the
+protocol's roles allow.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ USUAL = frozenset({"", "work begins", "start removal", "the end"})
 
 @dataclass(frozen=True, slots=True, eq=False)
 class WalkState:
-    """The surfaces, the ledger that the session keeps, and what else it remembers; one value for each of a walk."""
+    """The surfaces, the session's ledger, and what else the session remembers; one value for each state of a walk."""
 
     world: World
     ledger: Ledger
@@ -35,7 +36,7 @@ class WalkState:
 
 
 class Point(NamedTuple):
-    """A point on a way: where the session waits, the state, and deviations so far."""
+    """A point on a path: where the session waits, the state, and the deviations so far."""
 
     spot: Spot
     state: WalkState
@@ -54,7 +55,7 @@ class Way(NamedTuple):
 
 
 class Move(NamedTuple):
-    """What led to a point: the point before, and step and event as in Way."""
+    """How a point was reached: the previous point, and step and event as in Way."""
 
     before: Point | None
     step: str
@@ -63,7 +64,7 @@ class Move(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Counterexample:
-    """A broken rule and the shortest way to it. way: (step, event) pairs; event '' is the step's own answer."""
+    """A broken rule and the shortest path to it. way: (step, event) pairs; event '' is the step's own answer."""
 
     found: Violation
     mode: str
@@ -78,7 +79,7 @@ class Counterexample:
 
 @dataclass(frozen=True, slots=True)
 class Explored:
-    """The outcome: broken rules, each with its shortest way; how much was looked at; whether a bound cut it short."""
+    """The result: broken rules, each with its shortest path; how much was looked at; whether a bound cut it short."""
 
     counters: tuple[Counterexample, ...]
     paths: int
@@ -88,7 +89,7 @@ class Explored:
 
 
 def modes(protocol: Protocol) -> tuple[str, ...]:
-    """With whom the protocol can be read: 'solo', 'pair', 'assistant'."""
+    """The ways in which the protocol can be read: 'solo', 'pair', 'assistant'."""
     steps = [step for plan in protocol.stages for step in plan.steps]
     if any(step.role == "assistant" or "assistant" in step.also for step in steps):
         return ("assistant",)
@@ -123,10 +124,10 @@ FAULTS = ("loose", "open", "torn", "soiled", "skin-showing")
 
 
 def explore(protocol: Protocol, most: int = 1, max_states: int = MAX_STATES) -> Explored:
-    """Walk every way with at most `most` deviations.
+    """Walk every path with at most `most` deviations.
 
     Returns:
-        Counterexamples, the fewest deviations and the shortest way first, one for each rule, step and surface.
+        Counterexamples, the fewest deviations and the shortest path first, one for each rule, step and surface.
     """
     counters: dict[tuple[str, str, str], Counterexample] = {}
     paths = states = 0
@@ -150,7 +151,7 @@ def explore(protocol: Protocol, most: int = 1, max_states: int = MAX_STATES) -> 
 
 
 class Walk:
-    """All ways of one mode, by number of deviations and then by length, equal points met only once."""
+    """All paths of one mode, by number of deviations and then by length; equal points are visited once."""
 
     def __init__(self, protocol: Protocol, mode: str, most: int, max_states: int = MAX_STATES) -> None:
         self.protocol, self.mode, self.most, self.max_states = protocol, mode, most, max_states
@@ -166,7 +167,7 @@ class Walk:
         self._happened: dict[tuple[str, str, World], World] = {}
 
     def start(self) -> Point:
-        """Where every way begins."""
+        """Where every path begins."""
         return self._point(self.route.start(), self.model.start(), 0)
 
     def run(self) -> None:
@@ -202,7 +203,7 @@ class Walk:
         return self._point(_stop(point), world._replace(flags=world.flags | HURRIED), point.used)
 
     def paths(self) -> int:
-        """How many different ways there are from the start to an end."""
+        """The number of different paths from the start to an end."""
         count: dict[Point, int] = {}
         stack = [(next(iter(self.moves)), False)]
         while stack:
@@ -216,7 +217,7 @@ class Walk:
         return count[next(iter(self.moves))]
 
     def path_to(self, point: Point) -> tuple[tuple[str, str], ...]:
-        """The steps and events on the shortest way to `point`."""
+        """The steps and events on the shortest path to `point`."""
         way: list[tuple[str, str]] = []
         here: Point | None = point
         while here is not None:
@@ -254,7 +255,7 @@ class Walk:
             yield from self._interrupted(point)
 
     def _answered(self, point: Point, step: Step) -> Iterator[Way]:
-        """The step is done; or an answer calls a branch instead."""
+        """The step is done, or an answer calls a branch."""
         spot, state, used = point
         world, found = self._do(step, state.world)
         done = Stop(spot, self.route.done(step, state.ledger), state.memory)
@@ -291,7 +292,7 @@ class Walk:
         yield Way(step.name, event, self._point(self.route.go("went-wrong", _stop(there), step), world, used + 1))
 
     def _interrupted(self, point: Point) -> Iterator[Way]:
-        """What can come in between everywhere."""
+        """What can happen anywhere."""
         spot = point.spot
         answers = dict(spot.step.branches) if spot.step and spot.kind == "step" else {}  # there the word is an answer
         events = [f"breach: {kind}" for kind in self.route.breaches(spot.place.stage) if kind not in answers]

@@ -1,8 +1,8 @@
-"""The rules of the checker, as a table that an infection-control nurse can dispute line by line. Pure.
+"""The checker's rules, as a table that an infection-control nurse can dispute line by line. Pure.
 
 RULES is the table's version. Severity: 'harm' ends with contamination on the wearer or with an open airway; 'risk'
-takes away a barrier or a chance to notice; 'form' is about how a protocol is written. basis: as in model.BASES;
-judgement: what is assumed where no source says it.
+removes a barrier or a chance to notice; 'form' concerns how a protocol is written. basis: as in model.BASES. judgement:
+what is assumed where no source says it.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ LEVELS = ("clean", "treated", "suspect", "dirty")
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """One rule. scope: kinds of ensemble it is for ('' for all). source and basis: where it comes from."""
+    """One rule. scope: kinds of ensemble that it applies to ('' for all). source and basis: where it comes from."""
 
     name: str
     says: str
@@ -266,7 +266,7 @@ NOT_COVERED = (
 
 
 def table_text() -> str:
-    """The table as plain text, a rule a paragraph."""
+    """The table as plain text, one rule to a paragraph."""
     lines = [f"Rules v{RULES}"]
     for rule in TABLE:
         lines.append(f"{rule.name} ({rule.severity}): {rule.says}")

@@ -1,4 +1,4 @@
-"""The whole check of a protocol, its text and its JSON. Pure."""
+"""The whole check of a protocol, as text and as JSON. Pure."""
 
 from __future__ import annotations
 
@@ -45,13 +45,13 @@ class Verdict:
 
     @property
     def short(self) -> tuple[Requirement, ...]:
-        """Needs that a step does not meet and gives no reason for; none is held against a practice protocol."""
+        """Needs that a step does not meet and gives no reason for; a practice protocol is excused."""
         weaker = {step.name for plan in self.protocol.stages for step in plan.steps if step.weaker}
         return tuple(ask for ask in self.asked if not ask.met and ask.step not in weaker and not self.protocol.practice)
 
     @property
     def good(self) -> bool:
-        """True when nothing was found and nothing was cut short."""
+        """Whether nothing was found and nothing was cut short."""
         found = self.explored.counters or self.broken or self.short or self.lacks
         return not found and not self.cut
 
@@ -209,7 +209,7 @@ def as_json(report: Verdict) -> dict[str, Any]:
 
 
 def explain(protocol: Protocol, name: str) -> str | None:
-    """What the model believes before and after a step, on the shortest way that reads it; None when there is none."""
+    """What the model holds before and after a step, on the shortest path that reads it; None if there is none."""
     where, step = next(((where, step) for where, step in all_steps(protocol) if step.name == name), ("", None))
     if step is None:
         return None

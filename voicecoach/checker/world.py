@@ -1,4 +1,4 @@
-"""The values of the checker: the state of every surface, and what is said about a step. Pure."""
+"""The checker's values: the state of every surface, and what is reported about a step. Pure."""
 
 from __future__ import annotations
 
@@ -16,13 +16,13 @@ TOUCHED = {"observer": OBSERVER_TOUCHED, "assistant": ASSISTANT_TOUCHED}
 
 
 class World(NamedTuple):
-    """All that is known of the surfaces at one moment.
+    """Everything known about the surfaces at one moment.
 
-    levels: a byte a surface, level plus SOIL. worn: item numbers in the order of donning, as far as that matters.
+    levels: a byte for each surface, level plus SOIL. worn: item numbers in the order of donning, as far as it matters.
     since: for each item, a bit set of the surfaces it touched since it was last found clear. flags: RUBBED (rubbed
-    since the last thing came off or the hands met something dirty), ENTERED (work has begun), which helper has
-    touched the wearer since rubbing, and HURRIED (something went before some of the rules). gone: a bit an item that
-    has come off, as far as that matters; torn: a bit a glove that is known to be torn.
+    since the last thing came off or the hands met something dirty), ENTERED (work has begun), which helper has touched
+    the wearer since rubbing, and HURRIED (something took precedence over some of the rules). gone: a bit for each item
+    that has come off, as far as it matters. torn: a bit for each glove known to be torn.
     """
 
     levels: bytes
@@ -43,7 +43,7 @@ def worn_ledger(items: tuple[Item, ...], worn: tuple[int, ...], gone: int) -> Le
 
 
 class Violation(NamedTuple):
-    """One breaking of a rule: where it happened, on what, and which surface carried it."""
+    """One violation of a rule: where, on what, and which surface carried it."""
 
     rule: str
     step: str
@@ -52,7 +52,7 @@ class Violation(NamedTuple):
 
 
 class Contact(NamedTuple):
-    """A line of the log: in `step` a surface became `level` through `how` (contact, overlap, flick) from `carrier`."""
+    """A line of the log: in `step`, `surface` became `level` through `how` (contact, overlap, flick) from `carrier`."""
 
     step: str
     surface: str
