@@ -8,7 +8,7 @@ from functools import cache
 from pathlib import Path
 
 from voicecoach.checker import orders
-from voicecoach.checker.explore import as_written, explore, modes
+from voicecoach.checker.explore import Walk, as_written, explore, modes
 from voicecoach.checker.requirements import requirements
 from voicecoach.checker.sentences import misspoken
 from voicecoach.checker.shape import lacks
@@ -315,6 +315,8 @@ def harmless(mutant: Mutant, original: Protocol) -> str:
         why = "the helper has touched nothing dirty yet, and rubs after every touch"
     elif mutant.kind == "held or moved wrongly" and stage.startswith("branch") and _before_work(original, stage[7:]):
         why = "only read while dressing: nothing dirty is on the piece yet"
+    elif mutant.kind == "held or moved wrongly" and step is not None and not _read(original, step):
+        why = "nobody comes to that step here: it is for another set of pieces"
     elif mutant.kind == "torn kept" and _first_off(original) == "gloves":
         why = "gloves are the first thing that comes off: the torn pair is kept on for nothing"
     elif mutant.kind == "look left out":
@@ -333,11 +335,23 @@ def _rub_missed(original: Protocol, step: Step, stage: str) -> str:
 
 
 def _before_work(protocol: Protocol, branch: str) -> bool:
-    """Whether only steps of dressing call that branch."""
+    """Whether only steps of dressing call that branch, or another such branch does."""
     named = {protocol.rejoin, protocol.touched, protocol.wearer_down, *(way for _, _, way in protocol.torn)}
-    named |= {rule.branch for rule in protocol.breaches} | {way for b in protocol.branches for way in (b.then, b.again)}
+    named |= {rule.branch for rule in protocol.breaches}
     later = [step for where, step in all_steps(protocol) if where not in {"prepare", "dress"}]
-    return branch not in named | {way for step in later for way in (step.repair, *(to for _, to in step.branches))}
+    called = named | {way for step in later for way in (step.repair, *(to for _, to in step.branches))}
+    callers = [one.name for one in protocol.branches if branch in (one.then, one.again)]
+    return branch not in called and all(_before_work(protocol, name) for name in callers)
+
+
+def _read(protocol: Protocol, step: Step) -> bool:
+    """Whether any way with one thing going wrong comes to that step."""
+    for mode in modes(protocol):
+        walk = Walk(protocol, mode, 1)
+        walk.run()
+        if any(point.spot.step is step for point in walk.moves):
+            return True
+    return False
 
 
 def _first_off(protocol: Protocol) -> str:

@@ -82,7 +82,7 @@ LEXICONS: dict[str, Lexicon] = {
         face=r"face(?! shield)|eyes?|nose|mouth|brow|forehead|hair|ears?|head|skin|cheeks?|chin|sweat",
         inner="inner",
         outer="outer",
-        addressed={"wearer": "wearer", "observer": "observer", "assistant": "assistant"},
+        addressed={"wearer": "wearer", "observer": "observer|partner", "assistant": "assistant"},
     )
 }
 _HEAD = frozenset({"face", "eyes", "hair", "neck", "head"})

@@ -31,7 +31,7 @@ class Lack:
 
 def lacks(protocol: Protocol) -> tuple[Lack, ...]:
     """Everything that is missing, in the order of the file."""
-    found = (_claims, _looks, _unseen, _times, _ways_out, _back_in)
+    found = (_claims, _looks, _unseen, _fresh, _times, _ways_out, _back_in)
     return tuple(lack for find in found for lack in find(protocol))
 
 
@@ -120,6 +120,18 @@ def _unseen(protocol: Protocol) -> Iterator[Lack]:
                     says = f"nobody looks at the {item.label} after work before {step.name} takes it off"
                     yield Lack("unseen", step.name, step.line, says)
                 break
+
+
+def _fresh(protocol: Protocol) -> Iterator[Lack]:
+    """What goes on after a touch or a pause, when something of the same has come off, is a fresh piece."""
+    for branch in protocol.branches:
+        if branch.name not in {protocol.touched, protocol.rejoin}:
+            continue
+        for step in branch.steps:
+            for act in step.acts:
+                if act.kind == "don" and not act.fresh:
+                    says = f"{step.name} puts the {act.target.replace('-', ' ')} on and does not say 'fresh'"
+                    yield Lack("worn-again", step.name, step.line, says)
 
 
 def _times(protocol: Protocol) -> Iterator[Lack]:
