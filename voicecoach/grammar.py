@@ -77,8 +77,8 @@ class Grammar:
         return next((command for command in self.commands if command.name == name), None)
 
     def say(self, key: str) -> str:
-        """The coach's own sentence for `key`."""
-        return dict(self.says)[key]
+        """The coach's own sentence for `key`; '' in the grammar of an earlier record that does not have it yet."""
+        return dict(self.says).get(key, "")
 
     def inside(self, name: str) -> float:
         """How much above its floor a command must score inside a sentence."""

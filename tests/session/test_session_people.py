@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from session_driver import Session, grammar, setup, text
 
@@ -322,4 +324,19 @@ def test_a_check_at_work_may_be_answered_by_leaving(begin) -> None:
     session.fire("check")
     assert session.state.question == "all-right"
     session.hear("start-removal", role="observer")
+    assert session.step == "look-all-over"
+
+
+def test_a_sentence_that_an_earlier_record_s_grammar_lacks_ends_nothing(begin) -> None:
+    """Rule 19: a session that is taken up by a newer program says what it can."""
+    known = setup("n95-gown")
+    says = tuple(pair for pair in known.grammar.says if pair[0] != "ask-go-alone")
+    session = begin("n95-gown", "pair", the_setup=replace(known, grammar=replace(known.grammar, says=says)))
+    session.go_to_work()
+    session.hear("start-removal")
+    session.pass_s(120)
+    session.hear("yes")
+    assert session.state.question == "go-alone"
+    assert "silence" in session.due
+    session.hear("yes", "yes")
     assert session.step == "look-all-over"

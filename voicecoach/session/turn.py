@@ -72,6 +72,8 @@ class Turn:
         """Say some of the coach's own sentences; if somebody is speaking over a prompt, after that."""
         for key in keys:
             text = self.own(key, **parts)
+            if not text:
+                continue
             if self.state.window:
                 number = self.state.prompts + 1
                 self.set(prompts=number, speech=(*self.state.speech, Speech(number, text)))

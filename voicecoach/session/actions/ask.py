@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 from voicecoach.protocol.ledger import Worn
 from voicecoach.protocol.navigation.position import step_at, steps_named
-from voicecoach.session.actions.stepping import correct, leave, note_owed, note_suspects
+from voicecoach.session.actions.stepping import AGAIN_S, correct, leave, note_owed, note_suspects
 from voicecoach.session.events import Heard
 from voicecoach.session.exposure import place_meant
 from voicecoach.session.notes import NoteKind
@@ -50,6 +50,8 @@ def ask_on(turn: Turn) -> None:
     if turn.state.pending == (question, about):
         turn.set(pending=None)
     say_question(turn)
+    if not turn.state.speech:  # an earlier record's grammar may lack the question
+        turn.timer("silence", AGAIN_S)
 
 
 def say_question(turn: Turn) -> None:
