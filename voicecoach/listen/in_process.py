@@ -1,4 +1,4 @@
-"""A recogniser in this very process: for work that nobody waits for, where one that dies costs only that work."""
+"""A recogniser in this process, for work that nobody waits for and that may fail with it."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from voicecoach.session.events import Event
 
 
 class InProcessRecogniser:
-    """The recogniser that a watched process would run, without the process.
+    """What a watched process would run, without the process.
 
     Args:
         spec: what it is made of.

@@ -1,4 +1,4 @@
-"""The keyboard and the foot-switch, beside or instead of a recogniser of speech. No byte that comes in ends them."""
+"""The keyboard and the foot-switch, beside or instead of a speech recogniser. No input ends them."""
 
 from __future__ import annotations
 
@@ -34,15 +34,15 @@ FLOOD = "more came from the keyboard at once than a person types"
 
 
 class KeyboardRecogniser:
-    """Lines from a keyboard or a foot-switch, beside or instead of an audio ear.
+    """Lines from a keyboard or foot-switch, beside or instead of an audio recogniser.
 
     `done` or `w: done` is the wearer's word, `o: confirm` the observer's, `a: hose off` the assistant's. An empty line
     is the foot-switch: the wearer's one routine answer that is live, if there is exactly one.
 
     Args:
-        grammar: whose phrases the words are matched with.
-        stream: where lines come from; read in a thread of its own, again and again while it fails.
-        alone: there is no other recogniser; one that is gone is then a recogniser that failed.
+        grammar: for matching the words.
+        stream: where lines come from; read in a thread of its own, which retries while reading fails.
+        alone: there is no other recogniser, so that losing this one is a failure.
         now: the clock (s), for tests.
     """
 
@@ -67,7 +67,7 @@ class KeyboardRecogniser:
 
     @property
     def trouble(self) -> str | None:
-        """What is wrong with it at the moment, in plain words; None if all is well."""
+        """What is wrong with it now, in plain words; None if all is well."""
         if self._gone is None and self._flooded_s is not None and self._now() - self._flooded_s < AGAIN_S:
             return FLOOD
         return self._gone
@@ -77,10 +77,10 @@ class KeyboardRecogniser:
         self._live = commands
 
     def feed(self, block: Block) -> None:
-        """Date what was typed meanwhile to the end of this block.
+        """Date what was typed to the end of this block.
 
         Raises:
-            EngineError: it is gone, and there is no other recogniser.
+            EngineError: the keyboard is gone, and there is no other recogniser.
         """
         while not self._over.is_set():
             try:
@@ -99,7 +99,7 @@ class KeyboardRecogniser:
         return found
 
     def restart(self) -> None:
-        """It is tried again all the time.
+        """Retries run all the time.
 
         Raises:
             EngineError: it is still gone.
@@ -108,7 +108,7 @@ class KeyboardRecogniser:
             raise EngineError(self._gone, where="keyboard")
 
     def close(self) -> None:
-        """Give out nothing more; the thread ends with its stream."""
+        """Report nothing more; the thread ends with its stream."""
         self._over.set()
 
     def _key(self, line: str, at: int) -> Heard:

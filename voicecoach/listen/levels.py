@@ -1,6 +1,6 @@
-"""How loud a microphone is, and what is wrong with its sound: none at all, too quiet, too loud, overdriven, too noisy.
+"""How loud a microphone is, and what is wrong with its sound: none, too quiet, too loud, overdriven, too noisy.
 
-Values in, values out; numbers are those of one channel before anything is done to it.
+Pure; numbers are of one channel before any processing.
 """
 
 from __future__ import annotations
@@ -52,7 +52,7 @@ METER_CELLS = 20
 
 
 class LevelWatch:
-    """The sound of one channel so far. Not too much of it is kept: no sound, only figures of a few seconds."""
+    """The levels of one channel so far; it keeps figures of a few seconds and no sound."""
 
     def __init__(self) -> None:
         self._figures: deque[tuple[int, int, float, int, int]] = deque()
@@ -63,7 +63,7 @@ class LevelWatch:
         self._told: dict[Trouble, int] = {}
 
     def feed(self, at: int, samples: Samples) -> list[Trouble]:
-        """Take in samples, shape (frames,), that begin at `at`; 'silent' if there is no sound at all."""
+        """Take in samples, shape (frames,), that begin at `at`; 'silent' if there has been no sound at all."""
         end = at + len(samples)
         if not len(samples):
             return []
@@ -79,7 +79,7 @@ class LevelWatch:
         return self._report(end, "silent") if silent else []
 
     def utterance(self, begin: int, end: int, over_noise_db: float, now: int) -> list[Trouble]:
-        """What is wrong with the last utterances, the newest between two samples; each trouble once a while."""
+        """What is wrong with the last utterances, the newest between two samples; each trouble once in a while."""
         here = [one for one in self._figures if one[0] < end and one[1] > begin]
         count = sum(one[1] - one[0] for one in here)
         if count < _SHORTEST_S * RATE_HZ:
@@ -107,7 +107,7 @@ class LevelWatch:
 
 
 def flat(samples: Samples) -> int:
-    """How many samples lie in runs of FLAT_RUN and more equal ones at the sound's own greatest size."""
+    """How many samples are in runs of FLAT_RUN or more equal ones at the sound's own peak."""
     if len(samples) < FLAT_RUN:
         return 0
     size = np.abs(samples)

@@ -1,6 +1,6 @@
-"""Everything between a block of sound and an event, in one process: echo out, utterances cut, scored, decided on.
+"""Everything between a block of sound and an event, in one process: cancel the echo, cut utterances, score, decide.
 
-The same blocks give the same events. The watched child runs this for every audio engine.
+The same blocks give the same events. The watched process runs this for every audio engine.
 """
 
 from __future__ import annotations
@@ -33,14 +33,14 @@ of voice and noise together: 4 dB are a voice a little louder than the noise."""
 
 
 class Pipeline:
-    """An ear without a process around it.
+    """A recogniser without a process around it.
 
     Args:
         recogniser: scores one utterance; prepared here with `grammar`.
-        grammar: what can be meant at all.
+        grammar: all commands.
         roles: who speaks on which channel; a channel without an entry is 'unknown'.
         hangover_s: silence that ends an utterance (s).
-        working: called between the pieces of work that one block may take, each of a fraction of a second.
+        working: called between the pieces of work that one block may take, each a fraction of a second.
     """
 
     def __init__(
@@ -65,7 +65,7 @@ class Pipeline:
         self._sounding_until = 0
 
     def listen(self, commands: Collection[str]) -> None:
-        """From now on only these command ids can be meant; what was decoded for others is decoded again."""
+        """The live commands from now on; drafts that were decided for others are decided again."""
         live = frozenset(commands)
         if live != self._live:
             self._live = live
@@ -73,7 +73,7 @@ class Pipeline:
                 channel.draft = None
 
     def set_floors(self, floors: Mapping[str, float]) -> None:
-        """Take these commands from other scores on; never from lower ones than they are asked about at."""
+        """Set the floors of these commands, but never below the score at which they are asked about."""
         commands = tuple(
             replace(one, floor=max(floors[one.name], self._lowest(one.name))) if one.name in floors else one
             for one in self._grammar.commands
@@ -84,11 +84,11 @@ class Pipeline:
         return self._rules.floor(name) - self._rules.margin(name).near
 
     def feed(self, at: int, heard: Samples, played: Samples) -> list[Event]:
-        """Take in frames that begin at sample `at`; the events found, by time.
+        """Take in frames that begin at sample `at`; returns the events found, by time.
 
         Args:
-            heard: shape (frames, channels), or (frames,) for one channel. played: shape (frames,), what the speaker
-                gave out in the same time.
+            at: sample of the first frame. heard: shape (frames, channels), or (frames,) for one channel. played: shape
+                (frames,), what the speaker played meanwhile.
 
         Raises:
             EngineError: the shapes do not fit, or the recogniser answered nonsense.
@@ -102,7 +102,7 @@ class Pipeline:
             self._channels = [_Channel(self._hangover_s) for _ in range(sound.shape[1])]
         lost: list[Event] = []
         if at != self._next:
-            # frames were lost: what was being said is over, as far as anybody can tell
+            # frames were lost: the utterance has ended as far as is known
             for number, channel in enumerate(self._channels):
                 if channel.segmenter.speaking:
                     lost.append(SpeechEnded(at, channel=number))
@@ -143,14 +143,14 @@ class Pipeline:
         return list(self._urgent_in(number, found))
 
     def _trouble(self, number: int, segment: Segment, at: int) -> list[Event]:
-        """What is wrong with the sound of an utterance; over a prompt nothing can be told of it."""
+        """What is wrong with the sound of an utterance; nothing is said about one over a prompt."""
         if segment.played or segment.part:
             return []
         found = self._channels[number].levels.utterance(segment.begin, segment.end, segment.over_noise_db, at)
         return [SoundTrouble(at, what, channel=number) for what in found]
 
     def _whole(self, number: int, found: SegmentEvent) -> list[Event]:
-        """What an utterance that is over was taken for."""
+        """What a finished utterance was taken for."""
         channel, segment = self._channels[number], found.segment
         draft, channel.draft = channel.draft, None
         if draft is not None and (draft.begin, draft.end) == (segment.begin, segment.end):
@@ -158,7 +158,7 @@ class Pipeline:
         else:
             decision = self._decide(segment, self._live)
         if channel.told and (decision.command is None or decision.command in channel.told):
-            return []  # its danger word was heard while it was still spoken
+            return []  # its danger word was heard while it was being spoken
         return self._events_of(number, found, decision)
 
     def _urgent_in(self, number: int, found: SegmentEvent) -> list[Event]:
@@ -172,13 +172,13 @@ class Pipeline:
 
     def _decide(self, segment: Segment, live: frozenset[str]) -> Decision:
         decision = self._either(segment, live)
-        # talk that the noise drowns sounds like anything; a danger word in it counts only when it is plain
+        # talk drowned in noise sounds like anything; a danger word in it counts only if it is plain
         return decision if segment.over_noise_db >= DOUBT_DB else replace(decision, near=None)
 
     def _either(self, segment: Segment, live: frozenset[str]) -> Decision:
-        """What it was. Over a prompt danger is looked for in either sound: where one lost the word the other kept it.
+        """The decision. Over a prompt, danger is looked for in both sounds: where one lost the word, the other has it.
 
-        In 60 words over a prompt 6 dB under the voice (10 voices) this heard 54 danger words instead of 46; none false.
+        In 60 words over a prompt 6 dB below the voice (10 voices) this heard 54 danger words instead of 46; none false.
         """
         decision = self._decide_on(segment.samples, live)
         if not segment.played or decision.command in self._urgent:
@@ -219,7 +219,7 @@ class Pipeline:
         ]
 
     def _role(self, number: int, segment: Segment, decision: Decision) -> Role | None:
-        """Whose voice it was; None when it belongs to another channel or was told of there already."""
+        """Whose voice it was; None if it belongs to another channel or was reported there."""
         own = self._channels[number].segmenter.power(segment.begin, segment.end)
         role: Role = self._roles.get(number, "unknown")
         for other, channel in enumerate(self._channels):
@@ -248,17 +248,17 @@ class _Draft:
     decision: Decision
 
     def overlaps(self, segment: Segment) -> bool:
-        """Whether it is of the same time: a cry of danger is heard once, whatever a far channel made of it."""
+        """Whether it covers the same time: a cry of danger is heard once, whatever a far channel made of it."""
         return self.begin < segment.end and segment.begin < self.end
 
     def same(self, segment: Segment, decision: Decision) -> bool:
-        """The same said at the same time."""
+        """Whether it is the same decision about the same time."""
         shared = min(self.end, segment.end) - max(self.begin, segment.begin)
         return decision.command == self.decision.command and shared > (segment.end - segment.begin) // 2
 
 
 class _Channel:
-    """One microphone: its canceller, its segmenter, and what was made of its speech so far."""
+    """One microphone: its canceller, its segmenter, and what its speech was taken for so far."""
 
     def __init__(self, hangover_s: float) -> None:
         self._hangover_s = hangover_s

@@ -40,14 +40,14 @@ HANG_S = 0.8
 """A live child that was fed and is silent for this long (s) hangs, unless the machine is what is late."""
 
 ASLEEP_S, SPINS = 0.01, 0.75
-"""It sleeps if it has worked less than this (s) meanwhile, and turns in circles after this part of `HANG_S` of work; in
-between the machine gives it too little time. Its longest piece of work, a second opinion on 2.5 s, took 0.3 s."""
+"""It sleeps if it has worked less than this meanwhile (s), and spins after this fraction of `HANG_S`; in between, the
+machine gives it too little time. Its longest piece of work, a second opinion on 2.5 s, took 0.3 s."""
 
 LATE_S = 5.0
-"""An answer so late (s) is of no use, whatever the reason."""
+"""An answer this late (s) is of no use, whatever the reason."""
 
 LOCKSTEP_S = 60.0
-"""The same on the file clock, where nobody waits for a reply and the machine may be busy."""
+"""The same on a file's clock (s), where nobody waits for a reply and the machine may be busy."""
 
 MAX_ANSWER = 1_000_000
 HEARABLE: tuple[type[Event], ...] = (SpeechStarted, SpeechEnded, SpeechUnending, SoundTrouble, Heard)
@@ -95,12 +95,12 @@ class RecogniserProcess:
 
     @property
     def pid(self) -> int | None:
-        """Process id of the child, for the record."""
+        """Process id of the child."""
         return self._link.process.pid
 
     @property
     def lag_s(self) -> float:
-        """How far the child is behind what it was fed (s); on a machine that is too slow this grows."""
+        """How far the child is behind what it was fed (s); it grows on a machine that is too slow."""
         return self._link.lag_s()
 
     def listen(self, commands: tuple[str, ...]) -> None:
@@ -110,7 +110,7 @@ class RecogniserProcess:
             self._link.listen(commands)
 
     def set_floors(self, floors: tuple[tuple[str, float], ...]) -> None:
-        """From now on these commands are taken from these scores on."""
+        """The floors of these commands from now on."""
         with self._swap:
             self._floors = floors
             self._link.set_floors(floors)
@@ -159,7 +159,7 @@ class RecogniserProcess:
 
 
 class _Link:
-    """One child and its pipe. A thread each way: neither a full pipe nor half an answer can hold the loop up."""
+    """One child and its pipe, with a thread each way: no full pipe and no half answer delays the loop."""
 
     def __init__(self, spec: Spec, ready_s: float, now_s: Callable[[], float]) -> None:
         self.broken = ""
@@ -210,10 +210,10 @@ class _Link:
         self._out.put(message)
 
     def hangs(self, hang_s: float) -> bool:
-        """Whether the child has been silent for `hang_s` though it was fed.
+        """Whether the child has been silent for `hang_s` although it was fed.
 
-        Not if it waits for a processor or for its memory: a system that lacks room puts away what was not used for a
-        while, and fetching a model back can take seconds.
+        Not if it waits for a processor or for memory: a system short of memory swaps out what is idle, and reading a
+        model back can take seconds.
         """
         with self._changed:
             if not self._unanswered:
@@ -254,7 +254,7 @@ class _Link:
         return found
 
     def fail(self, why: str) -> None:
-        """Give this child up."""
+        """Give up on this child."""
         with self._changed:
             self.broken = self.broken or why
             self._changed.notify_all()
@@ -277,7 +277,7 @@ class _Link:
             self._pipe.send_bytes(HEADER.pack(b"E", 0, 0, 0))
 
     def _read(self) -> None:
-        """Thread: take in answers until the child ends or says something that is none."""
+        """Thread: read answers until the child ends or sends something else."""
         try:
             while True:
                 self._answer(json.loads(self._pipe.recv_bytes(MAX_ANSWER)))
@@ -298,8 +298,8 @@ class _Link:
     def _status(self, within_s: float) -> int | None:
         """The child's exit status; None if it still runs after `within_s`.
 
-        Asked for again and again: of two threads that reap it at once, one is told that there is no such child before
-        the other has written its status down, and `join` and `is_alive` then take it for running.
+        Polled: of two threads that reap the child at once, one finds no child before the other has stored the status,
+        and `join` and `is_alive` then report it as running.
         """
         until_s = time.monotonic() + within_s
         while (code := self.process.exitcode) is None and time.monotonic() < until_s:
@@ -325,17 +325,17 @@ class _Link:
             self._changed.notify_all()
 
     def _is_working(self) -> None:
-        """The child has come a piece further."""
+        """The child reported progress."""
         with self._changed:
             self._alive = self._now_s()
             self._used = used(self.process.pid)
 
 
 def _event(data: dict[str, Any]) -> Event:
-    """An event that an ear may find, its types checked.
+    """An event that a recogniser may find, with its types checked.
 
     Raises:
-        Exception: of several kinds, when it is none.
+        Exception: of several kinds, if it is none.
     """
     event = from_json(data)
     if not isinstance(event, HEARABLE):

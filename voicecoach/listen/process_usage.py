@@ -1,4 +1,4 @@
-"""What a process has used so far, by which one that hangs is told from one that the machine holds up."""
+"""What a process has used so far, which tells a hanging one from one that the machine delays."""
 
 from __future__ import annotations
 

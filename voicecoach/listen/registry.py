@@ -1,4 +1,4 @@
-"""Which ears there are, which can run here, and how each is built in its child: one line each in `ENGINES`."""
+"""The recognisers, which of them can run here, and how each is built in its process: one line each in `ENGINES`."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ ENGLISH = "en"
 
 @dataclass(frozen=True, slots=True)
 class EngineState:
-    """One engine on this machine. detail: what it has or lacks; mend: what would make it run, '' if it can."""
+    """One engine on this machine. detail: what it has or lacks. mend: what would make it run, '' if it can."""
 
     name: str
     can_run: bool
@@ -93,20 +93,20 @@ ENGINES = (
     Engine("moonshine", _moonshine, "voicecoach.listen.engines.moonshine:MoonshineScorer"),
     Engine(TYPED, _typed),
 )
-"""In the order of preference; `auto` takes the first with ears that can run. Each alone is for where the others cannot
-run, and for comparison."""
+"""In order of preference; `auto` takes the first audio engine that can run. Each single engine is for machines where
+the others cannot run, and for comparison."""
 
 NAMES = (AUTO, *(engine.name for engine in ENGINES))
 
 
 def engines(model: str | None = None, language: str = ENGLISH) -> list[EngineState]:
-    """The state of every engine; nothing native is loaded for it.
+    """The state of every engine; nothing native is loaded.
 
     Args:
         model: folder of a Vosk model, or None for the usual places. language: of the grammar.
 
     Raises:
-        InputError: a folder was named that is not a model.
+        InputError: the folder is no model.
     """
     return [engine.look(model, language) for engine in ENGINES]
 
@@ -121,12 +121,12 @@ def _installed(package: str) -> bool:
 
 
 def choose(engine: str = AUTO, model: str | None = None, language: str = ENGLISH) -> EngineState:
-    """The engine to use: the one named, or for 'auto' the first of `ENGINES` with ears that can run.
+    """The engine to use: the one named, or for 'auto' the first audio engine of `ENGINES` that can run.
 
-    Nothing is ever taken in place of an engine that was named.
+    A named engine is never replaced by another.
 
     Raises:
-        InputError: no engine has that name, or a folder was named that is not a model.
+        InputError: no engine has that name, or the folder is no model.
         EngineError: it cannot run here; the message says what would make it run.
     """
     if engine not in NAMES:
@@ -148,7 +148,7 @@ def choose(engine: str = AUTO, model: str | None = None, language: str = ENGLISH
 
 
 def passed_over(chosen: str, model: str | None = None, language: str = ENGLISH) -> str:
-    """Why 'auto' did not take the engine that it likes best, in one line; '' if it did."""
+    """Why 'auto' did not take its preferred engine, in one line; '' if it did."""
     best = ENGINES[0]
     if chosen == best.name or not has_sound(chosen) or language != ENGLISH:
         return ""
@@ -193,17 +193,17 @@ def model_of(engine: str, model: str | None = None) -> str:
 
 
 def roles_of(pair: bool, channels: int) -> dict[int, Role]:
-    """Who speaks on which channel; two people on one microphone can't be told apart."""
+    """Who speaks on which channel; people who share a microphone cannot be told apart."""
     if not pair:
         return dict.fromkeys(range(channels), "wearer")
     return {0: "wearer", 1: "observer"} if channels > 1 else {0: "unknown"}
 
 
 def build(spec: Spec, working: Callable[[], None] = lambda: None) -> Hears:
-    """Make the ear that a child holds. Runs in the child.
+    """Make the recogniser inside the child.
 
     Args:
-        spec: what it is made of. working: for it to call between long pieces of work.
+        spec: what it is made of. working: to be called between long pieces of work.
 
     Raises:
         VoicecoachError: the engine cannot be loaded, or cannot hear this grammar.
@@ -217,7 +217,7 @@ def build(spec: Spec, working: Callable[[], None] = lambda: None) -> Hears:
 
 
 def scorer(engine: str, model: str = "") -> Scorer:
-    """A scorer of that engine, with its model's folder if it needs one.
+    """A scorer of that engine.
 
     Raises:
         EngineError, InputError: it cannot be loaded.

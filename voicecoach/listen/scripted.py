@@ -1,4 +1,4 @@
-"""The ear made of text: a script of words with times and roles."""
+"""The text twin of a recogniser: a script of words with times and roles."""
 
 from __future__ import annotations
 
@@ -96,9 +96,9 @@ def _utterance(line: str, where: str, number: int) -> ScriptLine:
 
 
 class _CoachVoice:
-    """What can be told from the line about the coach's own voice: whether it sounds, since when, and quiet since when.
+    """What the line shows of the coach's own voice: whether it sounds, since when, and since when it is quiet.
 
-    begin: first sample of the prompt that sounds, or None. quiet: sample behind the last sound.
+    begin: first sample of the prompt that sounds, or None. quiet: sample after the last sound.
     """
 
     def __init__(self) -> None:
@@ -130,11 +130,10 @@ class _CoachVoice:
 
 
 class ScriptedRecogniser:
-    """The text twin of the audio ears: says a script on the line's sample clock. Always in lockstep.
+    """The text twin of the audio recognisers: says a script on the line's sample clock. Always in lockstep.
 
     Args:
-        grammar: whose phrases the words are matched with.
-        script: what `parse` made. file: the script's name, for messages.
+        grammar: for matching the words. script: from `parse`. file: the script's name, for messages.
 
     Raises:
         InputError: for a near miss of a command that the grammar does not have.
@@ -162,12 +161,12 @@ class ScriptedRecogniser:
 
     @property
     def unsaid(self) -> ScriptLine | None:
-        """The first line that has not been said to its end; None when all have."""
+        """The first line that has not been said in full; None if all have."""
         return None if self.finished else self._script[self._next]
 
     @property
     def finished(self) -> bool:
-        """True when every line of the script has been said to its end."""
+        """Whether every line of the script has been said in full."""
         return self._next == len(self._script)
 
     def listen(self, commands: tuple[str, ...]) -> None:

@@ -1,4 +1,4 @@
-"""Cuts one channel into utterances: voice activity, pads, a hang-over, and a cap for speech that never stops."""
+"""Cuts one channel into utterances: voice activity, pads, a hang-over, and a limit for endless speech."""
 
 from __future__ import annotations
 
@@ -79,7 +79,7 @@ class SegmentEvent:
 
 
 class Detector(Protocol):
-    """Tells how likely a chunk is speech."""
+    """Estimates how likely a chunk is speech."""
 
     def probability(self, chunk: Samples) -> float:
         """Probability that CHUNK samples are speech."""
@@ -138,15 +138,15 @@ class Segmenter:
 
     @property
     def speaking(self) -> bool:
-        """A voice has begun and its hang-over is not over."""
+        """Whether a voice has begun and its hang-over has not ended."""
         return self._begin is not None
 
     def spoke(self, begin: int, end: int) -> bool:
-        """A voice of this channel sounded somewhere between the two samples, as far as is known."""
+        """Whether a voice of this channel sounded between the two samples, as far as is known."""
         return self._last_begin < end and self._end > begin
 
     def power(self, begin: int, end: int) -> float:
-        """Mean square of this channel between two samples, as far as it is still kept."""
+        """Mean square of this channel between two samples, as far as it is still stored."""
         return _power(self._natural[max(begin - self._sound_at, 0) : max(end - self._sound_at, 0)])
 
     def feed(
@@ -181,7 +181,7 @@ class Segmenter:
         return found
 
     def _sudden(self, power: float) -> bool:
-        """Whether a chunk of this power stands out from the last ones."""
+        """Whether a chunk of this power stands out from the previous ones."""
         usual = self._usual()
         self._powers.append(power)
         return power > usual * 10 ** (SUDDEN_DB / 10)

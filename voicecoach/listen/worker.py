@@ -1,7 +1,7 @@
-"""What runs in the process of a recogniser, and how it is talked to.
+"""What runs in a recogniser's process, and the protocol of its pipe.
 
-The parent sends blocks as raw bytes, the worker answers each with the events found, as JSON (never pickle). Between the
-pieces of work that one answer takes it says that it is working.
+The parent sends blocks as raw bytes; the worker answers each with the events found, as JSON (never pickle). Between the
+pieces of work that an answer takes it reports that it is working.
 """
 
 from __future__ import annotations
@@ -39,10 +39,10 @@ class Hears(Protocol):
         """From now on only these command ids can be meant."""
 
     def set_floors(self, floors: dict[str, float]) -> None:
-        """From now on these commands are taken from these scores on."""
+        """The floors of these commands from now on."""
 
     def feed(self, at: int, heard: Samples, played: Samples) -> list[Event]:
-        """Take in frames that begin at sample `at`; the events found."""
+        """Take in frames that begin at sample `at`; returns the events found."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +63,7 @@ class Spec:
 
 
 def run(spec: Spec, pipe: Connection) -> None:
-    """The child: build the ear, say so, then answer every message until the pipe ends."""
+    """The child: build the recogniser, report that it is ready, and answer every message until the pipe ends."""
     signals.leave_terminal_to_parent()
     null = os.open(os.devnull, os.O_RDWR)
     for stream in (1, 2):
