@@ -12,7 +12,7 @@ from rich.console import Console
 
 from voicecoach.cli.guard import UNUSABLE, say_error
 from voicecoach.debrief import drawing, report
-from voicecoach.debrief.exports import spreadsheet as export
+from voicecoach.debrief.exports import spreadsheet
 from voicecoach.debrief.report import SoundPlace
 from voicecoach.debrief.texts import recorded_texts
 from voicecoach.errors import InputError, RecordError, printable
@@ -53,7 +53,7 @@ def timeline(
     session, status = read_record(folder, key)
     show_timeline(session, Console(), incidents_only=incidents_only)
     _write(svg, drawing.picture(session) if svg else "")
-    _write(csv, export.to_csv(session, incidents_only=incidents_only) if csv else "")
+    _write(csv, spreadsheet.to_csv(session, incidents_only=incidents_only) if csv else "")
     end(status)
 
 

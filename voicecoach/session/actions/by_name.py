@@ -8,8 +8,7 @@ from dataclasses import replace
 from voicecoach.protocol.model import ENDS_ENTRY, OWED_AT_ONCE
 from voicecoach.protocol.navigation.position import OWED, breach_rule, steps_here
 from voicecoach.protocol.place import Place
-from voicecoach.session.actions import aside, ask, stepping, voice_verdict, wait
-from voicecoach.session.actions import take_over as salvage
+from voicecoach.session.actions import aside, ask, stepping, take_over, voice_verdict, wait
 from voicecoach.session.actions.ask import say_question
 from voicecoach.session.effects import Close, StopSpeaking
 from voicecoach.session.events import Heard, Opened
@@ -157,7 +156,7 @@ ACTIONS: dict[str, Callable[[Turn], None]] = {
     **ask.ACTIONS,
     **wait.ACTIONS,
     **aside.ACTIONS,
-    **salvage.ACTIONS,
+    **take_over.ACTIONS,
     **voice_verdict.ACTIONS,
     "hush": Turn.hush,
     **{
