@@ -40,6 +40,7 @@ class Surfaces:
         self.bare = frozenset(self.at[name] for name in protocol.exposed)
         self._meets: dict[tuple[int, int, str], bool] = {}
         self._worn: dict[tuple[int, ...], tuple[tuple[int, ...], int, int]] = {}
+        self._overs: dict[int, int] = {}
         self._covers: dict[tuple[int, tuple[int, ...]], str] = {}
 
     def cover(self, zone: int, worn: tuple[int, ...]) -> str:
@@ -88,9 +89,13 @@ class Surfaces:
         if known is None:
             left, order = list(worn), []
             while left:
-                free = [item for n, item in enumerate(left) if not any(self._over(item, one) for one in left[:n])]
-                order.append(min(free))
-                left.remove(order[-1])
+                before, first = 0, len(self.items)
+                for item in left:
+                    if item < first and not before & self._over(item):
+                        first = item
+                    before |= 1 << item
+                order.append(first)
+                left.remove(first)
             gone = [zone for item, own in enumerate(self.own) if item not in worn for zone in own]
             there = (1 << len(self.names)) - 1 & ~sum(1 << zone for zone in gone)
             ends = [
@@ -102,8 +107,14 @@ class Surfaces:
             known = self._worn[worn] = (tuple(order), there, sum(1 << item for item in ends))
         return known
 
-    def _over(self, one: int, other: int) -> bool:
-        """Whether it matters which of the two went on first."""
+    def _over(self, one: int) -> int:
+        """A bit set of the items for which it matters whether they or this one were put on first."""
+        known = self._overs.get(one)
+        if known is None:
+            known = self._overs[one] = sum(1 << n for n in range(len(self.items)) if self._ordered(one, n))
+        return known
+
+    def _ordered(self, one: int, other: int) -> bool:
         a, b = self.items[one], self.items[other]
         if a.site == b.site or self.meets(one, other, "cover") or self.meets(one, other, "hem"):
             return True

@@ -29,10 +29,18 @@ class Run:
         """The world now, without what can no longer matter, so that paths which meet again are recognised."""
         worn, there, ends = self.surfaces.plain(tuple(self.worn))
         levels = bytes(self.levels)
-        on = sum(1 << item for item in worn)
-        settled = sum(1 << zone for zone, level in enumerate(levels) if level & LEVEL == DIRTY)
-        there &= ~settled | 1 << self.surfaces.wrists  # what is dirty is made no dirtier; rubbed hands free the wrists
-        since = tuple(touched & there if on >> item & 1 else 0 for item, touched in enumerate(self.since))
+        on = sum([1 << item for item in worn])
+        met = 0
+        for touched in self.since:
+            met |= touched
+        met &= there
+        left = met & ~(1 << self.surfaces.wrists)  # rubbed hands free the wrists
+        while left:  # what is dirty is made no dirtier
+            zone = left.bit_length() - 1
+            left ^= 1 << zone
+            if levels[zone] & LEVEL == DIRTY:
+                met ^= 1 << zone
+        since = tuple([touched & met if on >> item & 1 else 0 for item, touched in enumerate(self.since)])
         gone = self.gone & (~on | ends)
         if not self.flags & ENTERED:  # only of what lies over an end does it matter yet, and rubs do not
             return World(levels, worn, since, self.flags & ~RUBBED, gone & self.surfaces.limbs, self.torn)
