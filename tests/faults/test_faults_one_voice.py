@@ -222,7 +222,7 @@ def test_no_signal_ends_or_stops_a_session_while_something_is_worn(program: Prog
 def test_before_anything_is_worn_a_signal_ends_it(tmp_path: Path) -> None:
     program = Program(tmp_path / "records")
     try:
-        program.until("Training only: an")
+        program.until("Training only, an")
         program.process.send_signal(signal.SIGQUIT)
         assert program.process.wait(20) == 130
     finally:

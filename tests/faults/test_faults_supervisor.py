@@ -200,7 +200,7 @@ def test_a_terminal_that_goes_does_not_keep_a_session_from_being_taken_up(tmp_pa
 def test_a_signal_before_anything_is_worn_ends_it(tmp_path: Path) -> None:
     program = Program(tmp_path / "records")
     try:
-        program.until("Training only: an")
+        program.until("Training only, an")
         program.process.send_signal(signal.SIGTERM)
         assert program.process.wait(20) == 130
     finally:
