@@ -185,6 +185,8 @@ class Walk:
                         self.ends.add(point)
                         continue
                     after = self._hurried(there)
+                    if after.used > 1 and after.state.world.flags & HURRIED:
+                        continue  # not judged: see rules.NOT_COVERED
                     onward.append(after)
                     if after not in self.moves:
                         if len(self.moves) >= self.max_states:
