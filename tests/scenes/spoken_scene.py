@@ -33,6 +33,7 @@ FULLER = {
     "repeat": "repeat that",
     "shield off": "shield removed",
     "gloves off": "gloves removed",
+    "gloves on": "gloves in place",
     "gown off": "gown removed",
     "touched": "i touched it",
     "neck": "my neck",
@@ -44,7 +45,7 @@ FULLER = {
     "breach breach": "oh no, breach, breach",
     "hood on": "hood in place",
 }
-"""Forms of the same commands that the small ear hears better; what is meant stays what the scene says."""
+"""Forms of the same commands that are heard better; what is meant stays what the scene says."""
 ECHO_DB = -14.0
 ECHO_S = 0.04
 CROSSTALK_DB = -20.0
@@ -58,7 +59,7 @@ DECIDED_S = 0.8
 class SpokenEar(ScriptedRecogniser):
     """Says a script aloud into the microphones of a real ear, at the moments the script asks for."""
 
-    engine = "phonemes"
+    engine = "recogniser"
 
     def __init__(self, script: tuple[ScriptLine, ...], scene: Scene, ear: RecogniserProcess, channels: int) -> None:
         super().__init__(grammar(), tuple(_fuller(said) for said in script), f"{scene.name}.txt")
@@ -125,7 +126,7 @@ class SpokenStage(Stage):
         self._channels = 2 if "observer" in scene.people else 1
         _, text = load_grammar("en")
         roles = {0: "wearer", 1: "observer"} if self._channels == 2 else {0: "wearer"}
-        spec = registry.spec("phonemes", text, "en.yaml", roles=roles)  # type: ignore[arg-type]
+        spec = registry.spec(registry.choose("auto").name, text, "en.yaml", roles=roles)  # type: ignore[arg-type]
         self._ear = RecogniserProcess(spec, lockstep=True)
         self._voice = Voice()
         self._voice.prepare(every_prompt(self.setup))

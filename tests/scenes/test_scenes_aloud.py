@@ -15,7 +15,7 @@ ALOUD = (
     *(pytest.param(name, marks=pytest.mark.long) for name in ("s1-alone", "s2-observer", "s4-torn", "s6-microphone")),
 )  # fmt: skip
 LATER_S = 0.3
-"""The scene asks for silence 0.3 s after a voice begins. The small ear's onset takes longer, as the bench of hearing
+"""The scene asks for silence 0.3 s after a voice begins. The onset of a voice is noticed later, as the bench of hearing
 over a prompt prints; with sound this much is asked for.
 """
 
