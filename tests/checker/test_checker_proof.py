@@ -13,6 +13,7 @@ from voicecoach.checker.explore import explore
 from voicecoach.checker.rank import rank
 from voicecoach.checker.repair import repair, text
 from voicecoach.checker.slips import SlipPaths
+from voicecoach.protocol.lint import all_steps
 from voicecoach.protocol.model import Protocol, StagePlan
 from voicecoach.runtime import library
 
@@ -97,6 +98,9 @@ def test_for_a_rub_that_is_gone_the_repair_found_is_one_rub_at_its_place_and_pas
         found = repair(broken, counters[0])
         assert found is not None, step
         assert found.left == 0, (step, found.says)
+        acts = next(one.acts for _, one in all_steps(protocol(name)) if one.name == step)
+        if len(acts) > 1:
+            continue  # two people's gloves in one step, which the protocol may have nowhere else: closed some other way
         assert found.says.startswith("insert a rub"), (step, found.says)
         added = [line for line in found.diff.splitlines() if line.startswith("+") and not line.startswith("+++")]
         assert len(added) == 1

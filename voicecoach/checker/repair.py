@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from difflib import unified_diff
 
 from voicecoach.checker.explore import Counterexample, explore
-from voicecoach.protocol.model import Branch, Protocol, StagePlan, Step
+from voicecoach.protocol.model import Act, Branch, Protocol, StagePlan, Step
 from voicecoach.protocol.zones import HOLDS, zones_of
 
 MOST_TRIED = 400
@@ -99,21 +99,29 @@ def _parts(protocol: Protocol) -> Iterator[StepList]:
 
 def _one_more(protocol: Protocol, part: str, steps: tuple[Step, ...], place: int) -> Iterator[_Change]:
     """A rub from elsewhere in the protocol, before the step at `place` or before an earlier one."""
-    rubs: dict[tuple[str, str], Step] = {}
+    rubs: dict[tuple[Act, ...], Step] = {}
     for _, others in _parts(protocol):
         for step in others:
-            for act in step.acts:
-                if act.kind in _RUBS and step.timing and step.role == "wearer" and len(step.acts) == 1:
-                    rubs.setdefault((act.kind, act.target), step)
+            if step.timing and step.acts and all(act.kind in _RUBS for act in step.acts):
+                rubs.setdefault(step.acts, step)
     gloves = tuple(item.name for item in protocol.items if item.site == "hands")
     for at in range(place, max(-1, place - 4), -1):
-        for (kind, target), rub in rubs.items():
+        for acts, rub in sorted(rubs.items(), key=lambda rub: len(rub[0])):
             new = replace(rub, name=f"rub-before-{steps[at].name}" if at < len(steps) else "rub-at-the-end")
-            on, off = ((), gloves) if kind == "hygiene" else ((target,), ())  # as the list stands, or after a detour
+            # as the list stands, or after a detour
+            on = tuple(act.target for act in acts if act.kind == "disinfect" and "." not in act.target)
+            off = gloves if any(act.kind == "hygiene" for act in acts) else ()
             new = replace(new, when_on=on, when_off=off, when_any_on=(), asks_for="", pays="")
             after = f"after `{steps[at - 1].name}`" if at else f"first in `{part}`"
             changed = _with(protocol, part, (*steps[:at], new, *steps[at:]))
-            yield _Change(f"insert a rub of the {target.replace('-', ' ')} {after}", changed)
+            what = " and the ".join(_plain(act.target) for act in acts)
+            yield _Change(f"insert a rub of the {what} {after}", changed)
+
+
+def _plain(target: str) -> str:
+    """'outer gloves', 'gloves of the assistant'."""
+    helper, _, glove = target.replace("-", " ").partition(".")
+    return f"{glove} of the {helper}" if glove else helper
 
 
 def _held_otherwise(protocol: Protocol, part: str, steps: tuple[Step, ...], place: int) -> Iterator[_Change]:
