@@ -1,7 +1,7 @@
 """Moonshine's English encoder and decoder, run by onnxruntime; nothing else imports them.
 
-They come with PyPI `moonshine-voice` (MIT), whose own native library is not loaded. None of it is documented: the
-shapes below were read from the files, and a test holds the results to the package's own transcriber.
+They come with the package `moonshine-voice` (MIT), whose own native library is not loaded. None of it is documented:
+the shapes below were read from the files, and a test holds the results to the package's own transcriber.
 """
 
 from __future__ import annotations

@@ -1,9 +1,9 @@
 """The embedded engine: a closed grammar scored over the log-probabilities of a phoneme recogniser.
 
-The network (PyPI `hama`, its weights in the wheel) gives log-probabilities over its phones every 20 ms. Each phrase
-that can be meant is scored by the CTC forward algorithm against the best free path, per phone: 0 is as good as anything
-can be, and longer phrases do not lose for being long. Danger words are scored a second time with free paths before and
-after them, so that they are found inside a sentence (rule 7).
+The network (of the package `hama`, its weights in the wheel) gives log-probabilities over its phones every 20 ms. Each
+phrase that can be meant is scored by the CTC forward algorithm against the best free path, per phone: 0 is as good as
+anything can be, and longer phrases do not lose for being long. Danger words are scored a second time with free paths
+before and after them, so that they are found inside a sentence (rule 7).
 """
 
 from __future__ import annotations
