@@ -241,6 +241,7 @@ def test_a_signal_is_told_and_ends_nothing_while_something_is_worn(bench: Make) 
     assert not run.coach.closed
 
 
+@pytest.mark.realtime  # six seconds of speech run out
 def test_what_was_queued_for_a_lost_line_still_runs_out_in_its_time(bench: Make) -> None:
     # a prompt that never ended would hold the machine for ever
     run = bench()
