@@ -87,7 +87,7 @@ class Walk:
 
     def _right_reply(self) -> tuple[str, str] | None:
         state = self.state
-        if state.question == "end" and state.place.stage != "close":
+        if state.question in {"end", "end-both"} and state.place.stage != "close":
             return "no", "wearer"
         for word in ("yes", "right", "practice-run", "go-on", "confirm", "neck", "loose", "unsure"):
             if word in live(self.setup, state):
