@@ -131,5 +131,5 @@ class TestInterleavedAtLength(Interleaved.TestCase):  # type: ignore[misc, name-
     """Other walks each time, and many more."""
 
     settings = settings(
-        max_examples=600, stateful_step_count=25, deadline=None, suppress_health_check=list(HealthCheck)
+        max_examples=150, stateful_step_count=25, deadline=None, suppress_health_check=list(HealthCheck)
     )
