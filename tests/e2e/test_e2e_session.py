@@ -133,7 +133,7 @@ def test_a_session_in_real_time_over_a_sound_card_comes_to_its_end(virtual_card:
             coach.wait(10)
     told = log.read_text()
     assert coach.returncode == 0, told
-    (folder,) = records.iterdir()
+    (folder,) = records.glob("[!.]*")
     session = read(folder)
     check_end(session)
     heard = [event.command for event in session.events if isinstance(event, Heard) and event.command]
