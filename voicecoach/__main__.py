@@ -15,6 +15,7 @@ UNUSABLE, INTERRUPTED = 2, 130
 def program() -> NoReturn:
     """Run the command on the command line, and end the process."""
     signal.signal(signal.SIGINT, _leave)
+    _let_through()
     _mend_streams()
     status = UNUSABLE
     try:
@@ -29,6 +30,12 @@ def program() -> NoReturn:
     except Exception as error:  # noqa: BLE001 while loading: a library that is missing or cannot get memory
         _say(" ".join(f"cannot start: {type(error).__name__}: {error}".split())[:300])
     sys.exit(_let_go(status))
+
+
+def _let_through() -> None:
+    """The process that starts this one holds Ctrl-C back until somebody can answer it: from now on."""
+    if hasattr(signal, "pthread_sigmask"):
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
 
 
 def _leave(*_: object) -> None:

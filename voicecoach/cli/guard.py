@@ -31,6 +31,13 @@ class Guarded(TyperGroup):
         with for_people():
             return super().invoke(ctx)
 
+    def resolve_command(self, ctx: Any, args: list[str]) -> Any:
+        """Find the command and load it. From then on Ctrl-C is an exception: there may be something to put away."""
+        found = super().resolve_command(ctx, args)
+        if threading.current_thread() is threading.main_thread():
+            signal.signal(signal.SIGINT, signal.default_int_handler)
+        return found
+
 
 def say_error(text: str) -> None:
     """Print one line on the error stream; if that takes nothing, never mind."""
@@ -41,8 +48,6 @@ def say_error(text: str) -> None:
 @contextlib.contextmanager
 def for_people() -> Iterator[None]:
     """Turn every error into one line and an exit status."""
-    if threading.current_thread() is threading.main_thread():
-        signal.signal(signal.SIGINT, signal.default_int_handler)
     try:
         yield
         sys.stdout.flush()

@@ -90,7 +90,8 @@ def supervise(
         while True:
             places = {name: value for name, value in os.environ.items() if name != WATCHED}
             places |= {KEPT: how, SUPERVISOR: str(os.getpid())}
-            child = subprocess.Popen(list(command), env=places)  # noqa: S603 our own command line
+            with signals.held_back("SIGINT"):  # a process that is still loading cannot say what becomes of it
+                child = subprocess.Popen(list(command), env=places)  # noqa: S603 our own command line
             handlers.pid = child.pid
             code = _wait(child)
             handlers.pid = None

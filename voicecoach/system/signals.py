@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import signal
+from collections.abc import Iterator
 
 TERMINAL = ("SIGINT", "SIGQUIT", "SIGTSTP", "SIGHUP")
 """Sent by a terminal to its foreground processes: Ctrl-C, Ctrl-backslash, Ctrl-Z, and hang-up."""
@@ -20,6 +21,20 @@ listed."""
 def numbers(names: tuple[str, ...]) -> tuple[signal.Signals, ...]:
     """The signals of `names` that this system has."""
     return tuple(dict.fromkeys(getattr(signal, name) for name in names if hasattr(signal, name)))
+
+
+@contextlib.contextmanager
+def held_back(name: str) -> Iterator[None]:
+    """A signal waits until this is over. A process started meanwhile inherits that and has to let it through."""
+    block = getattr(signal, "pthread_sigmask", None)
+    if block is None:
+        yield
+        return
+    before = block(signal.SIG_BLOCK, numbers((name,)))
+    try:
+        yield
+    finally:
+        block(signal.SIG_SETMASK, before)
 
 
 def leave_terminal_to_parent() -> None:
