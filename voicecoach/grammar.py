@@ -72,6 +72,16 @@ class Grammar:
     margins: tuple[tuple[str, Margins], ...] = ()
     sounds: tuple[tuple[str, tuple[str, ...]], ...] = ()
 
+    @property
+    def urgent(self) -> tuple[Command, ...]:
+        """Danger words and 'stop': commands whose risk is in URGENT."""
+        return tuple(command for command in self.commands if command.risk in URGENT)
+
+    def is_urgent(self, name: str) -> bool:
+        """Whether the command of that name is among `urgent`."""
+        command = self.command(name)
+        return command is not None and command.risk in URGENT
+
     def command(self, name: str) -> Command | None:
         """The command with that id, or None."""
         return next((command for command in self.commands if command.name == name), None)
@@ -153,7 +163,7 @@ def decide(grammar: Grammar, ranked: Sequence[Scored], live: Collection[str], de
     order = sorted(best.values(), key=lambda scored: (-scored.score, scored.command))
     if not order:
         return Decision(None, "", LOWEST, 0.0)
-    urgent = [scored for scored in order if _urgent(grammar, scored.command)]
+    urgent = [scored for scored in order if grammar.is_urgent(scored.command)]
     for scored in (*urgent[:1], *order[:1]):
         if _shortfall(grammar, scored, order, decoy) <= 0.0:
             return _decision(grammar, scored, order, taken=True)
@@ -161,11 +171,6 @@ def decide(grammar: Grammar, ranked: Sequence[Scored], live: Collection[str], de
     if urgent and _shortfall(grammar, urgent[0], order, decoy) <= grammar.margin(urgent[0].command).near:
         near = urgent[0].command
     return _decision(grammar, order[0], order, taken=False, near=near)
-
-
-def _urgent(grammar: Grammar, name: str) -> bool:
-    command = grammar.command(name)
-    return command is not None and command.risk in URGENT
 
 
 def _shortfall(grammar: Grammar, scored: Scored, order: Sequence[Scored], decoy: float | None) -> float:

@@ -71,11 +71,11 @@ def export(
         raise InputError("has no ending that tells a form", where=str(target), expected=f"one of {endings}, or --as")
     if chosen is Form.PARQUET:
         with Store() as store:
-            store.update([folder], key=read_key(key) if key is not None else None)
+            store.update([folder], key=read_key(key))
             for path in store.to_parquet(target, incidents_only=incidents_only):
                 typer.echo(str(path))
         return
-    session = read(folder, read_key(key) if key is not None else None)
+    session = read(folder, read_key(key))
     text = WRITERS[chosen](session, incidents_only)
     try:
         target.write_text(text, encoding="utf-8", newline="")
@@ -91,4 +91,4 @@ def deidentify_command(
     key: Annotated[Path | None, typer.Option(help="The key file of an encrypted record.")] = None,
 ) -> None:
     """Write a copy without voice, codes, room and the site's words, with times shifted by a secret amount."""
-    typer.echo(str(deidentify(read(folder, read_key(key) if key is not None else None), target)))
+    typer.echo(str(deidentify(read(folder, read_key(key)), target)))

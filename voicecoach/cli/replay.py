@@ -100,7 +100,7 @@ def _hear(folders: list[Path], chosen: rehear.Ear, key: Path | None, cluster: st
             typer.echo(f"note: {printable(one.path)}: {one.reason}", err=True)
     sessions = [Path(one.path) for one in found if not one.reason]
     said = differ = troubled = 0
-    secret = read_key(key) if key is not None else None
+    secret = read_key(key)
     results = (
         big.rehear_on_dask(sessions, chosen, cluster, secret)
         if cluster

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from voicecoach.grammar import URGENT, Command, Grammar, normalise
+from voicecoach.grammar import Command, Grammar, normalise
 from voicecoach.listen.chance import opposite
 
 Cost = Literal["false confirmation", "danger missed", "false alarm", "wrong word"]
@@ -133,10 +133,9 @@ def cost(grammar: Grammar, said: str, taken: str) -> Cost:
     of_another = len(states) == 2 and said.rpartition("-")[2] == taken.rpartition("-")[2]
     if of_another or opposite(said) == taken or (said, taken) in OPPOSITES or (taken, said) in OPPOSITES:
         return "false confirmation"
-    risks = {command.name: command.risk for command in grammar.commands}
-    if risks.get(said) in URGENT:
-        return "danger missed" if risks.get(taken) not in URGENT else "wrong word"
-    return "false alarm" if risks.get(taken) in URGENT else "wrong word"
+    if grammar.is_urgent(said):
+        return "wrong word" if grammar.is_urgent(taken) else "danger missed"
+    return "false alarm" if grammar.is_urgent(taken) else "wrong word"
 
 
 def to_look_at(found: Found) -> list[str]:

@@ -13,7 +13,7 @@ import numpy as np
 
 from voicecoach.audio.line import RATE_HZ, Samples
 from voicecoach.errors import EngineError
-from voicecoach.grammar import LOWEST, URGENT, Decision, Grammar, decide
+from voicecoach.grammar import LOWEST, Decision, Grammar, decide
 from voicecoach.listen.echo import DELAY, EchoCanceller
 from voicecoach.listen.engines.scorer import Scorer
 from voicecoach.listen.levels import LevelWatch
@@ -59,7 +59,7 @@ class Pipeline:
         self._hangover_s = hangover_s
         self._working = working
         self._live: frozenset[str] = frozenset()
-        self._urgent = frozenset(command.name for command in grammar.commands if command.risk in URGENT)
+        self._urgent = frozenset(command.name for command in grammar.urgent)
         self._channels: list[_Channel] = []
         self._next = 0
         self._sounding_until = 0
@@ -100,19 +100,19 @@ class Pipeline:
             if self._channels:
                 raise EngineError(f"{sound.shape[1]} channels came in", where="ear", expected=str(len(self._channels)))
             self._channels = [_Channel(self._hangover_s) for _ in range(sound.shape[1])]
-        lost: list[Event] = []
+        events: list[Event] = []
         if at != self._next:
             # frames were lost: the utterance has ended as far as is known
             for number, channel in enumerate(self._channels):
                 if channel.segmenter.speaking:
-                    lost.append(SpeechEnded(at, channel=number))
+                    events.append(SpeechEnded(at, channel=number))
                 channel.start_anew(at)
         self._next = at + len(sound)
         loud = np.flatnonzero(np.abs(played) > 1e-4)
         playing = bool(len(loud)) or at < self._sounding_until
         if len(loud):
             self._sounding_until = at + int(loud[-1]) + AFTERSOUND
-        lost += [
+        events += [
             SoundTrouble(self._next, what, channel=number)
             for number, channel in enumerate(self._channels)
             for what in channel.levels.feed(at, sound[:, number])
@@ -123,7 +123,7 @@ class Pipeline:
             for thing in channel.feed(sound[:, number], np.asarray(played, np.float32), playing=playing)
         ]
         found.sort(key=lambda entry: entry[:2])
-        return [*lost, *(event for _, number, thing in found for event in self._events(number, thing))]
+        return [*events, *(event for _, number, thing in found for event in self._events(number, thing))]
 
     def _events(self, number: int, found: SegmentEvent) -> list[Event]:
         channel = self._channels[number]

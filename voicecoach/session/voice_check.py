@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from voicecoach.grammar import URGENT
 from voicecoach.protocol.model import DANGERS
 from voicecoach.session.setup import Setup
 
@@ -106,11 +105,7 @@ def judge(setup: Setup, tries: Sequence[VoiceTry], *, loud: bool) -> VoiceVerdic
     mixed_up = dict.fromkeys((one.command, one.taken) for one in tries if one.taken not in {"", one.command})
     first = {one.command: one for one in reversed(tries)}
     share = sum(one.taken == one.command for one in first.values()) / max(len(asked_for), 1)
-    floors = tuple((name, round(one.score - SLACK, 3)) for name, one in doubtful.items() if _urgent(setup, name))
+    dangers = {name: one for name, one in doubtful.items() if setup.grammar.is_urgent(name)}
+    floors = tuple((name, round(one.score - SLACK, 3)) for name, one in dangers.items())
     met = not unheard and not mixed_up and not loud and share >= FIRST_SHARE
     return VoiceVerdict(met, unheard, better, tuple(mixed_up), loud, floors)
-
-
-def _urgent(setup: Setup, name: str) -> bool:
-    command = setup.grammar.command(name)
-    return command is not None and command.risk in URGENT

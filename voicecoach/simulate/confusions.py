@@ -130,7 +130,7 @@ def _noise(noise_db: float) -> Samples:
 def trial(scorer: Scorer, rules: Grammar, sound: Samples, words: str, command: str) -> Trial:
     """One utterance, with everything live, and beside and instead of each of its rivals."""
     everything = [one.name for one in rules.commands]
-    urgent = {one.name for one in rules.commands if one.risk in URGENT}
+    urgent = {one.name for one in rules.urgent}
     ranked, decoy = scorer.score(sound, everything)
     decision = decide(rules, ranked, everything, decoy)
     rivals = []

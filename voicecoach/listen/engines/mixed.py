@@ -14,7 +14,7 @@ from dataclasses import replace
 import numpy as np
 
 from voicecoach.audio.line import RATE_HZ, Samples
-from voicecoach.grammar import URGENT, Grammar, Scored, decide
+from voicecoach.grammar import Grammar, Scored, decide
 from voicecoach.listen import chance
 from voicecoach.listen.engines.moonshine import MoonshineScorer, written
 from voicecoach.listen.engines.phonemes import PhonemeScorer, SpellingScores
@@ -59,7 +59,7 @@ class MixedScorer:
         for row, (_, phrase) in enumerate(self._phonemes.phrases):
             rows.setdefault(phrase, []).append(row)
         self._rows = [rows[phrase] for phrase in self._weighing.phrases]
-        self._danger_words = [command for command in grammar.commands if command.risk in URGENT]
+        self._danger_words = grammar.urgent
         self._urgent = frozenset(command.name for command in self._danger_words)
         return self._fitted.rules(grammar)
 

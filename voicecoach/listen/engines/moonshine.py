@@ -16,7 +16,7 @@ import numpy as np
 
 from voicecoach.audio.line import RATE_HZ, Samples
 from voicecoach.errors import EngineError
-from voicecoach.grammar import URGENT, Command, Grammar, Scored, normalise
+from voicecoach.grammar import Command, Grammar, Scored, normalise
 from voicecoach.listen import chance
 from voicecoach.listen.engines.moonshine_network import Beams, EncodedUtterance, MoonshineNetwork
 from voicecoach.listen.engines.moonshine_pieces import BEGIN, END
@@ -99,7 +99,7 @@ class MoonshineScorer:
         self._expected = np.array([known[phrase] for phrase in self.phrases])
         self._tree = plant(self.phrases, self._network.pieces.encode, BEGIN)
         self._weighing = chance.Weighing(grammar)
-        self._urgent = [command for command in grammar.commands if command.risk in URGENT]
+        self._urgent = grammar.urgent
         return self._fitted.rules(grammar)
 
     def rank(self, samples: Samples) -> UtteranceScores:

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from voicecoach.audio.line import Samples
 from voicecoach.errors import EngineError
-from voicecoach.grammar import URGENT, Grammar, Scored
+from voicecoach.grammar import Grammar, Scored
 from voicecoach.listen.engines.network import HamaNetwork
 
 FRAME = 320
@@ -171,7 +171,7 @@ class PhonemeScorer:
                         )
                     self.phrases.append((command.name, phrase))
                     sequences.append(sequence)
-        urgent = {command.name for command in grammar.commands if command.risk in URGENT}
+        urgent = {command.name for command in grammar.urgent}
         self._urgent = [row for row, (name, _) in enumerate(self.phrases) if name in urgent]
         decoys = [(decoy, sequence) for decoy in grammar.decoys for sequence in self._spell(grammar, decoy)]
         self._decoys = [decoy for decoy, _ in decoys]

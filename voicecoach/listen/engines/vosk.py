@@ -12,7 +12,7 @@ import numpy as np
 
 from voicecoach.audio.line import RATE_HZ, Samples
 from voicecoach.errors import EngineError, InputError
-from voicecoach.grammar import URGENT, Grammar, Scored
+from voicecoach.grammar import Grammar, Scored
 
 ALTERNATIVES = 20
 
@@ -83,7 +83,7 @@ class VoskScorer:
                 expected="words of the model's vocabulary",
                 mend="another phrase for these commands",
             )
-        urgent = [command for command in grammar.commands if command.risk in URGENT]
+        urgent = grammar.urgent
         self._urgent = frozenset(phrase for command in urgent for phrase in command.phrases)
         self._decoys = frozenset(decoy for decoy in grammar.decoys if all(map(self._knows, decoy.split())))
         words = [*self._phrases, *sorted(self._decoys), *([self._unknown] if self._unknown else [])]
