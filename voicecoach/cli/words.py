@@ -8,6 +8,8 @@ from typing import Annotated
 import typer
 from rich.console import Console
 
+from voicecoach.cli.common import Json
+from voicecoach.cli.ears import EngineOption
 from voicecoach.errors import InputError
 from voicecoach.listen import confusion, registry
 from voicecoach.runtime import library
@@ -22,9 +24,9 @@ app = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
 def grammar_command(
     grammar: Annotated[str, typer.Argument(help="A grammar by name or file.")] = "en",
     protocol: Annotated[str, typer.Option(help="Also hear every sentence of this protocol.")] = "",
-    engine: Annotated[str, typer.Option(help=f"Which ear: {', '.join(registry.NAMES)}.")] = registry.AUTO,
+    engine: EngineOption = registry.AUTO,
     voices: Annotated[int, typer.Option(min=1, max=len(VOICES), help="How many voices speak.")] = len(VOICES),
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+    as_json: Json = False,
 ) -> None:
     """Show what a grammar's words can be taken for, in several voices, plain and behind masks; and better words."""
     words, _ = library.load_grammar(grammar)

@@ -21,6 +21,7 @@ from voicecoach.listen.scripted import ScriptedRecogniser
 from voicecoach.record import ended
 from voicecoach.record.clips import ClipKeeper
 from voicecoach.record.journal import Journal, check_root, new_folder
+from voicecoach.record.manifest import Manifest
 from voicecoach.runtime import found as sessions
 from voicecoach.runtime import lead_out, prompt_check, supervisor
 from voicecoach.runtime.edges import Edges, lockstep, prepare_voice
@@ -28,8 +29,6 @@ from voicecoach.runtime.level_meter import LevelMeter, can_show
 from voicecoach.runtime.loop import Coach, Parts
 from voicecoach.runtime.one_voice import OneVoice
 from voicecoach.runtime.options import (
-    AudioSetting,
-    Mode,
     Options,
     load_setup,
     manifest,
@@ -141,17 +140,14 @@ class Runner:
             line, ear = self.edges.line(0), typed
         else:
             line, ear = self.edges.line_and_recogniser(setup, texts, engine)
-        independent = options.pair and (options.channels > 1 or engine == "typed")
-        audio: AudioSetting = "none" if engine == "typed" else options.audio
-        mode: Mode = "pair" if options.pair else "solo"
         source = "live" if self.live else "script" if options.script else "recording"
-        made_with = manifest(
-            setup, engine=engine, mode=mode, audio=audio, source=source, independent=independent,
-            channels=line.channels, model=options.model or "", people=dict(options.people), room=options.room,
-        )  # fmt: skip
+        made_with = self._made_with(setup, line, engine, source)
         journal = Journal.create(folder, made_with, texts.copies(), key=options.key)
-        self.console.print(f"ear: {engine}   mode: {mode}   record: {folder}", markup=False)
-        opened = Opened(0, mode=mode, ear=engine, audio=audio, training_only=True, independent=independent)
+        self.console.print(f"ear: {engine}   mode: {options.mode}   record: {folder}", markup=False)
+        opened = Opened(
+            0, mode=options.mode, ear=engine, audio=options.audio_with(engine), training_only=True,
+            independent=options.independent_with(engine),
+        )  # fmt: skip
         if self.live and engine != "typed":
             self._check_in_background(setup, voice, texts, engine, opened)
         return self._coach(setup, line, ear, voice, journal).start(opened)
@@ -182,20 +178,24 @@ class Runner:
         line, _ = self.edges.line_left(0)
         ear = self._recogniser_or_later(setup, texts, engine)
         options = self.options
-        mode: Mode = "pair" if options.pair else "solo"
-        independent = options.pair and (line.channels > 1 or typed)
-        audio: AudioSetting = "none" if typed else options.audio
-        made_with = manifest(
-            setup, engine=engine, mode=mode, audio=audio, source="live", independent=independent,
-            channels=line.channels, model=options.model or "", people=dict(options.people), room=options.room,
-        )  # fmt: skip
+        made_with = self._made_with(setup, line, engine, "live")
         journal = lead_out.new_journal(found.folder.parent, made_with, texts, options.key)
         first = Salvaged(
-            0, mode, engine, audio, independent, found.folder.name, found.why, ",".join(found.on), ",".join(found.off)
-        )
+            0, options.mode, engine, options.audio_with(engine), options.independent_with(engine),
+            found.folder.name, found.why, ",".join(found.on), ",".join(found.off),
+        )  # fmt: skip
         voice: Speaker = SilentVoice() if typed else Voice()
         running = self._coach(setup, line, ear, voice, journal)
         return running.start(first, lambda: lead_out.mark_taken_over(found, journal))
+
+    def _made_with(self, setup: Setup, line: Line, engine: str, source: str) -> Manifest:
+        """The manifest of a new record, by the options as they stand."""
+        options = self.options
+        return manifest(
+            setup, engine=engine, mode=options.mode, audio=options.audio_with(engine), source=source,
+            independent=options.independent_with(engine), channels=line.channels, model=options.model or "",
+            people=dict(options.people), room=options.room,
+        )  # fmt: skip
 
     def _recogniser_or_later(self, setup: Setup, texts: Texts, engine: str) -> Recogniser:
         """The recogniser; if it cannot be started, one that is tried again while the session runs without (rule 19)."""

@@ -58,6 +58,19 @@ class Options:
         """Whether a person is there: the session runs in real time and does not end by itself."""
         return self.recording is None and self.script in {"", "-"}
 
+    @property
+    def mode(self) -> Mode:
+        """With or without a second person."""
+        return "pair" if self.pair else "solo"
+
+    def independent_with(self, engine: str) -> bool:
+        """Whether the observer has a microphone of their own; in typed words everybody is named."""
+        return self.pair and (self.channels > 1 or engine == "typed")
+
+    def audio_with(self, engine: str) -> AudioSetting:
+        """What is kept of the sound; typed words have none."""
+        return "none" if engine == "typed" else self.audio
+
 
 def sessions_folder(out: Path | None) -> Path:
     """Where records are kept.

@@ -80,7 +80,7 @@ class Machine:
     def step(self, state: SessionState, event: Event) -> tuple[SessionState, tuple[Effect, ...]]:
         """Act on one event. Any event may come in any state; one that means nothing there changes nothing."""
         before = replace(state, at=max(state.at, event.at))
-        state = answered_late(self.setup, came_back(_drained(before, event), event), event)
+        state = self._met(before, event)
         found = self._intent(before, state, event)
         if isinstance(event, TimerFired):
             state = replace(state, timers=tuple(name for name in state.timers if name != event.timer))
@@ -100,8 +100,12 @@ class Machine:
 
     def turn(self, state: SessionState, event: Event) -> Turn:
         """The turn that the guards would see if this event came now; nothing is done."""
-        drained = answered_late(self.setup, came_back(_drained(state, event), event), event)
-        return Turn(self.setup, drained, event, self._intent(state, drained, event))
+        met = self._met(state, event)
+        return Turn(self.setup, met, event, self._intent(state, met, event))
+
+    def _met(self, state: SessionState, event: Event) -> SessionState:
+        """The state that an event meets: what it ends or brings back by itself is taken into account."""
+        return answered_late(self.setup, came_back(_drained(state, event), event), event)
 
     def _intent(self, before: SessionState, state: SessionState, event: Event) -> Intent:
         """The intent of an event; the end of a prompt means something only when nothing more is to be said."""
