@@ -162,13 +162,17 @@ def test_a_newer_record_is_told_as_what_it_is(folder: Path) -> None:
     assert "Traceback" not in done.output
 
 
-def test_a_protocol_of_a_form_that_is_not_known_still_gives_a_debrief(folder: Path) -> None:
-    protocol = folder / "protocol.yaml"
-    protocol.write_text("protocol: from-the-future\nsomething: else\n", encoding="utf-8")
+def put_copy(folder: Path, name: str, text: str) -> None:
+    """Another copy in a record, with the manifest made to fit."""
+    (folder / name).write_text(text, encoding="utf-8")
     manifest = folder / "manifest.json"
     data = json.loads(manifest.read_text(encoding="utf-8"))
-    data["copies"]["protocol.yaml"] = digest(protocol.read_bytes())
+    data["copies"][name] = digest((folder / name).read_bytes())
     manifest.write_text(json.dumps(data), encoding="utf-8")
+
+
+def test_a_protocol_of_a_form_that_is_not_known_still_gives_a_debrief(folder: Path) -> None:
+    put_copy(folder, "protocol.yaml", "protocol: from-the-future\nsomething: else\n")
     told = debrief(read(folder))
     assert any("called by their names in the record" in warning for warning in told.warnings)
     assert told.words.step("practice-gown-on") == "Practice gown on"
@@ -251,12 +255,7 @@ def test_a_half_copied_folder_is_told_and_left_as_it_is(folder: Path) -> None:
 
 
 def test_a_grammar_of_a_form_that_is_not_known_takes_no_words_from_the_debrief(folder: Path) -> None:
-    grammar = folder / "grammar.yaml"
-    grammar.write_text("grammar: from-the-future\n", encoding="utf-8")
-    manifest = folder / "manifest.json"
-    data = json.loads(manifest.read_text(encoding="utf-8"))
-    data["copies"]["grammar.yaml"] = digest(grammar.read_bytes())
-    manifest.write_text(json.dumps(data), encoding="utf-8")
+    put_copy(folder, "grammar.yaml", "grammar: from-the-future\n")
     told = debrief(read(folder))
     assert not any("called by their names" in warning for warning in told.warnings)
     assert "practice-gown-on" in told.words.steps

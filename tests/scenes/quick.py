@@ -15,11 +15,11 @@ from pathlib import Path
 
 sys.path[:0] = [str(Path(__file__).parents[1] / "session"), str(Path(__file__).parents[1])]
 
-from scene import CUTS, PEOPLE, Line, Moment, Scene, load_scenes  # noqa: E402
+from scene import CUTS, PEOPLE, Line, Moment, Scene, load_scenes, moments_of  # noqa: E402
 from session_driver import Session, grammar  # noqa: E402
 
 from voicecoach.grammar import match  # noqa: E402
-from voicecoach.session.effects import Effect, Note, Say, StopSpeaking, Tone  # noqa: E402
+from voicecoach.session.effects import Effect  # noqa: E402
 from voicecoach.session.events import (  # noqa: E402
     CLOCK_HZ,
     Event,
@@ -46,18 +46,7 @@ class Watched(Session):
         if not hasattr(self, "moments"):
             self.moments = []
         effects = super().happens(event)
-        at_s, state = self.at / CLOCK_HZ, self.state
-        if isinstance(event, Heard):
-            self.moments.append(Moment(at_s, "heard", event.phrase, state, {"begin_s": str(event.begin / CLOCK_HZ)}))
-        for effect in effects:
-            if isinstance(effect, Say):
-                self.moments.append(Moment(at_s, "say", effect.text, state))
-            elif isinstance(effect, Tone):
-                self.moments.append(Moment(at_s, "tone", effect.tone, state))
-            elif isinstance(effect, StopSpeaking):
-                self.moments.append(Moment(at_s, "cut", "", state))
-            elif isinstance(effect, Note):
-                self.moments.append(Moment(at_s, "note", effect.what, state, dict(effect.details)))
+        self.moments += moments_of(self.at, self.state, event, effects)
         return effects
 
 

@@ -30,7 +30,7 @@ A scene is a text that a practitioner can check:
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import NamedTuple, get_args
@@ -122,6 +122,22 @@ class Moment:
     text: str
     state: SessionState
     details: dict[str, str] = field(default_factory=dict)
+
+
+def moments_of(at: int, state: SessionState, event: Event, effects: Iterable[Effect]) -> Iterator[Moment]:
+    """What a scene can speak of in one step of a session, at sample `at`."""
+    at_s = at / CLOCK_HZ
+    if isinstance(event, Heard):
+        yield Moment(at_s, "heard", event.phrase, state, {"begin_s": str(event.begin / CLOCK_HZ)})
+    for effect in effects:
+        if isinstance(effect, Say):
+            yield Moment(at_s, "say", effect.text, state)
+        elif isinstance(effect, Tone):
+            yield Moment(at_s, "tone", effect.tone, state)
+        elif isinstance(effect, StopSpeaking):
+            yield Moment(at_s, "cut", "", state)
+        elif isinstance(effect, Note):
+            yield Moment(at_s, "note", effect.what, state, dict(effect.details))
 
 
 def load_scene(path: Path) -> Scene:
@@ -227,19 +243,7 @@ class Stage:
         return Coach(parts, state, self._coach.now if state else 0)
 
     def _watch(self, state: SessionState, event: Event, effects: tuple[Effect, ...]) -> None:
-        at_s = state.at / CLOCK_HZ
-        if isinstance(event, Heard):
-            begin_s = str(event.begin / CLOCK_HZ)
-            self.moments.append(Moment(at_s, "heard", event.phrase, state, {"begin_s": begin_s}))
-        for effect in effects:
-            if isinstance(effect, Say):
-                self.moments.append(Moment(at_s, "say", effect.text, state))
-            elif isinstance(effect, Tone):
-                self.moments.append(Moment(at_s, "tone", effect.tone, state))
-            elif isinstance(effect, StopSpeaking):
-                self.moments.append(Moment(at_s, "cut", "", state))
-            elif isinstance(effect, Note):
-                self.moments.append(Moment(at_s, "note", effect.what, state, dict(effect.details)))
+        self.moments += moments_of(state.at, state, event, effects)
 
     def _play(self, script: str, tail_s: float) -> None:
         ear = ScriptedRecogniser(grammar(), parse(script, f"{self.scene.name}.txt"))
