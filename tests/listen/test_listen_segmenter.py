@@ -139,6 +139,14 @@ def test_the_real_detector_finds_a_spoken_word_and_nothing_in_a_quiet_room(text:
     assert Segmenter().feed(0, np.zeros(SECOND, np.float32)) == []
 
 
+@pytest.mark.parametrize("quiet_s", [0.4, 2.0, 5.0])
+def test_words_one_after_another_are_all_noticed_though_the_room_was_quiet_before(quiet_s: float) -> None:
+    """How loud the room is must not be taken from the beginning of the words before."""
+    word, pause = say("repeat", voice="en-us"), np.zeros(round(0.45 * SECOND), np.float32)
+    sound = np.concatenate((np.zeros(round(quiet_s * SECOND), np.float32), *[word, pause] * 4))
+    assert [thing.what for thing in Segmenter().feed(0, sound)].count("whole") == 4
+
+
 class Faint:
     """A detector that is never quite sure."""
 
