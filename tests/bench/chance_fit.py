@@ -19,6 +19,7 @@ from pathlib import Path
 import hearing_voices
 import numpy as np
 from hearing_accuracy import Job, cuts, states
+from hearing_cache import KeptMoonshine, KeptPhonemes
 from hearing_sounds import (
     LEAD_S,
     NATURAL_HELD_OUT,
@@ -38,8 +39,6 @@ from numpy.typing import NDArray
 from voicecoach.audio.line import RATE_HZ
 from voicecoach.grammar import Grammar
 from voicecoach.listen import chance
-from voicecoach.listen.engines.moonshine import MoonshineScorer
-from voicecoach.listen.engines.phonemes import PhonemeScorer
 
 FILE = Path(chance.__file__).with_name(chance.FILE)
 SEEN = ("quiet", "mask, 20 dB", "mask, 10 dB", "mask, 5 dB", "ambulance, 10 dB", "blower and mask, 10 dB",
@@ -50,8 +49,8 @@ Rows = tuple[NDArray[np.float64], NDArray[np.float64]]
 
 
 @functools.cache
-def _ready() -> tuple[Grammar, PhonemeScorer, MoonshineScorer, chance.Weighing]:
-    grammar, phones, words = english(), PhonemeScorer(), MoonshineScorer()
+def _ready() -> tuple[Grammar, KeptPhonemes, KeptMoonshine, chance.Weighing]:
+    grammar, phones, words = english(), KeptPhonemes(), KeptMoonshine()
     phones.prepare(grammar)
     words.prepare(grammar)
     return grammar, phones, words, chance.Weighing(grammar)

@@ -24,6 +24,7 @@ from pathlib import Path
 
 import hearing_voices
 import numpy as np
+from hearing_cache import CUT, remembered
 from hearing_engines import Take, engines
 from hearing_sounds import (
     CONDITIONS,
@@ -106,6 +107,11 @@ def cut(sound: Sound) -> Sound | None:
 
 def cuts(sound: Sound, begin_s: float = 0.0) -> list[Sound]:
     """The utterance in a scene that lies behind `begin_s` of room, if the cut finds just one there."""
+    return [sound[start:stop] for start, stop in remembered(f"{CUT} {begin_s}", sound, lambda: _cuts(sound, begin_s))]
+
+
+def _cuts(sound: Sound, begin_s: float) -> list[tuple[int, int]]:
+    """First sample of each and the one behind it."""
     segmenter = Segmenter()
     quiet = max(round((begin_s - 0.3) * RATE_HZ) // CHUNK * CHUNK, 0)
     segmenter._reset(quiet)
@@ -113,8 +119,8 @@ def cuts(sound: Sound, begin_s: float = 0.0) -> list[Sound]:
         power = float(np.mean(sound[at : at + CHUNK] ** 2))
         segmenter._without.append(power)
         segmenter._powers.append(power)
-    found = [thing.segment.samples for thing in segmenter.feed(quiet, sound[quiet:]) if thing.what in {"whole", "cut"}]
-    return found if len(found) == 1 else []
+    found = [thing.segment for thing in segmenter.feed(quiet, sound[quiet:]) if thing.what in {"whole", "cut"}]
+    return [(one.start, one.start + len(one.samples)) for one in found] if len(found) == 1 else []
 
 
 @functools.cache

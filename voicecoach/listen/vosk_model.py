@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import stat
 import tempfile
@@ -35,6 +36,9 @@ ROUNDED = 100_000
 """The last piece is counted as a whole one (bytes)."""
 WITHIN_S = 1800.0
 """A fetch that takes longer in all is given up (s): even at 25 kB a second it is done by then."""
+_NAMED = re.compile(r"vosk[-_]model[-_](?:small[-_])?([a-z]{2})(?:[-_]|$)")
+_LIKE = {"cn": "zh", "ua": "uk"}
+"""Names of countries that stand for languages there."""
 _NEEDED = ("am/final.mdl", "conf/mfcc.conf", "graph/HCLr.fst")
 
 DownloadProgress = Callable[[int, int], None]
@@ -57,6 +61,14 @@ def where() -> Path:
 def is_model(path: Path) -> bool:
     """True when a folder looks like a Vosk model that takes a grammar."""
     return all((path / name).is_file() for name in _NEEDED)
+
+
+def language_of(path: Path) -> str:
+    """The language that a model's folder is named for, as its publisher names them (vosk-model-small-en-us-0.15):
+    'en'; '' if its name does not tell.
+    """
+    named = _NAMED.match(path.name)
+    return _LIKE.get(named[1], named[1]) if named else ""
 
 
 def find(model: str | None = None) -> Path | None:

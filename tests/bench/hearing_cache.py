@@ -1,0 +1,94 @@
+"""What the engines scored, kept between runs of the hearing benches: floors and weights are then measured in seconds.
+
+A result is found again only for the same sound, words and networks. It lies with the rendered voices.
+"""
+
+from __future__ import annotations
+
+import functools
+import hashlib
+import pickle
+import sqlite3
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import numpy as np
+from hearing_sounds import CACHE, Sound
+
+from voicecoach.grammar import Grammar
+from voicecoach.listen import segmenter, voice_detector
+from voicecoach.listen.engines import moonshine, moonshine_network, network, phonemes, taught
+from voicecoach.listen.engines.mixed import MixedScorer
+from voicecoach.listen.engines.moonshine import MoonshineScorer, UtteranceScores
+from voicecoach.listen.engines.phonemes import PhonemeScorer, SpellingScores
+
+Found = TypeVar("Found")
+
+
+def remembered(kind: str, sound: Sound, find: Callable[[], Found]) -> Found:
+    """What `find` gave for this sound in an earlier run, or gives now. kind: which of the things found of it."""
+    key = hashlib.sha256(kind.encode() + np.ascontiguousarray(sound).tobytes()).digest()[:16]
+    row = _store().execute("SELECT found FROM kept WHERE key = ?", (key,)).fetchone()
+    if row is not None:
+        known: Found = pickle.loads(row[0])  # noqa: S301 written by this file
+        return known
+    found = find()
+    with _store() as store:
+        store.execute("INSERT OR REPLACE INTO kept VALUES (?, ?)", (key, pickle.dumps(found)))
+    return found
+
+
+def written_in(*modules: Any) -> str:
+    """A digest of the source of modules: what they found is of no use once they were changed."""
+    sources = b"".join(Path(module.__file__).read_bytes() for module in modules)
+    return hashlib.sha256(sources).hexdigest()[:16]
+
+
+CUT = f"cut {written_in(segmenter, voice_detector)}"
+
+
+class KeptPhonemes(PhonemeScorer):
+    """The phoneme engine, which scores an utterance once."""
+
+    def prepare(self, grammar: Grammar) -> Grammar:
+        """As its parent."""
+        made = super().prepare(grammar)
+        words = f"{self._all.columns.tolist()} {self._inside.columns.tolist()} {self._inside_loss.tolist()}"
+        own = hashlib.sha256(words.encode()).hexdigest()[:16]
+        self._kind = f"phonemes {own} {taught.SHA256} {taught.SHARE} {written_in(phonemes, network)}"
+        return made
+
+    def _rank(self, samples: Sound) -> SpellingScores:
+        return remembered(self._kind, samples, functools.partial(super()._rank, samples))
+
+
+class KeptMoonshine(MoonshineScorer):
+    """Moonshine, which scores an utterance once."""
+
+    def prepare(self, grammar: Grammar) -> Grammar:
+        """As its parent."""
+        made = super().prepare(grammar)
+        own = hashlib.sha256(f"{self.phrases} {self._expected.tolist()}".encode()).hexdigest()[:16]
+        self._kind = f"moonshine {own} {written_in(moonshine, moonshine_network)}"
+        return made
+
+    def _rank(self, samples: Sound) -> UtteranceScores:
+        return remembered(self._kind, samples, functools.partial(super()._rank, samples))
+
+
+MAKERS: dict[str, Callable[[], PhonemeScorer | MoonshineScorer | MixedScorer]] = {
+    "mixed": lambda: MixedScorer(KeptPhonemes(), KeptMoonshine()),
+    "phonemes": KeptPhonemes,
+    "moonshine": KeptMoonshine,
+}
+
+
+@functools.cache
+def _store() -> sqlite3.Connection:
+    CACHE.mkdir(exist_ok=True)
+    store = sqlite3.connect(CACHE / "scores.sqlite", timeout=60)
+    store.execute("PRAGMA journal_mode = WAL")
+    store.execute("PRAGMA synchronous = OFF")
+    store.execute("CREATE TABLE IF NOT EXISTS kept (key BLOB PRIMARY KEY, found BLOB)")
+    return store
