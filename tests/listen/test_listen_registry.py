@@ -9,7 +9,6 @@ import pytest
 from voicecoach.listen import registry
 from voicecoach.listen import vosk_model as models
 from voicecoach.listen.engines import moonshine_network
-from voicecoach.session.voice_check import VoiceVerdict
 
 
 @pytest.fixture(autouse=True)
@@ -44,17 +43,6 @@ def test_with_both_wheels_both_listen_and_nothing_was_passed_over(monkeypatch: p
     monkeypatch.setattr(moonshine_network, "why_not", lambda _installed=None: "")
     assert registry.choose().name == "mixed"
     assert registry.passed_over("mixed") == ""
-
-
-def test_vosk_comes_before_the_mixed_engine_only_for_a_voice_that_it_heard_better() -> None:
-    def verdict(*unheard: str, mixed_up: tuple[tuple[str, str], ...] = ()) -> VoiceVerdict:
-        return VoiceVerdict(not unheard and not mixed_up, unheard, (), mixed_up, loud=False, floors=())
-
-    assert registry.by_voice({"mixed": verdict("dry"), "vosk": verdict()}) == "vosk"
-    assert registry.by_voice({"mixed": verdict("dry"), "vosk": verdict("breach")}) == "mixed"
-    assert registry.by_voice({"mixed": verdict("dry"), "vosk": verdict(mixed_up=(("done", "yes"),))}) == "mixed"
-    assert registry.by_voice({"vosk": verdict("dry")}) == "vosk"
-    assert registry.by_voice({}) == ""
 
 
 @pytest.mark.parametrize(

@@ -9,7 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from session_driver import setup
 
-from voicecoach.protocol.site import load
+from voicecoach.errors import InputError
+from voicecoach.protocol.site import Site, load
 from voicecoach.session.effects import Say, SetFloors
 from voicecoach.session.events import CLOCK_HZ, Heard, Opened, PromptEnded
 from voicecoach.session.machine import Machine
@@ -152,6 +153,73 @@ def test_it_is_left_out_on_a_word_which_is_on_record(dressed: Wearer) -> None:
     assert wearer.state.status == "working"
     assert wearer.state.training_only
     assert wearer.notes == [{"result": "left out on a word", "training-only": "True"}]
+
+
+BOTH = load("name: Example Ward\napproved: 2026-05-04\nvoice-check: yes\nvoice-check-removal: yes\n", "site.yaml")
+
+
+def at_work(dressed: Wearer, site: Site = BOTH) -> Wearer:
+    """Through the first check with every word heard, and called to work."""
+    wearer = Wearer(Setup(SETUP.protocol, SETUP.grammar, site))
+    wearer.state, wearer.at = replace(dressed.state, training_only=True), dressed.at
+    while wearer.state.question == VOICE_CHECK:
+        wearer.says(wearer.state.about)
+    assert wearer.state.status == "working"
+    return wearer
+
+
+def test_before_a_calm_removal_the_words_are_said_again_where_the_site_wants_it(dressed: Wearer) -> None:
+    """Rule 24: a mask that has slipped, or a tired voice, shows before the words that take things off are needed."""
+    wearer = at_work(dressed)
+    wearer.says("start-removal")
+    assert wearer.state.question == "removal-area"
+    wearer.says("yes")
+    assert wearer.state.question == VOICE_CHECK
+    assert wearer.state.place.stage == "work"
+    while wearer.state.question == VOICE_CHECK:
+        wearer.says(None if wearer.state.about == "torn" else wearer.state.about)
+    assert wearer.state.place.stage == "undress"
+    assert wearer.notes[1]["when"] == "before removal"
+    assert wearer.notes[1]["unheard"] == "torn"
+    assert "Where I asked twice, use the longer words." in wearer.said
+    assert "Only for training" not in " ".join(wearer.said[-8:])
+    assert not wearer.state.training_only  # what was lifted stays lifted for this session
+
+    wearer = at_work(dressed, SITE)
+    wearer.says("start-removal")
+    wearer.says("yes")
+    assert wearer.state.place.stage == "undress"
+
+
+def test_the_check_before_removal_can_be_left_out_and_never_delays_who_hurries(dressed: Wearer) -> None:
+    wearer = at_work(dressed)
+    wearer.says("start-removal")
+    wearer.says("yes")
+    wearer.says("skip")
+    assert wearer.state.place.stage == "undress"
+    assert wearer.state.voice == "met"
+
+    wearer = at_work(dressed)
+    wearer.says("breach")
+    for _ in range(40):
+        wearer.said_out()
+        if wearer.state.place.stage != "work":
+            break
+        assert wearer.state.question != VOICE_CHECK
+
+    wearer = at_work(dressed)
+    wearer.says("start-removal")
+    wearer.says("yes")
+    assert wearer.state.about == "breach"
+    wearer.says("splash")
+    assert wearer.state.status == "breached"
+
+
+def test_a_check_before_removal_alone_is_refused_with_the_line() -> None:
+    with pytest.raises(InputError) as raised:
+        load("name: Example Ward\nvoice-check-removal: yes\n", "site.yaml")
+    assert raised.value.line().startswith("site.yaml:2")
+    assert "voice-check" in raised.value.line()
 
 
 def test_a_site_that_does_not_ask_for_it_has_none() -> None:

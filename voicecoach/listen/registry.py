@@ -14,7 +14,6 @@ from voicecoach.listen import vosk_model as models
 from voicecoach.listen.engines import taught
 from voicecoach.listen.worker import Hears, Spec
 from voicecoach.session.events import Role
-from voicecoach.session.voice_check import VoiceVerdict
 
 if TYPE_CHECKING:
     from voicecoach.listen.engines.scorer import Scorer
@@ -156,19 +155,6 @@ def passed_over(chosen: str, model: str | None = None, language: str = ENGLISH) 
     if chosen == best.name or not has_sound(chosen) or language != ENGLISH:
         return ""
     return f"{chosen} listens alone: {best.look(model, language).detail}"
-
-
-def by_voice(checked: Mapping[str, VoiceVerdict]) -> str:
-    """The engine for a voice that did the same voice check with several: the first of `ENGINES`, unless a later one,
-    such as Vosk, left fewer words unheard and mixed none up; '' if none was tried.
-    """
-    tried = [known.name for known in ENGINES if known.name in checked]
-    best = tried[0] if tried else ""
-    for name in tried[1:]:
-        found = checked[name]
-        if not found.mixed_up and len(found.unheard) < len(checked[best].unheard):
-            best = name
-    return best
 
 
 def spec(

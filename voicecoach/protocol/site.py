@@ -34,6 +34,8 @@ class Site:
     refresher_days: int = 0
     voice_check: bool = False
     """Whether everybody who is dressed says the words that matter before going in."""
+    voice_check_removal: bool = False
+    """Whether they say them once more before a removal that nothing hurries."""
     eyes_at_once: bool = False
     """Whether a second person rinses exposed eyes at once; by default, the cautious one, they are rinsed when out."""
 
@@ -47,6 +49,7 @@ NO_SITE = Site()
 SPOKEN = ("alarm", "eyewash", "tell", "waste", "reusable", "follow-up")
 """Fields whose text the coach says, as a site file has them."""
 _TEXTS = ("name", *SPOKEN, "owner", "approved")
+_VOICE = ("voice-check", "voice-check-removal")
 _DAYS = ("follow-up-days", "refresher-days")
 MAX_SPOKEN_WORDS = 12
 
@@ -58,7 +61,7 @@ def load(text: str, file: str) -> Site:
         InputError: file, line and field, for anything unknown or out of range.
     """
     root = yamltext.read(text, file).only(
-        *_TEXTS, "contact-times", "wear-limit-min", "check-every-min", "flush-eyes", "voice-check", *_DAYS
+        *_TEXTS, "contact-times", "wear-limit-min", "check-every-min", "flush-eyes", *_VOICE, *_DAYS
     )
     values = {key.replace("-", "_"): node.scalar() for key in _TEXTS if (node := root.get(key)) is not None}
     for key in SPOKEN:
@@ -74,11 +77,15 @@ def load(text: str, file: str) -> Site:
     check = root.get("check-every-min")
     follow, refresher = (root.get(key) for key in _DAYS)
     flush = root.get("flush-eyes")
-    voice = root.get("voice-check")
+    voice, again = (root.get(key) for key in _VOICE)
+    checked, checked_again = (node is not None and node.flag() for node in (voice, again))
+    if again is not None and checked_again and not checked:
+        raise again.wrong("is wanted, but no voice check before work", "'voice-check: yes' too")
     return Site(
         **values,
         eyes_at_once=flush is not None and flush.choice(("at-once", "at-exit")) == "at-once",
-        voice_check=voice is not None and voice.flag(),
+        voice_check=checked,
+        voice_check_removal=checked_again,
         contact_times=tuple((agent, node.number(1, 3600)) for agent, node in times.items()) if times else (),
         wear_limit_s=60 * limit.number(1, 600) if limit else 0.0,
         check_s=60 * check.number(1, 120) if check else NO_SITE.check_s,

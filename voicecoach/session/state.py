@@ -61,6 +61,8 @@ class SessionState:
     """Words said in the voice check that is going on."""
     voice: str = ""
     """What the voice check came to: 'met', 'not met' or 'skipped'; '' if there was none."""
+    voice_again: bool = False
+    """There was one before removal too."""
     floors: tuple[tuple[str, float], ...] = ()
     """Floors that it set."""
     sound_told: tuple[str, ...] = ()

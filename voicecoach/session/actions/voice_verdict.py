@@ -19,21 +19,25 @@ def note_try(turn: Turn) -> None:
 
 
 def note_voice(turn: Turn) -> None:
-    """What the check shows: on record, said, and for this session alone."""
+    """What the check shows: on record, said, and for this session alone. One before removal lifts nothing."""
+    again = turn.before.place.stage == "work"
+    turn.set(voice_again=again)
     if turn.intent.word == "skipped":
-        turn.set(voice="skipped", tries=())
+        turn.set(voice=turn.state.voice if again else "skipped", tries=())
         turn.note(NoteKind.VOICE, result="left out on a word", training_only=turn.state.training_only)
-        turn.aside("voice-skipped")
+        if not again:
+            turn.aside("voice-skipped")
         return
     note_try(turn)
     found = judge(turn.setup, turn.state.tries, loud="noisy" in turn.state.sound_told)
-    lifted = found.met and bool(turn.setup.site.approved)
+    lifted = found.met and bool(turn.setup.site.approved) and not again
     turn.set(voice="met" if found.met else "not met", training_only=turn.state.training_only and not lifted)
     turn.note(
         NoteKind.VOICE,
         result="bars met" if found.met else "bars not met",
         words=len(words(turn.setup)),
         tries=len(turn.state.tries),
+        when="before removal" if again else "",
         unheard=" ".join(found.unheard),
         better=", ".join(phrase for _, phrase in found.better),
         mixed_up=", ".join(f"{asked} for {taken}" for asked, taken in found.mixed_up),
@@ -45,8 +49,9 @@ def note_voice(turn: Turn) -> None:
     if found.floors:
         turn.set(floors=found.floors)
         turn.effects.append(SetFloors(found.floors))
-    turn.aside("voice-met" if found.met else "voice-not-met")
-    if found.better:
+    if found.met or not again:
+        turn.aside("voice-met" if found.met else "voice-not-met")
+    if found.better or (again and not found.met):
         turn.aside("voice-better")
 
 

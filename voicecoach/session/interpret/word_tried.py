@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from voicecoach.protocol.navigation.arrival import arrive
 from voicecoach.protocol.navigation.moves import onward
+from voicecoach.protocol.place import Place
 from voicecoach.session.events import Heard
 from voicecoach.session.interpret.intent import Intent
 from voicecoach.session.setup import Setup
@@ -16,14 +18,27 @@ OTHER_WORDS = ("stop", "repeat", "pause")
 
 
 def checked_first(setup: Setup, state: SessionState, found: Intent) -> Intent:
-    """Who is dressed says the words that matter before going in, where the site wants it."""
+    """Who is dressed says the words that matter before going in, and again before a calm removal, where the site
+    wants it.
+    """
     to = found.arrival
-    wanted = setup.site.voice_check and not state.voice and not state.paced and found.trigger != "voice_checked"
-    if to is None or to.kind != "work" or not wanted or state.place.stage != "dress" or state.place.detours:
+    if to is None or state.paced or state.place.detours or found.trigger == "voice_checked":
+        return found
+    stage = state.place.stage
+    before_work = stage == "dress" and to.kind == "work" and setup.site.voice_check and not state.voice
+    calm = stage == "work" and found.trigger == "replied"
+    if not before_work and not (calm and _checked_again(setup, state, to.place)):
         return found
     name, _ = next_word(setup, state.tries)
     here = state.place.with_due(False)
     return replace(found, arrival=replace(to, kind="question", place=here, question=VOICE_CHECK, about=name))
+
+
+def _checked_again(setup: Setup, state: SessionState, to: Place) -> bool:
+    """Whether words are said again before a removal that goes there: not by who hurries out or leaves in doubt."""
+    hurried = state.handling or state.owed or state.doubted
+    wanted = setup.site.voice_check_removal and not state.voice_again
+    return wanted and to.stage == "undress" and not to.detours and not hurried
 
 
 def word_tried(setup: Setup, state: SessionState, event: Heard) -> Intent | None:
@@ -43,7 +58,9 @@ def word_tried(setup: Setup, state: SessionState, event: Heard) -> Intent | None
 
 
 def check_over(setup: Setup, state: SessionState, word: str) -> Intent:
-    """On to work. word: 'judged', or 'skipped'."""
+    """On to work, or to removal. word: 'judged', or 'skipped'."""
+    if state.place.stage == "work":
+        return Intent("voice_checked", arrive(setup.protocol, state.position.at(Place("undress", 0))), word=word)
     return Intent("voice_checked", onward(setup.protocol, state.position, state.ledger), word=word)
 
 
