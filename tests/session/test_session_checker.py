@@ -131,7 +131,8 @@ def differences(
                 happen(session, point, event)
                 session.said_out()
                 compared += 1
-                there = (session.state.place, session.state.question, set(session.state.ledger.on()))
+                question = "end" if session.state.status == "closed" else session.state.question
+                there = (session.state.place, question, set(session.state.ledger.on()))
                 wanted = (after.spot.place, after.spot.question, set(after.state.ledger.on()))
                 if there != wanted:
                     found.append(f"{mode}: {event!r} at {step or point.spot}: walk {wanted}, session {there}")

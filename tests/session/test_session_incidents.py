@@ -324,8 +324,8 @@ def test_a_piece_that_is_missing_is_named_and_replaced(begin, name: str) -> None
     session = begin(name, "pair")
     session.go_to("look-at-set")
     session.hear("missing", role="observer")
-    assert session.step == "fresh-piece-taken"
-    session.hear("done")
+    assert session.step == "make-ready-now"
+    session.hear("done", role="observer")
     assert session.step == "look-at-set"
     session.hear("missing", role="observer")
     session.hear("no")

@@ -59,7 +59,7 @@ def test_each_question_knows_what_its_answers_come_to() -> None:
 
 def test_a_session_is_over_only_on_a_confirmed_word_or_when_told_to_with_nothing_on() -> None:
     """Rule 19."""
-    assert {row.trigger for row in TABLE if row.target in OVER} == {"ended", "shutdown_asked"}
+    assert {row.trigger for row in TABLE if row.target in OVER} == {"ended", "finished", "shutdown_asked"}
 
 
 def test_the_diagram_in_the_developers_guide_is_the_one_the_table_gives() -> None:

@@ -103,7 +103,7 @@ def _noticed(paths: SlipPaths, slip: Ranked) -> tuple[str, str, int]:
 
 def _notices(step: Step) -> str:
     """Who looks at what was done before, in this step; '' if nobody does."""
-    if step.observer or (step.role == "observer" and step.acts):
+    if step.observer or (step.role == "observer" and (step.acts or step.asks_for)):
         return "observer"
     looks = any(act.kind in {"inspect", "verify"} for act in step.acts)
     return step.role if looks else ""

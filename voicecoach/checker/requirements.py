@@ -55,7 +55,8 @@ def _of(
             break
     for outcome in alone:
         if outcome.events[0].kind in {"omitted", "swapped", "grip", "short"} and not outcome.catch:
-            watched = step.observer or any(one.observer for one in asking if one.asks_for == step.name)
+            asked = [one for one in asking if one.asks_for == step.name]
+            watched = step.observer or any(one.observer or one.role == "observer" for one in asked)
             found.append(Requirement(step.name, "observer", _why(outcome) + ", and nothing would notice", watched))
             break
     grips = [o for o in outcomes if o.arrives and any(e.kind == "grip" and e.place == place for e in o.events)]

@@ -193,7 +193,8 @@ class SlipPaths:
 
     def _catches(self, place: int) -> bool:
         stage, step = self.steps[place]
-        if step.observer or any(act.kind == "inspect" for act in step.acts):
+        asks = step.role == "observer" and bool(step.asks_for)
+        if step.observer or asks or any(act.kind == "inspect" for act in step.acts):
             return True
         if stage not in {"prepare", "dress"} and any(act.kind in {"disinfect", "hygiene"} for act in step.acts):
             return True

@@ -106,7 +106,7 @@ class Step:
     pays: what is no longer owed for an exposure once this step is done, one of DEBTS, or ''. file: where it stands.
     weaker: why this step asks for less than the checker computes it should ('' when it does not).
     alone: an observer's step that somebody alone is asked for too. optional: a word may leave it out, with all such
-    steps that follow it at once.
+    steps that follow it at once. ends: the last step of all; its answer ends the session, if nothing is worn or owed.
     """
 
     name: str
@@ -133,6 +133,7 @@ class Step:
     weaker: str = ""
     alone: bool = False
     optional: bool = False
+    ends: bool = False
 
 
 @dataclass(frozen=True, slots=True)

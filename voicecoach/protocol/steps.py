@@ -16,7 +16,7 @@ TRIED = {"breach", "stop"}
 """The words that always count; before anything is worn, a step may ask for one try of each (rule 38)."""
 STEP_FIELDS = (
     "step", "say", "warn", "help", "role", "acts", "answer", "observer", "also", "matters", "time", "quiet", "asks-for",
-    "on", "repair", "when-on", "when-off", "when-any-on", "pays", "weaker", "alone", "optional",
+    "on", "repair", "when-on", "when-off", "when-any-on", "pays", "weaker", "alone", "optional", "ends",
 )  # fmt: skip
 
 
@@ -100,10 +100,12 @@ class StepReader:
             raise node.need("answer").wrong("is asked for in a quiet step", "no answer; a later step asks")
         if not quiet_s and not answers and stage != "work":
             raise node.wrong(f"step {name!r} has no answer", "a field 'answer', or 'quiet' seconds")
+        if (ends := node.get("ends")) is not None and stage != "close":
+            raise ends.wrong(f"stands in {stage!r}", "the last step of 'close'")
         if stage != "prepare" and (tried := set(answers) & TRIED):
             raise node.need("answer").wrong(f"is {min(tried)!r}, which always counts", "tries of it only in 'prepare'")
         roles = {key: node.get(key) for key in ("role", "repair", "asks-for", "weaker", "matters", "observer")}
-        flags = {key: (told := node.get(key)) is not None and told.flag() for key in ("alone", "optional")}
+        flags = {key: (told := node.get(key)) is not None and told.flag() for key in ("alone", "optional", "ends")}
         on = node.get("on")
         pays = node.get("pays")
         matters, observer, role = roles["matters"], roles["observer"], roles["role"]
@@ -133,6 +135,7 @@ class StepReader:
             weaker=joined(roles["weaker"]),
             alone=flags["alone"],
             optional=flags["optional"],
+            ends=flags["ends"],
         )
 
     def _item_names(self, node: Node | None) -> tuple[str, ...]:

@@ -319,8 +319,8 @@ class Coach:
             self._say_goodbye(longest_s=20)
 
     def _say_goodbye(self, longest_s: float = 6) -> None:
-        """Let the last words finish; nothing is listened for any more."""
-        limit = self.now + round(longest_s * RATE_HZ)
+        """Let the last words finish; nothing is listened for any more. longest_s: for one sentence."""
+        limit = self.now + round(longest_s * max(1, len(self._sounding)) * RATE_HZ)
         while self._sounding and self.now < limit:
             block = self.line.read(READ_S)
             if block is not None:

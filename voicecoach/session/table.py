@@ -176,6 +176,7 @@ TABLE: tuple[Row, ...] = (
     Row("not_all_right", ("asking", "interrupted"), "asking", (), ("note_reply", "call_out", "ask_on")),
     *_leads("went_alone", ("asking", "interrupted"), ("note_reply", "note_alone")),
     Row("asked_alone", ("asking", "interrupted"), "asking", (), ("note_reply", "note_alone", "ask_on")),
+    Row("finished", ANSWERING, "closed", (), ("hush", "confirm_step", "finish")),
     Row("ended", ("asking", "interrupted"), "closed", ("nothing_on",), ("close",)),
     Row("ended", ("asking", "interrupted"), "abandoned", ("something_on",), ("close",)),
     Row("shutdown_asked", OPEN, "closed", (), ("close",)),

@@ -81,7 +81,8 @@ def branched(protocol: Protocol, here: Position, answer: str) -> Arrival:
     """Where an answer that calls a branch leads."""
     step = step_at(protocol, here.place)
     assert step is not None
-    return detour(protocol, here, called(protocol, here, step, dict(step.branches)[answer]), cause=answer)
+    then = "same" if step.ends else ""  # the last step of all is asked again
+    return detour(protocol, here, called(protocol, here, step, dict(step.branches)[answer]), then, cause=answer)
 
 
 def repaired(protocol: Protocol, here: Position, step: Step) -> Arrival:

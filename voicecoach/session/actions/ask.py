@@ -56,7 +56,7 @@ def ask_on(turn: Turn) -> None:
 
 def say_question(turn: Turn) -> None:
     """Say the open question."""
-    state, protocol, site = turn.state, turn.setup.protocol, turn.setup.site
+    state, protocol = turn.state, turn.setup.protocol
     question = state.question
     if question in {"item", "still-on"}:
         turn.aside("ask-item", label=protocol.item(state.about).label)
@@ -64,8 +64,7 @@ def say_question(turn: Turn) -> None:
         turn.aside("still-owed", "ask-end-owed")
     elif question == "end":
         if state.place.stage == "close" and state.place.step >= len(protocol.steps("close")):
-            turn.aside("all-done")
-            turn.say(site.waste, site.reusable, site.tell, site.follow_up if state.exposures else "")
+            say_all_done(turn)
         turn.aside("ask-end")
     elif question == VOICE_CHECK:
         if not state.tries:
@@ -81,6 +80,13 @@ def say_question(turn: Turn) -> None:
         turn.aside("ask-back")
     else:
         turn.aside(f"ask-{question}")
+
+
+def say_all_done(turn: Turn) -> None:
+    """Say what comes afterwards, with the site's own sentences."""
+    site = turn.setup.site
+    turn.aside("all-done")
+    turn.say(site.waste, site.reusable, site.tell, site.follow_up if turn.state.exposures else "")
 
 
 def _say_step_behind(turn: Turn) -> None:

@@ -9,7 +9,7 @@ from voicecoach.protocol.model import ENDS_ENTRY, OWED_AT_ONCE
 from voicecoach.protocol.navigation.position import OWED, breach_rule, steps_here
 from voicecoach.protocol.place import Place
 from voicecoach.session.actions import aside, ask, stepping, take_over, voice_verdict, wait
-from voicecoach.session.actions.ask import say_question
+from voicecoach.session.actions.ask import say_all_done, say_question
 from voicecoach.session.effects import Close, StopSpeaking
 from voicecoach.session.events import Heard, Opened
 from voicecoach.session.exposure import UNKNOWN, led
@@ -140,8 +140,20 @@ def note_no_return(turn: Turn) -> None:
 
 def close(turn: Turn) -> None:
     """The session is over, as confirmed."""
-    turn.cancel(*STEP_TIMERS, "wear")
     turn.hush()
+    _over(turn)
+
+
+def finish(turn: Turn) -> None:
+    """The last step was answered, and nothing is worn or owed: the last words, and the session is over."""
+    assert turn.intent.arrival is not None
+    stepping.go_to(turn, turn.intent.arrival.place)
+    say_all_done(turn)
+    _over(turn)
+
+
+def _over(turn: Turn) -> None:
+    turn.cancel(*STEP_TIMERS, "wear")
     turn.set(question="", about="", held="", pending=None)
     turn.aside("closed")
     on, owed = ",".join(turn.state.ledger.on()), ", ".join(turn.state.owed)
@@ -161,6 +173,6 @@ ACTIONS: dict[str, Callable[[Turn], None]] = {
     "hush": Turn.hush,
     **{
         action.__name__: action
-        for action in (introduce, arrive, say_first_words, note_false_alarm, note_no_return, close)
+        for action in (introduce, arrive, say_first_words, note_false_alarm, note_no_return, close, finish)
     },
 }

@@ -196,6 +196,8 @@ def read_back(setup: Setup, step: Step, command: str, *, checked: bool = False) 
 
     checked: with the request to the observer in the same sentence.
     """
+    if step.asks_for and not command.endswith(("-on", "-off")):
+        command = step.answers[0]  # "confirm", to a question about a piece
     kind, _, how = command.rpartition("-")
     acts = (*step.acts, *(steps_named(setup.protocol)[step.asks_for].acts if step.asks_for else ()))
     pieces = [setup.protocol.item(act.target) for act in acts if act.kind in {"don", "doff", "change"}]

@@ -24,7 +24,8 @@ def answer(setup: Setup, state: SessionState, event: Heard, command: str) -> Int
     observing = state.status == "confirming"
     roles = ("observer",) if observing else (step.role, *step.also)
     who = counts_for(state, event, roles)
-    if who == "" and event.role != "unknown" and not observing and command in dict(step.branches):
+    wrong = command in dict(step.branches) or (step.asks_for and _not_off_yet(command))
+    if who == "" and event.role != "unknown" and not observing and wrong:
         who = event.role  # anybody may say what is wrong
     if who == "":
         # on nobody's channel it is a voice in the room; on another's, that person's mistake
@@ -73,11 +74,16 @@ def _act_ended(setup: Setup, state: SessionState, step: Step, command: str) -> I
         return None
     if step.quiet_s and command in signs(setup, state):
         return _signed(setup, state, command)
-    if command == "is-on" or (step.asks_for and command == "not-finished"):
+    if command == "is-on" or (step.asks_for and command in {"not-finished", "not-clear"}):
         return not_off(setup, state, "")
     if step.asks_for and command.endswith("-on"):
         return not_off(setup, state, command.removesuffix("-on"))
     return None
+
+
+def _not_off_yet(command: str) -> bool:
+    """Whether this word says that the piece asked about is still on."""
+    return command in {"is-on", "not-finished", "not-clear"} or command.endswith("-on")
 
 
 def _expected(setup: Setup, state: SessionState, event: Heard, command: str, who: str) -> Intent:
@@ -102,6 +108,8 @@ def _answered(setup: Setup, state: SessionState, step: Step, who: str) -> Intent
     there = answered(setup.protocol, state.position, after_step(setup, state))
     if there.place == state.place.with_due(True):
         return Intent("observer_due", there, word=who)
+    if step.ends and there.question == "end" and not there.ledger.on() and not state.owed:
+        return Intent("finished", there, word=who)  # nothing is left to ask
     return Intent("answered", there, word=who)
 
 

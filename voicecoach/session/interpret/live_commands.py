@@ -156,6 +156,7 @@ def _of_status(setup: Setup, state: SessionState) -> tuple[str, ...]:
         natural: tuple[str, ...] = () if status == "timing" or (step is not None and step.quiet_s) else NATURAL
         if status != "timing" and step is not None and (step.asks_for or any(act.kind == "doff" for act in step.acts)):
             natural += ("is-on", *(f"{word}-on" for word in _taken_off(setup, state, step)))
+            natural += ("not-clear",) if step.asks_for else ()
         more += signs(setup, state) if status == "awaiting" else ()
         return (*WAYS, *more, *expected(step, status), *asked, *natural)
     if status == "working" and state.paced:
