@@ -60,7 +60,7 @@ def refused(done: subprocess.CompletedProcess[str]) -> str:
     (line,) = done.stderr.splitlines()
     assert done.returncode == 2, done
     assert "Traceback" not in done.stdout
-    assert "not foreseen" not in line
+    assert "unexpected error" not in line
     return line
 
 
@@ -69,7 +69,7 @@ def called(*arguments: object) -> str:
     result = CliRunner().invoke(main, [str(argument) for argument in arguments])
     assert result.exit_code == 2, result.output
     (line,) = result.stderr.splitlines()
-    assert "not foreseen" not in line
+    assert "unexpected error" not in line
     return line
 
 
@@ -237,7 +237,7 @@ def test_ctrl_c_while_it_starts_is_one_line(after_s: float, tmp_path: Path) -> N
     ("error", "words"),
     [
         (MemoryError(), "not enough memory"),
-        (RecursionError("deep"), "not foreseen: RecursionError: deep (test_guard.py:"),
+        (RecursionError("deep"), "unexpected error: RecursionError: deep (test_guard.py:"),
         (OSError(28, "No space left on device"), "the output cannot be written: No space left on device"),
         (FileNotFoundError(2, "No such file", "a[/]b"), "a[/]b: No such file"),
         (InputError("is wrong", where="here"), "here: is wrong"),

@@ -306,7 +306,7 @@ def test_a_spoken_word_is_kept_as_a_clip_until_no_audio_is_said(setup: Setup, jo
         100: [heard("done", 100)], 200: [heard("done", 200, "key")], 300: [heard("no-audio", 300)],
         400: [heard("done", 400)], 600: [SpeechStarted(0)],
     }  # fmt: skip
-    clips = ClipKeeper(tmp_path / "record" / "audio", "clips", kept=journal.sound, gone=journal.sound_gone)
+    clips = ClipKeeper(tmp_path / "record" / "audio", "clips", on_written=journal.sound, on_deleted=journal.sound_gone)
     machine = Puppet(setup, answer)
     coach = Coach(Parts(machine, Lips(words), Loud(), SilentVoice(), journal, clips))  # type: ignore[arg-type]
     coach.begin(OPENED)

@@ -8,15 +8,15 @@ import sys
 from typing import NoReturn
 
 LEAST_MEMORY = 600_000_000
-"""With less address space (bytes) native libraries end the process while they load, without a word."""
+"""With less address space than this (bytes), native libraries abort the process while loading, without a message."""
 UNUSABLE, INTERRUPTED = 2, 130
 
 
 def program() -> NoReturn:
     """Run the command on the command line, and end the process."""
-    signal.signal(signal.SIGINT, _leave)
-    _let_through()
-    _mend_streams()
+    signal.signal(signal.SIGINT, _interrupted)
+    _unblock_interrupts()
+    _repair_streams()
     status = UNUSABLE
     try:
         _check_memory()
@@ -26,20 +26,20 @@ def program() -> NoReturn:
     except SystemExit as end:
         status = end.code if isinstance(end.code, int) else UNUSABLE if end.code else 0
     except KeyboardInterrupt:
-        _leave()
-    except Exception as error:  # noqa: BLE001 while loading: a library that is missing or cannot get memory
+        _interrupted()
+    except Exception as error:  # noqa: BLE001 a library that is missing or gets no memory
         _say(" ".join(f"cannot start: {type(error).__name__}: {error}".split())[:300])
-    sys.exit(_let_go(status))
+    sys.exit(_flush(status))
 
 
-def _let_through() -> None:
-    """The process that starts this one holds Ctrl-C back until somebody can answer it: from now on."""
+def _unblock_interrupts() -> None:
+    """Unblock Ctrl-C, which the parent process blocked until there was a handler for it."""
     if hasattr(signal, "pthread_sigmask"):
         signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
 
 
-def _leave(*_: object) -> None:
-    """Ctrl-C before anything has begun: there is nothing to clean up."""
+def _interrupted(*_: object) -> None:
+    """Ctrl-C before anything has started: there is nothing to clean up."""
     _say("interrupted; nothing recorded is lost")
     os._exit(INTERRUPTED)
 
@@ -52,8 +52,8 @@ def _say(text: str) -> None:
         return
 
 
-def _mend_streams() -> None:
-    """A closed stream's number must not go to the next file opened; what cannot be encoded is no reason to fail."""
+def _repair_streams() -> None:
+    """Keep the number of a closed stream from the next file opened, and replace what cannot be encoded."""
     for number in (0, 1, 2):
         try:
             os.fstat(number)
@@ -62,7 +62,7 @@ def _mend_streams() -> None:
     for name in ("stdout", "stderr"):
         stream = getattr(sys, name)
         if stream is None:
-            stream = open(os.devnull, "w", encoding="utf-8")  # noqa: PTH123, SIM115 as long as the process
+            stream = open(os.devnull, "w", encoding="utf-8")  # noqa: PTH123, SIM115 open until the process ends
             setattr(sys, name, stream)
         stream.reconfigure(errors="replace")
 
@@ -74,11 +74,11 @@ def _check_memory() -> None:
         return
     limit, _ = resource.getrlimit(resource.RLIMIT_AS)
     if limit != resource.RLIM_INFINITY and limit < LEAST_MEMORY:
-        _say(f"only {limit:,} bytes of memory may be used; expected at least {LEAST_MEMORY:,} (raise ulimit -v)")
+        _say(f"the memory limit is {limit:,} bytes; expected at least {LEAST_MEMORY:,} (raise ulimit -v)")
         sys.exit(UNUSABLE)
 
 
-def _let_go(status: int) -> int:
+def _flush(status: int) -> int:
     """Flush the output; a full disk is reported once."""
     try:
         sys.stdout.flush()

@@ -92,7 +92,7 @@ def test_a_session_without_an_end_and_a_damaged_record_are_said_first(record: Ma
     path.write_bytes(path.read_bytes().replace(b"Next.", b"Text.") + b"half")
     warnings = " ".join(debrief(read(session.folder)).warnings)
     assert "Line 2 of events.jsonl was damaged or changed" in warnings
-    assert "cut off (4 bytes)" in warnings
+    assert "is unfinished (4 bytes)" in warnings
     assert "did not come to its end" in warnings
 
 
@@ -151,7 +151,7 @@ def test_an_archive_holds_the_record_without_sound_and_verifies(scene: Session, 
         ]
     assert verify(target).wrong == ()
     assert stat.S_IMODE(target.stat().st_mode) == 0o600
-    with pytest.raises(InputError, match="is there already"):
+    with pytest.raises(InputError, match="already exists"):
         pack(scene.folder, target)
 
 
@@ -185,10 +185,10 @@ def test_what_is_no_archive_and_what_is_no_session_are_told_in_one_line(tmp_path
     bad = tmp_path / "bad.zip"
     bad.write_bytes(b"PK not really")
     for path in (bad, tmp_path / "missing.zip"):
-        with pytest.raises(InputError, match="is no archive of a session") as told:
+        with pytest.raises(InputError, match="is not an archive of a session") as told:
             verify(path)
         assert "\n" not in str(told.value)
-    with pytest.raises(RecordError, match="is no session"):
+    with pytest.raises(RecordError, match="is not a session"):
         pack(tmp_path, tmp_path / "x.zip")
     with pytest.raises(RecordError, match="cannot be read"):
         pack(tmp_path / "nowhere", tmp_path / "x.zip")

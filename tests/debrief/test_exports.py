@@ -159,7 +159,7 @@ def test_the_ending_of_the_file_tells_the_form(session: Session, tmp_path: Path,
 def test_an_unknown_ending_is_told(session: Session, tmp_path: Path) -> None:
     done = CliRunner().invoke(main, ["export", str(session.folder), str(tmp_path / "a.doc")])
     assert done.exit_code == 2
-    assert "has no ending that tells a form" in done.output
+    assert "has no known file extension" in done.output
 
 
 @pytest.fixture(scope="module")

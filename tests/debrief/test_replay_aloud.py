@@ -93,7 +93,7 @@ def test_without_a_sound_card_it_becomes_a_file(
     samples, rate_hz = decode_wav(target.read_bytes())
     assert rate_hz == RATE_HZ
     assert len(samples) == len(conversation(session, SilentVoice(), 30.0).samples)
-    assert "00:00.0 of the file is 00:30.0 of the session" in done.output
+    assert "00:00.0 in the file is 00:30.0 in the session" in done.output
 
 
 class Script:
@@ -189,8 +189,8 @@ def test_a_folder_of_sessions_is_heard_again_with_the_real_ear_by_every_core(tmp
 def test_options_that_do_not_go_together_are_told(session: Session, tmp_path: Path) -> None:
     folder = str(session.folder)
     for more, said in (
-        (["--floor", "1"], "go with --hear"),
-        (["--from", "1:00"], "go with --aloud"),
+        (["--floor", "1"], "need --hear"),
+        (["--from", "1:00"], "need --aloud"),
         ([folder], "several folders"),
         (["--hear", "parrot"], "'parrot' is not an engine"),
     ):

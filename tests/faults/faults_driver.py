@@ -97,7 +97,7 @@ class WordEar:
     def restart(self) -> None:
         self.restarts += 1
         if self.refuses_restart:
-            raise EngineError("cannot be started", where="ear twin")
+            raise EngineError("cannot be started", where="recogniser twin")
         self.broken = None
 
     def close(self) -> None:

@@ -35,7 +35,7 @@ def ear(tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[RecogniserPr
         ("Hangs", "has not answered for 0.8 s"),
         ("Spins", "has not answered for 0.8 s"),
         ("Aborts", "died (signal 6)"),
-        ("PrintsRubbish", "answered nonsense"),
+        ("PrintsRubbish", "sent an invalid answer"),
         ("Raises", "ZeroDivisionError: division by zero"),
     ],
     indirect=["ear"],

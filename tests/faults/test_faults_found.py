@@ -380,7 +380,7 @@ def test_an_open_session_is_ended_by_hand_only_once_nothing_is_worn(root: Path) 
 
     asked = CliRunner().invoke(main, ["end", str(root / "open")])
     assert asked.exit_code == 2
-    assert "there is still worn: gown, mask, gloves" in asked.stderr
+    assert "still worn: gown, mask, gloves" in asked.stderr
     assert isinstance(sessions.find(root).open, Open)
     lock = Lock(root / "open")
     assert lock.take(datetime.now(UTC))

@@ -80,7 +80,7 @@ def test_without_a_speaker_the_microphone_hears_on(bench: Make) -> None:
     run.run_until(lambda: run.coach.state.status == "frozen")
 
 
-@pytest.mark.parametrize("error", [EngineError("died (signal 6)", where="ear twin"), ZeroDivisionError("a bug")])
+@pytest.mark.parametrize("error", [EngineError("died (signal 6)", where="recogniser twin"), ZeroDivisionError("a bug")])
 def test_an_ear_that_breaks_is_started_again_until_it_hears(bench: Make, error: Exception) -> None:
     run = bench()
     run.ear.refuses_restart = True

@@ -103,14 +103,14 @@ def test_a_word_that_an_engine_mixes_up_is_found_and_one_that_it_hears_better_is
     assert told[-1][0] == told[-1][1]
     lines = confusion.lines(found, better)
     assert lines[0].startswith("false confirmation: ")
-    assert "better 'shield removed' (taken 4 of 4)" in lines[1]
+    assert "better: 'shield removed' (understood 4 of 4 times)" in lines[1]
 
 
 def test_a_grammar_without_trouble_says_so() -> None:
     found, better = bench({}).found(lambda _done, _total: None)
     assert (found.confusions, found.weak, better) == ((), (), {})
     assert confusion.lines(found, better) == [
-        "nothing is mixed up, and every phrase is taken in half of the times and more"
+        "nothing is mixed up, and every phrase is understood at least half the time"
     ]
 
 
@@ -156,4 +156,4 @@ def test_a_thousand_commands_are_refused_with_their_line(tmp_path: Path) -> None
 def test_the_typed_ear_hears_no_words_to_mix_up() -> None:
     result = CliRunner().invoke(main, ["grammar", "en", "--engine", "typed"])
     assert result.exit_code == 2
-    assert "hears no sound" in result.stderr
+    assert "does not listen to sound" in result.stderr

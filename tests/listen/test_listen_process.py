@@ -204,16 +204,16 @@ def test_a_live_ear_never_waits_and_still_answers(ears: list[RecogniserProcess])
 @pytest.mark.parametrize(
     ("name", "message"),
     [
-        ("Hang", "ear twin: has not answered for 0.3 s"),
-        ("Abort", "ear twin: died (signal 6)"),
-        ("Leave", "ear twin: ended (exit status 3)"),
-        ("Raise", "ear twin: ZeroDivisionError: a b"),
-        ("Text", "ear twin: answered nonsense"),
-        ("Half", "ear twin: "),  # half an answer reads as nonsense or as silence, by what follows it
-        ("Long", "ear twin: answered nonsense"),
-        ("Wrong", "ear twin: answered nonsense"),
-        ("More", "ear twin: answered nonsense"),
-        ("Foreign", "ear twin: answered nonsense"),
+        ("Hang", "recogniser twin: has not answered for 0.3 s"),
+        ("Abort", "recogniser twin: died (signal 6)"),
+        ("Leave", "recogniser twin: ended (exit status 3)"),
+        ("Raise", "recogniser twin: ZeroDivisionError: a b"),
+        ("Text", "recogniser twin: sent an invalid answer"),
+        ("Half", "recogniser twin: "),  # half an answer reads as nonsense or as silence, by what follows it
+        ("Long", "recogniser twin: sent an invalid answer"),
+        ("Wrong", "recogniser twin: sent an invalid answer"),
+        ("More", "recogniser twin: sent an invalid answer"),
+        ("Foreign", "recogniser twin: sent an invalid answer"),
     ],
 )
 def test_every_fault_of_the_child_is_one_line_and_a_restart_mends_it(
@@ -240,7 +240,7 @@ def test_a_new_child_listens_for_what_the_old_one_did(ears: list[RecogniserProce
     ear.listen(("breach",))
     assert ear.pid is not None
     os.kill(ear.pid, signal.SIGKILL)
-    assert until_error(ear) == "ear twin: died (signal 9)"
+    assert until_error(ear) == "recogniser twin: died (signal 9)"
     ear.restart()
     ear.feed(block(9, 0.9))
     heard = ear.poll()[-1]
@@ -271,16 +271,16 @@ def test_what_was_found_before_the_death_still_comes_out(ears: list[RecogniserPr
     os.kill(ear.pid, signal.SIGKILL)
     ear._link.process.join()
     assert len(ear.poll()) == 3
-    assert until_error(ear) == "ear twin: died (signal 9)"
+    assert until_error(ear) == "recogniser twin: died (signal 9)"
 
 
 @pytest.mark.parametrize(
     ("name", "message"),
     [
-        ("refuses", "ear twin: en.yaml: 'breach' is not in the model; expected words that it knows"),
-        ("breaks", "ear twin: RuntimeError: two lines"),
-        ("missing", "ear twin: AttributeError: module "),
-        ("sleeps", "ear twin: was not ready within 2 s"),
+        ("refuses", "recogniser twin: en.yaml: 'breach' is not in the model; expected words that it knows"),
+        ("breaks", "recogniser twin: RuntimeError: two lines"),
+        ("missing", "recogniser twin: AttributeError: module "),
+        ("sleeps", "recogniser twin: was not ready within 2 s"),
     ],
 )
 def test_a_child_that_cannot_start_says_why_in_one_line(name: str, message: str) -> None:

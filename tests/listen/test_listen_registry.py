@@ -21,8 +21,8 @@ def _only_what_is_said_to_be_installed(monkeypatch: pytest.MonkeyPatch) -> None:
     ("reason", "words"),
     [
         ("the package moonshine-voice is not installed", "not installed"),
-        ("moonshine-voice has no tokenizer.bin: it is another version than 0.0.48", "another version"),
-        ("encoder_model.ort of moonshine-voice is damaged, or of another version than 0.0.48", "damaged"),
+        ("moonshine-voice has no tokenizer.bin: it is not version 0.0.48", "not version"),
+        ("encoder_model.ort of moonshine-voice is damaged, or not of version 0.0.48", "damaged"),
     ],
 )
 def test_without_moonshine_the_phonemes_listen_alone_and_one_line_says_why(

@@ -165,9 +165,9 @@ def test_the_result_does_not_depend_on_the_block_size() -> None:
         ("-1 wearer: done", "scene.txt:2: '-1' is not a time"),
         ("nan wearer: done", "scene.txt:2: 'nan' is not a time"),
         ("1 nurse: done", "scene.txt:2: 'nurse' is not a role; expected one of wearer, observer"),
-        ("1 wearer:", "scene.txt:2: '1 wearer:' says no words"),
-        ("1 wearer: ~breach", "scene.txt:2: '1 wearer: ~breach' says no words"),
-        ("1 wearer: bridge ~", "scene.txt:2: '1 wearer: bridge ~' says no words"),
+        ("1 wearer:", "scene.txt:2: '1 wearer:' has no words"),
+        ("1 wearer: ~breach", "scene.txt:2: '1 wearer: ~breach' has no words"),
+        ("1 wearer: bridge ~", "scene.txt:2: '1 wearer: bridge ~' has no words"),
         ("0.5 wearer: done", "scene.txt:2: 0.5 comes after 1"),
     ],
 )

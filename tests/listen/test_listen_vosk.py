@@ -121,7 +121,7 @@ def test_a_command_whose_words_the_model_does_not_know_is_named_with_them() -> N
 
 
 def test_a_folder_without_a_dynamic_graph_is_refused_before_vosk_sees_it(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match="is no Vosk model with a dynamic graph"):
+    with pytest.raises(InputError, match="is not a Vosk model with a dynamic graph"):
         VoskScorer(tmp_path)
 
 
@@ -129,7 +129,7 @@ def test_a_damaged_model_is_refused_in_one_line(tmp_path: Path) -> None:
     korean_model()  # skips where vosk is not installed
     (tmp_path / "graph").mkdir()
     (tmp_path / "graph" / "HCLr.fst").write_bytes(b"nothing")
-    with pytest.raises(EngineError, match="refuses its model"):
+    with pytest.raises(EngineError, match="rejects its model"):
         VoskScorer(tmp_path)
 
 

@@ -86,14 +86,14 @@ def test_a_damaged_model_is_named_by_file_and_fetched_again(home: Path, tmp_path
     vosk_model.get(fetch=source)
     (home / NAME / "README").write_bytes(b"other")
     (home / NAME / "graph" / "HCLr.fst").unlink()
-    assert vosk_model.verify() == ["graph/HCLr.fst: No such file or directory", "README: is not what was fetched"]
+    assert vosk_model.verify() == ["graph/HCLr.fst: No such file or directory", "README: was changed"]
     vosk_model.get(fetch=source)
     assert vosk_model.verify() == []
     assert [path.name for path in home.iterdir()] == [NAME]
 
 
 def test_verifying_what_is_not_there_says_how_to_get_it() -> None:
-    with pytest.raises(InputError, match=r"there is no model \(voicecoach model get\)"):
+    with pytest.raises(InputError, match=r"no model has been fetched \(run voicecoach model get\)"):
         vosk_model.verify()
 
 
@@ -152,7 +152,7 @@ def test_a_damaged_zip_is_refused(tmp_path: Path) -> None:
 
 def test_a_zip_without_a_model_is_refused(tmp_path: Path) -> None:
     path = pack(tmp_path / "m.zip", {"README": b"only"})
-    with pytest.raises(InputError, match="holds no Vosk model"):
+    with pytest.raises(InputError, match="does not hold a Vosk model"):
         vosk_model.get(fetch=from_file(path))
 
 
@@ -291,7 +291,7 @@ def test_a_child_is_told_which_model_to_load(tmp_path: Path, monkeypatch: pytest
     spec = registry.spec("auto", "text", "en.yaml", model=str(named), roles={0: "wearer", 1: "observer"})
     assert (spec.engine, spec.model, spec.roles) == ("vosk", str(named), ((0, "wearer"), (1, "observer")))
     assert registry.spec("phonemes", "text", "en.yaml").model == ""
-    with pytest.raises(InputError, match="'typed' has no sound to listen to"):
+    with pytest.raises(InputError, match="'typed' does not listen to sound"):
         registry.spec("typed", "text", "en.yaml")
 
 
@@ -302,7 +302,7 @@ def test_a_fetch_that_drips_or_does_not_end_is_given_up() -> None:
     bar.update(1000)
     assert told == [(1000, vosk_model.SIZE)]
     clock[0] = vosk_model.WITHIN_S + 1
-    with pytest.raises(OSError, match="took longer than 30 minutes: 2,000 of"):
+    with pytest.raises(OSError, match="took longer than 30 minutes: got 2,000 of"):
         bar.update(1000)
     with pytest.raises(OSError, match="is larger than"):
         vosk_model._Bar(lambda *_: None, lambda: 0.0).update(2 * vosk_model.SIZE)

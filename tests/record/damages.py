@@ -24,7 +24,7 @@ def make(folder: Path, *, finished: bool, steps: int = 24, sound: bool = True) -
     """A record as a session writes it; an open one ends as after a kill, without any farewell."""
     made_with = Manifest("phonemes", "pair", "clips", "gown 1", "en 1", ("wearer", "observer"), {"voicecoach": "0"})
     journal = Journal.create(folder, made_with, COPIES, patience_s=30)
-    clips = ClipKeeper(folder / "audio", "clips", kept=journal.sound, gone=journal.sound_gone)
+    clips = ClipKeeper(folder / "audio", "clips", on_written=journal.sound, on_deleted=journal.sound_gone)
     rng = np.random.default_rng(1)
     journal.write_effects(journal.write(Opened(0, "pair", "phonemes", "clips", True, True)).seq, (Say(0, "Begin."),))
     on: list[str] = []

@@ -99,8 +99,8 @@ def test_no_audio_deletes_what_was_kept_before_and_puts_that_down(tmp_path: Path
     keeper = ClipKeeper(
         tmp_path,
         setting,
-        kept=lambda name, begin, raw: kept.append(name),
-        gone=lambda names, why: gone.append((names, why)),
+        on_written=lambda name, begin, raw: kept.append(name),
+        on_deleted=lambda names, why: gone.append((names, why)),
     )
     feed(keeper, 0, 2 * RATE_HZ)
     keeper.utterance(9_000, 15_000)
@@ -126,7 +126,7 @@ def test_what_is_put_down_of_the_sound_is_what_lies_on_the_disk(tmp_path: Path) 
         assert len(before) == begin  # without a gap
         put_down[name] = before + raw
 
-    keeper = ClipKeeper(tmp_path, "full", kept=kept)
+    keeper = ClipKeeper(tmp_path, "full", on_written=kept)
     feed(keeper, 0, 3 * RATE_HZ)
     keeper.setting = "clips"
     feed(keeper, 3 * RATE_HZ, 2 * RATE_HZ)

@@ -15,12 +15,12 @@ def test_codes_go_with_their_roles() -> None:
 @pytest.mark.parametrize(
     ("given", "said"),
     [
-        (["wearer=Anna"], "'Anna' is no code"),
-        (["wearer=Anna Berg 1"], "is no code"),
-        (["nurse=W07"], "'nurse' is no role"),
-        (["W07"], "'W07' is no role"),
-        (["wearer=W1", "wearer=W2"], "wearer is there twice"),
-        (["wearer=<b>1"], "is no code"),
+        (["wearer=Anna"], "'Anna' is not a code"),
+        (["wearer=Anna Berg 1"], "is not a code"),
+        (["nurse=W07"], "'nurse' is not a role"),
+        (["W07"], "'W07' is not a role"),
+        (["wearer=W1", "wearer=W2"], "wearer is given twice"),
+        (["wearer=<b>1"], "is not a code"),
     ],
 )
 def test_what_is_no_code_is_refused(given: list[str], said: str) -> None:

@@ -43,7 +43,7 @@ def test_each_command_ends_with_the_status_of_the_record_and_says_why(
 ) -> None:
     got, told = call(command, made[status])
     assert got == status
-    words = {DAMAGED: f"Damaged: {FILE}, line ", UNFINISHED: "Unfinished: ", NO_RECORD: "is no record of a session"}
+    words = {DAMAGED: f"Damaged: {FILE}, line ", UNFINISHED: "Unfinished: ", NO_RECORD: "is not a record of a session"}
     assert words.get(status, "") in told
     assert ("Damaged" in told, "Unfinished" in told) == (status == DAMAGED, status == UNFINISHED)
 
@@ -70,9 +70,9 @@ def test_an_archive_is_verified_like_its_folder(made: dict[int, Path], tmp_path:
 def test_an_archive_that_is_none_and_a_code_for_one_are_told_in_one_line(made: dict[int, Path], tmp_path: Path) -> None:
     (tmp_path / "out.zip").write_bytes(b"PK and no more")
     status, told = call("verify", tmp_path / "out.zip")
-    assert (status, len(told.splitlines()), "is no archive of a session" in told) == (NO_RECORD, 1, True)
+    assert (status, len(told.splitlines()), "is not an archive of a session" in told) == (NO_RECORD, 1, True)
     status, told = call("verify", tmp_path / "out.zip", "--code", "000 000 000 000")
-    assert (status, "a code is compared with a folder" in told) == (NO_RECORD, True)
+    assert (status, "a code is checked against a folder" in told) == (NO_RECORD, True)
 
 
 def test_of_several_records_the_worst_counts(made: dict[int, Path]) -> None:
@@ -101,7 +101,7 @@ def test_a_code_that_was_written_down_is_compared(made: dict[int, Path]) -> None
     status, told = call("verify", made[WHOLE], "--code", "000 000 000 000")
     assert (status, "another record" in told) == (DAMAGED, True)
     status, told = call("verify", made[UNFINISHED], "--code", code)
-    assert (status, "cannot be compared" in told) == (DAMAGED, True)
+    assert (status, "cannot be checked" in told) == (DAMAGED, True)
     assert call("verify", made[WHOLE], made[WHOLE], "--code", code)[0] == NO_RECORD
 
 

@@ -41,7 +41,7 @@ def unpack(name: str, root: Path) -> Path:
 def test_a_closed_one_is_whole_and_a_killed_one_unfinished(closed: Path, killed: Path) -> None:
     found = verify(closed)
     assert (found.state, found.findings, found.format) == ("whole", (), 1)
-    assert found.remarks == ("An older record: no seals, and nothing vouches for its sound.",)
+    assert found.remarks == ("This is an older record: it has no seals, and nothing vouches for its sound.",)
     assert found.code() is None
     assert verify(killed).state == "unfinished"
 
@@ -75,7 +75,7 @@ def test_they_run_through_the_machine_of_today(closed: Path, killed: Path) -> No
         done = CliRunner().invoke(main, ["replay", str(folder)])
         assert done.exit_code in {0, 1, 3}, done.output
         if done.exit_code == 1:
-            assert "Another version of the program made this record" in done.output
+            assert "made by another version of the program" in done.output
         machine = machine_of(session)
         state = machine.start()
         for event in session.events:

@@ -31,7 +31,7 @@ if folder.exists():
     journal.write(Reopened(0, 1.0, "killed"))
 else:
     journal = Journal.create(folder, Manifest("phonemes", "solo", "full", "p", "g"), {})
-keeper = ClipKeeper(folder / "audio", "full", kept=journal.sound, gone=journal.sound_gone)
+keeper = ClipKeeper(folder / "audio", "full", on_written=journal.sound, on_deleted=journal.sound_gone)
 start = int(sys.argv[2])
 for n in range(start, start + 100000):
     keeper.feed(Block(n * 800, np.full((800, 1), 0.1, np.float32), np.zeros(800, np.float32)))

@@ -113,7 +113,7 @@ def test_a_folder_that_is_taken_away_goes_on_elsewhere_with_all_its_lines(
     session = read(run.journal.folder)
     assert session.broken_at is None
     assert [event.at for event in session.events] == list(range(100, 700, 100))
-    assert "it goes on in" in str(session.gaps[0].data["why"])
+    assert "it continues in" in str(session.gaps[0].data["why"])
 
 
 def test_clips_go_where_the_record_goes_on_and_those_deleted_are_gone_in_both_places(
@@ -121,7 +121,7 @@ def test_clips_go_where_the_record_goes_on_and_those_deleted_are_gone_in_both_pl
 ) -> None:
     folder = tmp_path / "records" / "s"
     run = Writing(folder, made_with)
-    clips = ClipKeeper(run.journal.audio, "clips", kept=run.journal.sound, gone=run.journal.sound_gone)
+    clips = ClipKeeper(run.journal.audio, "clips", on_written=run.journal.sound, on_deleted=run.journal.sound_gone)
 
     def speak() -> None:
         at = run.at + RATE_HZ

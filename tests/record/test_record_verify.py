@@ -40,12 +40,12 @@ def test_a_finished_record_is_whole_and_an_open_one_unfinished(finished: Path, u
     assert (still.state, still.status, still.findings) == ("unfinished", 3, ())
     assert 0 < still.sealed_to <= still.lines
     assert "no" not in next(whole.sentences())
-    assert "without an end mark" in next(still.sentences())
+    assert "no end mark" in next(still.sentences())
 
 
 def test_what_is_no_record_is_told_apart_from_a_damaged_one(finished: Path, tmp_path: Path) -> None:
     for place in (tmp_path, tmp_path / "nowhere", finished / FILE):
-        with pytest.raises(RecordError, match="is no record"):
+        with pytest.raises(RecordError, match="is not a record"):
             verify(place)
     folder = copy(finished, tmp_path)
     (folder / "manifest.json").unlink()
@@ -114,7 +114,7 @@ def test_a_chain_made_anew_does_not_fit_the_seals(finished: Path, tmp_path: Path
     folder = without_witnesses(copy(finished, tmp_path))
     (folder / "worn.json").unlink()
     reseal(folder, lambda raw: raw.replace(b'"phrase":"done"', b'"phrase":"dune"', 1))
-    assert any("a seal that its key did not make" in finding.what for finding in verify(folder).findings)
+    assert any("a seal made with another key" in finding.what for finding in verify(folder).findings)
 
 
 def test_a_tail_cut_off_behind_a_seal_is_seen_by_the_folder_alone(finished: Path, tmp_path: Path) -> None:
@@ -141,7 +141,7 @@ def test_another_key_than_that_of_the_manifest_is_seen(finished: Path, tmp_path:
     (folder / FILE).write_bytes(made)
     found = verify(folder)
     assert found.state == "damaged"
-    assert "a seal that its key did not make" in found.findings[0].what
+    assert "a seal made with another key" in found.findings[0].what
 
 
 def test_a_chain_made_anew_without_any_seal_is_seen(finished: Path, tmp_path: Path) -> None:
@@ -172,7 +172,7 @@ def test_who_takes_the_key_of_a_running_session_cannot_change_what_is_sealed(tmp
         made += line
     (folder / FILE).write_bytes(made)
     found = verify(without_witnesses(folder))
-    assert "a seal that its key did not make" in found.findings[0].what
+    assert "a seal made with another key" in found.findings[0].what
     seed = sealer.state
     assert not any(Sealer(seed).public() == json.loads(raw).get("next") for raw in raws[:at])
 
@@ -202,7 +202,7 @@ def test_a_record_written_wholly_anew_has_another_code(finished: Path, tmp_path:
     assert len(code) == 15
     assert code_differs(verify(finished), code) == ""
     assert code_differs(verify(finished), code.replace(" ", "-")) == ""
-    assert code_differs(found, code) == "The code is that of another record."
+    assert code_differs(found, code) == "The code belongs to another record."
     changed = code[:-1] + str((int(code[-1]) + 1) % 10)
     assert "group 4 of 4" in code_differs(verify(finished), changed)
     assert "has 3 digits, not 12" in code_differs(verify(finished), "1 2 3")
@@ -217,7 +217,7 @@ def test_a_silenced_clip_is_named(finished: Path, tmp_path: Path) -> None:
     clip.write_bytes(raw)
     assert verify(folder).state == "whole"
     (folder / "audio" / "clip-9-9.wav").write_bytes(raw)
-    assert "no line speaks of" in verify(folder).findings[0].what
+    assert "not mentioned by any line" in verify(folder).findings[0].what
 
 
 def test_going_on_after_a_kill_keeps_the_seals_together(tmp_path: Path) -> None:

@@ -1,4 +1,4 @@
-"""What several commands share: options, the caution, and how rows are shown."""
+"""Shared by several commands: options, the caution, and printing rows."""
 
 from __future__ import annotations
 
@@ -15,12 +15,12 @@ CAUTION = (
     "Training only."
 )
 Json = Annotated[bool, typer.Option("--json", help="Print JSON.")]
-ModelOption = Annotated[str | None, typer.Option(help="Folder of a Vosk model.")]
-GrammarOption = Annotated[str, typer.Option(help="A grammar by name or file.")]
+ModelOption = Annotated[str | None, typer.Option(help="The folder of a Vosk model.")]
+GrammarOption = Annotated[str, typer.Option(help="A grammar, by name or file.")]
 
 
 def show(rows: list[dict[str, Any]], as_json: bool) -> None:
-    """Rows of one kind, as a table or as JSON."""
+    """Print rows of one kind as a table or as JSON."""
     if as_json:
         typer.echo(json.dumps(rows, ensure_ascii=False, indent=1))
         return

@@ -18,8 +18,8 @@ app = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
 
 @app.command(name="demo")
 def demo_command(
-    seed: Annotated[int, typer.Option(help="Another seed, another wearer.")] = 3,
-    out: Annotated[Path | None, typer.Option(help="Where the record is kept.")] = None,
+    seed: Annotated[int, typer.Option(help="Another seed gives another wearer.")] = 3,
+    out: Annotated[Path | None, typer.Option(help="Folder for the record.")] = None,
     engine: EngineOption = registry.AUTO,
     model: ModelOption = None,
     aloud: Annotated[bool, typer.Option("--aloud", help="Play the conversation on the sound card afterwards.")] = False,

@@ -23,7 +23,7 @@ app = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
 model_app = typer.Typer(no_args_is_help=True, help="The larger recogniser's model: fetch it, find it, verify it.")
 app.add_typer(model_app, name="model")
 
-EngineOption = Annotated[str, typer.Option(help=f"Which ear: {', '.join(registry.NAMES)}.")]
+EngineOption = Annotated[str, typer.Option(help=f"Recogniser: {', '.join(registry.NAMES)}.")]
 
 
 @app.command(name="hear")
@@ -34,7 +34,7 @@ def hear_command(
     model: ModelOption = None,
     as_json: Json = False,
 ) -> None:
-    """Print what the recogniser makes of recordings, with all phrases live."""
+    """Print what the recogniser makes of recordings, listening for every command."""
     failed = False
     spoken, text = library.load_grammar(grammar)
     chosen = registry.choose(engine, model, spoken.language)
@@ -66,7 +66,7 @@ def _utterance(utterance: hear.HeardUtterance, as_json: bool) -> str:
 
 @app.command(name="engines")
 def engines_command(model: ModelOption = None, as_json: Json = False) -> None:
-    """List the recognisers that can run here, and what the others need."""
+    """List the recognisers, whether each can run here, and what it needs if not."""
     states = registry.engines(model)
     rows = [{"name": s.name, "runs": s.can_run, "detail": s.detail, "mend": s.mend} for s in states]
     show(rows, as_json)
@@ -80,7 +80,7 @@ def devices(as_json: Json = False) -> None:
         for d in live.devices()
     ]
     if not rows:
-        raise AudioError("there is no sound device", mend="plug in a headset, or run with --input or --typed")
+        raise AudioError("no sound device was found", mend="plug in a headset, or run with --input or --typed")
     show(rows, as_json)
     if not as_json:
         typer.echo(f"driver: {drivers.describe()}")
@@ -97,7 +97,7 @@ def get() -> None:
 
 @model_app.command()
 def where() -> None:
-    """Print where the model is, or would be."""
+    """Print where the model is, or where it would be put."""
     typer.echo(str(models.find() or models.where()))
 
 
@@ -109,4 +109,4 @@ def verify() -> None:
         say_error(fault)
     if faults:
         raise typer.Exit(UNUSABLE)
-    typer.echo("the model is as it was published")
+    typer.echo("the model matches its published digest")

@@ -1,4 +1,4 @@
-"""Commands that write a record for other programs. Arguments in, exit codes out."""
+"""Commands that export a record for other programs. Arguments in, exit codes out."""
 
 from __future__ import annotations
 
@@ -23,8 +23,8 @@ from voicecoach.record.read import Session, read
 app = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
 
 
-class Form(StrEnum):
-    """Forms that a record can be written in."""
+class ExportFormat(StrEnum):
+    """The formats a record can be exported in."""
 
     CSV = "csv"
     JSON = "json"
@@ -35,29 +35,31 @@ class Form(StrEnum):
 
 
 ENDINGS = {
-    ".csv": Form.CSV,
-    ".json": Form.JSON,
-    ".vtt": Form.CAPTIONS,
-    ".ics": Form.CALENDAR,
-    ".parquet": Form.PARQUET,
+    ".csv": ExportFormat.CSV,
+    ".json": ExportFormat.JSON,
+    ".vtt": ExportFormat.CAPTIONS,
+    ".ics": ExportFormat.CALENDAR,
+    ".parquet": ExportFormat.PARQUET,
 }
-WRITERS: dict[Form, Callable[[Session, bool], str]] = {
-    Form.CSV: lambda session, only: to_csv(session, incidents_only=only),
-    Form.JSON: lambda session, only: to_json(session, incidents_only=only),
-    Form.FHIR: lambda session, only: to_fhir(session, incidents_only=only),
-    Form.CAPTIONS: lambda session, only: to_webvtt(session, incidents_only=only),
-    Form.CALENDAR: lambda session, _: to_icalendar(session),  # it has incidents only
+WRITERS: dict[ExportFormat, Callable[[Session, bool], str]] = {
+    ExportFormat.CSV: lambda session, only: to_csv(session, incidents_only=only),
+    ExportFormat.JSON: lambda session, only: to_json(session, incidents_only=only),
+    ExportFormat.FHIR: lambda session, only: to_fhir(session, incidents_only=only),
+    ExportFormat.CAPTIONS: lambda session, only: to_webvtt(session, incidents_only=only),
+    ExportFormat.CALENDAR: lambda session, _: to_icalendar(session),  # it holds incidents only
 }
 
 
 @app.command()
 def export(
     folder: Annotated[Path | None, typer.Argument(help="A session's folder.")] = None,
-    target: Annotated[Path | None, typer.Argument(help="A file to write (for parquet a folder).")] = None,
-    form: Annotated[Form | None, typer.Option("--as", help="Its form; by default from the file's ending.")] = None,
+    target: Annotated[Path | None, typer.Argument(help="The file to write (for Parquet, a folder).")] = None,
+    form: Annotated[
+        ExportFormat | None, typer.Option("--as", help="The format; by default, from the file's extension.")
+    ] = None,
     incidents_only: Annotated[bool, typer.Option("--incidents-only", help="Only the incidents.")] = False,
     key: Annotated[Path | None, typer.Option(help="The key file of an encrypted record.")] = None,
-    show_schema: Annotated[bool, typer.Option("--schema", help="Print the form of the JSON.")] = False,
+    show_schema: Annotated[bool, typer.Option("--schema", help="Print a JSON Schema of the JSON export.")] = False,
 ) -> None:
     """Write a record as CSV, JSON, FHIR R4, captions (WebVTT), follow-up calendar (iCalendar) or Parquet."""
     if show_schema:
@@ -65,11 +67,11 @@ def export(
         return
     if folder is None or target is None:
         raise InputError("a session's folder and a file to write are needed", expected="voicecoach export FOLDER FILE")
-    chosen = form or (Form.FHIR if target.name.endswith(".fhir.json") else ENDINGS.get(target.suffix.lower()))
+    chosen = form or (ExportFormat.FHIR if target.name.endswith(".fhir.json") else ENDINGS.get(target.suffix.lower()))
     if chosen is None:
         endings = ", ".join((*ENDINGS, ".fhir.json"))
-        raise InputError("has no ending that tells a form", where=str(target), expected=f"one of {endings}, or --as")
-    if chosen is Form.PARQUET:
+        raise InputError("has no known file extension", where=str(target), expected=f"one of {endings}, or --as")
+    if chosen is ExportFormat.PARQUET:
         with Store() as store:
             store.update([folder], key=read_key(key))
             for path in store.to_parquet(target, incidents_only=incidents_only):
@@ -87,7 +89,7 @@ def export(
 @app.command(name="deidentify")
 def deidentify_command(
     folder: Annotated[Path, typer.Argument(help="A session's folder.")],
-    target: Annotated[Path, typer.Argument(help="A new folder for the copy.")],
+    target: Annotated[Path, typer.Argument(help="The new folder for the copy.")],
     key: Annotated[Path | None, typer.Option(help="The key file of an encrypted record.")] = None,
 ) -> None:
     """Write a copy without voice, codes, room and the site's words, with times shifted by a secret amount."""

@@ -1,4 +1,4 @@
-"""The outermost edge: whatever happens inside a command, a person gets one line and the shell an exit status."""
+"""The outermost edge: whatever goes wrong in a command, a person reads one line and the shell gets an exit status."""
 
 from __future__ import annotations
 
@@ -32,7 +32,9 @@ class Guarded(TyperGroup):
             return super().invoke(ctx)
 
     def resolve_command(self, ctx: Any, args: list[str]) -> Any:
-        """Find the command and load it. From then on Ctrl-C is an exception: there may be something to put away."""
+        """Find the command and load it. From then on Ctrl-C is an exception, because there may be something to clean
+        up.
+        """
         found = super().resolve_command(ctx, args)
         if threading.current_thread() is threading.main_thread():
             signal.signal(signal.SIGINT, signal.default_int_handler)
@@ -40,7 +42,7 @@ class Guarded(TyperGroup):
 
 
 def say_error(text: str) -> None:
-    """Print one line on the error stream; if that takes nothing, never mind."""
+    """Print one line on the error stream; a stream that cannot be written is ignored."""
     with contextlib.suppress(OSError, ValueError):
         Console(stderr=True).print(f"[bold red]error[/] {escape(text)}", soft_wrap=True, highlight=False)
 
@@ -70,7 +72,7 @@ def line(error: Exception) -> str:
     if isinstance(error, VoicecoachError):
         return error.line()
     if isinstance(error, MemoryError):
-        return "there is not enough memory; expected some 500 MB (end other programs, or raise the limit)"
+        return "not enough memory; expected about 500 MB (close other programs, or raise the limit)"
     if isinstance(error, OSError) and error.strerror:
         if error.filename is None and error.errno in {errno.ENOSPC, errno.EIO, errno.EBADF}:
             return f"the output cannot be written: {error.strerror}"
@@ -81,7 +83,7 @@ def line(error: Exception) -> str:
         place = f"{Path(trace.tb_frame.f_code.co_filename).name}:{trace.tb_lineno}"
         trace = trace.tb_next
     what = " ".join(f"{type(error).__name__}: {error}".split())
-    return f"this was not foreseen: {what[:300]} ({place}); please report it"
+    return f"unexpected error: {what[:300]} ({place}); please report it"
 
 
 def silence_stdout(*, only_if_broken: bool = False) -> None:

@@ -1,4 +1,4 @@
-"""The commands. Each one's file is loaded when the command is called, so that a session starts soon."""
+"""The commands. A command's module is imported only when it is called, so that a session starts quickly."""
 
 from __future__ import annotations
 
@@ -23,18 +23,18 @@ COMMANDS = {
     "new-key": "record",
     "replay": "replay", "review": "review", "export": "export", "deidentify": "export", "help": "topics",
 }  # fmt: skip
-"""Command -> its file in this folder."""
+"""Command -> its module in this package."""
 
 
 class Commands(Guarded):
-    """The commands, loaded when called."""
+    """The commands, imported when called."""
 
-    def list_commands(self, ctx: Any) -> list[str]:  # noqa: ARG002 a group's methods take it
-        """Their names."""
+    def list_commands(self, ctx: Any) -> list[str]:  # noqa: ARG002 part of the interface
+        """Their names, in the order of the help text."""
         return list(COMMANDS)
 
     def get_command(self, ctx: Any, cmd_name: str) -> Any:
-        """The command; for an unknown name all are loaded, so that a similar one can be suggested."""
+        """The command; an unknown name imports all of them, so that a similar one can be suggested."""
         for name in (cmd_name,) if cmd_name in COMMANDS else COMMANDS:
             if name not in self.commands:
                 group = get_group(importlib.import_module(f"voicecoach.cli.{COMMANDS[name]}").app)
@@ -47,7 +47,7 @@ main = typer.Typer(
     add_completion=False,
     no_args_is_help=True,
     pretty_exceptions_enable=False,
-    help=f"Reads the steps of dressing and undressing aloud and listens for spoken answers. {CAUTION}",
+    help=f"Reads steps of donning and doffing aloud and listens for spoken answers. {CAUTION}",
 )
 
 

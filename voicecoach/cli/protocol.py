@@ -1,4 +1,4 @@
-"""Commands about protocols: check, new, diff, card, schema. Arguments in, exit codes out."""
+"""Commands about protocols: check, new, diff, card, schema, rules. Arguments in, exit codes out."""
 
 from __future__ import annotations
 
@@ -52,42 +52,46 @@ def read_protocol(name: str) -> Protocol:
 def check(
     protocol: Annotated[str, typer.Argument(help="A protocol file, or a name from the library.")],
     explain: Annotated[str, typer.Option(help="Say what the model believes before and after this step.")] = "",
-    slips: Annotated[bool, typer.Option("--slips", help="Rank what single slips and pairs of them cost.")] = False,
-    as_json: Annotated[bool, typer.Option("--json", help="Everything that was found, as JSON.")] = False,
-    svg: Annotated[Path | None, typer.Option(help="Draw what slips cost into this file.")] = None,
-    grammar: Annotated[str, typer.Option(help="The words that its session would use.")] = "en",
-    aloud: Annotated[bool, typer.Option("--aloud", help="Only: no sentence may sound like an answer.")] = False,
-    two: Annotated[bool, typer.Option("--two", help="Every two things that go wrong, not only every one.")] = False,
-    full: Annotated[bool, typer.Option("--full", help="Everything that was found, as text.")] = False,
-    rests: Annotated[bool, typer.Option("--rests", help="Every belief that the proof rests on.")] = False,
-    mend: Annotated[bool, typer.Option("--repair", help="The smallest change that closes the first route.")] = False,
-    csv_file: Annotated[Path | None, typer.Option("--csv", help="Write every slip, its effect and detection.")] = None,
-    html: Annotated[Path | None, typer.Option(help="Write the same as a page, with the picture.")] = None,
+    slips: Annotated[
+        bool, typer.Option("--slips", help="Rank single slips, and pairs of them, by what they cost.")
+    ] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print all findings as JSON.")] = False,
+    svg: Annotated[Path | None, typer.Option(help="Draw a chart of what slips cost into this SVG file.")] = None,
+    grammar: Annotated[str, typer.Option(help="The grammar its session would use, by name or file.")] = "en",
+    aloud: Annotated[bool, typer.Option("--aloud", help="Only check that no sentence sounds like an answer.")] = False,
+    two: Annotated[bool, typer.Option("--two", help="Try every two things going wrong, not only each alone.")] = False,
+    full: Annotated[bool, typer.Option("--full", help="Print all findings as text.")] = False,
+    rests: Annotated[bool, typer.Option("--rests", help="Print every assumption that the proof rests on.")] = False,
+    mend: Annotated[
+        bool, typer.Option("--repair", help="Print the smallest change that closes the first route.")
+    ] = False,
+    csv_file: Annotated[Path | None, typer.Option("--csv", help="Write slips, effects and detection as CSV.")] = None,
+    html: Annotated[Path | None, typer.Option(help="Write the same as an HTML page, with the chart.")] = None,
 ) -> None:
-    """Look for routes by which contamination arrives where it may not; exit 1 with the shortest of them."""
+    """Look for routes by which contamination reaches what it must not; exit 1 and show the shortest one."""
     setup, _ = options.load_setup(protocol, grammar)
     read = setup.protocol
     if aloud:
         count = author_check.check_aloud(protocol, grammar, "", Console(stderr=True))
-        typer.echo(f"{read.name}: {count} sentences heard; none is taken for a command that is live while it sounds.")
+        typer.echo(f"{read.name}: {count} sentences heard; none is taken for a command listened for then.")
         return
     if explain:
-        told = verdict.explain(read, explain)
-        if told is None:
+        explanation = verdict.explain(read, explain)
+        if explanation is None:
             raise InputError(f"has no step {explain!r}", where=read.file, expected="the name of a step")
-        typer.echo(told)
+        typer.echo(explanation)
         return
     report = verdict.prove(read, 2 if two else 1, setup.grammar.language)
     plain = not (as_json or slips) and (mend or rests or full)
     if plain:
-        typer.echo(_told(report, mend=mend, rests=rests))
+        typer.echo(_unranked(report, mend=mend, rests=rests))
     if not plain or svg or csv_file or html:
         _ranked(report, _Wanted(as_json, slips, plain, svg, csv_file, html))
     sys.exit(0 if report.good else FOUND)
 
 
-def _told(report: verdict.Verdict, *, mend: bool, rests: bool) -> str:
-    """What needs no ranking: the smallest repair, the beliefs, or everything that was found."""
+def _unranked(report: verdict.Verdict, *, mend: bool, rests: bool) -> str:
+    """What needs no ranking: the smallest repair, the assumptions, or all findings."""
     if mend:
         return _repair(report)
     if rests:
@@ -96,25 +100,24 @@ def _told(report: verdict.Verdict, *, mend: bool, rests: bool) -> str:
 
 
 class _Wanted(NamedTuple):
-    """What of the ranking is wanted: as JSON, as text, not at all (`told`), and in which files."""
+    """Which outputs of the ranking are wanted: as JSON, as text, none (`printed`, when other text was), and files."""
 
     as_json: bool
     slips: bool
-    told: bool
+    printed: bool
     svg: Path | None
     csv: Path | None
     html: Path | None
 
 
 def _ranked(report: verdict.Verdict, wanted: _Wanted) -> None:
-    """All that needs the ranking of slips, which costs more than the walk of a small protocol."""
+    """Everything that needs the ranking of slips, which takes longer than walking a small protocol."""
     read, paths = report.protocol, SlipPaths(report.protocol)
     ranking = rank.rank(read, paths=paths)
     modes = detection.modes_of(read, ranking, paths)
-    beliefs = (
-        assumptions.assumptions(read) if wanted.html or not (wanted.as_json or wanted.slips or wanted.told) else ()
-    )
-    if wanted.told:
+    needs_beliefs = wanted.html or not (wanted.as_json or wanted.slips or wanted.printed)
+    beliefs = assumptions.assumptions(read) if needs_beliefs else ()
+    if wanted.printed:
         pass
     elif wanted.as_json:
         typer.echo(json.dumps({**verdict.as_json(report), "ranking": slips_text.as_json(ranking)}, indent=1))
@@ -133,7 +136,7 @@ def _ranked(report: verdict.Verdict, wanted: _Wanted) -> None:
 
 
 def _repair(report: verdict.Verdict) -> str:
-    """The repair of the shortest way found, as text."""
+    """A repair for the shortest route found, as text."""
     if not report.explored.counters:
         return "No route was found: there is nothing to repair."
     found = repair.repair(report.protocol, report.explored.counters[0])
@@ -144,9 +147,9 @@ def _repair(report: verdict.Verdict) -> str:
 def new(
     name: Annotated[str, typer.Argument(help="Its name: lower-case words joined by '-'.")],
     title: Annotated[str, typer.Option(help="Its title, as people say it.")] = "",
-    out: Annotated[Path | None, typer.Option(help="The file to write; without it, the text is printed.")] = None,
+    out: Annotated[Path | None, typer.Option(help="The file to write; printed if left out.")] = None,
 ) -> None:
-    """Write a protocol to start from; it loads and passes the check."""
+    """Write a new protocol to start from; it loads and passes the check."""
     template = resources.files("voicecoach.protocol").joinpath("skeleton.yaml").read_text(encoding="utf-8")
     _write(difference.skeleton(template, name, title), out)
 
@@ -165,15 +168,15 @@ def diff(
 @app.command()
 def card(
     protocol: Annotated[str, typer.Argument(help="A protocol file, or a name from the library.")],
-    out: Annotated[Path | None, typer.Option(help="The file to write; without it, the page is printed.")] = None,
+    out: Annotated[Path | None, typer.Option(help="The file to write; printed if left out.")] = None,
 ) -> None:
-    """Print a protocol as one page of paper (HTML), for when the machine fails."""
+    """Print a protocol as a sheet of paper (HTML), for when the machine fails."""
     _write(printed_card.card(read_protocol(protocol)), out)
 
 
 @app.command()
 def schema(
-    out: Annotated[Path | None, typer.Option(help="The file to write; without it, the text is printed.")] = None,
+    out: Annotated[Path | None, typer.Option(help="The file to write; printed if left out.")] = None,
 ) -> None:
     """Print a JSON Schema of protocol files for editors."""
     _write(json.dumps(schemas.schema(), indent=1), out)

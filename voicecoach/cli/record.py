@@ -1,4 +1,4 @@
-"""Commands about records, for a trainer: timeline, report, verify, pack, salvage. Arguments in, exit codes out."""
+"""Commands about records: timeline, report, verify, pack, salvage, new-key. Arguments in, exit codes out."""
 
 from __future__ import annotations
 
@@ -42,12 +42,12 @@ def machine_of(session: Session) -> Machine:
 @app.command()
 def timeline(
     folder: Folder,
-    svg: Annotated[Path | None, typer.Option(help="Draw it into this file.")] = None,
-    csv: Annotated[Path | None, typer.Option(help="Write it as a table.")] = None,
+    svg: Annotated[Path | None, typer.Option(help="Also draw it into this SVG file.")] = None,
+    csv: Annotated[Path | None, typer.Option(help="Also write it to this CSV file.")] = None,
     incidents_only: IncidentsOnly = False,
     key: Key = None,
 ) -> None:
-    """Show who said what, and what was heard and decided, when."""
+    """Show who said what, what was heard and what was decided, with times."""
     if svg is not None and incidents_only:
         raise InputError("draws the whole session", where="--svg", mend="leave out --incidents-only")
     session, status = read_record(folder, key)
@@ -60,14 +60,14 @@ def timeline(
 @app.command(name="report")
 def report_command(
     folder: Folder,
-    html: Annotated[Path | None, typer.Option(help="Write it as a page that opens in any browser.")] = None,
+    html: Annotated[Path | None, typer.Option(help="Write it as a page for any browser.")] = None,
     incidents_only: IncidentsOnly = False,
     sound: Annotated[
-        SoundPlace, typer.Option(help="Sound in the page, beside it in a folder, or none.")
+        SoundPlace, typer.Option(help="Sound in the page, in a folder beside it, or none.")
     ] = SoundPlace.AUTO,
     key: Key = None,
 ) -> None:
-    """Write the debrief: incidents and what is owed, three things to coach, times, timeline, words with their sound."""
+    """Print or write the debrief: incidents and what is owed, three things to coach, times, and words with sound."""
     session, status = read_record(folder, key)
     if html is None:
         typer.echo(printable(report.text(session, incidents_only=incidents_only)), nl=False)
@@ -81,8 +81,8 @@ def report_command(
 
 
 @app.command()
-def pack(folder: Folder, target: Annotated[Path, typer.Argument(help="A zip file to make.")]) -> None:
-    """Pack a record, without its sound, into one file with digests."""
+def pack(folder: Folder, target: Annotated[Path, typer.Argument(help="The zip file to create.")]) -> None:
+    """Pack a record, without its sound, into one file with its digests."""
     status = _look(folder)
     archive.pack(folder, target)
     typer.echo(str(target))
@@ -91,28 +91,28 @@ def pack(folder: Folder, target: Annotated[Path, typer.Argument(help="A zip file
 
 @app.command(name="salvage")
 def salvage_command(
-    folder: Folder, new: Annotated[Path, typer.Argument(help="A folder to make.")], key: Key = None
+    folder: Folder, new: Annotated[Path, typer.Argument(help="The new folder to create.")], key: Key = None
 ) -> None:
     """Copy what can be read of a damaged record, and name what cannot. Exit status 1 if anything is missing."""
     made = salvage(folder, new, read_key(key))
     for sentence in made.missing:
         typer.echo(printable(f"missing: {sentence}"))
-    typer.echo(f"{made.kept} lines were kept in {made.folder}")
+    typer.echo(f"{made.kept} lines were copied to {made.folder}")
     end(DAMAGED if made.missing else 0)
 
 
 @app.command(name="new-key")
-def new_key_command(file: Annotated[Path, typer.Argument(help="The key file to make.")]) -> None:
-    """Make a key that encrypts records; without it nobody can read them again."""
+def new_key_command(file: Annotated[Path, typer.Argument(help="The key file to create.")]) -> None:
+    """Create a key that encrypts records; without it nobody can read them again."""
     new_key(file)
-    typer.echo(f"{file}: keep a copy in another place; who has it reads the records, who loses it never will")
+    typer.echo(f"{file}: keep a copy elsewhere; whoever has it can read the records, and without it nobody can")
 
 
 @app.command()
 def verify(
-    folders: Annotated[list[Path], typer.Argument(help="Sessions' folders, or archives of them.")],
+    folders: Annotated[list[Path], typer.Argument(help="Folders or archives of sessions.")],
     code: Annotated[str, typer.Option(help="The twelve digits written down at the end of the session.")] = "",
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON, an object a line.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON, one object per line.")] = False,
 ) -> None:
     """Check whether records are as they were written.
 
@@ -124,7 +124,7 @@ def verify(
     for folder in folders:
         if folder.is_file():
             if code:
-                raise InputError("a code is compared with a folder", where=str(folder))
+                raise InputError("is an archive; a code is checked against a folder", where=str(folder))
             statuses.append(_archive(folder, as_json=as_json))
             continue
         try:
@@ -143,7 +143,7 @@ def verify(
 
 
 def _archive(file: Path, *, as_json: bool) -> int:
-    """Say what an archive of a record is, and its exit status."""
+    """Print the state of an archive; its exit status."""
     try:
         found = archive.verify(file)
     except InputError as error:
@@ -151,12 +151,12 @@ def _archive(file: Path, *, as_json: bool) -> int:
         return UNUSABLE
     state: verifying.RecordState = "damaged" if found.wrong else "whole" if found.ended else "unfinished"
     if as_json:
-        told = {"archive": str(file), "state": state, "lines": found.lines, "wrong": list(found.wrong)}
-        typer.echo(json.dumps(told))
+        row = {"archive": str(file), "state": state, "lines": found.lines, "wrong": list(found.wrong)}
+        typer.echo(json.dumps(row))
     else:
         first = {
-            "whole": f"Whole: {found.lines} lines, with the end mark. Its sound is not in an archive.",
-            "unfinished": f"Unfinished: {found.lines} lines hold, without an end mark.",
+            "whole": f"Whole: {found.lines} lines, with the end mark. An archive holds no sound.",
+            "unfinished": f"Unfinished: {found.lines} good lines, but no end mark.",
             "damaged": "Damaged: " + " ".join(found.wrong),
         }
         typer.echo(printable(f"{file}: {first[state]}"))
@@ -210,7 +210,7 @@ def _write(path: Path | None, text: str) -> None:
 
 
 def _write_folder(folder: Path, files: Mapping[str, bytes]) -> None:
-    """Write sounds beside a page; those of an earlier page of the same name do not get in the way."""
+    """Write sounds into a folder beside a page, over those of an earlier page of the same name."""
     try:
         folder.mkdir(mode=0o700, exist_ok=True)
         for name, data in files.items():

@@ -27,18 +27,18 @@ app = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
 
 @app.command(name="replay")
 def replay_command(
-    folders: Annotated[list[Path], typer.Argument(help="A session's folder; with --hear, or folders of sessions.")],
+    folders: Annotated[list[Path], typer.Argument(help="A session's folder; with --hear, also folders of sessions.")],
     aloud: Annotated[bool, typer.Option("--aloud", help="Play its sound, with the prompts.")] = False,
-    begin: Annotated[str, typer.Option("--from", help="Begin at this moment, as m:ss.")] = "0",
+    begin: Annotated[str, typer.Option("--from", help="With --aloud: start at this time, as m:ss.")] = "0",
     wav: Annotated[Path | None, typer.Option(help="With --aloud: write the sound here instead of playing it.")] = None,
-    hear: Annotated[str, typer.Option(help="Hear the kept sound again with this ear (vosk, phonemes).")] = "",
+    hear: Annotated[str, typer.Option(help="Run the kept sound through this recogniser.")] = "",
     grammar: Annotated[str, typer.Option(help="With --hear: another grammar, by name or file.")] = "",
-    floor: Annotated[float, typer.Option(help="With --hear: raise every floor by this; below 0 takes more.")] = 0.0,
+    floor: Annotated[float, typer.Option(help="With --hear: raise every floor by this; below 0 accepts more.")] = 0.0,
     model: Annotated[str | None, typer.Option(help="With --hear: folder of a Vosk model.")] = None,
-    cluster: Annotated[str, typer.Option(help="With --hear: the scheduler of a Dask cluster.")] = "",
+    cluster: Annotated[str, typer.Option(help="With --hear: the address of a Dask scheduler.")] = "",
     key: Key = None,
 ) -> None:
-    """Run the recorded events again and compare every effect; or play the sound; or have another recogniser hear it."""
+    """Run the recorded events again and compare every effect; or play the sound; or try another recogniser on it."""
     if hear:
         words, text = library.load_grammar(grammar) if grammar else (None, "")
         chosen = rehear.Ear(hear, text, f"{words.name}.yaml" if words else "", model, floor)
@@ -46,12 +46,12 @@ def replay_command(
         return
     if grammar or floor or model is not None or cluster:
         raise InputError(
-            "--grammar, --floor, --model and --cluster go with --hear", where="replay", expected="--hear ENGINE"
+            "--grammar, --floor, --model and --cluster need --hear", where="replay", expected="--hear ENGINE"
         )
     if len(folders) > 1:
-        raise InputError("several folders go with --hear only", where=str(folders[1]), expected="one session's folder")
+        raise InputError("only --hear takes several folders", where=str(folders[1]), expected="one session's folder")
     if (wav is not None or begin != "0") and not aloud:
-        raise InputError("--from and --wav go with --aloud", where="replay", expected="--aloud")
+        raise InputError("--from and --wav need --aloud", where="replay", expected="--aloud")
     session, status = read_record(folders[0], key)
     if aloud:
         _play(session, aloud_sound.moment_s(begin), wav)
@@ -66,7 +66,7 @@ def _compare(session: Session) -> None:
     if not result.same:
         typer.echo(printable(str(result.difference)))
         if session.manifest.versions.get("machine") != library.machine_digest():
-            typer.echo("Another version of the program made this record: it may have chosen other words.")
+            typer.echo("This record was made by another version of the program, which may have chosen other words.")
         raise typer.Exit(DIFFERS)
 
 
@@ -82,7 +82,7 @@ def _play(session: Session, from_s: float, wav: Path | None) -> None:
                 player.play(sound.samples, on_progress=lambda done_s, all_s: on_progress(round(done_s), round(all_s)))
             return
         except AudioError as error:
-            typer.echo(f"note: {error.line()}: written to a file instead", err=True)
+            typer.echo(f"note: {error.line()}; writing a file instead", err=True)
             wav = session.folder.with_name(f"{session.folder.name}.replay.wav")
     try:
         write_wav(wav, sound.samples)
@@ -90,7 +90,7 @@ def _play(session: Session, from_s: float, wav: Path | None) -> None:
         raise InputError(f"cannot be written: {error.strerror}", where=str(wav)) from None
     typer.echo(str(wav))
     for sound_s, session_s in sound.marks:
-        typer.echo(f"  {clock(sound_s)} of the file is {clock(session_s)} of the session")
+        typer.echo(f"  {clock(sound_s)} in the file is {clock(session_s)} in the session")
 
 
 def _hear(folders: list[Path], chosen: rehear.Ear, key: Path | None, cluster: str) -> None:
@@ -99,7 +99,7 @@ def _hear(folders: list[Path], chosen: rehear.Ear, key: Path | None, cluster: st
         if one.reason:
             typer.echo(f"note: {printable(one.path)}: {one.reason}", err=True)
     sessions = [Path(one.path) for one in found if not one.reason]
-    said = differ = troubled = 0
+    said = differ = failed = 0
     secret = read_key(key)
     results = (
         big.rehear_on_dask(sessions, chosen, cluster, secret)
@@ -108,13 +108,15 @@ def _hear(folders: list[Path], chosen: rehear.Ear, key: Path | None, cluster: st
     )
     for result in results:
         if result.trouble:
-            troubled += 1
+            failed += 1
             typer.echo(f"note: {printable(result.folder)}: {result.trouble}", err=True)
             continue
         said += result.said
         differ += len(result.differences)
         for difference in result.differences:
             typer.echo(f"{printable(result.folder)}  {clock(difference.at_s)}  {printable(difference.describe())}")
-    typer.echo(f"{len(sessions) - troubled} sessions, {said} utterances, {differ} heard differently")
-    if troubled == len(sessions):
-        raise InputError("nothing could be heard again", where=str(folders[0]), expected="sessions with kept sound")
+    typer.echo(f"{len(sessions) - failed} sessions, {said} utterances, {differ} heard differently")
+    if failed == len(sessions):
+        raise InputError(
+            "there was nothing to listen to again", where=str(folders[0]), expected="sessions with kept sound"
+        )

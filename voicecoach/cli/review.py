@@ -1,4 +1,4 @@
-"""The command about all sessions of a training programme. Arguments in, exit codes out."""
+"""The command that reviews all sessions of a training programme. Arguments in, exit codes out."""
 
 from __future__ import annotations
 
@@ -27,12 +27,14 @@ app = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
 @app.command(name="review")
 def review_command(
     folders: Annotated[list[Path], typer.Argument(help="Folders of sessions.")],
-    page: Annotated[Path | None, typer.Option("--html", help="Write the page into this file.")] = None,
-    sql: Annotated[str, typer.Option(help="A question of your own; the answer comes as CSV.")] = "",
-    tables: Annotated[bool, typer.Option("--tables", help="What can be asked for: tables, views, columns.")] = False,
+    page: Annotated[Path | None, typer.Option("--html", help="Write the review as a page into this file.")] = None,
+    sql: Annotated[str, typer.Option(help="Run a query of your own; the answer is printed as CSV.")] = "",
+    tables: Annotated[
+        bool, typer.Option("--tables", help="List the tables, views and columns that --sql can query.")
+    ] = False,
     parquet: Annotated[Path | None, typer.Option(help="Write the tables as Parquet files into this folder.")] = None,
-    database: Annotated[Path | None, typer.Option(help="Where the database is; by default in the cache.")] = None,
-    refresher_days: Annotated[int, typer.Option(min=0, help="Interval of refreshers; default: the site's.")] = 0,
+    database: Annotated[Path | None, typer.Option(help="The database file; by default, one in the cache.")] = None,
+    refresher_days: Annotated[int, typer.Option(min=0, help="Days between refreshers; by default, the site's.")] = 0,
     incidents_only: Annotated[bool, typer.Option("--incidents-only", help="Only the incidents.")] = False,
     key: Annotated[Path | None, typer.Option(help="The key file of encrypted records.")] = None,
 ) -> None:
@@ -43,7 +45,7 @@ def review_command(
             store.update(folders, on_progress, _read_key(key) if key is not None else None)
         if tables:
             for row in store.describe():
-                typer.echo(f"{row['name']}: {row['about'] or 'a view'}\n    {row['columns']}")
+                typer.echo(f"{row['name']}: {row['about'] or 'no description'}\n    {row['columns']}")
         for path in store.to_parquet(parquet, incidents_only=incidents_only) if parquet is not None else ():
             typer.echo(str(path))
         if sql:
@@ -52,14 +54,14 @@ def review_command(
             return
         from voicecoach.debrief.review.page import html, review  # noqa: PLC0415 statistics take a while to load
 
-        told = review(store, datetime.now().astimezone().date(), refresher_days)
-    for one in told.left_out:
+        result = review(store, datetime.now().astimezone().date(), refresher_days)
+    for one in result.left_out:
         typer.echo(f"note: {clean(one['path'])}: {clean(one['reason'])}", err=True)
     if page is None:
-        _tell(told, incidents_only=incidents_only)
+        _print(result, incidents_only=incidents_only)
         return
     try:
-        page.write_text(html(told, incidents_only=incidents_only), encoding="utf-8")
+        page.write_text(html(result, incidents_only=incidents_only), encoding="utf-8")
     except OSError as error:
         raise InputError(f"cannot be written: {error.strerror}", where=str(page)) from None
     typer.echo(str(page))
@@ -80,15 +82,15 @@ def _answer(store: Store, sql: str) -> None:
     table.writerows([harmless(value) if isinstance(value, str) else value for value in row] for row in rows)
 
 
-def _tell(told: Review, *, incidents_only: bool) -> None:
-    typer.echo(f"{told.sessions} sessions, {told.first} to {told.last}; {told.wearers} wearers with a code")
-    for one in told.owed:
+def _print(found: Review, *, incidents_only: bool) -> None:
+    typer.echo(f"{found.sessions} sessions, {found.first} to {found.last}; {found.wearers} wearers with a code")
+    for one in found.owed:
         who, what = clean(one["wearer"]) or "no code", clean(one["title"])
         typer.echo(f"OWED: {one['owed']}  {one['when']}  {who}  {what}  {clean(one['folder'])}")
-    for one in told.refreshers if not incidents_only else ():
+    for one in found.refreshers if not incidents_only else ():
         if one["say"]:
             typer.echo(f"refresher: {clean(one['wearer'])} due {one['due']}, {one['say']}")
-    if not told.owed:
+    if not found.owed:
         typer.echo("Nothing is owed.")
 
 

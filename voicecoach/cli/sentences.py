@@ -1,4 +1,4 @@
-"""Commands that list what the program says, and what it makes of what people say."""
+"""Commands that list what the coach says, and what follows from what people say."""
 
 from __future__ import annotations
 
@@ -16,15 +16,17 @@ app = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
 
 @app.command()
 def protocols(
-    name: Annotated[str, typer.Argument(help="With --say: a protocol by name or file.")] = "",
-    say: Annotated[bool, typer.Option("--say", help="All its sentences in order, with roles and answers.")] = False,
+    name: Annotated[str, typer.Argument(help="With --say: a protocol, by name or file.")] = "",
+    say: Annotated[
+        bool, typer.Option("--say", help="Print all its sentences in order, with roles and answers.")
+    ] = False,
     grammar: GrammarOption = "en",
     as_json: Json = False,
 ) -> None:
     """List the protocols that come with the program; with --say, every sentence of one, for a unit to approve."""
     if say:
         if not name:
-            raise InputError("--say needs the name of a protocol", where="protocols", expected="one of its names")
+            raise InputError("--say needs a protocol", where="protocols", expected="voicecoach protocols NAME --say")
         typer.echo(sayings.text(options.load_setup(name, grammar)[0]))
         return
     rows = []
@@ -36,9 +38,9 @@ def protocols(
 
 @app.command()
 def answers(
-    protocol: Annotated[str, typer.Argument(help="A protocol by name or file.")],
-    alone: Annotated[bool, typer.Option("--alone", help="With nobody else there.")] = False,
+    protocol: Annotated[str, typer.Argument(help="A protocol, by name or file.")],
+    alone: Annotated[bool, typer.Option("--alone", help="For a wearer alone.")] = False,
     grammar: GrammarOption = "en",
 ) -> None:
-    """Show what happens to natural answers, at each place where somebody is awaited."""
+    """Show what natural answers lead to, wherever the coach waits for one."""
     typer.echo(naturals.text(options.load_setup(protocol, grammar)[0], "solo" if alone else "pair"))

@@ -30,7 +30,7 @@ app = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
 
 
 class Audio(StrEnum):
-    """Which sound is kept."""
+    """How much of the sound is kept."""
 
     CLIPS = "clips"
     FULL = "full"
@@ -39,29 +39,31 @@ class Audio(StrEnum):
 
 @app.command()
 def run(
-    protocol: Annotated[str, typer.Argument(help="A protocol by name or file.")],
-    pair: Annotated[bool, typer.Option("--pair", help="A second person confirms.")] = False,
-    recording: Annotated[Path | None, typer.Option("--input", help="Play a WAV file instead of a microphone.")] = None,
-    typed: Annotated[bool, typer.Option("--typed", help="Words from SCRIPT, or from the keyboard.")] = False,
-    script: Annotated[str, typer.Argument(help="With --typed: a script of words, times and roles.")] = "",
+    protocol: Annotated[str, typer.Argument(help="A protocol, by name or file.")],
+    pair: Annotated[bool, typer.Option("--pair", help="With a second person, who confirms.")] = False,
+    recording: Annotated[Path | None, typer.Option("--input", help="Take a WAV file as the microphone.")] = None,
+    typed: Annotated[bool, typer.Option("--typed", help="Take words from SCRIPT, or from the keyboard.")] = False,
+    script: Annotated[str, typer.Argument(help="With --typed: a file of words, times and roles.")] = "",
     engine: EngineOption = registry.AUTO,
     grammar: GrammarOption = "en",
     site: Annotated[str, typer.Option(help="A site file.")] = "",
     model: ModelOption = None,
-    out: Annotated[Path | None, typer.Option(help="Where records are kept.")] = None,
-    audio: Annotated[Audio, typer.Option(help="What is kept of the sound.")] = Audio.CLIPS,
-    device: Annotated[str | None, typer.Option(help="Microphone: number or part of its name.")] = None,
-    speaker: Annotated[str | None, typer.Option(help="Speaker: number or part of its name.")] = None,
+    out: Annotated[Path | None, typer.Option(help="The folder for records.")] = None,
+    audio: Annotated[Audio, typer.Option(help="How much of the sound to keep.")] = Audio.CLIPS,
+    device: Annotated[str | None, typer.Option(help="Microphone: its number or part of its name.")] = None,
+    speaker: Annotated[str | None, typer.Option(help="Speaker: its number or part of its name.")] = None,
     channels: Annotated[int, typer.Option(min=1, max=2, help="2: wearer left, observer right.")] = 1,
-    code: Annotated[list[str] | None, typer.Option(help="Who, as ROLE=CODE: wearer=W07. Never a name.")] = None,
-    room: Annotated[str, typer.Option(help="The room, as the site numbers its rooms.")] = "",
-    key: Annotated[Path | None, typer.Option(help="Encrypt the record with this key file (new-key makes one).")] = None,
+    code: Annotated[list[str] | None, typer.Option(help="Who is in a role, by code: wearer=W07. Never a name.")] = None,
+    room: Annotated[str, typer.Option(help="The room, by the site's own number.")] = "",
+    key: Annotated[Path | None, typer.Option(help="Encrypt the record with this key file (see new-key).")] = None,
 ) -> None:
-    """Run a session: by voice, over a recording, or typed."""
+    """Run a session: by voice, from a recording, or typed."""
     if script and not typed:
-        raise InputError("a script needs --typed", where=script)
+        raise InputError(
+            "is a script, which needs --typed", where=script, expected=f"voicecoach run {protocol} --typed {script}"
+        )
     if typed and recording is not None:
-        raise InputError("--typed and --input exclude each other")
+        raise InputError("--typed and --input cannot be used together", where="run", expected="one of the two")
     is_typed = typed or engine == registry.TYPED
     wanted = options.Options(
         protocol=protocol,
@@ -109,7 +111,7 @@ def _supervise(runner: app_parts.Runner, console: Console) -> int:
 
 @contextlib.contextmanager
 def _signals(runner: app_parts.Runner) -> Iterator[None]:
-    """Once the first item is on, a signal ends nothing: it is said and recorded, and the session goes on (rule 19)."""
+    """Once the first item is on, a signal does not end the session: it is announced and recorded (rule 19)."""
 
     def handle(number: int, _frame: object) -> None:
         coach = runner.coach
@@ -119,7 +121,7 @@ def _signals(runner: app_parts.Runner) -> Iterator[None]:
         raise KeyboardInterrupt
 
     before = {number: signal.signal(number, handle) for number in signals.numbers(signals.ENDING)}
-    for number in signals.numbers(("SIGTTOU",)):  # what is written from behind another process is seen all the same
+    for number in signals.numbers(("SIGTTOU",)):  # output of a background process should be seen all the same
         before[number] = signal.signal(number, signal.SIG_IGN)
     try:
         yield
@@ -130,18 +132,20 @@ def _signals(runner: app_parts.Runner) -> Iterator[None]:
 
 @app.command(name="end")
 def end_command(
-    folder: Annotated[Path, typer.Argument(help="The folder of an open session.")],
-    nothing_worn: Annotated[bool, typer.Option("--nothing-worn", help="Nothing of it is worn any more.")] = False,
+    folder: Annotated[Path, typer.Argument(help="The folder of the open session.")],
+    nothing_worn: Annotated[
+        bool, typer.Option("--nothing-worn", help="Confirm that nothing is worn any more.")
+    ] = False,
 ) -> None:
-    """End an open session by hand, if it cannot be continued and nothing is worn any more."""
+    """End an open session by hand, when it cannot be continued and nothing is worn any more."""
     who, last = lock.holder(folder), worn.last_known_worn(folder)
     if who is not None:
         raise InputError(f"is in use by {who}", where=str(folder), mend="end it by voice or at its keyboard")
     if last is None and not folder.is_dir():
-        raise InputError("is not there", where=str(folder), expected="the folder of a session")
+        raise InputError("does not exist", where=str(folder), expected="the folder of a session")
     on = ", ".join(last.on) if last is not None else ""
     if not nothing_worn:
-        told = f"by its last good lines there is still worn: {on or 'nothing that is known'}"
-        raise InputError(told, where=str(folder), mend="once nothing is worn: the same with --nothing-worn")
-    ended.end(folder, f"ended by hand; by its last good lines there was worn: {on or 'nothing that is known'}")
+        still = f"by its last good lines, still worn: {on or 'not known'}"
+        raise InputError(still, where=str(folder), mend="once nothing is worn, run this again with --nothing-worn")
+    ended.end(folder, f"ended by hand; by its last good lines, still worn: {on or 'not known'}")
     typer.echo(f"{folder}: ended by hand")

@@ -1,4 +1,4 @@
-"""`voicecoach help`: what is too long for the README, one page a topic."""
+"""`voicecoach help`: one page per topic, for what is too long for the README."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from voicecoach.runtime import library
 from voicecoach.session.vocabulary import FAULTS, PLACES, REASONS
 
 WORDS = "words"
-"""The topic that is made from the grammar."""
+"""The topic generated from the grammar."""
 SITUATIONS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("At any moment", (*DANGERS, "stop", "false-alarm")),
     ("Any step", ("repeat", "back", "pause", "resume", "help", "where-am-i", "time")),
@@ -45,7 +45,7 @@ def page(topic: str, grammar: Grammar) -> str:
         InputError: there is no such topic.
     """
     if topic not in topics():
-        raise InputError(f"{topic!r} is not a topic", where="help", expected="one of " + ", ".join(topics()))
+        raise InputError(f"there is no topic {topic!r}", where="help", expected="one of " + ", ".join(topics()))
     if topic == WORDS:
         return "# The words that can be said\n\n" + "\n".join(word_table(grammar)) + "\n"
     text = resources.files("voicecoach.cli").joinpath("help", f"{topic}.md").read_text(encoding="utf-8")
@@ -73,10 +73,10 @@ app = typer.Typer()
 
 @app.command("help")
 def show(
-    topic: Annotated[str, typer.Argument(help="A topic; without one, what there is.")] = "",
-    grammar: Annotated[str, typer.Option(help="A grammar by name or file.")] = "en",
+    topic: Annotated[str, typer.Argument(help="A topic; without one, the topics are listed.")] = "",
+    grammar: Annotated[str, typer.Option(help="A grammar, by name or file.")] = "en",
 ) -> None:
-    """Print a page on one topic: the words, the microphone, the first training hour, the rules of the conversation."""
+    """Print a page on one topic: the words, the microphone, the first training hour, the rules and others."""
     if not topic:
         typer.echo("\n".join(f"voicecoach help {name}" for name in topics()))
         return

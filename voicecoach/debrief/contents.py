@@ -164,7 +164,7 @@ def _limits(session: Session) -> Iterator[tuple[float, str]]:
         if isinstance(line.event, SpeechUnending):
             yield line.at_s, "Somebody spoke without a pause: words may have been missed"
     for line in session.gaps:
-        yield line.at_s, f"{line.data.get('late_s')} s late to the disk: {line.data.get('why')}"
+        yield line.at_s, f"lines reached the disk {line.data.get('late_s')} s late: {line.data.get('why')}"
 
 
 def _made_with(session: Session) -> Iterator[tuple[str, str]]:

@@ -86,7 +86,7 @@ def _rows(session: Session) -> tuple[TimelineRow, ...]:
         elif line.kind == "gap":
             first, last, late_s = (line.data.get(key) for key in ("first", "last", "late_s"))
             row = TimelineRow(
-                line.at_s, "record", "gap", f"lines {first}-{last} came {late_s} s late to the disk", "gap"
+                line.at_s, "record", "gap", f"lines {first}-{last} reached the disk {late_s} s late", "gap"
             )
         else:
             row = None

@@ -1,8 +1,8 @@
-"""The probability that an utterance is the command that it sounds most like. Pure.
+"""The probability that an utterance is the command it sounds most like. Pure.
 
-Two engines score how well each phrase fits. `Evidence` collects what these scores say for a command and against it; a
+Two engines score how well each phrase fits. `Evidence` collects what these scores say for and against a command; a
 logistic function, fitted to utterances with known words, turns it into a probability. The weights, the floors by risk
-and the run that produced them are in a data file beside this one.
+and the run that produced them are in a data file beside this module.
 """
 
 from __future__ import annotations
@@ -32,12 +32,13 @@ FILE = "chance.json"
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """What speaks for a command, or against it.
+    """The evidence for or against a command.
 
-    moonshine: score of its best phrase against the likeliest text (nats, less what was expected). phones: the
-    phonemes' of the same phrase (log-odds a phone). lead: of the mixture over the best phrase of another live command;
-    lead_elsewhere: over that of a command that is not live; lead_decoys: of the phonemes' over the best decoy. All cut
-    off at FAR. words, letters: how long the phrase is. live: natural logarithm of the number of live phrases.
+    moonshine: score of its best phrase relative to the likeliest text (nats, less the expected score). phones: the
+    phonemes' score of the same phrase (log-odds per phone). lead: of the mixture over the best phrase of another live
+    command; lead_elsewhere: over that of a command that is not live; lead_decoys: of the phonemes over the best decoy.
+    Leads are limited to FAR. words, letters: length of the phrase. live: natural logarithm of the number of live
+    phrases.
     """
 
     moonshine: float
@@ -50,7 +51,7 @@ class Evidence:
     live: float
 
     def vector(self) -> list[float]:
-        """The numbers in the order of their names, shaped as the fit expects them."""
+        """The inputs of the fitted function, in the order of `names`."""
         plain = [float(getattr(self, field.name)) for field in fields(self)]
         bends = [min(self.phones, -2.0), min(self.moonshine, -4.0), min(self.lead, 2.0), min(self.lead_decoys, 0.0)]
         return [*plain, *bends, self.phones if self.words == 1 else 0.0]
@@ -60,8 +61,8 @@ class Evidence:
 class Candidate:
     """A live command, its best phrase, and the evidence.
 
-    apart: its lead (in the mixture) over the opposite state of the same item, live or not. among: over the same state
-    of every other item, live or not. Both are infinite if there is no such command.
+    apart: its lead (in the mixture) over the opposite state of the same item, live or not. among: its lead over the
+    same state of every other item, live or not. Both are infinite if there is no such command.
     """
 
     command: str
@@ -73,7 +74,7 @@ class Candidate:
 
 @dataclass(frozen=True, slots=True)
 class Calibration:
-    """The fitted function. weights: one for each number of `Evidence.vector`; offset: added to their sum."""
+    """The fitted function. weights: one per input of `Evidence.vector`; offset: added to their sum."""
 
     weights: tuple[float, ...]
     offset: float
@@ -85,9 +86,9 @@ class Calibration:
 
 @dataclass(frozen=True, slots=True)
 class Fitted:
-    """The fit for one engine. floors: the probability that a command of each risk needs. asked: the one at which a
-    danger word is asked about. apart: the lead (in the mixture) that an item's state needs over its opposite; among:
-    over the same state of other items.
+    """The fit for one engine. floors: the probability that a command of each risk needs. asked: the probability at
+    which a danger word is asked about. apart: the lead (in the mixture) that an item's state needs over its opposite;
+    among: over the same state of other items.
     """
 
     chance: Calibration
@@ -97,7 +98,7 @@ class Fitted:
     among: float = 0.0
 
     def score(self, candidate: Candidate) -> float:
-        """Log-odds that it is this command; not taken for sure, whatever else speaks for it, if not well apart."""
+        """Log-odds that it is this command; the lowest score for an item's state that is not well apart from others."""
         odds = self.chance.log_odds(candidate.evidence)
         unsure = candidate.apart < self.apart or candidate.among < self.among
         return min(odds, LOWEST) if unsure else odds
@@ -120,7 +121,7 @@ def fitted(engine: str) -> Fitted:
 
 
 class Weighing:
-    """A grammar's phrases, and what two engines' scores of an utterance say about each command.
+    """Weighs two engines' scores of a grammar's phrases into evidence for each command.
 
     phrases: all of them; owners: the command of each.
     """
@@ -135,7 +136,7 @@ class Weighing:
             name: np.isin(self.owners, [other for other in states if other != name and _state(other) == _state(name)])
             for name in states
         }
-        """By state of an item: which phrases are of the same state of another one."""
+        """For each state of an item: which phrases name the same state of another item."""
 
     def candidates(
         self, live: Collection[str], moonshine: Scores, phones: Scores | None = None, decoy: float = -math.inf
@@ -181,7 +182,7 @@ class Weighing:
 
 
 def opposite(name: str) -> str:
-    """The other state of an item: 'gown-off' for 'gown-on'; '' if the command is no item's state."""
+    """The other state of an item: 'gown-off' for 'gown-on'; '' if the command is not an item's state."""
     item, _, state = name.rpartition("-")
     return {"on": f"{item}-off", "off": f"{item}-on"}.get(state, "") if item else ""
 

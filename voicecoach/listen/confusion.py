@@ -1,4 +1,4 @@
-"""What can be taken for what: counts over utterances whose words are known, ranked by what a mistake costs. Pure."""
+"""Which words are mistaken for which: counts over utterances with known words, ranked by what a mistake costs. Pure."""
 
 from __future__ import annotations
 
@@ -12,30 +12,30 @@ from voicecoach.listen.chance import opposite
 
 Cost = Literal["false confirmation", "danger missed", "false alarm", "wrong word"]
 COSTS: tuple[Cost, ...] = ("false confirmation", "danger missed", "false alarm", "wrong word")
-"""Dearest first. A false confirmation: the opposite of what was said, or another piece in the same state, goes on
-record, and the next act is asked for."""
+"""Most costly first. After a false confirmation the opposite of what was said, or the same state of another piece, is
+on record, and the coach moves on to the next act."""
 
 OPPOSITES = (
     ("yes", "no"), ("right", "wrong"), ("clear", "torn"), ("clear", "soiled"), ("confirm", "not-clear"),
     ("done", "not-finished"), ("is-on", "is-off"),
 )  # fmt: skip
-"""Words of which one says that all is well and the other that it is not; beside the two states of an item."""
+"""Pairs of which one says that all is well and the other that it is not, besides the two states of an item."""
 
 FAR_APART = {"on": "in place", "off": "removed"}
-"""English endings for an item's states that have no sound in common; "on" and "off" differ by their last one."""
+"""English names of an item's states that share no sound; "on" and "off" differ in the last one only."""
 
 WEAK = 0.5
-"""A phrase that is taken less often than this is named."""
+"""A phrase that is understood less often than this is listed."""
 
 
 @dataclass(frozen=True, slots=True)
 class Trial:
-    """One utterance of a phrase, and what was made of it.
+    """One utterance of a phrase, and what it was taken for.
 
     command: what it means; '' for a decoy, which means nothing. taken: the command it was taken for with every command
-    live, None if it was refused. asked: the danger word that was asked about. rivals: of each of the likeliest other
-    commands, whether it was taken beside the right one, and whether it was taken where the right one could not be
-    meant. decoy: where it was refused, the likeliest decoy.
+    live, None if it was refused. asked: the danger word that was asked about. rivals: for each of the likeliest other
+    commands, whether it won with the right one live, and whether it won with the right one not live. decoy: if the
+    utterance was refused, the likeliest decoy.
     """
 
     phrase: str
@@ -48,8 +48,8 @@ class Trial:
 
 @dataclass(frozen=True, slots=True)
 class Confusion:
-    """A phrase and another command that it was taken for. beside, instead: how often with both live, and where only the
-    other was; of: in so many utterances.
+    """A phrase and another command that it was taken for. beside: how often with both live; instead: how often with
+    only the other live; of: number of utterances.
     """
 
     phrase: str
@@ -63,7 +63,9 @@ class Confusion:
 
 @dataclass(frozen=True, slots=True)
 class Weak:
-    """A phrase that is often refused: taken so many times of so many; decoys: those it gave way to most often."""
+    """A phrase that is often refused. taken: how often it was understood, out of `of`; decoys: those that won most
+    often.
+    """
 
     phrase: str
     command: str
@@ -74,8 +76,8 @@ class Weak:
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """What the utterances of a grammar show. right: by phrase, how often it was taken as meant; decoys: decoys that
-    were taken, with the command.
+    """The results for a grammar. right: how often each phrase was understood, out of `of`; decoys: decoys that were
+    taken for a command, with that command.
     """
 
     confusions: tuple[Confusion, ...]
@@ -86,7 +88,7 @@ class Found:
 
 
 def find(grammar: Grammar, trials: Iterable[Trial]) -> Found:
-    """Count and rank; what costs most comes first, then what happens most."""
+    """Count and rank: most costly first, then most frequent."""
     beside: Counter[tuple[str, str, str]] = Counter()
     instead: Counter[tuple[str, str, str]] = Counter()
     of: Counter[str] = Counter()
@@ -139,13 +141,13 @@ def cost(grammar: Grammar, said: str, taken: str) -> Cost:
 
 
 def to_look_at(found: Found) -> list[str]:
-    """Phrases that another word would be better for, what costs most first."""
+    """Phrases that could do with better words, most costly first."""
     dear = [c.phrase for c in found.confusions if c.beside or c.cost != "wrong word"]
     return list(dict.fromkeys([*dear, *(weak.phrase for weak in found.weak)]))
 
 
 def instead_of(grammar: Grammar, command: Command, phrase: str) -> list[str]:
-    """Other English words for the same: with more in them, or with endings further apart. None is a phrase already."""
+    """Other English words for the same: longer ones, or ones with more distinct endings. None is a phrase already."""
     if grammar.language != "en":
         return []
     words = phrase.split()
@@ -160,9 +162,10 @@ def instead_of(grammar: Grammar, command: Command, phrase: str) -> list[str]:
 
 
 def better(found: Found, grammar: Grammar, tried: Found | None = None) -> dict[str, tuple[str, int, int]]:
-    """For each phrase that is to be looked at, the best other way to say it: words, times taken, of how many.
+    """For each phrase that could do with better words, the best ones: words, times understood, out of how many.
 
-    Of the command's own further phrases and, if given, of the words that were tried; only what is taken more often.
+    They come from the command's other phrases and, if given, from the words that were tried, and are always understood
+    more often.
     """
     mixed_up = {c.phrase for c in found.confusions if c.beside}
     made: dict[str, tuple[str, int, int]] = {}
@@ -189,35 +192,35 @@ def better(found: Found, grammar: Grammar, tried: Found | None = None) -> dict[s
 
 
 def lines(found: Found, proposals: dict[str, tuple[str, int, int]], most: int = 12) -> list[str]:
-    """For people: what is mixed up, by cost; what is not heard; decoys taken. At most `most` of each."""
+    """The results as text: confusions by cost, weak phrases, decoys taken; at most `most` of each."""
 
     def say(phrase: str) -> str:
         if phrase not in proposals:
             return ""
         words, right, of = proposals[phrase]
-        return f"; better {words!r} (taken {right} of {of})"
+        return f"; better: {words!r} (understood {right} of {of} times)"
 
-    told: list[str] = []
+    text: list[str] = []
     for which in COSTS:
         here = [c for c in found.confusions if c.cost == which]
         shown = here[:most]
-        told += [f"{which}: {len(here)}"] if here else []
-        told += [
-            f"  {c.phrase!r} for {c.taken_for}: {c.beside} of {c.of} beside {c.command}, {c.instead} where only that "
-            f"could be meant{say(c.phrase)}"
+        text += [f"{which}: {len(here)}"] if here else []
+        text += [
+            f"  {c.phrase!r} taken for {c.taken_for}: {c.beside} of {c.of} times, {c.instead} when {c.command} was not "
+            f"listened for{say(c.phrase)}"
             for c in shown
         ]
-        told += [f"  and {len(here) - len(shown)} more"] if len(here) > len(shown) else []
+        text += [f"  and {len(here) - len(shown)} more"] if len(here) > len(shown) else []
     if found.weak:
-        told.append(f"taken in less than half: {len(found.weak)}")
+        text.append(f"understood less than half the time: {len(found.weak)}")
         for weak in found.weak[:most]:
             near = f", nearest {' '.join(map(repr, weak.decoys))}" if weak.decoys else ""
-            told.append(f"  {weak.phrase!r} ({weak.command}): {weak.taken} of {weak.of}{near}{say(weak.phrase)}")
-        told += [f"  and {len(found.weak) - most} more"] if len(found.weak) > most else []
+            text.append(f"  {weak.phrase!r} ({weak.command}): {weak.taken} of {weak.of} times{near}{say(weak.phrase)}")
+        text += [f"  and {len(found.weak) - most} more"] if len(found.weak) > most else []
     if found.decoys:
-        told.append(f"words that mean nothing, taken: {len(found.decoys)}")
-        told += [f"  {words!r} for {command}" for words, command in found.decoys[:most]]
-    return told or ["nothing is mixed up, and every phrase is taken in half of the times and more"]
+        text.append(f"other words taken for a command: {len(found.decoys)}")
+        text += [f"  {words!r} taken for {command}" for words, command in found.decoys[:most]]
+    return text or ["nothing is mixed up, and every phrase is understood at least half the time"]
 
 
 def to_json(found: Found, proposals: dict[str, tuple[str, int, int]]) -> dict[str, Any]:

@@ -1,4 +1,4 @@
-"""A recogniser that could not be started yet: it reports that, and is started when it can be."""
+"""Stands in for a recogniser that could not be started yet, and starts it as soon as it can be."""
 
 from __future__ import annotations
 
@@ -11,10 +11,10 @@ from voicecoach.session.events import Event
 
 
 class DeferredRecogniser:
-    """Stands in for a recogniser until there is one.
+    """A recogniser that reports a failure until the real one has started.
 
     Args:
-        engine: its name. start: makes it; may take seconds. why: why it could not be made, in one line.
+        engine: its name. start: starts it; may take seconds. why: why it could not be started, in one line.
     """
 
     def __init__(self, engine: str, start: Callable[[], Recogniser], why: str) -> None:
@@ -25,7 +25,7 @@ class DeferredRecogniser:
         self._live: tuple[str, ...] = ()
 
     def listen(self, commands: tuple[str, ...]) -> None:
-        """From now on only these command ids can be meant."""
+        """Accept only these command ids from now on."""
         self._live = commands
         if self._ear is not None:
             self._ear.listen(commands)
@@ -59,6 +59,6 @@ class DeferredRecogniser:
             self._ear.restart()
 
     def close(self) -> None:
-        """End it; safe to call twice."""
+        """Stop it; safe to call twice."""
         if self._ear is not None:
             self._ear.close()

@@ -1,8 +1,8 @@
 """Removes the coach's own voice from what a channel heard, in two ways.
 
 WebRTC's canceller leaves nothing of a prompt, but little of a voice over it either; its output shows when somebody
-speaks. A plain adaptive filter leaves a tenth of the prompt but keeps the voice; its output is decoded. Over a prompt 6
-dB below the voice this made about twice as many danger words heard.
+speaks. A plain adaptive filter leaves a tenth of the prompt but keeps the voice; its output is decoded. With a prompt
+6 dB below the voice, about twice as many danger words were heard this way.
 """
 
 from __future__ import annotations
@@ -12,18 +12,18 @@ import numpy as np
 from voicecoach.audio.line import RATE_HZ, Samples
 
 FRAME = 160
-"""Frames the canceller takes at a time (10 ms)."""
+"""Frames that the canceller processes at a time (10 ms)."""
 
 DELAY = 124
-"""The canceller gives its sound back this many frames late; measured on speech without echo."""
+"""The canceller's delay (frames); measured on speech without echo."""
 
 TAIL = RATE_HZ
-"""It goes on for this long (frames) after the last played sound: a room rings, a device buffers."""
+"""How long it keeps working after the last played sound (frames), because rooms ring and devices buffer."""
 
 _RUN_UP = 4
 
 _ALONE = 0.05
-"""The coach alone sounds when no more than this part of the power is left by WebRTC's canceller."""
+"""If WebRTC's canceller leaves less than this fraction of the power, only the coach is sounding."""
 
 
 class LinearCanceller:
@@ -36,7 +36,7 @@ class LinearCanceller:
         self._before = np.zeros(FRAME)
 
     def feed(self, heard: Samples, played: Samples, *, learn: bool) -> Samples:
-        """One frame without its echo. learn: only the coach sounds, so that the filter may adapt."""
+        """One frame without its echo. learn: only the coach is sounding, so the filter may adapt."""
         spectrum = np.fft.rfft(np.concatenate((self._before, played)))
         self._before = played.astype(np.float64)
         self._spectra = np.concatenate((spectrum[None], self._spectra[:-1]))
@@ -52,10 +52,10 @@ class LinearCanceller:
 
 
 class EchoCanceller:
-    """One channel. It costs nothing while nothing is played; samples keep their place either way."""
+    """Cancels echo in one channel. It costs nothing while nothing is played; samples keep their place either way."""
 
     def __init__(self) -> None:
-        # imported late: a native library, of no use to those who only read a grammar
+        # imported late: a native library that commands without sound do not need
         from pywebrtc_audio import EchoCanceller as Canceller  # noqa: PLC0415
 
         self._canceller = Canceller(sample_rate=RATE_HZ)
@@ -67,9 +67,10 @@ class EchoCanceller:
         self._quiet = TAIL
 
     def feed(self, heard: Samples, played: Samples) -> tuple[Samples, Samples]:
-        """Take in frames, both of shape (frames,); what is ready: the sound to notice voices in, and that to decode.
+        """Take frames, both of shape (frames,); returns what is ready: the sound for detecting voices, and that for
+        decoding.
 
-        Whole 10 ms frames come out, DELAY frames late: the first sample out stands DELAY frames before the first in.
+        Whole 10 ms frames come out, DELAY frames late: the first sample out belongs DELAY frames before the first in.
         """
         self._heard = np.concatenate((self._heard, np.asarray(heard, np.float32)))
         self._played = np.concatenate((self._played, np.asarray(played, np.float32)))
@@ -91,7 +92,7 @@ class EchoCanceller:
             natural = heard
         else:
             if resting:
-                # its last input is long past: run it up to now, or that would come out first
+                # its last input is old: run it up to now, or that would come out first
                 for frame in self._before:
                     self._canceller.process(frame, np.zeros(FRAME, np.float32))
             clean = np.asarray(self._canceller.process(heard, played), np.float32)

@@ -1,4 +1,4 @@
-"""A recogniser in this process, for work that nobody waits for and that may fail with it."""
+"""A recogniser in this process, for work that nobody waits for and that may fail along with it."""
 
 from __future__ import annotations
 
@@ -9,10 +9,10 @@ from voicecoach.session.events import Event
 
 
 class InProcessRecogniser:
-    """What a watched process would run, without the process.
+    """Runs what `RecogniserProcess` runs, without the process.
 
     Args:
-        spec: what it is made of.
+        spec: how to build it.
 
     Raises:
         VoicecoachError: the engine cannot be loaded, or cannot hear this grammar.
@@ -25,11 +25,11 @@ class InProcessRecogniser:
         self._hears: Hears = registry.build(spec)
 
     def listen(self, commands: tuple[str, ...]) -> None:
-        """From now on only these command ids can be meant."""
+        """Accept only these command ids from now on."""
         self._hears.listen(commands)
 
     def feed(self, block: Block) -> None:
-        """Hear the block."""
+        """Process the block at once."""
         self._found += self._hears.feed(block.at, block.heard, block.played)
 
     def poll(self) -> list[Event]:
@@ -38,7 +38,7 @@ class InProcessRecogniser:
         return found
 
     def restart(self) -> None:
-        """Make it anew."""
+        """Build it again."""
         self._hears = registry.build(self._spec)
 
     def close(self) -> None:

@@ -1,4 +1,4 @@
-"""The keyboard and the foot-switch, beside or instead of a speech recogniser. No input ends them."""
+"""The keyboard and the foot-switch, beside or instead of a speech recogniser. No input can stop them."""
 
 from __future__ import annotations
 
@@ -19,25 +19,25 @@ from voicecoach.system import signals
 
 ROLE_KEYS: Mapping[str, Role] = {"w": "wearer", "o": "observer", "a": "assistant"}
 PEDAL = ("done", "rubbing", "wiping", "dry")
-"""What a foot-switch may answer for the wearer. Not "clear": a press does not show that somebody looked."""
+"""What a foot-switch can answer for the wearer. Not "clear": a press does not show that somebody looked."""
 
 LONGEST = 200
-"""Bytes of one line; nobody types a longer word."""
+"""Longest line (bytes); nobody types a longer word."""
 AT_ONCE, A_SECOND = 20, 10.0
-"""So many lines may come at once, and then so many a second; what is more was not typed by a person."""
+"""A person types no more lines than this at once, and then no more than this per second; the rest is dropped."""
 AGAIN_S = 1.0
-"""A keyboard that is gone is tried again so often (s)."""
+"""Interval between attempts to read a keyboard that is gone (s)."""
 QUICK_S = 0.2
-"""An end that comes so soon after the one before was not typed: the terminal is closed (s)."""
+"""Two ends of input within this time (s) were not typed: the terminal is closed."""
 UNREADABLE = "\N{REPLACEMENT CHARACTER}"
-FLOOD = "more came from the keyboard at once than a person types"
+FLOOD = "lines arrive faster than a person types"
 
 
 class KeyboardRecogniser:
     """Lines from a keyboard or foot-switch, beside or instead of an audio recogniser.
 
     `done` or `w: done` is the wearer's word, `o: confirm` the observer's, `a: hose off` the assistant's. An empty line
-    is the foot-switch: the wearer's one routine answer that is live, if there is exactly one.
+    is the foot-switch: it gives the wearer's routine answer if exactly one is live.
 
     Args:
         grammar: for matching the words.
@@ -58,26 +58,26 @@ class KeyboardRecogniser:
         self._lines: queue.SimpleQueue[str | None] = queue.SimpleQueue()
         self._events: list[Event] = []
         self._over = threading.Event()
-        self._spared, self._spared_s = float(AT_ONCE), now()
+        self._allowance, self._allowance_s = float(AT_ONCE), now()
         self._gone: str | None = None
         self._flooded_s: float | None = None
         self.finished = False
-        """True when the stream has ended and everything read from it was given out by `feed`."""
+        """True when the stream has ended and `feed` has dealt with everything read from it."""
         threading.Thread(target=self._read, args=(stream,), name="keys", daemon=True).start()
 
     @property
     def trouble(self) -> str | None:
-        """What is wrong with it now, in plain words; None if all is well."""
+        """What is wrong with the keyboard now, in plain words; None if nothing is."""
         if self._gone is None and self._flooded_s is not None and self._now() - self._flooded_s < AGAIN_S:
             return FLOOD
         return self._gone
 
     def listen(self, commands: tuple[str, ...]) -> None:
-        """From now on only these command ids can be meant."""
+        """Accept only these command ids from now on."""
         self._live = commands
 
     def feed(self, block: Block) -> None:
-        """Date what was typed to the end of this block.
+        """Turn what was typed into events at the end of this block.
 
         Raises:
             EngineError: the keyboard is gone, and there is no other recogniser.
@@ -99,7 +99,7 @@ class KeyboardRecogniser:
         return found
 
     def restart(self) -> None:
-        """Retries run all the time.
+        """Do nothing, since the reading thread retries all the time.
 
         Raises:
             EngineError: it is still gone.
@@ -108,7 +108,7 @@ class KeyboardRecogniser:
             raise EngineError(self._gone, where="keyboard")
 
     def close(self) -> None:
-        """Report nothing more; the thread ends with its stream."""
+        """Report nothing more; the thread ends when its stream does."""
         self._over.set()
 
     def _key(self, line: str, at: int) -> Heard:
@@ -120,7 +120,7 @@ class KeyboardRecogniser:
         if not line:
             words = "foot-switch"
             answers = [name for name in PEDAL if name in self._live]
-            if len(answers) > 1:  # "done" is also live where it is only heard in order to be refused with a hint
+            if len(answers) > 1:  # "done" is also live where it is recognised only to be refused with a hint
                 answers = [name for name in answers if name != "done"]
             command = answers[0] if len(answers) == 1 else None
         return Heard(
@@ -136,7 +136,7 @@ class KeyboardRecogniser:
         )
 
     def _read(self, stream: TextIO) -> None:
-        """Thread: bytes in, lines out, until it is closed."""
+        """Thread: read bytes and queue lines until closed."""
         signals.read_from_background()
         read, terminal = _reader(stream)
         ended_s = self._now()
@@ -155,37 +155,39 @@ class KeyboardRecogniser:
             if rest:
                 rest = self._take(rest + b"\n")
             if terminal and self._now() - ended_s > QUICK_S:
-                ended_s = self._now()  # Ctrl-D: there is more to come
+                ended_s = self._now()  # Ctrl-D: more may follow
                 continue
             if not terminal:
                 self._lines.put(None)
                 if not any_yet and not self._alone:
-                    return  # there never was a keyboard
+                    return  # there was no keyboard to begin with
             self._gone = "the keyboard's input has ended"
             self._over.wait(AGAIN_S)
 
     def _take(self, data: bytes) -> bytes:
-        """Hand on the whole lines of `data`; what is left. Neither a long one nor many at once is a person's."""
+        """Queue the complete lines of `data`; returns the rest. Overlong lines and floods are dropped: no person types
+        them.
+        """
         *lines, rest = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n").split(b"\n")
         now_s = self._now()
-        self._spared = min(AT_ONCE, self._spared + (now_s - self._spared_s) * A_SECOND)
-        self._spared_s = now_s
-        taken = [line for line in lines[: int(self._spared)] if len(line) <= LONGEST]
-        self._spared -= len(taken)
+        self._allowance = min(AT_ONCE, self._allowance + (now_s - self._allowance_s) * A_SECOND)
+        self._allowance_s = now_s
+        taken = [line for line in lines[: int(self._allowance)] if len(line) <= LONGEST]
+        self._allowance -= len(taken)
         if len(taken) < len(lines):
             self._flooded_s = now_s
         for line in taken:
             self._lines.put(line.decode("utf-8", "replace"))
         if len(rest) > LONGEST:
             self._flooded_s = self._now()
-            rest = rest[: LONGEST + 1]  # so that its end is known for that of a long one
+            rest = rest[: LONGEST + 1]  # enough to know that the line is too long when its end comes
         return rest
 
 
 def _reader(stream: TextIO) -> tuple[Callable[[], bytes], bool]:
-    """How to get the next bytes, b"" at the end; and whether it is a terminal."""
+    """A function that returns the next bytes, b"" at the end; and whether the stream is a terminal."""
     try:
-        number = os.dup(stream.fileno())  # its own, which nobody else closes
+        number = os.dup(stream.fileno())  # a descriptor of its own, which nobody else closes
         terminal = os.isatty(number)
     except (OSError, ValueError, AttributeError):
         return lambda: stream.readline().encode("utf-8", "replace"), False

@@ -1,6 +1,6 @@
-"""How loud a microphone is, and what is wrong with its sound: none, too quiet, too loud, overdriven, too noisy.
+"""How loud a microphone is, and what is wrong with its sound: silent, too quiet, too loud, clipped, too noisy.
 
-Pure; numbers are of one channel before any processing.
+Pure; figures are those of one channel before any processing.
 """
 
 from __future__ import annotations
@@ -17,33 +17,33 @@ from voicecoach.session.events import Trouble
 TROUBLES: tuple[Trouble, ...] = get_args(Trouble)
 
 SILENT_PEAK = 1e-4
-"""A microphone that works never stays under this (of full scale, -80 dB): its own noise lies above."""
+"""A working microphone never stays below this (of full scale; -80 dB), because its own noise is louder."""
 SILENT_S = 30.0
-"""Nothing above it for so long, from the very first: switched off, or another device (s). Once there was a sound it
-counts no more: some headsets send nothing at all between words."""
+"""If nothing has exceeded SILENT_PEAK for this long since the start (s), the microphone is switched off or the wrong
+one. Once there has been a sound this no longer applies, since some headsets send nothing at all between words."""
 
 QUIET_DB = -48.0
-"""An utterance under this (dB of full scale) cannot be brought up to the level that the engines want: they raise a
-sound twentyfold at most, to -22 dB. A quarter of that level cost 5 of 100 commands."""
+"""An utterance below this (dB of full scale) cannot be raised to the level that the engines need: they amplify
+twentyfold at most, to -22 dB. At a quarter of that level 5 of 100 commands were lost."""
 
 FULL = 0.985
-"""Of full scale: as loud as can be written down."""
+"""A sample this large (of full scale) counts as full scale."""
 LOUD_SHARE = 0.002
-"""Of an utterance's samples at full scale; common practice, no source."""
+"""An utterance with this fraction of its samples at full scale is too loud; common practice, no source."""
 FLAT_RUN = 6
-"""So many equal samples in a row at an utterance's own peak: its tops were cut off before it came here. A pure tone of
-250 Hz at 16-bit has 3 at its top."""
+"""This many equal samples in a row at an utterance's own peak mean that it was clipped before it got here. A pure tone
+of 250 Hz in 16 bits has 3 at its top."""
 FLAT_SHARE = 0.004
-"""Of an utterance's samples in such runs."""
+"""An utterance with this fraction of its samples in such runs is clipped."""
 
 NOISY_DB = 7.0
-"""Voice and noise together less than this above the noise alone: the voice is at most 6 dB above it. At 5 dB behind a
-mask the phonemes knew 4 of 10 of a person's words."""
+"""An utterance is too noisy if voice and noise together are less than this above the noise alone; the voice is then at
+most 6 dB above it. At 5 dB behind a mask the phonemes recognised 4 of 10 of a person's words."""
 
 OF, ENOUGH = 3, 2
-"""Of the last three utterances two must have the trouble: one may have been a cough or a knock."""
+"""Two of the last three utterances must have the trouble; a single one may have been a cough or a knock."""
 AGAIN_S = 60.0
-"""The same trouble is told of again so often (s); whoever is told says it once."""
+"""The same trouble is reported again after this long (s); the session says it only once."""
 
 _KEEP_S = 6.0
 _SHORTEST_S = 0.15
@@ -52,18 +52,18 @@ METER_CELLS = 20
 
 
 class LevelWatch:
-    """The levels of one channel so far; it keeps figures of a few seconds and no sound."""
+    """Watches the levels of one channel; it keeps the figures of a few seconds and no sound."""
 
     def __init__(self) -> None:
         self._figures: deque[tuple[int, int, float, int, int]] = deque()
-        """Of each piece: begin, end, energy, samples at full scale, samples in flat tops."""
+        """For each piece: begin, end, energy, samples at full scale, samples in flat tops."""
         self._since: int | None = None
         self._sounded = False
         self._recent: deque[frozenset[Trouble]] = deque(maxlen=OF)
-        self._told: dict[Trouble, int] = {}
+        self._reported: dict[Trouble, int] = {}
 
     def feed(self, at: int, samples: Samples) -> list[Trouble]:
-        """Take in samples, shape (frames,), that begin at `at`; 'silent' if there has been no sound at all."""
+        """Take samples, shape (frames,), that begin at `at`; returns 'silent' if there has been no sound at all."""
         end = at + len(samples)
         if not len(samples):
             return []
@@ -79,7 +79,7 @@ class LevelWatch:
         return self._report(end, "silent") if silent else []
 
     def utterance(self, begin: int, end: int, over_noise_db: float, now: int) -> list[Trouble]:
-        """What is wrong with the last utterances, the newest between two samples; each trouble once in a while."""
+        """Judge the utterance between two samples with those before it; a trouble is returned once in a while."""
         here = [one for one in self._figures if one[0] < end and one[1] > begin]
         count = sum(one[1] - one[0] for one in here)
         if count < _SHORTEST_S * RATE_HZ:
@@ -97,12 +97,12 @@ class LevelWatch:
             found.add("noisy")
         self._recent.append(frozenset(found))
         often = [what for what in TROUBLES if sum(what in one for one in self._recent) >= ENOUGH]
-        return [told for what in often for told in self._report(now, what)]
+        return [one for what in often for one in self._report(now, what)]
 
     def _report(self, now: int, what: Trouble) -> list[Trouble]:
-        if now - self._told.get(what, -round(AGAIN_S * RATE_HZ)) < AGAIN_S * RATE_HZ:
+        if now - self._reported.get(what, -round(AGAIN_S * RATE_HZ)) < AGAIN_S * RATE_HZ:
             return []
-        self._told[what] = now
+        self._reported[what] = now
         return [what]
 
 
@@ -112,7 +112,7 @@ def flat(samples: Samples) -> int:
         return 0
     size = np.abs(samples)
     peak = float(size.max())
-    if peak < 0.02:  # runs of equal values are usual in the quietest sounds
+    if peak < 0.02:  # runs of equal values are normal in the quietest sounds
         return 0
     top = np.concatenate(([False], size >= peak * 0.999, [False]))
     edges = np.flatnonzero(top[1:] != top[:-1])
@@ -121,7 +121,7 @@ def flat(samples: Samples) -> int:
 
 
 def meter(power: float) -> str:
-    """A bar of METER_CELLS cells for a mean square (of full scale), from -60 dB to 0, with the figure behind it."""
+    """A bar of METER_CELLS cells for a mean square (of full scale), from -60 dB to 0, followed by the figure."""
     level_db = min(max(10 * math.log10(max(power, 1e-12)), _METER_LEAST_DB), 0.0)
     filled = round(METER_CELLS * (1 - level_db / _METER_LEAST_DB))
     return f"{'#' * filled}{'.' * (METER_CELLS - filled)} {level_db:4.0f} dB"

@@ -1,7 +1,7 @@
-"""A recogniser in a process of its own, and the watch on that process.
+"""A recogniser in a process of its own, which is watched.
 
 Native recognisers can abort, hang or print; none of that may reach the loop. `worker` runs in the process; whatever a
-damaged one writes stays data.
+damaged one sends is only ever data.
 """
 
 from __future__ import annotations
@@ -34,35 +34,35 @@ from voicecoach.session.events import (
 )
 
 READY_S = 60.0
-"""A child that is not ready after this (s) is given up; the largest model tried loads in about 3 s."""
+"""A child that is not ready after this (s) has failed; the largest model tried loads in about 3 s."""
 
 HANG_S = 0.8
-"""A live child that was fed and is silent for this long (s) hangs, unless the machine is what is late."""
+"""A live child that was fed and does not answer for this long (s) hangs, unless it is the machine that is slow."""
 
 ASLEEP_S, SPINS = 0.01, 0.75
-"""It sleeps if it has worked less than this meanwhile (s), and spins after this fraction of `HANG_S`; in between, the
-machine gives it too little time. Its longest piece of work, a second opinion on 2.5 s, took 0.3 s."""
+"""A child that used less processor time than this meanwhile (s) is blocked, and one that used more than this fraction
+of `HANG_S` is spinning; in between, the machine is overloaded. Its longest piece of work took 0.3 s."""
 
 LATE_S = 5.0
-"""An answer this late (s) is of no use, whatever the reason."""
+"""An answer this late (s) is useless, whatever the reason."""
 
 LOCKSTEP_S = 60.0
-"""The same on a file's clock (s), where nobody waits for a reply and the machine may be busy."""
+"""The same on a recording's clock (s), where nobody waits for a reply and the machine may be busy."""
 
 MAX_ANSWER = 1_000_000
 HEARABLE: tuple[type[Event], ...] = (SpeechStarted, SpeechEnded, SpeechUnending, SoundTrouble, Heard)
 
 
 class RecogniserProcess:
-    """An audio ear: one engine in one watched process.
+    """A recogniser of sound: one engine in one watched process.
 
     Args:
-        spec: what the child is made of.
-        lockstep: `poll` waits until everything fed is answered, so that a session on the file clock is the same every
-            time; otherwise nothing here ever waits, except the constructor and `restart`.
-        behind: in lockstep, so many blocks are left to the next `poll`; with one, both processes work at once, and the
-            session is still the same every time.
-        hang_s: how long a child may leave something unanswered (s); default by `lockstep`.
+        spec: how the child builds its recogniser.
+        lockstep: `poll` waits until everything fed is answered, so that a session on a recording's clock is the same
+            every time; otherwise nothing here ever waits, except the constructor and `restart`.
+            behind: in lockstep, how many blocks are left to the next `poll`; with one, both processes work in parallel,
+            and the session is still the same every time.
+        hang_s: how long a child may leave something unanswered (s); the default depends on `lockstep`.
         ready_s: how long it may take to start (s).
         now_s: the clock by which it is watched (s).
 
@@ -100,30 +100,30 @@ class RecogniserProcess:
 
     @property
     def lag_s(self) -> float:
-        """How far the child is behind what it was fed (s); it grows on a machine that is too slow."""
+        """How far the child lags behind what it was fed (s); it grows on a machine that is too slow."""
         return self._link.lag_s()
 
     def listen(self, commands: tuple[str, ...]) -> None:
-        """From now on only these command ids can be meant."""
+        """Accept only these command ids from now on."""
         with self._swap:
             self._live = commands
             self._link.listen(commands)
 
     def set_floors(self, floors: tuple[tuple[str, float], ...]) -> None:
-        """The floors of these commands from now on."""
+        """Use these floors from now on, by command id."""
         with self._swap:
             self._floors = floors
             self._link.set_floors(floors)
 
     def feed(self, block: Block) -> None:
-        """Hand the block to the child; what a dead child was fed is lost."""
+        """Send the block to the child; what a dead child was sent is lost."""
         self._link.feed(block)
 
     def poll(self) -> list[Event]:
         """Events found since the last call, by time.
 
         Raises:
-            EngineError: the child is dead, hangs or answered nonsense. It goes on being raised until `restart`.
+            EngineError: the child is dead, hangs or sent an invalid answer. It is raised again until `restart`.
         """
         link = self._link
         if self._lockstep:
@@ -132,7 +132,7 @@ class RecogniserProcess:
             link.fail(f"has not answered for {self._hang_s:g} s")
         found = link.take(self._behind)
         if not found and link.broken and not self._closed:
-            raise EngineError(link.broken, where=f"ear {self.engine}")
+            raise EngineError(link.broken, where=f"recogniser {self.engine}")
         return found
 
     def restart(self) -> None:
@@ -152,19 +152,19 @@ class RecogniserProcess:
             self._link = link
 
     def close(self) -> None:
-        """End the child; safe to call twice."""
+        """Stop the child; safe to call twice."""
         with self._swap:
             self._closed = True
         self._link.close()
 
 
 class _Link:
-    """One child and its pipe, with a thread each way: no full pipe and no half answer delays the loop."""
+    """One child and its pipe, with a thread each way: neither a full pipe nor half an answer delays the loop."""
 
     def __init__(self, spec: Spec, ready_s: float, now_s: Callable[[], float]) -> None:
         self.broken = ""
         self._now_s = now_s
-        self._where = f"ear {spec.engine}"
+        self._where = f"recogniser {spec.engine}"
         self._out: queue.SimpleQueue[bytes | None] = queue.SimpleQueue()
         self._changed = threading.Condition()
         self._ready = False
@@ -172,12 +172,12 @@ class _Link:
         self._answered = 0.0
         self._alive = 0.0  # when it last answered or reported that it is working
         self._used: ProcessUsage | None = None  # by the child until then, or until it was fed
-        self._found: deque[list[Event]] = deque()  # for each answer
+        self._found: deque[list[Event]] = deque()  # one list per answer
         context = multiprocessing.get_context("spawn")
         self._pipe, theirs = context.Pipe()
         self.process = context.Process(target=run, args=(spec, theirs), name=f"ear-{spec.engine}", daemon=True)
         self.process.start()
-        theirs.close()  # or the end of the child would not be seen
+        theirs.close()  # or the end of the child would go unnoticed
         for target in (self._write, self._read):
             threading.Thread(target=target, name=f"ear-{target.__name__}", daemon=True).start()
         with self._changed:
@@ -213,7 +213,7 @@ class _Link:
         """Whether the child has been silent for `hang_s` although it was fed.
 
         Not if it waits for a processor or for memory: a system short of memory swaps out what is idle, and reading a
-        model back can take seconds.
+        model back in can take seconds.
         """
         with self._changed:
             if not self._unanswered:
@@ -230,7 +230,7 @@ class _Link:
         return not (waits_for_memory or ASLEEP_S < now.work_s - before.work_s < SPINS * hang_s)
 
     def lag_s(self) -> float:
-        """How long ago the oldest message without an answer was sent (s)."""
+        """How long ago the oldest unanswered message was sent (s)."""
         with self._changed:
             return self._now_s() - self._unanswered[0] if self._unanswered else 0.0
 
@@ -285,8 +285,8 @@ class _Link:
             self.fail(self._end())
         except EngineError as error:
             self.fail(error.what)
-        except Exception:  # noqa: BLE001 whatever reading it runs into, it is no answer
-            self.fail("answered nonsense")
+        except Exception:  # noqa: BLE001 whatever goes wrong in reading it, it is not an answer
+            self.fail("sent an invalid answer")
 
     def _end(self) -> str:
         """How the child ended."""
@@ -332,10 +332,10 @@ class _Link:
 
 
 def _event(data: dict[str, Any]) -> Event:
-    """An event that a recogniser may find, with its types checked.
+    """An event from a recogniser, with its types checked.
 
     Raises:
-        Exception: of several kinds, if it is none.
+    Exception: of several kinds, if it is not one.
     """
     event = from_json(data)
     if not isinstance(event, HEARABLE):

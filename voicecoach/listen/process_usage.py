@@ -1,4 +1,4 @@
-"""What a process has used so far, which tells a hanging one from one that the machine delays."""
+"""The processor time and page faults of a process, which tell one that hangs from one that the machine delays."""
 
 from __future__ import annotations
 
@@ -10,14 +10,16 @@ from typing import NamedTuple
 
 
 class ProcessUsage(NamedTuple):
-    """What a process has used. work_s: processor time (s). pages: of memory that it waited for from the disk."""
+    """The usage of a process so far. work_s: processor time (s). pages: pages of memory it had to wait for (major
+    faults).
+    """
 
     work_s: float
     pages: int
 
 
 def used(pid: int | None) -> ProcessUsage | None:
-    """None where that cannot be told."""
+    """The usage of process `pid`; None where the system does not tell."""
     if sys.platform != "linux" or pid is None:
         return None
     with contextlib.suppress(OSError, ValueError, IndexError):

@@ -1,4 +1,4 @@
-"""The port through which the coach listens: every engine, by sound or typed, is one of these."""
+"""The port through which the coach listens; every recogniser, by sound or typed, implements it."""
 
 from __future__ import annotations
 
@@ -11,14 +11,14 @@ from voicecoach.session.events import Event
 class Recogniser(Protocol):
     """Turns blocks of sound (or text) into events.
 
-    In lockstep, `poll` answers for everything that was fed, so that a session on a file's clock is the same every time;
-    a live recogniser returns what it has and never waits.
+    In lockstep, `poll` waits until everything fed is decided, so that a session on a recording's clock is the same
+    every time; a live recogniser returns what it has and never waits.
     """
 
     engine: str
 
     def listen(self, commands: tuple[str, ...]) -> None:
-        """From now on only these command ids can be meant."""
+        """Accept only these command ids from now on."""
 
     def feed(self, block: Block) -> None:
         """Hand over the next block of the line."""
@@ -27,11 +27,11 @@ class Recogniser(Protocol):
         """Events found since the last call, by time.
 
         Raises:
-            EngineError: the engine died, hangs or answered nonsense; `restart` may mend it.
+            EngineError: the engine died, hangs or sent an invalid answer; `restart` may help.
         """
 
     def restart(self) -> None:
         """Start a dead engine again (may take seconds; called in the background)."""
 
     def close(self) -> None:
-        """End it; safe to call twice."""
+        """Stop it; safe to call twice."""

@@ -1,4 +1,4 @@
-"""The recognisers, which of them can run here, and how each is built in its process: one line each in `ENGINES`."""
+"""The recognisers, one line each in `ENGINES`: whether each can run here, and how it is built in its process."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ ENGLISH = "en"
 
 @dataclass(frozen=True, slots=True)
 class EngineState:
-    """One engine on this machine. detail: what it has or lacks. mend: what would make it run, '' if it can."""
+    """An engine on this machine. detail: what it has or lacks. mend: what would make it run, '' if it can."""
 
     name: str
     can_run: bool
@@ -34,8 +34,8 @@ class EngineState:
 
 @dataclass(frozen=True, slots=True)
 class Engine:
-    """An engine. look: whether it can run, given the name of a model and a language ('' for any); nothing native is
-    loaded for it. scorer: 'module:class' of what the child builds, '' for words from a keyboard.
+    """An engine. look: its state for a model's folder and a language ('' for any); it loads nothing native. scorer:
+    'module:class' of what the child builds, '' for typed words.
     """
 
     name: str
@@ -78,7 +78,7 @@ def _moonshine(_: str | None, language: str) -> EngineState:
     from voicecoach.listen.engines import moonshine_network  # noqa: PLC0415 only where it is asked for
 
     if language not in {"", ENGLISH}:
-        return EngineState("moonshine", False, f"it knows no {language!r}", "a grammar in English")
+        return EngineState("moonshine", False, f"it does not know the language {language!r}", "a grammar in English")
     if reason := moonshine_network.why_not(_installed):
         return EngineState("moonshine", False, reason, moonshine_network.MEND)
     return EngineState("moonshine", True, "the English model in the moonshine-voice package")
@@ -95,8 +95,8 @@ ENGINES = (
     Engine("moonshine", _moonshine, "voicecoach.listen.engines.moonshine:MoonshineScorer"),
     Engine(TYPED, _typed),
 )
-"""In order of preference; `auto` takes the first audio engine that can run. Each single engine is for machines where
-the others cannot run, and for comparison."""
+"""In order of preference; `auto` takes the first one for sound that can run. `phonemes` and `moonshine` alone are for
+machines where the others cannot run, and for comparison."""
 
 NAMES = (AUTO, *(engine.name for engine in ENGINES))
 
@@ -108,7 +108,7 @@ def engines(model: str | None = None, language: str = ENGLISH) -> list[EngineSta
         model: folder of a Vosk model, or None for the usual places. language: of the grammar.
 
     Raises:
-        InputError: the folder is no model.
+        InputError: the folder is not a model.
     """
     return [engine.look(model, language) for engine in ENGINES]
 
@@ -123,18 +123,18 @@ def _installed(package: str) -> bool:
 
 
 def choose(engine: str = AUTO, model: str | None = None, language: str = ENGLISH) -> EngineState:
-    """The engine to use: the one named, or for 'auto' the first audio engine of `ENGINES` that can run.
+    """The engine to use: the one named, or for 'auto' the first one for sound in `ENGINES` that can run.
 
     A named engine is never replaced by another.
 
     Raises:
-        InputError: no engine has that name, or the folder is no model.
+        InputError: no engine has that name, or the folder is not a model.
         EngineError: it cannot run here; the message says what would make it run.
     """
     if engine not in NAMES:
         raise InputError(f"{engine!r} is not an engine", where="--engine", expected="one of " + ", ".join(NAMES))
     if model is not None and engine == AUTO:
-        engine = "vosk"  # the only engine with a model that can be named
+        engine = "vosk"  # the only engine whose model can be chosen
     wanted = [known for known in ENGINES if known.name == engine or (engine == AUTO and known.scorer)]
     refused = []
     for known in wanted:
@@ -150,7 +150,7 @@ def choose(engine: str = AUTO, model: str | None = None, language: str = ENGLISH
 
 
 def passed_over(chosen: str, model: str | None = None, language: str = ENGLISH) -> str:
-    """Why 'auto' did not take its preferred engine, in one line; '' if it did."""
+    """Why 'auto' did not choose the preferred engine, in one line; '' if it did."""
     best = ENGINES[0]
     if chosen == best.name or not has_sound(chosen) or language != ENGLISH:
         return ""
@@ -160,7 +160,7 @@ def passed_over(chosen: str, model: str | None = None, language: str = ENGLISH) 
 def spec(
     engine: str, grammar: str, grammar_file: str, *, model: str | None = None, roles: Mapping[int, Role] | None = None
 ) -> Spec:
-    """What a `RecogniserProcess` needs for an audio engine.
+    """What a `RecogniserProcess` needs for an engine that listens to sound.
 
     Args:
         engine: its name. grammar: text of the grammar file; grammar_file: its name.
@@ -172,7 +172,7 @@ def spec(
     state = choose(engine, model, "")  # it was chosen for the grammar before; its words are looked up when it starts
     if not has_sound(state.name):
         heard = ", ".join(known.name for known in ENGINES if known.scorer)
-        raise InputError(f"{state.name!r} has no sound to listen to", where="--engine", expected=f"one of {heard}")
+        raise InputError(f"{state.name!r} does not listen to sound", where="--engine", expected=f"one of {heard}")
     return Spec(state.name, grammar, grammar_file, model_of(state.name, model), tuple((roles or {}).items()))
 
 
@@ -189,10 +189,10 @@ def roles_of(pair: bool, channels: int) -> dict[int, Role]:
 
 
 def build(spec: Spec, working: Callable[[], None] = lambda: None) -> Hears:
-    """Make the recogniser inside the child.
+    """Build the recogniser inside the child.
 
     Args:
-        spec: what it is made of. working: to be called between long pieces of work.
+        spec: how to build it. working: called between long pieces of work.
 
     Raises:
         VoicecoachError: the engine cannot be loaded, or cannot hear this grammar.

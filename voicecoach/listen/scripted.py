@@ -15,13 +15,13 @@ from voicecoach.grammar import Grammar, match
 from voicecoach.session.events import Event, Heard, Role, SpeechEnded, SpeechStarted
 
 WORD_S = 0.35
-"""How long one typed word lasts (s); ordinary speech has about 170 words a minute."""
+"""Duration of one typed word (s); ordinary speech has about 170 words a minute."""
 
 PAUSE_S = 0.6
-"""A gap in the coach's sound of up to this (s) is a pause inside a prompt, not its end."""
+"""A gap in the coach's sound no longer than this (s) is a pause inside a prompt, not its end."""
 
 TICK_BLOCKS = 4
-"""Sounds of fewer blocks than this are ticks, which are not waited for."""
+"""Sounds of fewer blocks than this are ticks, which a script does not wait for."""
 
 CHANNELS: Mapping[str, int] = {"wearer": 0, "observer": 1, "assistant": 1, "unknown": 0}
 
@@ -31,8 +31,8 @@ FORM = "'TIME ROLE: words', such as '12.5 wearer: done', '+1.5 observer: confirm
 
 
 WAITS_S, WAITS_TIMES = 600.0, 3.0
-"""A line of a script that has waited so long (s), and so many times its own time, never comes: the coach speaks again
-and again before it."""
+"""A line of a script that has waited longer than the first of these (s) plus the second times its own time will never
+be said, because the coach keeps speaking before it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +40,7 @@ class ScriptLine:
     """One line of a script.
 
     when: 'at' `time_s` on the session clock; 'after' that many seconds of quiet; 'over' the coach's next sound, that
-    many seconds behind its begin. near: a danger command that these words only just miss. line: 1-based.
+    many seconds after it begins. near: a danger command that these words only just miss. line: counted from 1.
     """
 
     when: When
@@ -52,10 +52,10 @@ class ScriptLine:
 
 
 def parse(text: str, file: str) -> tuple[ScriptLine, ...]:
-    """Read a script: one utterance a line, '#' begins a comment.
+    """Read a script: one utterance per line; '#' begins a comment.
 
     `12.5 wearer: done` is said 12.5 s into the session. `+1.5 wearer: done` is said 1.5 s after the coach's last prompt
-    ended, or after the line before if the coach has said nothing since; a prompt that begins before then puts it off.
+    ended, or after the previous line if the coach has said nothing since; a prompt that begins before then delays it.
     `@0.4 wearer: breach` is said over the coach, 0.4 s after its next prompt begins (a tone that is over by then does
     not count). `~breach` at the end of a line makes it a near miss of "breach".
 
@@ -72,7 +72,7 @@ def parse(text: str, file: str) -> tuple[ScriptLine, ...]:
         if said.when == "at":
             if said.time_s < latest_s:
                 raise InputError(
-                    f"{said.time_s:g} comes after {latest_s:g}", where=f"{file}:{number}", expected="times that rise"
+                    f"{said.time_s:g} comes after {latest_s:g}", where=f"{file}:{number}", expected="rising times"
                 )
             latest_s = said.time_s
         found.append(said)
@@ -90,15 +90,15 @@ def _utterance(line: str, where: str, number: int) -> ScriptLine:
         raise InputError(f"{parts['role']!r} is not a role", where=where, expected="one of " + ", ".join(CHANNELS))
     words, missed, near = (part.strip() for part in parts["words"].partition("~"))
     if not words or (missed and not near):
-        raise InputError(f"{line!r} says no words", where=where, expected=FORM)
+        raise InputError(f"{line!r} has no words", where=where, expected=FORM)
     when: When = {"+": "after", "@": "over"}.get(parts["sign"], "at")  # type: ignore[assignment]
     return ScriptLine(when, float(parts["time"]), cast(Role, role), words, near or None, number)
 
 
 class _CoachVoice:
-    """What the line shows of the coach's own voice: whether it sounds, since when, and since when it is quiet.
+    """Follows the coach's own voice on the line.
 
-    begin: first sample of the prompt that sounds, or None. quiet: sample after the last sound.
+    begin: first sample of the prompt now sounding, or None. quiet: sample after the last sound. sounds: now.
     """
 
     def __init__(self) -> None:
@@ -109,10 +109,10 @@ class _CoachVoice:
         self._last = 0
 
     def hear(self, block: Block) -> None:
-        """Take in one block."""
+        """Take the next block."""
         start = block.at
         for played in block.ended:
-            # whatever sounds behind a prompt's end is a new one
+            # whatever sounds after a prompt's end is a new one
             self.quiet = max(self.quiet, played.end)
             self.begin, self._length = None, 0
             start = max(start, played.end)
@@ -157,7 +157,7 @@ class ScriptedRecogniser:
         self._last_end = 0
         self._events: list[Event] = []
         self.stuck: ScriptLine | None = None
-        """The line that can never come, once that is plain."""
+        """A line that can never be said, once that is clear."""
 
     @property
     def unsaid(self) -> ScriptLine | None:
@@ -170,14 +170,14 @@ class ScriptedRecogniser:
         return self._next == len(self._script)
 
     def listen(self, commands: tuple[str, ...]) -> None:
-        """From now on only these command ids can be meant."""
+        """Accept only these command ids from now on."""
         self._live = commands
 
     def feed(self, block: Block) -> None:
         """Say whatever falls into this block."""
         if not self._started:
             self._started = True
-            self._last_end = self._coach.quiet = block.at  # a session that goes on does not begin at 0
+            self._last_end = self._coach.quiet = block.at  # a continued session does not start at 0
         self._coach.hear(block)
         while not self.finished:
             said = self._script[self._next]
@@ -198,7 +198,7 @@ class ScriptedRecogniser:
             self._next += 1
 
     def _due(self, said: ScriptLine, block: Block) -> int | None:
-        """The sample at which `said` begins, as far as that can be known by the end of this block."""
+        """The sample at which `said` begins, if the end of this block is enough to tell."""
         wait = round(said.time_s * RATE_HZ)
         earliest = max(block.at, self._last_end)
         if said.when == "at":

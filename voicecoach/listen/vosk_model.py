@@ -1,4 +1,4 @@
-"""The English model for Vosk: fetched once from its publisher, checked, unpacked in one step, found again."""
+"""The English model for Vosk: fetched once from its publisher, verified, and unpacked in one step."""
 
 from __future__ import annotations
 
@@ -20,10 +20,10 @@ from voicecoach.system.files import data_folder
 NAME = "vosk-model-small-en-us-0.15"
 URL = f"https://alphacephei.com/vosk/models/{NAME}.zip"
 SIZE = 41_205_931
-"""Bytes of the zip."""
+"""Size of the zip (bytes)."""
 
 SHA256 = "30f26242c4eb449f948e42cb302dd7a686cb29a3423a8367f99ff41780942498"
-"""Of the zip; the same in several independent public sources. The publisher signs nothing."""
+"""Digest of the zip, the same in several independent public sources. The publisher does not sign it."""
 
 VARIABLE = "VOICECOACH_VOSK_MODEL"
 BY_HAND = f"fetch {URL}, unpack it, and name the folder with --model or {VARIABLE}"
@@ -33,33 +33,33 @@ MAX_FILES = 500
 CONTENTS = "voicecoach-contents.json"
 PART = ".part-"
 ROUNDED = 100_000
-"""The last piece is counted as a whole one (bytes)."""
+"""Tolerance of the size (bytes), because the last piece is counted as a full one."""
 WITHIN_S = 1800.0
-"""A fetch that takes longer in all is given up (s): even at 25 kB a second it is done by then."""
+"""A fetch that takes longer than this is abandoned (s): even at 25 kB a second it would be done."""
 _NAMED = re.compile(r"vosk[-_]model[-_](?:small[-_])?([a-z]{2})(?:[-_]|$)")
 _LIKE = {"cn": "zh", "ua": "uk"}
-"""Names of countries that stand for languages there."""
+"""Countries whose codes the publisher uses for languages."""
 _NEEDED = ("am/final.mdl", "conf/mfcc.conf", "graph/HCLr.fst")
 
 DownloadProgress = Callable[[int, int], None]
-"""Called with the bytes fetched, of how many."""
+"""Called with the bytes fetched and the total."""
 
 Fetcher = Callable[[Path, DownloadProgress | None], Path]
 """Fetches the zip into a folder; the path of the file."""
 
 
 def folder() -> Path:
-    """Where fetched models are kept; nothing is written outside it."""
+    """The folder of fetched models; nothing is written outside it."""
     return data_folder() / "models"
 
 
 def where() -> Path:
-    """Where the fetched model is, or would be."""
+    """The folder of the fetched model, whether or not it exists."""
     return folder() / NAME
 
 
 def is_model(path: Path) -> bool:
-    """True when a folder looks like a Vosk model that takes a grammar."""
+    """Whether a folder looks like a Vosk model that takes a grammar."""
     return all((path / name).is_file() for name in _NEEDED)
 
 
@@ -72,7 +72,7 @@ def language_of(path: Path) -> str:
 
 
 def find(model: str | None = None) -> Path | None:
-    """The model to use: `model` (of --model), else the one that VOICECOACH_VOSK_MODEL names, else the fetched one.
+    """The model to use: `model` (from --model), else the one in VOICECOACH_VOSK_MODEL, else the fetched one.
 
     Returns:
         Its folder, or None when there is none.
@@ -92,16 +92,16 @@ def find(model: str | None = None) -> Path | None:
 
 
 def get(progress: DownloadProgress | None = None, fetch: Fetcher | None = None) -> Path:
-    """Fetch, check and unpack the model, unless it is there already; what an earlier attempt left is swept.
+    """Fetch, verify and unpack the model, unless it is installed; leftovers of earlier attempts are removed.
 
     Args:
-        progress: told of the bytes as they come. fetch: another way to get the zip.
+        progress: called as bytes arrive. fetch: another way to get the zip.
 
     Returns:
         Its folder.
 
     Raises:
-        InputError: it cannot be fetched, is not what was expected, or cannot be written.
+        InputError: it cannot be fetched, is not the expected file, or cannot be written.
     """
     target = where()
     try:
@@ -125,17 +125,17 @@ def get(progress: DownloadProgress | None = None, fetch: Fetcher | None = None) 
 
 
 def verify() -> list[str]:
-    """Compare the fetched model with what was unpacked.
+    """Compare the files of the fetched model with what was unpacked.
 
     Returns:
-        One line a fault; empty when every file is as it was.
+        One line per fault; empty if every file is unchanged.
 
     Raises:
         InputError: no model has been fetched.
     """
     target = where()
     if not target.is_dir():
-        raise InputError("there is no model", where=str(target), mend="voicecoach model get")
+        raise InputError("no model has been fetched", where=str(target), mend="run voicecoach model get")
     try:
         listed = json.loads((target / CONTENTS).read_text(encoding="utf-8"))
         expected = {str(name): int(crc) for name, crc in listed.items()}
@@ -145,7 +145,7 @@ def verify() -> list[str]:
     for name, crc in expected.items():
         try:
             if _crc(target / name) != crc:
-                faults.append(f"{name}: is not what was fetched")
+                faults.append(f"{name}: was changed")
         except OSError as error:
             faults.append(f"{name}: {error.strerror}")
     return faults
@@ -170,7 +170,7 @@ def _fetch(part: Path, progress: DownloadProgress | None) -> Path:
 
 
 class _Bar:
-    """What pooch takes for a progress bar; it also sees to it that a fetch comes to an end."""
+    """A progress bar as pooch expects it; it also ends a fetch that grows too large or takes too long."""
 
     def __init__(self, progress: DownloadProgress, now: Callable[[], float] = time.monotonic) -> None:
         self._progress, self._now = progress, now
@@ -183,7 +183,7 @@ class _Bar:
         if self._done > SIZE + ROUNDED:
             raise OSError(f"is larger than the {SIZE:,} bytes expected")
         if self._now() > self._end_s:
-            raise OSError(f"took longer than {WITHIN_S / 60:g} minutes: {self._done:,} of {SIZE:,} bytes came")
+            raise OSError(f"took longer than {WITHIN_S / 60:g} minutes: got {self._done:,} of {SIZE:,} bytes")
         self._progress(min(self._done, self.total), self.total)
 
     def reset(self) -> None:
@@ -197,14 +197,14 @@ def _unpack(archive: Path, into: Path) -> Path:
     """Unpack a zip of one folder NAME. Reading a member to its end checks its CRC.
 
     Raises:
-        InputError: a member would land elsewhere, is damaged, or is no plain file.
+    InputError: a member would be put elsewhere, is damaged, or is not a plain file.
     """
     contents: dict[str, int] = {}
     try:
         with zipfile.ZipFile(archive) as opened:
             members = [member for member in opened.infolist() if not member.is_dir()]
             if len(members) > MAX_FILES or sum(member.file_size for member in members) > MAX_UNPACKED:
-                raise InputError("unpacks to too much", where=archive.name, expected=f"{MAX_UNPACKED:,} bytes at most")
+                raise InputError("unpacks to too much", where=archive.name, expected=f"at most {MAX_UNPACKED:,} bytes")
             for member in members:
                 name = _inner_name(member, archive.name)
                 if name in contents:
@@ -215,9 +215,9 @@ def _unpack(archive: Path, into: Path) -> Path:
                     shutil.copyfileobj(source, sink)
                 contents[name] = member.CRC
     except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError) as error:
-        raise InputError(f"is damaged: {error}", where=archive.name, mend="voicecoach model get") from None
+        raise InputError(f"is damaged: {error}", where=archive.name, mend="run voicecoach model get") from None
     if not is_model(into / NAME):
-        raise InputError("holds no Vosk model", where=archive.name, expected=", ".join(_NEEDED))
+        raise InputError("does not hold a Vosk model", where=archive.name, expected=", ".join(_NEEDED))
     (into / NAME / CONTENTS).write_text(json.dumps(contents, indent=0), encoding="utf-8")
     return into / NAME
 

@@ -1,7 +1,7 @@
 """What runs in a recogniser's process, and the protocol of its pipe.
 
-The parent sends blocks as raw bytes; the worker answers each with the events found, as JSON (never pickle). Between the
-pieces of work that an answer takes it reports that it is working.
+The parent sends blocks as raw bytes; the worker answers each with the events found, as JSON (never pickle). During a
+long piece of work it reports now and then that it is still working.
 """
 
 from __future__ import annotations
@@ -26,20 +26,20 @@ from voicecoach.session.events import Event, Role, to_json
 from voicecoach.system import signals
 
 HEADER = struct.Struct("<cqii")
-"""Before each message to the worker: its kind, first sample, frames, channels."""
+"""Header of each message to the worker: its kind, first sample, frames, channels."""
 
 WORKING = {"working": True}
-"""The answer that is none yet."""
+"""Sent while an answer is still being worked out."""
 
 
 class Hears(Protocol):
     """What runs in the child."""
 
     def listen(self, commands: tuple[str, ...]) -> None:
-        """From now on only these command ids can be meant."""
+        """Accept only these command ids from now on."""
 
     def set_floors(self, floors: dict[str, float]) -> None:
-        """The floors of these commands from now on."""
+        """Use these floors from now on, by command id."""
 
     def feed(self, at: int, heard: Samples, played: Samples) -> list[Event]:
         """Take in frames that begin at sample `at`; returns the events found."""
@@ -47,11 +47,11 @@ class Hears(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Spec:
-    """What a child is made of; plain values, so that it can be sent to another process.
+    """How to build the recogniser in a child; plain values, so that it can be sent to another process.
 
     engine: name for messages and for the record. grammar, grammar_file: text and name of the grammar. model: folder of
-    the model, or ''. roles: (channel, role) pairs. factory: 'module:function' that makes a `Hears` of this and of a
-    function for it to call between long pieces of work.
+    the model, or ''. roles: (channel, role) pairs. factory: 'module:function' that makes a `Hears` from this and from a
+    function to call between long pieces of work.
     """
 
     engine: str
@@ -67,7 +67,7 @@ def run(spec: Spec, pipe: Connection) -> None:
     signals.leave_terminal_to_parent()
     null = os.open(os.devnull, os.O_RDWR)
     for stream in (1, 2):
-        os.dup2(null, stream)  # recognisers print, also from native code
+        os.dup2(null, stream)  # recognisers print, even from native code
     threading.Thread(target=_follow_parent, name="follow-parent", daemon=True).start()
 
     def working() -> None:
@@ -96,7 +96,7 @@ def run(spec: Spec, pipe: Connection) -> None:
         return  # the parent is gone
     except VoicecoachError as error:
         line = error.line()
-    except Exception as error:  # noqa: BLE001 whatever an engine raises is passed back as one line
+    except Exception as error:  # noqa: BLE001 whatever an engine raises is passed on as one line
         line = " ".join(f"{type(error).__name__}: {error}".split())
     with contextlib.suppress(OSError):
         _send(pipe, error=line)
@@ -108,7 +108,7 @@ def _send(pipe: Connection, **answer: object) -> None:
 
 
 def _follow_parent() -> None:
-    """Thread: a child that hangs in native code would not see the pipe's end."""
+    """Thread: end with the parent; a child that hangs in native code would not notice the end of the pipe."""
     parent = multiprocessing.parent_process()
     if parent is not None:
         wait([parent.sentinel])

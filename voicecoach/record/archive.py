@@ -16,7 +16,7 @@ from voicecoach.record.lines import FILE
 
 HASHES = "hashes.json"
 LARGEST = 200_000_000
-"""No file in an archive is larger than this (bytes)."""
+"""The most that an archive may unpack to, and its largest file (bytes)."""
 
 
 def pack(folder: Path, target: Path) -> tuple[str, ...]:
@@ -29,14 +29,14 @@ def pack(folder: Path, target: Path) -> tuple[str, ...]:
         RecordError: the folder cannot be read. InputError: the file exists or cannot be written.
     """
     if target.exists():
-        raise InputError("is there already", where=str(target), expected="a new file")
+        raise InputError("already exists", where=str(target), expected="a new file")
     try:
         names = sorted(path.name for path in folder.iterdir() if disk.there(path) and path.name != lock.NAME)
         contents = {name: disk.read_file(folder / name, LARGEST) for name in names}
     except OSError as error:
         raise RecordError(f"cannot be read: {error.strerror or error}", where=str(folder)) from None
     if not {manifest.FILE, FILE} <= contents.keys():
-        raise RecordError("is no session", where=str(folder), expected=f"a folder with {manifest.FILE} and {FILE}")
+        raise RecordError("is not a session", where=str(folder), expected=f"a folder with {manifest.FILE} and {FILE}")
     digests = {name: manifest.digest(data) for name, data in contents.items()}
     contents[HASHES] = json.dumps({"files": digests, "left out": f"{AUDIO}/"}, indent=1).encode()
     packed = io.BytesIO()
@@ -62,17 +62,17 @@ class Packed(NamedTuple):
 
 
 def verify(target: Path) -> Packed:
-    """Whether an archive is as it was packed and its lines are as they were written; its sound is not in it.
+    """Check that an archive is as it was packed and its lines are as they were written. It holds no sound.
 
     Raises:
-        InputError: it is no archive of a session.
+        InputError: it is not an archive of a session.
     """
     try:
         contents = _contents(target)
         listed = json.loads(contents.pop(HASHES))["files"].items()
     except (OSError, zipfile.BadZipFile, KeyError, ValueError, AttributeError, TypeError, NotImplementedError) as error:
         why = getattr(error, "strerror", None) or error
-        raise InputError(f"is no archive of a session: {why}", where=str(target)) from None
+        raise InputError(f"is not an archive of a session: {why}", where=str(target)) from None
     wrong = []
     digests = {name: manifest.digest(data) for name, data in contents.items()}
     for name, digest in listed:
@@ -105,5 +105,5 @@ def _contents(target: Path) -> dict[str, bytes]:
             raise ValueError(f"it would unpack to more than {LARGEST:,} bytes")
         names = [info.filename.rpartition("/")[2] for info in infos]
         if len(set(names)) < len(names):
-            raise ValueError("it holds a name twice")
+            raise ValueError("it holds two files of one name")
         return {name: archive.read(info) for name, info in zip(names, infos, strict=True)}

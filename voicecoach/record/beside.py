@@ -1,7 +1,8 @@
 """The small files beside a journal: what is worn (twice), how far the lines reach, and the key of the next seal.
 
 All but one copy of what is worn lie in `.beside`, in the folder above the session's. A disk that refuses them does not
-disturb the session: its lines matter more, and the next batch tries again.
+All but one copy of what is worn are in `.beside`, in the folder above the session's. A disk that refuses them does
+not disturb the session: its lines matter more, and the next batch tries again.
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ TIP_START = "voicecoach tip 1"
 KEY_START = "voicecoach key 1"
 LARGEST = 4_000
 FURTHEST = 100_000
-"""So many seals a key may be behind its record."""
+"""How many seals a key may lag behind its record."""
 
 
 class Mark(NamedTuple):

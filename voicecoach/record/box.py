@@ -1,7 +1,7 @@
 """Encryption of a record: its events and sound are encrypted, its structure is not.
 
 HKDF-SHA256 (RFC 5869) derives two values from the key file's 32 bytes and the record's salt: the key of the boxes
-(INFO_BOX), and a check value (INFO_CHECK) for the manifest, by which a wrong key is told from damage. A box is a random
+(INFO_BOX), and a check value (INFO_CHECK) for the manifest, which tells a wrong key from damage. A box is a random
 nonce of 12 bytes followed by ChaCha20-Poly1305 ciphertext (RFC 8439). Chain, seals and digests cover the boxes, so that
 a record can be verified without the key.
 """
@@ -63,12 +63,12 @@ class Box:
         return box
 
     def shut(self, plain: bytes, about: str) -> bytes:
-        """Encrypt. about: what it is, which has to be the same for decryption; not secret."""
+        """Encrypt. about: the associated data, which decryption must repeat; not secret."""
         nonce = os.urandom(NONCE_BYTES)
         return nonce + self._cipher.encrypt(nonce, plain, about.encode())
 
     def open(self, raw: bytes, about: str) -> bytes | None:
-        """Decrypt; None if the box is damaged or another one."""
+        """Decrypt; None if the box is damaged, or `about` is not what it was encrypted with."""
         if len(raw) < NONCE_BYTES:
             return None
         try:
@@ -77,7 +77,7 @@ class Box:
             return None
 
     def frame(self, plain: bytes, begin: int) -> bytes:
-        """A box with its length before it, for a file of many. begin: its position in the file."""
+        """A box preceded by its length, for a file of many. begin: its position in the file."""
         raw = self.shut(plain, f"sound {begin}")
         return len(raw).to_bytes(FRAME_BYTES) + raw
 
@@ -95,7 +95,7 @@ class Box:
 
 
 def new_key(path: Path) -> None:
-    """Make a key file, readable by its owner only.
+    """Create a key file that only its owner can read.
 
     Raises:
         InputError: it exists or cannot be written.
@@ -103,7 +103,7 @@ def new_key(path: Path) -> None:
     try:
         disk.write_new(path, f"{HEAD}{os.urandom(KEY_BYTES).hex()}\n".encode())
     except FileExistsError:
-        raise InputError("is there already", where=str(path), expected="a new file") from None
+        raise InputError("already exists", where=str(path), expected="a new file") from None
     except (OSError, ValueError) as error:
         why = getattr(error, "strerror", None) or error
         raise InputError(f"cannot be written: {why}", where=str(path)) from None
@@ -124,5 +124,7 @@ def read_key(path: Path | None) -> bytes | None:
     except ValueError:
         key = b""
     if len(key) != KEY_BYTES:
-        raise InputError("is no key", where=str(path), expected=f"a file made by `voicecoach new-key`: {HEAD}...")
+        raise InputError(
+            "is not a key file", where=str(path), expected=f"a file made by `voicecoach new-key`: {HEAD}..."
+        )
     return key

@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 from voicecoach.record import lines, sealing
 
 LONGEST_BARE = 100
-"""A journal seals after 32 lines; more than this without a seal are not its own."""
+"""A journal seals after 32 lines; it never writes more lines than this without a seal."""
 
 
 class SoundLine(NamedTuple):
@@ -23,7 +23,7 @@ class SoundLine(NamedTuple):
 
 @dataclass(slots=True)
 class Seen:
-    """What the lines have said so far.
+    """What the lines so far contain.
 
     count: lines. seq, chain: of the last one. broken: the first bad line, from 1. good: line, seq and wall time of the
     last line before it. sealed_to: the last line before it that a seal covers. closed: the session's end was recorded.
@@ -45,7 +45,7 @@ class Seen:
 
 
 class Chain:
-    """Takes the lines one after another.
+    """Takes the lines one by one.
 
     Args:
         start: the chain value before line 1. public: the key of the first seal; None if it is not known.
@@ -58,15 +58,15 @@ class Chain:
         self._bare = 0
 
     def take(self, raw: bytes) -> Iterator[str]:
-        """Take the next line (without its newline); yields what is wrong with it, at most one sentence."""
+        """Take the next line (without its newline); yields what is wrong with it, if anything."""
         seen = self.seen
-        before, behind_end = seen.chain, seen.ended
+        before, after_end = seen.chain, seen.ended
         line = lines.unseal(before, raw)
         data = line.data or {}
         seq = lines.whole_number(data, "seq")
         seen.count += 1
         seen.ended = False
-        wrong = self._wrong(line, raw, before, seq, behind_end=behind_end)
+        wrong = self._wrong(line, raw, before, seq, after_end=after_end)
         if not wrong and self._public is not None and self._bare > LONGEST_BARE:
             wrong, self._bare = f"is the {LONGEST_BARE + 1}st without a seal: seals were taken out", 0
         if wrong and seen.broken is None:
@@ -82,7 +82,7 @@ class Chain:
         if wrong:
             yield wrong
 
-    def _wrong(self, line: lines.Unsealed, raw: bytes, before: str, seq: int, *, behind_end: bool) -> str:
+    def _wrong(self, line: lines.Unsealed, raw: bytes, before: str, seq: int, *, after_end: bool) -> str:
         data, last, wrong = line.data, self.seen.seq, ""
         if data is None:
             wrong = "cannot be read"
@@ -93,10 +93,10 @@ class Chain:
             wrong = f"does not follow on from the line before: {missing}"
         elif seq != last + 1:
             wrong = f"has number {seq} after {last}: lines are missing"
-        elif behind_end:
-            wrong = "stands behind the end mark"
+        elif after_end:
+            wrong = "comes after the end mark"
         elif data.get("line") == "key":
-            wrong = "begins to seal with a new key: the old one was lost, or what follows is forged"
+            wrong = "starts sealing with a new key: the old one was lost, or what follows is forged"
         elif data.get("line") == "seal":
             wrong = self._wrong_seal(data, raw, before)
         return wrong
@@ -106,9 +106,9 @@ class Chain:
             return ""
         message, signature = lines.signature_of(before, raw)
         if lines.whole_number(data, "epoch") != self._epoch:
-            return f"is seal {data.get('epoch')} where seal {self._epoch} belongs"
+            return f"is seal {data.get('epoch')} in the place of seal {self._epoch}"
         if not sealing.holds(self._public, message, signature):
-            return "has a seal that its key did not make: the lines before it were written by somebody else"
+            return "has a seal made with another key: somebody else wrote the lines before it"
         return ""
 
     def _know(self, data: Mapping[str, Any]) -> None:

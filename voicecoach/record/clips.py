@@ -1,4 +1,4 @@
-"""The sound that is kept: short clips around utterances, all of it, or none. Never any of the work.
+"""The sound that is kept: short clips around utterances, all of it, or none; and none from work in any case.
 
 Each piece is recorded in the journal with its digest, so that it cannot be changed or silenced later. When the record
 loses its folder and goes on elsewhere, so do the clips; earlier ones stay where they were.
@@ -29,21 +29,21 @@ KEEP_S = 12.0
 """How much sound is held in memory (s): longer than any utterance with its pads."""
 FULL_PART_S = 1.0
 WAITING = 16
-"""Pieces that may wait for a slow disk; those beyond are dropped, and said to be."""
+"""How many pieces may wait for a slow disk; more are dropped and reported."""
 
 Pair = tuple[int, Samples]
-Kept = Callable[[str, int, bytes], None]
-Gone = Callable[[list[str], str], None]
+OnWritten = Callable[[str, int, bytes], None]
+OnDeleted = Callable[[list[str], str], None]
 
 
 class ClipKeeper:
-    """Feed it the line's blocks and tell it what was heard; files are written by a thread of its own.
+    """Takes the line's blocks and the times of utterances; a thread of its own writes the files.
 
-    Nothing here raises into the session: `trouble` says what went wrong last.
+    Nothing here raises into the session; `trouble` says what went wrong last.
 
     Args:
         folder: where the files go ('audio' in the session's folder), or what tells where at the moment. setting: clips,
-        full or none.
+        folder: where the files go ('audio' in the session's folder), or what tells where at the moment. setting: clips,
         kept: told the file, its first byte and the bytes of everything that was written. gone: told the files that
         were deleted, and why. box: encrypts it. pad_s: kept before and after an utterance (s). keep_s: held in
         memory (s).
@@ -54,8 +54,8 @@ class ClipKeeper:
         folder: Path | Callable[[], Path],
         setting: Setting,
         *,
-        kept: Kept = lambda _file, _begin, _raw: None,
-        gone: Gone = lambda _files, _why: None,
+        on_written: OnWritten = lambda _file, _begin, _raw: None,
+        on_deleted: OnDeleted = lambda _files, _why: None,
         box: Box | None = None,
         pad_s: float = PAD_S,
         keep_s: float = KEEP_S,
@@ -64,7 +64,7 @@ class ClipKeeper:
         self.trouble: str | None = None
         self._place: Callable[[], Path] = (lambda: folder) if isinstance(folder, Path) else folder
         self._places: list[Path] = []
-        self._kept, self._gone, self._box = kept, gone, box
+        self._on_written, self._on_deleted, self._box = on_written, on_deleted, box
         self._pad, self._keep = int(pad_s * RATE_HZ), int(keep_s * RATE_HZ)
         self._ring: deque[Pair] = deque()
         self._due: list[tuple[int, int]] = []
@@ -88,7 +88,7 @@ class ClipKeeper:
         if self.setting == "full":
             self._feed_full(block)
             return
-        if self._ring and self._end() != block.at:  # the line was away: what lies before ends there
+        if self._ring and self._end() != block.at:  # there is a gap in the line: what came before ends there
             self._drop()
         self._ring.append((block.at, block.heard.copy()))
         while self._ring and self._end() - self._ring[0][0] > self._keep:
@@ -99,18 +99,18 @@ class ClipKeeper:
             self._cut(begin, end)
 
     def utterance(self, begin: int, end: int) -> None:
-        """Somebody spoke from sample `begin` to `end`: keep that with its pads."""
+        """Somebody spoke from sample `begin` to `end`: keep that and its pads."""
         if self.setting == "clips" and not self._off and end > begin:
             self._due.append((max(0, begin - self._pad), end + self._pad))
 
     def work(self, on: bool) -> None:
-        """During work nothing is kept, and nothing of it stays in memory."""
+        """Work begins or ends; during work nothing is kept, not even in memory."""
         if on != self._off:
             self._drop()
             self._off = on
 
     def no_audio(self) -> None:
-        """Keep nothing from now on: forget what is in memory and delete what is on the disk."""
+        """Keep nothing from now on: drop what is in memory and delete what is on the disk."""
         self._ring.clear()
         self._due.clear()
         self._part.clear()
@@ -122,7 +122,7 @@ class ClipKeeper:
         self._put(_Forget())
 
     def close(self, wait_s: float = 2.0) -> None:
-        """Write what is due and end, but wait no longer than `wait_s` (s)."""
+        """Write what is due and stop, waiting no longer than `wait_s` (s)."""
         self._drop()
         if self._writer is not None:
             with suppress(queue.Full):
@@ -141,8 +141,8 @@ class ClipKeeper:
         self._hand_part()
 
     def _cut(self, begin: int, end: int) -> None:
-        kept = [heard[max(0, begin - at) : max(0, end - at)] for at, heard in self._ring]
-        if sound := [part for part in kept if len(part)]:
+        cuts = (heard[max(0, begin - at) : max(0, end - at)] for at, heard in self._ring)
+        if sound := [cut for cut in cuts if len(cut)]:
             first = max(begin, self._ring[0][0])
             self._hand(first, np.concatenate(sound), full=False)
 
@@ -180,13 +180,13 @@ class ClipKeeper:
             if isinstance(job, _Forget):
                 self._late.clear()
             self._late.append(job)
-            self._work_off()
-        self._work_off()
+            self._do_waiting()
+        self._do_waiting()
         if self._full is not None:
             self._full.close()
 
-    def _work_off(self) -> None:
-        """Do what waits. What a place that was lost refuses is tried again: the record may go on elsewhere by then."""
+    def _do_waiting(self) -> None:
+        """Do what is waiting. A part that a lost place refuses is tried again: the record may have moved by then."""
         while self._late:
             job = self._late[0]
             try:
@@ -221,9 +221,9 @@ class ClipKeeper:
             with file:
                 file.write(raw)
         except OSError:
-            (folder / name).unlink(missing_ok=True)  # half a clip is none
+            (folder / name).unlink(missing_ok=True)  # half a clip is worse than none
             raise
-        self._kept(name, 0, raw)
+        self._on_written(name, 0, raw)
 
     def _write_full(self, folder: Path, at: int, heard: Samples) -> None:
         full = self._full
@@ -238,7 +238,7 @@ class ClipKeeper:
             raw = self._boxed(raw, begin, full.channels)
         full.append(raw)
         full.end += len(heard)
-        self._kept(full.name, begin, raw)
+        self._on_written(full.name, begin, raw)
 
     @property
     def _suffix(self) -> str:
@@ -252,24 +252,24 @@ class ClipKeeper:
         if self._full is not None:
             self._full.close()
             self._full = None
-        gone, wrong = [], None
+        deleted, wrong = [], None
         for folder in dict.fromkeys((*self._places, self._place())):
             try:
                 for path in sorted(folder.iterdir()):
                     path.unlink()
-                    gone.append(path.name)
+                    deleted.append(path.name)
             except FileNotFoundError:
                 continue
             except OSError as error:
                 wrong = error
-        if gone:
-            self._gone(gone, "no audio")
+        if deleted:
+            self._on_deleted(deleted, "no audio")
         if wrong is not None:
             raise wrong
 
 
 class _SoundPart(NamedTuple):
-    """Sound to be written, and the sample that it begins at."""
+    """Sound to be written, and the sample at which it begins."""
 
     at: int
     heard: Samples
@@ -277,11 +277,11 @@ class _SoundPart(NamedTuple):
 
 
 class _Forget:
-    """Ask for what is on the disk to be deleted."""
+    """A request to delete what is on the disk."""
 
 
 class _FullFile:
-    """A file that grows. A WAV file's header is correct after every append, so that a kill loses nothing."""
+    """A growing file. A WAV file's header is correct after every append, so that a kill loses nothing."""
 
     def __init__(self, path: Path, at: int, channels: int, *, head: bool) -> None:
         self.folder, self.end, self.channels, self._head = path.parent, at, channels, head
@@ -299,7 +299,7 @@ class _FullFile:
         self._raw.flush()
 
     def close(self) -> None:
-        """Let it go; never raises."""
+        """Close the file; never raises."""
         with suppress(OSError):
             self._raw.close()
 

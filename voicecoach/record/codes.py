@@ -17,17 +17,19 @@ def people(given: Iterable[str]) -> tuple[tuple[str, str], ...]:
     """ROLE=CODE texts as pairs.
 
     Raises:
-        InputError: a role is unknown or repeated, or something is no code.
+        InputError: a role is unknown or repeated, or a text is not a code.
     """
     found: dict[str, str] = {}
     for text in given:
         role, _, code = text.partition("=")
         if role not in ROLES:
             raise InputError(
-                f"{role!r} is no role", where="--code", expected="one of " + ", ".join(f"{name}=CODE" for name in ROLES)
+                f"{role!r} is not a role",
+                where="--code",
+                expected="one of " + ", ".join(f"{name}=CODE" for name in ROLES),
             )
         if role in found:
-            raise InputError(f"{role} is there twice", where="--code", expected="each role once")
+            raise InputError(f"{role} is given twice", where="--code", expected="each role once")
         found[role] = _code(code, "--code")
     return tuple(found.items())
 
@@ -36,12 +38,12 @@ def room(text: str) -> str:
     """A room's code; '' for none.
 
     Raises:
-        InputError: it is no code.
+        InputError: it is not a code.
     """
     return _code(text, "--room") if text else ""
 
 
 def _code(text: str, where: str) -> str:
     if not CODE.fullmatch(text):
-        raise InputError(f"{text!r} is no code", where=where, expected=_WANTED)
+        raise InputError(f"{text!r} is not a code", where=where, expected=_WANTED)
     return text

@@ -1,4 +1,4 @@
-"""Files and folders that only their owner can read, from the moment they exist."""
+"""Reading and writing the files of a record, which only their owner can read from the moment they exist."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ except ImportError:  # Windows has none
 
 _BINARY = getattr(os, "O_BINARY", 0)
 CAREFUL = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
-"""Neither follow a link nor wait for the other end of a pipe."""
+"""Flags for opening a file without following a link or waiting for the other end of a pipe."""
 
 
 class LineFile(Protocol):

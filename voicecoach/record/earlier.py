@@ -59,11 +59,11 @@ class Earlier:
         """
         raw_manifest, made_with = manifest.read(folder)
         raw = disk.read_file(folder / lines.FILE, LARGEST_EVENTS)
-        kept = raw[: raw.rfind(b"\n") + 1]
+        complete = raw[: raw.rfind(b"\n") + 1]
         found = cls.none(folder.name, made_with, raw_manifest)
         found.box = Box.of(made_with, key, str(folder))
-        found.size, found.torn = len(kept), raw[len(kept) :]
-        for text in kept.split(b"\n")[:-1]:
+        found.size, found.torn = len(complete), raw[len(complete) :]
+        for text in complete.split(b"\n")[:-1]:
             line = lines.unseal(found.chain, text)
             found.chain = line.chain
             data = line.data or {}

@@ -1,4 +1,4 @@
-"""The mark of a session that a person ended from outside, when nothing was worn and it could not be continued.
+"""The mark of a session that a person ended by hand, when nothing was worn and it could not be continued.
 
 The mark is beside the session's folder, so that a record that is damaged or cannot be written stays as it is.
 """
@@ -33,7 +33,7 @@ def end(folder: Path, why: str) -> None:
 
 
 def is_ended(folder: Path) -> bool:
-    """Whether somebody has marked it as over."""
+    """Whether the session is marked as over."""
     with suppress(RecordError, ValueError, TypeError, KeyError):
         data = json.loads(disk.read_file(worn.apart(folder, NAME), LARGEST))
         return bool(data["session"] == folder.name)

@@ -29,16 +29,16 @@ from voicecoach.session.events import CLOCK_HZ, Event
 
 AUDIO = "audio"
 PATIENCE_S = 0.07
-"""A reply waits so long for the disk when a person waits for the reply (s); with all else it stays below 0.1 s."""
+"""How long a reply waits for the disk while a person waits for the reply (s); all in all it stays below 0.1 s."""
 UNHURRIED_S = 10.0
-"""The same on a file's clock (s), where nobody waits: the wall clock must not change the session."""
+"""The same on a recording's clock (s), where nobody waits and the wall clock must not change the session."""
 RETRY_S = 0.5
 BOXED = ("event", "effect", "gap")
-"""Lines that an encrypted record keeps in boxes; all others say nothing of what happened."""
+"""Lines that an encrypted record keeps in boxes; the others say nothing about what happened."""
 SEAL_LINES = 32
 SEAL_S = 20.0
-"""A seal comes after so many lines or so long (s), whichever is first: what lies between the last one and a break-in
-can be changed by who breaks in."""
+"""A seal follows this many lines or this much time (s), whichever comes first: an intruder can change what was written
+since the last one."""
 
 
 class Written(NamedTuple):
@@ -69,7 +69,7 @@ def new_folder(root: Path, wall: Callable[[], datetime] = now_utc) -> Path:
 
 
 def check_root(root: Path) -> None:
-    """Make the folder for records if need be, and check that it can be written.
+    """Create the folder for records if need be, and check that it can be written.
 
     Raises:
         InputError: it cannot.
@@ -90,7 +90,8 @@ class Journal:
     """Appends to events.jsonl through a spool, so that a slow disk delays nobody.
 
     Lines that the disk refuses are kept, tried again every `retry_s`, and written in order, followed by a 'gap' line
-    that says how late they are. Once the journal is open, no method raises. Make one with `create` or `open_existing`.
+    that says how late they are. Once the journal is open, no method raises. Create one with `create` or
+    `open_existing`.
 
     Attributes:
         folder: the session's folder. manifest: as written. box: encrypts lines and sound; None if they are plain.
@@ -125,11 +126,11 @@ class Journal:
             torn=before.torn,
             opener=opener,
             retry_s=retry_s,
-            late=self._late,
-            saved=self._saved,
-            idle=self._seal_if_due,
+            on_late=self._late,
+            on_saved=self._saved,
+            on_idle=self._seal_if_due,
             idle_s=SEAL_S / 2,
-            moved=self._go_on_in,
+            on_moved=self._continue_in,
         )
         self._beside.begin(self._mark(key=True))
         self._spool.start()
@@ -147,7 +148,7 @@ class Journal:
         patience_s: float | None = None,
         retry_s: float = RETRY_S,
     ) -> Journal:
-        """Make a session's folder with manifest, copies and an empty journal.
+        """Create a session's folder with manifest, copies and an empty journal.
 
         Args:
             folder: must not exist. made_with: `begun` is set if empty. copies: file name -> bytes, such as
@@ -156,7 +157,7 @@ class Journal:
                 tries on a failing disk (s).
 
         Raises:
-            InputError: the folder cannot be made or written.
+            InputError: the folder cannot be created or written.
         """
         sealer = Sealer(os.urandom(STATE_BYTES))
         box = Box.new(key) if key is not None else None
@@ -217,10 +218,10 @@ class Journal:
         patience_s: float = PATIENCE_S,
         retry_s: float = RETRY_S,
     ) -> Journal:
-        """Continue a session: numbers and chain go on; a torn last line is moved to a file of its own.
+        """Continue a session with the next number and the last chain value; a torn last line goes to a file of its own.
 
         Raises:
-            RecordError: it cannot be read, `key` is wrong, or a living process has it.
+            RecordError: it cannot be read, `key` is wrong, or a living process holds it.
         """
         lock = Lock(folder)
         if folder.is_dir() and not lock.take(wall()):
@@ -261,12 +262,12 @@ class Journal:
 
     @property
     def code(self) -> str | None:
-        """Twelve digits that stand for the whole record, for a person to write down; None until it is complete."""
+        """The record code: twelve digits for a person to write down; None until the record is complete."""
         whole = self._closed and self._sealer is None and self.manifest.format > 1 and self.unsaved == 0
         return code(self._chain) if whole else None
 
     def audio(self) -> Path:
-        """The present folder for sound."""
+        """The folder for sound, wherever the record is now."""
         return self.folder / AUDIO
 
     def write(self, event: Event) -> Written:
@@ -280,7 +281,7 @@ class Journal:
         return Written(seq, not self._spool.wait(count, seq, self._patience_s))
 
     def write_effects(self, seq: int, effects: Iterable[Effect]) -> None:
-        """Write what event `seq` led to, a line each. Does not wait: the events alone reproduce the effects."""
+        """Write the effects of event `seq`, one line each. Does not wait: the events alone reproduce the effects."""
         with self._spool.turn:
             for effect in effects:
                 self._append("effect", effect_values.to_json(effect), of=seq)
@@ -297,12 +298,12 @@ class Journal:
             self._append("sound-gone", {"files": list(files), "why": why})
 
     def close(self, wait_s: float = 2.0) -> bool:
-        """Write what is left and release the folder; False if lines were given up after `wait_s`.
+        """Write what is left and release the folder; False if lines were abandoned after `wait_s`.
 
         A session that is closed gets its end mark: a last seal, after which nothing can be added.
         """
         until = time.monotonic() + wait_s
-        if self.trouble is not None:  # the line that says how late lines came stands before the end mark
+        if self.trouble is not None:  # the line that says how late lines were comes before the end mark
             self._spool.drain(wait_s / 2)
         with self._spool.turn:
             if self._closed or (self._unsealed and self.trouble is None):
@@ -376,15 +377,15 @@ class Journal:
             if before.torn:
                 self._append("torn", {"bytes": len(before.torn), "sha256": manifest.digest(before.torn)})
             if fresh and self._sealer is not None:
-                self._append("key", {"public": self._sealer.public(), "why": "the key of the seals before is lost"})
+                self._append("key", {"public": self._sealer.public(), "why": "the key of the earlier seals is lost"})
         for file, begin, raw in before.sound_without_line(self.folder / AUDIO):
             self.sound(file, begin, raw)
 
     def _saved(self, marks: tuple[Mark, ...]) -> None:
         self._beside.saved(marks)
 
-    def _go_on_in(self, folder: Path) -> None:
-        """The lines go on in another folder, and so do the files beside them."""
+    def _continue_in(self, folder: Path) -> None:
+        """Continue the lines, and the files beside them, in another folder."""
         self.folder = folder
         self._beside = Beside(folder)
         self._beside.begin(self._mark(key=True))

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 FILE = "events.jsonl"
 BOX = "box"
 LONGEST = 1_000_000
-"""Bytes; no line of a journal comes near."""
+"""Longest line that is read (bytes); a journal's own lines are far shorter."""
 OWN_KEYS = ("seq", "line", "of", "at", "at_s", "wall", "was", "chain")
 """Keys that the journal itself writes; no event or effect uses them for anything else."""
 
@@ -139,10 +139,10 @@ def _not_finite(data: dict[str, Any]) -> Any:
 
 
 _decoder = json.JSONDecoder(object_hook=_not_finite)
-"""Made once: to make one takes longer than to read a line."""
+"""Made once: making one takes longer than reading a line."""
 
 
 def _plain(value: Any) -> Any:
-    # NumPy's scalars must never end a session
+    # a stray NumPy scalar must not end a session
     item = getattr(value, "item", None)
     return item() if callable(item) else str(value)

@@ -1,4 +1,4 @@
-"""Marks a session's folder, or the machine's voice, as used by a living process, and ends with that process."""
+"""Marks a session's folder, or the machine's voice, as used by a living process; the mark ends with the process."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ class Lock:
             if _hold(fd) and _is(fd, self._path):
                 break
             os.close(fd)
-            time.sleep(0.02)  # somebody may be asking who holds it
+            time.sleep(0.02)  # somebody may just be asking who holds it
         else:
             return False
         self._fd = fd
@@ -89,7 +89,7 @@ def holder(folder: Path, name: str = NAME) -> str | None:
 
 
 def _open(path: Path) -> int:
-    """The lock file, created if missing; whatever is no plain file, or has another name too, is removed first."""
+    """The lock file, created if missing. Anything but a plain file with one name is removed first."""
     for _ in range(3):
         try:
             fd = os.open(path, _FLAGS | os.O_CREAT, 0o600)
@@ -102,7 +102,7 @@ def _open(path: Path) -> int:
                 return fd
             os.close(fd)
         path.unlink()
-    raise OSError(errno.EAGAIN, "is replaced again and again", str(path))
+    raise OSError(errno.EAGAIN, "keeps being replaced", str(path))
 
 
 def _is(fd: int, path: Path) -> bool:
@@ -115,7 +115,7 @@ def _is(fd: int, path: Path) -> bool:
 
 def _hold(fd: int) -> bool:
     if fcntl is None:
-        import msvcrt  # noqa: PLC0415  only there on Windows
+        import msvcrt  # noqa: PLC0415 exists on Windows only
 
         try:
             os.lseek(fd, 1 << 20, os.SEEK_SET)

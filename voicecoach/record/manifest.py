@@ -16,7 +16,7 @@ from voicecoach.record import disk
 from voicecoach.session.events import CLOCK_HZ
 
 FORMAT = 2
-"""1 had neither seals nor digests of the sound. Its records can be read, replayed and gone on with as they are."""
+"""Format 1 had neither seals nor digests of sound. Its records can be read, replayed and continued as they are."""
 FORMATS = (1, FORMAT)
 FILE = "manifest.json"
 LARGEST = 1_000_000
@@ -27,14 +27,14 @@ LARGEST_COPY = 4_000_000
 class Manifest:
     """What a session was made with. Roles and codes, never names.
 
-    engine: the ear. mode: solo or pair. audio: clips, full or none. roles: who has a channel or a key of their own.
-    source: live, recording, script or demo; only a live session is gone on with after it was cut off.
-    protocol, grammar: name and version. versions: package -> version. begun: wall time of sample 0 (ISO, UTC).
-    copies: file name -> SHA-256 of the copy beside the manifest; begun and copies are filled in by `Journal.create`.
-    people: role -> the code that a programme knows a person by. room: where, as the site numbers its rooms.
-    channels: of the microphone. model: folder of the ear's model, '' for none. Both None in older records.
-    public: Ed25519 key of the first seal, in hexadecimal; '' in older records.
-    box, salt: check value of the key that the record is encrypted with, and its salt, in hexadecimal; '' if it is not.
+    engine: the recogniser. mode: solo or pair. audio: clips, full or none. roles: who has a channel or key of their
+    own. source: live, recording, script or demo; only a live session is continued after it was cut off. protocol,
+    grammar: name and version. versions: package -> version. begun: wall time of sample 0 (ISO, UTC). copies: file name
+    -> SHA-256 of the copy beside the manifest; begun and copies are filled in by `Journal.create`. people: role -> the
+    person's code in the training programme. room: its number at the site. channels: of the microphone. model: folder of
+    the recogniser's model, '' for none. Both None in older records. public: Ed25519 key of the first seal, in
+    hexadecimal; '' in older records. box, salt: check value of the key that the record is encrypted with, and its salt,
+    in hexadecimal; '' if it is not.
     """
 
     engine: str
@@ -104,7 +104,7 @@ def read(folder: Path) -> tuple[bytes, Manifest]:
 
 
 def _shown(value: object) -> str:
-    """A value for a message, whatever somebody has put there."""
+    """A value from a file, shortened for a message."""
     if isinstance(value, dict | list):
         return f"a {'mapping' if isinstance(value, dict) else 'list'} of {len(value)}"
     return repr(value if not isinstance(value, str) else value[:40])
@@ -125,7 +125,7 @@ _KINDS: Mapping[str, Callable[[object], bool]] = {
     "tuple[str, ...]": lambda value: isinstance(value, list) and all(map(_is_text, value)),
     "Mapping[str, str]": lambda value: isinstance(value, dict) and all(map(_is_text, value.values())),
 }
-"""How the fields' types look in JSON; all others are texts."""
+"""Checks of the JSON values by the fields' types; all other fields are text."""
 
 
 def versions(packages: Iterable[str]) -> dict[str, str]:

@@ -20,12 +20,12 @@ from voicecoach.session.events import CLOCK_HZ, Event
 
 END_MARK = b'"last":true'
 CLOSED = b'"effect":"close"'
-"""In no other place can these bytes or those stand: JSON escapes the quotes inside a text."""
+"""Bytes that occur nowhere else in a journal, because JSON escapes the quotes inside a string."""
 
 
 @dataclass(frozen=True, slots=True)
 class RecordLine:
-    """One readable line. number: its place in the file, from 1. data: as written. event: if it is one."""
+    """One readable line. number: its place in the file, from 1. data: as written. event: the event, if it is one."""
 
     number: int
     seq: int
@@ -127,10 +127,10 @@ def parse(raw: bytes, chain: str, box: Box | None = None) -> tuple[tuple[RecordL
 
 
 def find_open(root: Path) -> Iterator[Path]:
-    """The live sessions in `root` without a closing line and without a living process, newest first.
+    """The live sessions in `root` with no closing line and no living process, newest first.
 
-    After a kill between the closing event and its line, a session in this list is over: its events say so. Folders that
-    are no session or cannot be read are skipped.
+    A session killed between the closing event and its line is listed, though its events show that it is over. Folders
+    that are not sessions or cannot be read are skipped.
     """
     try:
         folders = [folder for folder in root.iterdir() if disk.there(folder / manifest.FILE)]
@@ -193,7 +193,7 @@ _TYPES: dict[str, tuple[type, ...]] = {
 
 
 def _fits(event: Event) -> bool:
-    """Whether each field has its type, so that nothing later has to check; all others are texts."""
+    """Whether each field has its type, so that nothing has to check later; all other fields are text."""
     return all(isinstance(getattr(event, name), types) for name, types in _FIELDS[type(event)])
 
 
@@ -208,10 +208,10 @@ def _without_own(data: Mapping[str, Any]) -> dict[str, Any]:
 
 def _remarks(found: Iterable[RecordLine], broken_at: int | None, torn: bytes) -> Iterable[str]:
     if broken_at is not None:
-        yield f"Line {broken_at} of {FILE} was damaged or changed: what stands from there on is not proven."
+        yield f"Line {broken_at} of {FILE} was damaged or changed: nothing vouches for what follows."
     if torn:
-        yield f"The last line of {FILE} was cut off ({len(torn)} bytes): writing ended in the middle of it."
+        yield f"The last line of {FILE} is unfinished ({len(torn)} bytes)."
     for line in found:
         if line.kind == "gap":
             first, last, late_s = line.data.get("first"), line.data.get("last"), line.data.get("late_s")
-            yield f"Lines {first} to {last} came {late_s} s late to the disk: {line.data.get('why')}."
+            yield f"Lines {first} to {last} reached the disk {late_s} s late: {line.data.get('why')}."

@@ -1,4 +1,4 @@
-"""A record whose folder is lost while it is written is written anew, in the same place or elsewhere."""
+"""Moves a record whose folder is lost while it is being written: it is written again, there or elsewhere."""
 
 from __future__ import annotations
 
@@ -14,32 +14,32 @@ from voicecoach.record.lines import FILE
 from voicecoach.system import files
 
 AGAIN = "-again"
-"""Behind the name of a session's folder that was lost."""
+"""Suffix of the new folder of a session whose folder was lost."""
 LARGEST = 4_000_000
 PLACE_LOST = frozenset(
     number
     for name in ("ENOENT", "ENOTDIR", "EROFS", "EACCES", "EPERM", "EIO", "ESTALE", "ENODEV", "ENXIO", "EISDIR", "ELOOP")
     if (number := getattr(errno, name, None)) is not None
 )
-"""Errors after which a place is not worth waiting for; a disk that is full may have room again."""
+"""Errors after which waiting is pointless; a full disk, by contrast, may have room again."""
 MOST_KEPT = 64_000_000
-"""So many bytes of lines are held in memory, so that they can be written anew (a day of talk has less)."""
+"""How many bytes of lines are held in memory for rewriting (a day of talk has less)."""
 
 
 class ChangedError(OSError):
-    """The file of lines is no longer what was written."""
+    """The journal's file is no longer what was written."""
 
 
 def roots(folder: Path) -> tuple[Path, ...]:
-    """Where a record may be written anew, in order of preference."""
+    """Where a record may be rewritten, in order of preference."""
     return (folder.parent, files.data_folder() / "sessions", Path(tempfile.gettempdir()) / "voicecoach-sessions")
 
 
 class Refuge:
-    """What a record needs to be written anew: its small files, and every line so far.
+    """What is needed to rewrite a record: its small files and every line so far.
 
     Args:
-        folder: of the session. lines: the valid bytes of its file of lines.
+        folder: the session's. lines: the valid bytes of its journal.
     """
 
     def __init__(self, folder: Path, lines: bytes | None) -> None:
@@ -50,7 +50,7 @@ class Refuge:
 
     @property
     def lines(self) -> bytes | None:
-        """Every line so far; None if they were too many to keep."""
+        """Every line so far; None if there were too many to keep."""
         return bytes(self._lines) if self._lines is not None else None
 
     def add(self, data: bytes) -> None:
@@ -61,10 +61,10 @@ class Refuge:
                 self._lines = None
 
     def begin_anew(self) -> Path:
-        """Make a folder with the small files; returns its path.
+        """Create a folder with the small files; returns its path.
 
         Raises:
-            OSError: no place takes it.
+            OSError: no place can be written.
         """
         wrong: OSError = OSError(errno.ENOENT, "there is no other place")
         for root in self._roots:
@@ -88,7 +88,7 @@ class Refuge:
 
 
 def set_aside(path: Path) -> None:
-    """Rename whatever lies at the path of a file of lines."""
+    """Rename whatever is at the journal's path."""
     for count in range(1, 100):
         other = path.with_name(f"foreign-{count}.bin")
         if not other.exists():

@@ -25,7 +25,7 @@ REPORT = "missing.txt"
 
 @dataclass(slots=True)
 class Salvage:
-    """The result. kept: lines of the record in the copy. missing: what is not, a sentence each."""
+    """The result. kept: how many lines are in the copy. missing: what is not, a sentence each."""
 
     folder: Path
     kept: int = 0
@@ -33,10 +33,10 @@ class Salvage:
 
 
 def salvage(folder: Path, new: Path, key: bytes | None = None) -> Salvage:
-    """Make the copy; an encrypted record is decrypted with `key`.
+    """Create the copy; an encrypted record is decrypted with `key`.
 
     Raises:
-        RecordError: it is no record, or `key` is missing or wrong. InputError: `new` cannot be made.
+        RecordError: it is not a record, or `key` is missing or wrong. InputError: `new` cannot be created.
     """
     found = verify(folder)
     folder, new = folder.resolve(), new.resolve()
@@ -67,7 +67,7 @@ class _Copy:
         self._folder, self._new, self._box = folder, new, box
         self._made_with = made_with
         self._out = Salvage(new)
-        self._spoilt = {finding.file for finding in found.findings}
+        self._damaged = {finding.file for finding in found.findings}
         self._numbers: dict[int, int] = {}
         self._seq, self._chain, self._raw = 0, "", bytearray()
 
@@ -75,7 +75,7 @@ class _Copy:
         out = self._out
         copies = self._copies()
         if self._made_with is None:
-            out.missing.append(f"{manifest.FILE}: what the session was made with is not known.")
+            out.missing.append(f"{manifest.FILE}: unreadable, so it is not known what the session was made with.")
             made_with = Manifest("unknown", "unknown", "unknown", "unknown", "unknown")
         else:
             made_with = self._made_with
@@ -101,10 +101,10 @@ class _Copy:
         return out
 
     def _copies(self) -> dict[str, str]:
-        """The copies that are what the session was made with; others are kept under another name."""
+        """The copies the session was made with; any other file of such a name is kept under another name."""
         named = self._made_with.copies if self._made_with is not None else {}
         names = named or dict.fromkeys(("protocol.yaml", "grammar.yaml", "site.yaml"), "")
-        kept = {}
+        proven = {}
         for name in names:
             if Path(name).name != name:
                 continue
@@ -116,14 +116,14 @@ class _Copy:
                 continue
             if manifest.digest(raw) == names[name]:
                 disk.write_new(self._new / name, raw)
-                kept[name] = names[name]
+                proven[name] = names[name]
             else:
                 disk.write_new(self._new / f"{name}.unproven", raw)
-                self._out.missing.append(f"{name}: not what the session was made with; kept as {name}.unproven.")
-        return kept
+                self._out.missing.append(f"{name}: is not what the session was made with; kept as {name}.unproven.")
+        return proven
 
     def _lines(self) -> Iterator[dict[str, Any]]:
-        """The lines that can be read and were not changed, and what is missing between them."""
+        """The lines that can be read and were not changed, with markers for missing ones between them."""
         try:
             raw = disk.read_file(self._folder / lines.FILE, LARGEST_EVENTS)
         except RecordError as error:
@@ -150,7 +150,7 @@ class _Copy:
                 self._out.kept += 1
                 yield data
         if torn:
-            self._out.missing.append(f"{lines.FILE}: {len(torn)} bytes of an unfinished last line.")
+            self._out.missing.append(f"{lines.FILE}: an unfinished last line of {len(torn)} bytes was left out.")
         tip = worn.read_one(worn.apart(self._folder)) or worn.read_one(self._folder / worn.FILE)
         if tip is not None and tip.seq > last:
             self._out.missing.append(f"{lines.FILE}: numbers {last + 1} to at least {tip.seq} are missing.")
@@ -171,11 +171,11 @@ class _Copy:
     def _sound(self) -> None:
         place = self._folder / sound.AUDIO
         names = sorted(path.name for path in place.iterdir()) if place.is_dir() else []
-        for shown in sorted(self._spoilt):
+        for shown in sorted(self._damaged):
             if shown.startswith(f"{sound.AUDIO}/"):
                 self._out.missing.append(f"{shown}: damaged, missing or unproven.")
         for name in names:
-            if f"{sound.AUDIO}/{name}" in self._spoilt:
+            if f"{sound.AUDIO}/{name}" in self._damaged:
                 continue
             try:
                 raw = sound.read_sound(self._folder, name, self._box)

@@ -1,8 +1,8 @@
-"""Seals: an Ed25519 key that changes one way with every seal, so that it cannot sign the past. No I/O.
+"""Seals: an Ed25519 key that moves forward with every seal and cannot go back to sign the past. No I/O.
 
 The key's state is 32 bytes. HKDF (RFC 5869, SHA-256, no salt) derives from it, with INFO_SIGN, the seed of the Ed25519
 key (RFC 8032) that signs this seal and, with INFO_NEXT, the next state. A seal names the public key of the next one.
-Whoever takes over the machine can seal what comes, but cannot change what has been sealed.
+Whoever takes over the machine can seal what follows, but cannot change what is already sealed.
 
 Overwriting a state is all that a program can do; copies may survive in memory, in swap, in a file system's journal or
 in the spare cells of a flash disk.

@@ -22,7 +22,7 @@ _PIECE = 1 << 20
 
 
 def header(channels: int, size: int) -> bytes:
-    """The head of a WAV file of 16-bit PCM at the line's rate with `size` bytes of samples."""
+    """The header of a WAV file of 16-bit PCM at the line's rate with `size` bytes of samples."""
     out = io.BytesIO()
     with wave.open(out, "wb") as file:
         file.setparams((channels, 2, RATE_HZ, 0, "NONE", "not compressed"))
@@ -32,25 +32,25 @@ def header(channels: int, size: int) -> bytes:
     return bytes(raw)
 
 
-def sound_findings(folder: Path, spoken_of: Mapping[str, Sequence[SoundLine]]) -> Iterator[tuple[str, str]]:
-    """What is wrong with the files below audio/: file and half a sentence."""
+def sound_findings(folder: Path, mentioned: Mapping[str, Sequence[SoundLine]]) -> Iterator[tuple[str, str]]:
+    """What is wrong with the files in audio/: the file, and what it is or has."""
     place = folder / AUDIO
     names: set[str] = set()
     if place.is_dir() and not place.is_symlink():
         names = {path.name for path in place.iterdir()}
-    for name, parts in spoken_of.items():
+    for name, parts in mentioned.items():
         shown = f"{AUDIO}/{name}"
         if Path(name).name != name:
             yield shown, "is a name outside the folder"
         elif name not in names:
             if parts:
-                yield shown, f"is missing; line {parts[0].number} speaks of it"
+                yield shown, f"is missing; line {parts[0].number} mentions it"
         elif not parts:
-            yield shown, "is there although it was deleted"
+            yield shown, "exists although the record says it was deleted"
         elif wrong := _wrong(place / name, parts):
             yield shown, wrong
-    for name in sorted(names - set(spoken_of)):
-        yield f"{AUDIO}/{name}", "is a file that no line speaks of"
+    for name in sorted(names - set(mentioned)):
+        yield f"{AUDIO}/{name}", "is not mentioned by any line"
 
 
 def _wrong(path: Path, parts: Sequence[SoundLine]) -> str:
@@ -67,16 +67,16 @@ def _wrong_bytes(file: io.BufferedReader, size: int, parts: Sequence[SoundLine])
     begin = end = parts[0].begin
     for part in parts:
         if part.begin != end:
-            return f"has bytes {end:,} to {part.begin:,} that no line speaks of"
+            return f"has bytes {end:,} to {part.begin:,} that no line mentions"
         end += part.size
         file.seek(part.begin)
         if end > size or _digest(file, part.size) != part.sha256:
             return f"was changed: bytes {part.begin:,} to {end:,} are not those of line {part.number}"
     if size != end:
-        return f"has {size:,} bytes where lines speak of {end:,}"
+        return f"has {size:,} bytes where the lines say {end:,}"
     file.seek(0)
     if begin and (begin != HEADER_BYTES or file.read(begin) not in {header(n, end - begin) for n in (1, 2)}):
-        return "has a damaged head"
+        return "has a damaged header"
     return ""
 
 
@@ -104,6 +104,6 @@ def read_sound(folder: Path, name: str, box: Box | None = None) -> bytes:
         raise RecordError("is encrypted", where=str(path), mend="give its key with --key FILE")
     parts = box.frames(raw)
     if not parts or not all(parts):
-        raise RecordError("was damaged: a part of it cannot be decrypted", where=str(path))
+        raise RecordError("is damaged: part of it cannot be decrypted", where=str(path))
     pcm = b"".join(part[1:] for part in parts)
     return header(parts[0][0], len(pcm)) + pcm

@@ -1,4 +1,4 @@
-"""Carries lines to the disk in a thread of its own, so that a slow disk delays nobody."""
+"""Writes lines to the disk in a thread of its own, so that a slow disk delays nobody."""
 
 from __future__ import annotations
 
@@ -18,11 +18,11 @@ from voicecoach.record.refuge import MOST_KEPT, PLACE_LOST, ChangedError, Refuge
 
 Tag = TypeVar("Tag")
 TRIES = 3
-"""So often a record that is let go is written anew when something is wrong with its place."""
+"""While a record is being closed, how often it is written again elsewhere when its place fails."""
 
 
 class Gap(NamedTuple):
-    """Lines `first` to `last` (by number) came `late_s` late to the disk because of `why`."""
+    """Lines `first` to `last` (by number) reached the disk `late_s` late because of `why`."""
 
     why: str
     first: int
@@ -35,9 +35,9 @@ class Spool(Generic[Tag]):
 
     Args:
         folder: the session's. size: valid bytes of the file; what follows is cut off. torn: bytes of a torn last line,
-            saved in a file of their own before the next line. late: called when late lines have reached the disk.
-            saved: called in the spool's thread with the mark of the last line of each batch on the disk, and those
-            before it. idle: called after `idle_s` without a line. moved: called with the new folder when the lines' own
+            saved in a file of their own before the next line. on_late: called when late lines have reached the disk.
+            on_saved: called in the spool's thread with the marks of each batch of lines that has reached the disk.
+            on_idle: called after `idle_s` without a line. on_moved: called with the new folder when the lines' own
             place is lost.
     """
 
@@ -49,19 +49,19 @@ class Spool(Generic[Tag]):
         torn: bytes,
         opener: disk.Opener,
         retry_s: float,
-        late: Callable[[Gap], None],
-        saved: Callable[[tuple[Tag, ...]], None],
-        idle: Callable[[], None],
+        on_late: Callable[[Gap], None],
+        on_saved: Callable[[tuple[Tag, ...]], None],
+        on_idle: Callable[[], None],
         idle_s: float,
-        moved: Callable[[Path], None] = lambda _: None,
+        on_moved: Callable[[Path], None] = lambda _: None,
     ) -> None:
         self.turn = threading.Condition()
         """Held while lines are numbered and handed over, so that they are in the file's order."""
         self.trouble: str | None = None
         self._folder, self._size, self._torn = folder, size, torn
         self._opener, self._retry_s = opener, retry_s
-        self._late, self._told, self._idle, self._idle_s = late, saved, idle, idle_s
-        self._moved = moved
+        self._on_late, self._on_saved, self._on_idle, self._idle_s = on_late, on_saved, on_idle, idle_s
+        self._on_moved = on_moved
         self._refuge = Refuge(folder, _lines(folder, size))
         self._file: disk.LineFile | None = None
         self._queue: deque[tuple[bytes, int, Tag]] = deque()
@@ -72,7 +72,7 @@ class Spool(Generic[Tag]):
         self._writer = threading.Thread(target=self._run, name="journal", daemon=True)
 
     def start(self) -> None:
-        """Begin to write."""
+        """Start writing."""
         self._writer.start()
 
     @property
@@ -116,7 +116,7 @@ class Spool(Generic[Tag]):
         while True:
             with self.turn:
                 if not self.turn.wait_for(lambda: bool(self._queue) or self._closing, self._idle_s):
-                    self._idle()
+                    self._on_idle()
                 batch = tuple(self._queue)
                 if not batch:
                     if self._closing:
@@ -125,9 +125,9 @@ class Spool(Generic[Tag]):
             try:
                 self._save(b"".join(raw for raw, _, _ in batch))
             except (OSError, ValueError) as error:
-                mended = self._failed(error) and tries < TRIES
+                recovered = self._failed(error) and tries < TRIES
                 tries += 1
-                if self._closing and not mended:
+                if self._closing and not recovered:
                     break
                 continue
             tries = 0
@@ -138,7 +138,7 @@ class Spool(Generic[Tag]):
                 if self.trouble is not None:
                     self._end_trouble(batch[-1][1])
                 self.turn.notify_all()
-            self._told(tuple(mark for _, _, mark in batch))
+            self._on_saved(tuple(mark for _, _, mark in batch))
         if self._file is not None:
             with suppress(OSError):
                 self._file.close()
@@ -160,14 +160,14 @@ class Spool(Generic[Tag]):
         self._refuge.add(data)
 
     def _opened(self) -> disk.LineFile:
-        """The file with all lines so far and nothing after them."""
+        """The open file, holding all lines so far and nothing else."""
         path = self._folder / FILE
         if self._replaced and os.path.lexists(path):
             set_aside(path)
         self._replaced = False
         file = self._opener(path)
         size = file.size()
-        if size > self._size:  # a part of a line from a try that failed, or a torn line that was put aside
+        if size > self._size:  # part of a line from a failed attempt, or a torn line that was saved elsewhere
             file.cut(self._size)
         elif size < self._size:
             before = self._refuge.lines
@@ -178,46 +178,46 @@ class Spool(Generic[Tag]):
         return file
 
     def _move(self) -> Path | None:
-        """Go on elsewhere; the new folder, or None if no place takes it."""
+        """Continue elsewhere; the new folder, or None if no place can be written."""
         try:
             self._folder = self._refuge.begin_anew()
         except OSError:
             return None
-        self._moved(self._folder)
+        self._on_moved(self._folder)
         return self._folder
 
     def _failed(self, error: Exception) -> bool:
-        """Note the error; returns whether to try again at once."""
-        mended = isinstance(error, ChangedError)
+        """Note the error; True if the record has a sound place again and can be written at once."""
+        recovered = isinstance(error, ChangedError)
         why = f"the record cannot be written: {getattr(error, 'strerror', None) or error}"
         if isinstance(error, ChangedError):
             self._replaced = "replaced" in str(error)
         elif getattr(error, "errno", None) in PLACE_LOST:
             new = self._move()
-            why += f"; it goes on in {new}" if new is not None else ""
-            mended = new is not None
+            why += f"; it continues in {new}" if new is not None else ""
+            recovered = new is not None
         with self.turn:
             if self.trouble is None:
                 self._begin_trouble("", self._queue[0][1])
             self.trouble = why
             self.turn.notify_all()
-        # what a failed sync left in the file is not to be trusted: open anew, cut, write again
+        # after a failed sync the file's contents cannot be trusted: open it again, truncate, rewrite
         if self._file is not None:
             with suppress(OSError, ValueError):
                 self._file.close()
             self._file = None
         with self.turn:
             self.turn.wait_for(lambda: self._closing, self._retry_s)
-        return mended
+        return recovered
 
     def _end_trouble(self, last: int) -> None:
         gap = Gap(str(self.trouble), self._trouble_first, last, round(time.monotonic() - self._trouble_since, 3))
         self.trouble = None
-        self._late(gap)
+        self._on_late(gap)
 
 
 def _lines(folder: Path, size: int) -> bytes | None:
-    """The lines that a session goes on with."""
+    """The lines of a session that is continued."""
     if not size:
         return b""
     try:

@@ -1,4 +1,4 @@
-"""Whether a record is as it was written: chain, seals, copies, sound, end mark, and the small files beside it."""
+"""Checks that a record is as it was written: chain, seals, copies, sound, end mark, and the small files beside it."""
 
 from __future__ import annotations
 
@@ -17,11 +17,11 @@ from voicecoach.record.worn import LARGEST_EVENTS, WornItems, apart
 
 RecordState = Literal["whole", "unfinished", "damaged"]
 STATUS: dict[RecordState, int] = {"whole": 0, "damaged": 1, "unfinished": 3}
-"""The exit status of every command about records; 2 is for what is no record."""
+"""The exit status of every command on records; 2 is for what is not a record."""
 
 
 class Finding(NamedTuple):
-    """Something that is wrong. file: in the record's folder, or the copy apart. line: from 1, where it has one."""
+    """Something that is wrong. file: in the record's folder, or the copy in `.beside`. line: from 1, if it has one."""
 
     file: str
     line: int | None
@@ -34,7 +34,7 @@ class Finding(NamedTuple):
 
 
 class Good(NamedTuple):
-    """A line that holds, as do all before it."""
+    """A good line; so are all lines before it."""
 
     line: int
     seq: int
@@ -43,12 +43,12 @@ class Good(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Verified:
-    """What was found.
+    """The result of `verify`.
 
-    state: whole; unfinished (it holds as far as it goes, and has no end mark: the session was cut off, or the end was
-    cut away); damaged. findings: what does not hold, first things first. last_good: the last line before the first
-    damaged one, None if none holds. sealed_to: the last line that a seal vouches for, 0 for none. remarks: what a
-    reader should know besides. public: the key of the first seal. chain: of the last line.
+    state: whole; unfinished (good as far as it goes, with no end mark: the session was cut off, or its end was
+    removed); damaged. findings: what is wrong, first things first. last_good: the last line before the first damaged
+    one, None if there is none. sealed_to: the last line that a seal vouches for, 0 for none. remarks: what else a
+    reader should know. public: the key of the first seal. chain: of the last line.
     """
 
     folder: Path
@@ -68,17 +68,17 @@ class Verified:
         return STATUS[self.state]
 
     def code(self) -> str | None:
-        """The twelve digits that stand for a record with an end mark; takes 0.1 s."""
+        """The record code of a whole record; computing it takes 0.1 s."""
         return sealing.code(self.chain) if self.state == "whole" and self.format > 1 else None
 
     def sentences(self) -> Iterator[str]:
-        """The result for a person, a sentence each; the first sums it up."""
+        """The result as sentences for a person; the first sums it up."""
         good = self.last_good
-        upto = f"Line {good.line} of {self.lines} ({good.wall}) is the last that holds" if good else "No line holds"
+        upto = f"Line {good.line} of {self.lines} ({good.wall}) is the last good one" if good else "No line is good"
         if self.state == "whole":
             yield f"Whole: {self.lines} lines, with the end mark."
         elif self.state == "unfinished":
-            yield f"Unfinished: {self.lines} lines hold, without an end mark. It ends there, or its end was cut away."
+            yield f"Unfinished: {self.lines} good lines, but no end mark. It was cut off there, or its end was removed."
         else:
             yield f"Damaged: {self.findings[0].describe()} {upto}."
         yield from (finding.describe() for finding in self.findings[1:])
@@ -87,7 +87,7 @@ class Verified:
 
 @dataclass(slots=True)
 class _Looking:
-    """What is known while looking."""
+    """What is known so far."""
 
     folder: Path
     findings: list[Finding] = field(default_factory=list)
@@ -101,12 +101,12 @@ def verify(folder: Path) -> Verified:
     """Check all of a record.
 
     Raises:
-        RecordError: it is none: there is neither a manifest nor a journal.
+        RecordError: it is not a record: it has neither a manifest nor a journal.
     """
     folder = folder.resolve()
     if not folder.is_dir() or not any(_named(folder / name) for name in (manifest.FILE, lines.FILE)):
         what = f"a folder with {manifest.FILE} and {lines.FILE}"
-        raise RecordError("is no record of a session", where=str(folder), expected=what)
+        raise RecordError("is not a record of a session", where=str(folder), expected=what)
     look = _Looking(folder)
     made_with, digest = _manifest(look)
     new = made_with is None or made_with.format > 1
@@ -116,8 +116,8 @@ def verify(folder: Path) -> Verified:
         look.found(manifest.FILE, "is not the one that the session began with")
         digest = known.manifest
     start = known.manifest if known is not None else digest
-    spoilt = any(finding.file == manifest.FILE for finding in look.findings)
-    chain = _lines(look, start, made_with.public or None if made_with is not None and not spoilt else None)
+    damaged = any(finding.file == manifest.FILE for finding in look.findings)
+    chain = _lines(look, start, made_with.public or None if made_with is not None and not damaged else None)
     if made_with is not None:
         _copies(look, made_with)
     if new:
@@ -126,11 +126,11 @@ def verify(folder: Path) -> Verified:
         _torn(look, chain.seen)
         _strangers(look, made_with)
         if made_with is not None and made_with.source == "salvage":
-            look.remarks.append("A copy of what could be read of a damaged record; missing.txt names the rest.")
+            look.remarks.append("This is a copy of what could be read of a damaged record; missing.txt lists the rest.")
     else:
-        look.remarks.append("An older record: no seals, and nothing vouches for its sound.")
+        look.remarks.append("This is an older record: it has no seals, and nothing vouches for its sound.")
     if lock.holder(folder) is not None:
-        look.remarks.append(f"It is being written to by {lock.holder(folder)}.")
+        look.remarks.append(f"It is being written by {lock.holder(folder)}.")
     seen = chain.seen
     ended = seen.ended or (not new and seen.closed)
     state: RecordState = "damaged" if look.findings else "whole" if ended else "unfinished"
@@ -177,7 +177,7 @@ def _snapshots(look: _Looking, *, new: bool) -> tuple[WornItems | None, WornItem
         if far is None and _named(apart(look.folder)):
             look.found(_apart(look), "is damaged")
         elif far is None:
-            look.remarks.append(f"There is no {_apart(look)}: the record was moved, or its second witness is gone.")
+            look.remarks.append(f"There is no {_apart(look)}: the record was moved, or that file was lost.")
     return near, far
 
 
@@ -193,20 +193,20 @@ def _lines(look: _Looking, start: str, public: str | None) -> Chain:
     if wrong:
         look.found(lines.FILE, wrong[0][1], wrong[0][0])
         if len(wrong) > 1:
-            look.remarks.append(f"{len(wrong) - 1} more lines behind it do not hold; the last is line {wrong[-1][0]}.")
+            look.remarks.append(f"{len(wrong) - 1} later lines are wrong too; the last is line {wrong[-1][0]}.")
     if torn:
         tip = read_tip(look.folder)
         if chain.seen.ended or tip is None or tip.seq != chain.seen.seq:
-            look.found(lines.FILE, f"is cut off in the middle of a line ({len(torn)} bytes)", len(whole) + 1)
+            look.found(lines.FILE, f"ends in the middle of a line ({len(torn)} bytes)", len(whole) + 1)
         else:
-            look.remarks.append(f"Writing ended inside a line ({len(torn)} bytes), as when a process is killed.")
+            look.remarks.append(f"The last line is unfinished ({len(torn)} bytes), as after a kill.")
     return chain
 
 
 def _copies(look: _Looking, made_with: Manifest) -> None:
     for name, digest in made_with.copies.items():
         if Path(name).name != name:
-            look.found(manifest.FILE, f"names a copy that is not in the folder: {name[:60]}")
+            look.found(manifest.FILE, f"names a file outside the folder: {name[:60]}")
             continue
         try:
             raw = disk.read_file(look.folder / name, manifest.LARGEST_COPY)
@@ -218,24 +218,24 @@ def _copies(look: _Looking, made_with: Manifest) -> None:
 
 
 def _end(look: _Looking, seen: Seen, copies: tuple[WornItems | None, WornItems | None]) -> None:
-    """Hold the last line against what stands elsewhere about it."""
+    """Compare the last line with what other files say about it."""
     for name, one in zip((worn.FILE, _apart(look)), copies, strict=True):
         if one is None:
             continue
         if one.seq > seen.seq:
-            look.found(lines.FILE, f"ends at number {seen.seq}, and {name} knows of number {one.seq}", seen.count)
+            look.found(lines.FILE, f"ends at number {seen.seq}, but {name} mentions number {one.seq}", seen.count)
         elif seen.chains.get(one.seq, one.line_chain) != one.line_chain and seen.broken is None:
-            look.found(name, f"speaks of another line {one.seq} than {lines.FILE} holds")
+            look.found(name, f"mentions another line {one.seq} than the one in {lines.FILE}")
         elif one.closed and not seen.ended:
-            look.found(lines.FILE, f"has no end mark, and {name} says that the session came to its end", seen.count)
+            look.found(lines.FILE, f"has no end mark, but {name} says that the session ended", seen.count)
     tip = read_tip(look.folder)
     if tip is None:
         if _named(apart(look.folder, "tip.json")):
             look.found(str(apart(Path(look.folder.name), "tip.json")), "is damaged")
     elif tip.seq > seen.seq:
-        look.found(lines.FILE, f"ends at number {seen.seq}, and {tip.seq} lines had been written", seen.count)
+        look.found(lines.FILE, f"ends at number {seen.seq}, but {tip.seq} lines were written", seen.count)
     elif seen.chains.get(tip.seq, tip.chain) != tip.chain and seen.broken is None:
-        look.found(lines.FILE, f"is not the one that was written here: number {tip.seq} was another line")
+        look.found(lines.FILE, f"is not the file that was written here: number {tip.seq} was another line")
 
 
 def _torn(look: _Looking, seen: Seen) -> None:
@@ -262,7 +262,7 @@ def _apart(look: _Looking) -> str:
 
 
 def to_json(verified: Verified, expected_code: str = "") -> dict[str, Any]:
-    """For programs: all fields, and the sentences."""
+    """All fields, for programs."""
     good = verified.last_good
     return {
         "folder": str(verified.folder),
@@ -284,7 +284,7 @@ def code_differs(verified: Verified, written: str) -> str:
     """How a code that a person wrote down differs from the record's, as a sentence; '' if it does not."""
     code = verified.code()
     if code is None:
-        return "The code cannot be compared: only a whole record has one."
+        return "The code cannot be checked: only a whole record has one."
     digits = "".join(one for one in written if one.isdigit())
     groups = [digits[at : at + 3] for at in range(0, len(digits), 3)]
     wrong = [str(n) for n, (one, other) in enumerate(zip(groups, code.split(), strict=False), start=1) if one != other]
@@ -293,5 +293,5 @@ def code_differs(verified: Verified, written: str) -> str:
     if len(groups) != sealing.CODE_GROUPS or len(digits) != 3 * sealing.CODE_GROUPS:
         return f"The code has {len(digits)} digits, not {3 * sealing.CODE_GROUPS}."
     if len(wrong) == 1:
-        return f"The code differs in group {wrong[0]} of {sealing.CODE_GROUPS}: misheard, or another record."
-    return "The code is that of another record."
+        return f"The code differs in group {wrong[0]} of {sealing.CODE_GROUPS}: misheard, or of another record."
+    return "The code belongs to another record."

@@ -1,8 +1,8 @@
-"""What was worn, kept twice beside the lines, so that no single damage destroys it.
+"""What was worn, stored twice beside the lines, so that no single damage destroys it.
 
 `worn.json` in the session's folder and `.beside/NAME.worn.json` in the folder above hold the same line: what is on,
-what has come off, the hands, and the journal line that said so. Only the journal writes them: at its start, whenever
-something goes on or comes off, and at its end. Each is written atomically and carries its own digest.
+what has come off, the state of the hands, and the journal line that said so. Only the journal writes them: when it
+opens, whenever something goes on or comes off, and when it ends. Each is written atomically with its own digest.
 """
 
 from __future__ import annotations
@@ -19,10 +19,10 @@ from voicecoach.record import disk, lines
 FILE = "worn.json"
 BESIDE = ".beside"
 START = "voicecoach worn 1"
-"""Stands before the line's bytes in its digest, in place of a chain."""
+"""Used in the file's digest where a line has the chain value before it."""
 LARGEST = 100_000
 LARGEST_EVENTS = 1 << 28
-"""Bytes; a day of work has a tenth of that."""
+"""Largest journal that is read (bytes); a day of work takes a tenth of that."""
 
 WornSource = Literal["beside", "apart", "lines"]
 
@@ -51,7 +51,7 @@ class WornItems:
     closed: bool = False
 
     def changed(self, on: tuple[str, ...], hands: str) -> WornItems:
-        """The same session with these things on; whatever was on and is not is off."""
+        """The same session with these items on; whatever was on before and is not now has come off."""
         gone = tuple(item for item in (*self.off, *self.on) if item not in on)
         return replace(self, on=on, off=tuple(dict.fromkeys(gone)), hands=hands)
 
@@ -64,7 +64,7 @@ class WornItems:
 
 @dataclass(frozen=True, slots=True)
 class LastWorn:
-    """What is worn by a session's last good data. source: the copy that it was read from, or the lines.
+    """What is worn by a session's last good data. source: where that was read: one of the two copies, or the lines.
 
     remarks: what is wrong with the copies, a sentence each.
     """
@@ -122,7 +122,7 @@ def read_one(path: Path) -> WornItems | None:
 
 
 def from_ledger(worn: WornItems, details: object) -> WornItems | None:
-    """What a 'ledger' note makes of the snapshot before it; None if it is none."""
+    """The snapshot after a 'ledger' note; None if `details` are not those of one."""
     pairs: dict[str, str] = {}
     for pair in details if isinstance(details, list | tuple) else ():
         if isinstance(pair, list | tuple) and len(pair) == 2:
@@ -153,7 +153,7 @@ def last_known_worn(folder: Path) -> LastWorn | None:
 
 
 def lost_folders(root: Path) -> Iterator[tuple[Path, WornItems]]:
-    """Live sessions that were not closed and of which only the copy apart is left: folder and what was worn."""
+    """Live open sessions of which only the copy in `.beside` is left: folder, and what was worn."""
     with suppress(OSError):
         for path in sorted((root / BESIDE).glob("*.worn.json"), reverse=True):
             folder = root / path.name.removesuffix(".worn.json")
@@ -186,7 +186,7 @@ def _by_lines(folder: Path, known: WornItems | None) -> WornItems | None:
     for number, text in enumerate(raw.split(b"\n")[:-1]):
         line = lines.unseal(chain, text)
         chain = line.chain
-        if line.data is None or (not line.whole and number):  # the first hangs on the manifest, which may be lost
+        if line.data is None or (not line.whole and number):  # line 1 is chained to the manifest, which may be lost
             break
         seq = lines.whole_number(line.data, "seq")
         if line.data.get("what") == "ledger" and (known is None or seq > known.seq):

@@ -224,7 +224,7 @@ class Runner:
     ) -> _Running:  # fmt: skip
         audio = state.audio if state is not None else self.options.audio
         clips = (
-            ClipKeeper(journal.audio, audio, kept=journal.sound, gone=journal.sound_gone, box=journal.box)
+            ClipKeeper(journal.audio, audio, on_written=journal.sound, on_deleted=journal.sound_gone, box=journal.box)
             if registry.has_sound(ear.engine)
             else None
         )

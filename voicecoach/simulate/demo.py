@@ -214,7 +214,7 @@ def play(*, seed: int, out: Path | None, engine: str, model: str | None, console
     with console.status(f"starting the ear ({chosen})"):
         spec = registry.spec(chosen, texts.grammar, "en.yaml", model=model, roles={0: "wearer"})
         ear = RecogniserProcess(spec, lockstep=True, behind=1)
-    clips = ClipKeeper(journal.audio, "clips", kept=journal.sound, gone=journal.sound_gone)
+    clips = ClipKeeper(journal.audio, "clips", on_written=journal.sound, on_deleted=journal.sound_gone)
     began_s = time.monotonic()
     try:
         with _Shown(console, sum(1 for _ in all_steps(setup.protocol))) as shown:

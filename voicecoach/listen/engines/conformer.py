@@ -15,11 +15,11 @@ from numpy.lib.stride_tricks import sliding_window_view
 from voicecoach.listen.engines.scorer import Array
 
 HOP, WINDOW = 160, 400
-"""Samples from one feature to the next, and under one (10 and 25 ms at 16 kHz)."""
+"""Samples from one feature to the next, and in one (10 and 25 ms at 16 kHz)."""
 
 HEADS = 4
 QUIET = np.float32(1e-10)
-"""Power below which a mel band counts as this much."""
+"""Least power of a mel band."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,9 +1,9 @@
 """Both small engines together, with a calibrated decision.
 
-Moonshine ranks better, the phonemes refuse better. Their scores together become the probability that the best command
-is the right one (`chance`), which is held against the floors. The phonemes look for danger words first, also inside
-sentences. One that they find plainly is decided before moonshine is asked; one inside a sentence is cut out and judged
-like an utterance of its own, or taken if moonshine's text contains it.
+Moonshine ranks better, the phonemes refuse better. Their scores together give the probability that the best command is
+the right one (`chance`), which is compared with the floors. The phonemes look for danger words first, even inside
+sentences. One that they find clearly is decided before moonshine runs; one inside a sentence is cut out and judged
+like an utterance of its own, or accepted if moonshine's text contains it.
 """
 
 from __future__ import annotations
@@ -20,14 +20,15 @@ from voicecoach.listen.engines.moonshine import MoonshineScorer, written
 from voicecoach.listen.engines.phonemes import PhonemeScorer, SpellingScores
 
 PLAIN = -0.5
-"""A danger word, said alone, that the phonemes score this well (log-odds a phone) is taken at once."""
+"""A danger word, said alone, that the phonemes score this high (log-odds per phone) is accepted at once."""
 
 CERTAIN = 5.0
-"""The log-odds that it is then given."""
+"""The log-odds it is then given."""
 
 INSIDE = 3.0
-"""What a danger word that was cut out of a sentence loses (log-odds). In 27 minutes of one person's ordinary sentences
-the phonemes alone found 24 and with moonshine's word on the piece 9 were likely; none of them by this much."""
+"""Deducted from the score of a danger word cut out of a sentence (log-odds). In 27 minutes of one person's ordinary
+sentences the phonemes alone found 24 danger words; with moonshine's score of the piece 9 were likely, none by this
+much."""
 
 PAD = RATE_HZ * 15 // 100
 """Sound kept around a danger word that is cut out (frames)."""
@@ -70,7 +71,7 @@ class MixedScorer:
         if alone is not None and alone.score >= PLAIN:
             return [Scored(alone.command, alone.phrase, CERTAIN)], None
         best: dict[str, Scored] = {}
-        part = self._urgent.issuperset(live)  # a look into speech that goes on
+        part = self._urgent.issuperset(live)  # a look into speech that continues
         if inside is not None:
             begin, end = self._phonemes.find(samples, inside)
             name, _ = self._phonemes.phrases[inside]
@@ -89,7 +90,7 @@ class MixedScorer:
         return self._phonemes.nearest_decoy(samples)
 
     def _danger(self, phones: SpellingScores, live: Collection[str]) -> tuple[Scored | None, int | None]:
-        """The danger word that the phonemes alone would take: as the whole utterance, and its row inside a sentence."""
+        """The danger word that the phonemes alone accept: as the whole utterance, and its row inside a sentence."""
         best: dict[str, Scored] = {}
         decoy = phones.decoy
         for row, (name, phrase) in enumerate(self._phonemes.phrases):

@@ -1,6 +1,6 @@
 """Phrases scored by moonshine, a small speech-to-text model.
 
-Its own transcripts of single words are poor, but asked how likely each phrase is, it ranks phrases better than phones
+Its own transcripts of single words are poor, but its probabilities of given phrases rank them better than the phones
 do. All phrases are scored at once over a prefix tree, in both spellings, with the probability that the text ends there.
 What the model expects before it hears anything ("go on" rather than "gown on") is partly subtracted.
 """
@@ -30,16 +30,16 @@ EXPECTED = 0.3
 """How much of a phrase's score on noise alone is subtracted from its score."""
 
 LEAST = -16.0
-"""A prefix this far (nats) below the likeliest text is dropped; a phrase with this score was not found."""
+"""A prefix this far below the likeliest text is dropped (nats); a phrase that was not found gets this score."""
 
 WRITTEN = 2.0
 """Log-odds of a danger word in moonshine's text."""
 
 BEAMS = 16
-"""Prefixes followed at a time."""
+"""Prefixes followed in parallel."""
 
 LEVEL = 0.08
-"""RMS to which an utterance is brought."""
+"""RMS to which an utterance is amplified."""
 
 _LOUDEST_GAIN = 20.0
 _SHORTEST = RATE_HZ // 10
@@ -83,14 +83,16 @@ class MoonshineScorer:
         self._fitted = chance.fitted(self.engine)
 
     def prepare(self, grammar: Grammar) -> Grammar:
-        """Lay out every phrase, and find what is expected of those that are new (0.03 s each).
+        """Build the tree of phrases, and compute the expected scores of new ones (0.03 s each).
 
         Raises:
-            EngineError: the grammar is of another language.
+            EngineError: the grammar is in another language.
         """
         if grammar.language != LANGUAGE:
             raise EngineError(
-                f"moonshine knows no {grammar.language!r}", where=grammar.file or grammar.name, expected=LANGUAGE
+                f"moonshine does not know the language {grammar.language!r}",
+                where=grammar.file or grammar.name,
+                expected=LANGUAGE,
             )
         self.phrases, self._last = [phrase for command in grammar.commands for phrase in command.phrases], None
         known = expected_of_old()
@@ -119,11 +121,12 @@ class MoonshineScorer:
     def score(self, samples: Samples, live: Collection[str]) -> tuple[list[Scored], float | None]:
         """Score one utterance, shape (frames,): log-odds that each live command is meant. No decoys.
 
-        A danger word is also taken where it stands in what moonshine writes down.
+        A danger word is also accepted if it occurs in moonshine's transcript.
         """
         heard = self.rank(samples)
         best: dict[str, Scored] = {}
-        if not {command.name for command in self._urgent}.issuperset(live):  # else speech that goes on: no phrase alone
+        # in speech that continues only danger words are live, and no phrase is said alone
+        if not {command.name for command in self._urgent}.issuperset(live):
             for found in self._weighing.candidates(live, heard.scores):
                 best[found.command] = Scored(found.command, found.phrase, self._fitted.score(found))
         for said in written(heard.text, self._urgent, live):
@@ -163,7 +166,7 @@ class MoonshineScorer:
     def _follow(
         self, heard: EncodedUtterance, empty: Beams, tree: PrefixNode, count: int, *, beams: int, least: float
     ) -> Scores:
-        """The scores of `count` phrases of a tree; -inf for those whose prefix was dropped."""
+        """The scores of the `count` phrases in a tree; -inf for those whose prefix was dropped."""
         scores = np.full(count, -np.inf)
         front: list[tuple[float, PrefixNode]] = [(0.0, tree)]
         known = [empty]
@@ -189,7 +192,7 @@ class MoonshineScorer:
         return scores
 
     def _add(self, heard: EncodedUtterance, before: list[Beams], steps: list[tuple[int, int]]) -> list[Beams]:
-        """One piece more for each (row, piece), in bundles of _ROWS rows."""
+        """Extend a text by one piece for each (row, piece), in bundles of _ROWS rows."""
         made = []
         for start in range(0, len(steps), _ROWS):
             bundle = steps[start : start + _ROWS]
@@ -207,7 +210,7 @@ class MoonshineScorer:
 
 
 def written(text: str, commands: Iterable[Command], live: Collection[str]) -> list[Scored]:
-    """The live commands of which a phrase is in the text, scored WRITTEN."""
+    """The live commands with a phrase that occurs in the text, scored WRITTEN."""
     padded = f" {normalise(text)} "
     found = []
     for command in commands:
@@ -218,7 +221,7 @@ def written(text: str, commands: Iterable[Command], live: Collection[str]) -> li
 
 
 def noises() -> list[Samples]:
-    """Six noises without a word (white, dull and rumbling, of 0.8 and 1.2 s), always the same."""
+    """Six noises without words (white, dull and rumbling, of 0.8 and 1.2 s), always the same."""
     rng = np.random.default_rng(0)
     made = []
     for number in range(_NOISES):
@@ -234,7 +237,7 @@ def noises() -> list[Samples]:
 
 
 def expected_of_old() -> dict[str, float]:
-    """What is expected of the phrases of the shipped grammars, found beforehand by `tests/bench/chance_fit.py`."""
+    """The expected scores of the shipped grammars' phrases, computed by `tests/bench/moonshine_expected.py`."""
     file = resources.files(__package__ or "").joinpath(_EXPECTED_FILE)
     found: dict[str, float] = json.loads(file.read_text(encoding="utf-8"))["expected"] if file.is_file() else {}
     return dict(found)

@@ -1,7 +1,7 @@
-"""Moonshine's English encoder and decoder, run by onnxruntime; nothing else imports them.
+"""Moonshine's English encoder and decoder, run by onnxruntime; no other module imports it.
 
 They come with the package `moonshine-voice` (MIT), whose own native library is not loaded. None of it is documented:
-the shapes below were read from the files, and a test holds the results to the package's own transcriber.
+the shapes below were read from the files, and a test compares the results with the package's own transcriber.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ def why_not(installed: Callable[[str], bool] | None = None) -> str:
     """Why moonshine cannot run here; '' if it can. Reads all its files (0.1 s) and loads nothing.
 
     Args:
-        installed: whether a module is there; asks the import system by default.
+        installed: whether a module is installed; by default, as the import system finds.
     """
     there = installed if installed is not None else lambda module: importlib.util.find_spec(module) is not None
     for module, package in ((RUNTIME, "onnxruntime"), (MODULE, "moonshine-voice")):
@@ -56,10 +56,10 @@ def why_not(installed: Callable[[str], bool] | None = None) -> str:
     for name, digest in FILES.items():
         file = where / name
         if not file.is_file():
-            return f"moonshine-voice has no {name}: it is another version than {VERSION}"
+            return f"moonshine-voice has no {name}: it is not version {VERSION}"
         with file.open("rb") as data:
             if hashlib.file_digest(data, "sha256").hexdigest() != digest:
-                return f"{name} of moonshine-voice is damaged, or of another version than {VERSION}"
+                return f"{name} of moonshine-voice is damaged, or not of version {VERSION}"
     return ""
 
 
@@ -72,7 +72,7 @@ def folder() -> Path:
 @dataclass(frozen=True, slots=True)
 class EncodedUtterance:
     """An utterance as the decoder sees it. states: shape (1, frames, 288); samples: its length; cross: the decoder's
-    keys and values of it, each of shape (1, 8, frames, 36).
+    keys and values for it, each of shape (1, 8, frames, 36).
     """
 
     states: Array
@@ -82,8 +82,8 @@ class EncodedUtterance:
 
 @dataclass(frozen=True, slots=True)
 class Beams:
-    """Texts that the decoder has got so far. logs: natural logarithms of what comes next, shape (texts, pieces).
-    past: keys and values of each, each of shape (texts, 8, length, 36).
+    """Partial texts of the decoder. logs: log-probabilities of the next piece, shape (texts, pieces). past: keys and
+    values of the texts, each of shape (texts, 8, length, 36).
     """
 
     logs: Array
@@ -94,7 +94,7 @@ class MoonshineNetwork:
     """Encoder and decoder, on one thread.
 
     Raises:
-        EngineError: a package is missing or has another version, or its files are damaged.
+        EngineError: a package is missing or of another version, or its files are damaged.
     """
 
     def __init__(self) -> None:
@@ -113,11 +113,11 @@ class MoonshineNetwork:
                 onnxruntime.InferenceSession(str(where / name), options, providers=["CPUExecutionProvider"])
                 for name in (_ENCODER, _DECODER)
             )
-        except Exception as error:  # noqa: BLE001 onnxruntime raises several kinds, none of them documented
+        except Exception as error:  # noqa: BLE001 onnxruntime raises several kinds, all undocumented
             raise EngineError(f"moonshine cannot be loaded: {error}", where="engine moonshine", mend=MEND) from None
 
     def listen(self, samples: Samples) -> tuple[EncodedUtterance, Beams]:
-        """Encode an utterance of shape (samples,); also the one empty text to begin with."""
+        """Encode an utterance of shape (samples,); returns it with the empty text to start from."""
         sound = np.ascontiguousarray(samples, np.float32)[None]
         (states,) = self._encoder.run(
             ["last_hidden_state"], {"input_values": sound, "attention_mask": np.ones(sound.shape, np.int64)}

@@ -1,4 +1,4 @@
-"""The pieces of text that moonshine writes: its tokenizer, read from the file beside the model."""
+"""Moonshine's tokenizer, read from the file beside the model."""
 
 from __future__ import annotations
 
@@ -9,21 +9,21 @@ BEGIN, END = 1, 2
 """The pieces that begin and end a text."""
 
 _BYTES = range(3, 259)
-"""Ids of the pieces that stand for one byte each."""
+"""Ids of the pieces for single bytes."""
 
 _SPACE = "\N{LOWER ONE EIGHTH BLOCK}"
-"""A space, in SentencePiece's writing."""
+"""A space, as SentencePiece writes it."""
 
 
 class Pieces:
-    """Texts to ids and back.
+    """Converts texts to ids and back.
 
     data: length and bytes of each piece, in the order of their ids; a length of 128 or more takes two bytes, the low
-    seven bits first. Where a text stands twice the last counts: the first of such a pair is the bare byte, which the
-    model never writes.
+    seven bits first. Of two pieces with the same text the last counts: the first is the bare byte, which the model
+    never writes.
 
     Raises:
-        ValueError: the data is cut short.
+        ValueError: the data is truncated.
     """
 
     def __init__(self, data: bytes) -> None:
@@ -38,15 +38,15 @@ class Pieces:
             self.texts.append(data[place : place + size])
             place += size
         if place != len(data):
-            raise ValueError("its tokenizer is cut short")
+            raise ValueError("its tokenizer is truncated")
         self._ids = {text: number for number, text in enumerate(self.texts)}
 
     @classmethod
     def read(cls, file: Path) -> Pieces:
-        """From the file `tokenizer.bin`.
+        """Read the file `tokenizer.bin`.
 
         Raises:
-            OSError, ValueError: it cannot be read, or is cut short.
+        OSError, ValueError: it cannot be read, or is truncated.
         """
         return cls(file.read_bytes())
 

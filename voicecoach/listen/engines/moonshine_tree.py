@@ -16,7 +16,7 @@ class PrefixNode:
 
 
 def spellings(phrase: str) -> tuple[str, ...]:
-    """How a phrase may be written: as it stands, and with a capital first."""
+    """How a phrase may be written: as it is, and with a capital first letter."""
     return tuple(dict.fromkeys((phrase, phrase[:1].upper() + phrase[1:])))
 
 
@@ -24,7 +24,7 @@ def plant(phrases: Sequence[str], encode: Callable[[str], Sequence[int]], begin:
     """The tree of all phrases in all spellings.
 
     Args:
-        encode: pieces of a text. begin: the piece that every text begins with.
+        encode: gives the pieces of a text. begin: the piece with which every text begins.
     """
     root = PrefixNode(begin)
     for number, phrase in enumerate(phrases):

@@ -1,7 +1,7 @@
-"""The phone network of the `hama` package: its weights are read here and computed by `conformer`.
+"""The phone network of the `hama` package: this module reads its weights, `conformer` does the arithmetic.
 
-The package's own engine gives the same numbers for eight times the processor time (`tests/bench/hearing_cost.py`), and
-speech without a pause is decoded more than twice.
+The package's own engine gives the same numbers for eight times the processor time (`tests/bench/hearing_cost.py`),
+which matters because speech without a pause is decoded more than twice.
 """
 
 from __future__ import annotations
@@ -37,16 +37,16 @@ _MODEL = "acoustic_model.model."
 
 
 class HamaNetwork:
-    """The one place that knows `hama`: pinned to 1.7.0, as neither its weights nor its models are documented.
+    """The only user of `hama`, which is pinned to 1.7.0 because neither its weights nor its models are documented.
 
-    phones: names by column. blank: the column that stands for no phone. weights: those in use. trouble: why they are
-    the original's although others were asked for, in one line, or ''.
+    phones: names by column. blank: the column for no phone. weights: those in use. trouble: why the original ones are
+    in use although the taught ones were requested, in one line, or ''.
 
     Args:
-        weights: 'taught' to hear through noise and other voices (see `taught`), or the package's own.
+        weights: 'taught', which hear through noise and other voices (see `taught`), or the package's own.
 
     Raises:
-        EngineError: the package is missing, or its weights are not those of this network.
+        EngineError: the package is missing, or its weights do not fit this network.
     """
 
     def __init__(self, weights: Weights = "taught") -> None:
@@ -77,12 +77,13 @@ class HamaNetwork:
 
     def log_probabilities(self, samples: Samples) -> Array:
         """Natural logarithms, shape (frames, phones), a frame every 20 ms, of sound of shape (samples,)."""
-        # matrices this small cost more on two cores than on one
+        # matrices this small take more time on two cores than on one
         with self._threads.limit(limits=1):
             return self._network(np.ascontiguousarray(samples, np.float32))
 
     def spell(self, word: str) -> tuple[str, ...]:
-        """The phones of a word that no grammar gives, by the package's grapheme-to-phoneme model (40 ms a word).
+        """The phones of a word without an entry in the grammar, by the package's grapheme-to-phoneme model (40 ms a
+        word).
 
         Raises:
             EngineError: the native library of that model cannot be loaded.
@@ -112,7 +113,7 @@ def tensors(data: bytes) -> dict[str, Array]:
     """The tensors of a weights file by name, in its order, as float32.
 
     Raises:
-        ValueError, struct.error: it is cut short or of another kind.
+        ValueError, struct.error: it is truncated or of another kind.
     """
     if not data.startswith(_MAGIC):
         raise ValueError("its weights are of another kind")
@@ -135,15 +136,15 @@ def tensors(data: bytes) -> dict[str, Array]:
 
 
 def assemble(named: dict[str, Array]) -> Conformer:
-    """Build the network of its tensors.
+    """Build the network from its tensors.
 
     Raises:
-        KeyError, ValueError: something is missing, or has another shape.
+    KeyError, ValueError: one is missing, or has another shape.
     """
-    # the exporter kept no names for these; their order is that of the network
+    # the exporter dropped the names of these; their order is that of the network
     nameless = [[of for name, of in named.items() if name.startswith(f"onnx::{kind}")] for kind in ("MatMul", "Conv")]
-    if [len(kept) for kept in nameless] != [6 * BLOCKS, 2 * BLOCKS + 2]:
-        raise ValueError("its weights are more or fewer than this network has")
+    if [len(found) for found in nameless] != [6 * BLOCKS, 2 * BLOCKS + 2]:
+        raise ValueError("it has more or fewer weights than this network")
     matrices, kernels = map(iter, nameless)
 
     def norm(name: str) -> Norm:
@@ -168,6 +169,6 @@ def assemble(named: dict[str, Array]) -> Conformer:
         convolution = Convolution(
             norm(f"{of}conv.norm"), pointwise(f"{of}conv.pointwise1"), taps, bias, pointwise(f"{of}conv.pointwise2")
         )
-        behind = FeedForward(norm(f"{of}ffn2.norm"), linear(f"{of}ffn2.fc1"), linear(f"{of}ffn2.fc2"))
-        blocks.append(ConformerBlock(before, attention, convolution, behind, norm(f"{of}norm")))
+        after = FeedForward(norm(f"{of}ffn2.norm"), linear(f"{of}ffn2.fc1"), linear(f"{of}ffn2.fc2"))
+        blocks.append(ConformerBlock(before, attention, convolution, after, norm(f"{of}norm")))
     return Conformer(spectrum, named["mel_fb"], first, tuple(blocks), pointwise(f"{_MODEL}proj"))

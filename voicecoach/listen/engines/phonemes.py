@@ -1,9 +1,9 @@
 """The embedded engine: a closed grammar scored over the log-probabilities of a phoneme recogniser.
 
-The network (of the package `hama`, its weights in the wheel) gives log-probabilities over its phones every 20 ms. Each
-phrase that can be meant is scored by the CTC forward algorithm against the best free path, per phone: 0 is as good as
-anything can be, and longer phrases do not lose for being long. Danger words are scored a second time with free paths
-before and after them, so that they are found inside a sentence (rule 7).
+The network (that of the package `hama`, with its weights in the wheel) gives log-probabilities of its phones every
+20 ms. Each live phrase is scored by the CTC forward algorithm against the best free path, per phone: 0 is a perfect
+fit, and long phrases are not penalised for their length. Danger words are scored a second time with free paths before
+and after them, so that they are found inside a sentence (rule 7).
 """
 
 from __future__ import annotations
@@ -23,23 +23,24 @@ from voicecoach.grammar import Grammar, Scored
 from voicecoach.listen.engines.network import HamaNetwork
 
 FRAME = 320
-"""Samples to one frame of log-probabilities (20 ms)."""
+"""Samples per frame of log-probabilities (20 ms)."""
 
 INSIDE = 1.0
-"""What a danger word inside a sentence loses (log-odds a phone): free paths make it easier to find by chance."""
+"""Deducted from the score of a danger word inside a sentence (log-odds per phone), because free paths make it easier
+to find one by chance."""
 
 SENTENCE = 70
-"""Frames that an utterance has, with its pads, before it is looked at as a sentence (1.4 s). In shorter ones the free
-paths found danger words in other words four times as often, and no danger word more."""
+"""Least length of an utterance, pads included, that is searched as a sentence (frames; 1.4 s). In shorter ones the free
+paths found danger words in other words four times as often, and no more of the real ones."""
 
 LEVEL = 0.08
-"""RMS to which an utterance is brought before decoding; a quarter of it cost 5 of 100 commands."""
+"""RMS to which an utterance is amplified before decoding; at a quarter of it 5 of 100 commands were lost."""
 
 SHORTEST_PHRASE = 2
-"""Phones of the shortest phrase. One alone fits into any word that has it."""
+"""Least number of phones in a phrase. A single phone fits any word that contains it."""
 
 LANGUAGES = ("en", "ko")
-"""Those whose words the engine can spell by itself."""
+"""Languages whose words the engine can spell by itself."""
 
 _LOUDEST_GAIN = 20.0
 _SHORTEST = 5 * FRAME
@@ -50,7 +51,7 @@ Matrix = NDArray[np.float64]
 
 
 class Network(Protocol):
-    """Phone probabilities. phones: names by column; blank: the column that stands for no phone."""
+    """A source of phone probabilities. phones: names by column; blank: the column for no phone."""
 
     phones: Sequence[str]
     blank: int
@@ -61,11 +62,11 @@ class Network(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Paths:
-    """Phone sequences laid out for the forward algorithm, one a row.
+    """Phone sequences laid out for the forward algorithm, one per row.
 
     columns: shape (rows, states), the network's column of each state (blanks between the phones). skip: 1 where a state
-    may be reached from the phone before, over the blank. final: 1 for the two states a row may end in.
-    lengths: phones a row.
+    can be reached from the previous phone, skipping the blank. final: 1 for the two states in which a row may end.
+    lengths: phones per row.
     """
 
     columns: NDArray[np.intp]
@@ -76,9 +77,9 @@ class Paths:
 
 @dataclass(frozen=True, slots=True)
 class SpellingScores:
-    """An utterance. whole: the score of each spelling of each phrase, in the order of `phrases`, shape (rows,); decoy:
-    the best decoy's; inside: by row, those of danger words inside a sentence, empty if it is none; nearest: the words
-    of the best decoy.
+    """The scores of an utterance. whole: of each spelling of each phrase, in the order of `phrases`, shape (rows,);
+    decoy: of the best decoy; inside: of danger words inside it, by row, empty if it is too short for a sentence;
+    nearest: the words of the best decoy.
     """
 
     whole: Matrix
@@ -113,9 +114,9 @@ def forward(emissions: Matrix, paths: Paths, *, inside: bool = False) -> Matrix:
 
 
 def _forward(emissions: Matrix, paths: Paths, *, inside: bool) -> tuple[Matrix, NDArray[np.intp]]:
-    """The odds of each row, and the frame in which it ended best; both of shape (rows,)."""
+    """The odds of each row, and the frame in which it ends best; both of shape (rows,)."""
     rows, states = paths.columns.shape
-    # two columns of zeros in front, so that a state's forerunners are plain shifts
+    # two columns of zeros in front, so that a state's predecessors are plain shifts
     reach = np.zeros((rows, states + 2))
     best, at = np.zeros(rows), np.full(rows, len(emissions) - 1, np.intp)
     for number, frame in enumerate(emissions):
@@ -145,7 +146,7 @@ class PhonemeScorer:
 
     def __init__(self, network: Network | None = None) -> None:
         self._network: Network = network if network is not None else HamaNetwork()
-        # glide and vowel in one ('wa', 'ju') are Korean phones; English has them as two
+        # glides joined with a vowel ('wa', 'ju') are Korean phones; in English they are two
         self._columns = {
             phone: column
             for column, phone in enumerate(self._network.phones)
@@ -165,9 +166,9 @@ class PhonemeScorer:
                 for sequence in self._spell(grammar, phrase):
                     if len(sequence) < SHORTEST_PHRASE:
                         raise EngineError(
-                            "is a single sound, which is in every other word",
+                            "is a single sound, which occurs in many words",
                             where=f"{grammar.file or grammar.name}: the phrase {phrase!r} of {command.name!r}",
-                            expected="a word of two sounds and more",
+                            expected="at least two sounds",
                         )
                     self.phrases.append((command.name, phrase))
                     sequences.append(sequence)
@@ -184,10 +185,10 @@ class PhonemeScorer:
     def score(self, samples: Samples, live: Collection[str]) -> tuple[list[Scored], float | None]:
         """Score one utterance.
 
-        Phrases of commands that are not live are decoys too: an answer to another question is no answer.
+        Phrases of commands that are not live count as decoys: an answer to another question is not an answer.
 
         Returns:
-            the live commands, best first, each with its best phrase; and the best decoy's score.
+            The live commands, best first, each with its best phrase; and the best decoy's score.
         """
         if len(samples) < _SHORTEST:
             return [], None
@@ -205,7 +206,7 @@ class PhonemeScorer:
         return ranked, None if decoy == -math.inf else decoy
 
     def rank(self, samples: Samples) -> SpellingScores:
-        """The scores of all phrases on one utterance. Asked for the same array again, it gives what it gave."""
+        """The scores of all phrases on one utterance; the result for the same array is cached."""
         if self._last is None or self._last[0] is not samples:
             self._last = samples, self._rank(samples)
         return self._last[1]
@@ -229,7 +230,7 @@ class PhonemeScorer:
         return self.rank(samples).nearest
 
     def find(self, samples: Samples, row: int) -> tuple[int, int]:
-        """Where in an utterance the phrase `row` of `phrases` fits best: its first sample and the one behind it."""
+        """Where in an utterance phrase `row` of `phrases` fits best: its first sample and the one after its last."""
         emissions = self._emissions(samples)
         size = int(self._all.lengths[row])
         phones = self._all.columns[row, 1 : 2 * size : 2].tolist()
@@ -247,11 +248,11 @@ class PhonemeScorer:
         return emissions
 
     def _spell(self, grammar: Grammar, phrase: str) -> Iterable[tuple[int, ...]]:
-        """The ways a phrase may be spoken, as columns of the network."""
+        """The pronunciations of a phrase, as columns of the network."""
         sounds = dict(grammar.sounds)
         whole = sounds.get(phrase)
-        ways = [whole] if whole else [sounds.get(word) or self._guess(grammar, word) for word in phrase.split()]
-        for choice in itertools.islice(itertools.product(*ways), _SPELLINGS):
+        parts = [whole] if whole else [sounds.get(word) or self._guess(grammar, word) for word in phrase.split()]
+        for choice in itertools.islice(itertools.product(*parts), _SPELLINGS):
             yield tuple(column for spelling in choice for column in self._split(spelling, phrase))
 
     def _split(self, spelling: str, phrase: str) -> list[int]:
@@ -279,9 +280,9 @@ class PhonemeScorer:
             raise EngineError("has no spelling", where=where, expected="an entry under 'sounds'")
         if grammar.language not in LANGUAGES:
             known = " and ".join(repr(language) for language in LANGUAGES)
-            what = f"has no spelling, and in {grammar.language!r} the phoneme recogniser knows none; it knows {known}"
+            what = f"has no spelling, and the phoneme recogniser cannot spell {grammar.language!r}, only {known}"
             raise EngineError(what, where=where, expected="an entry under 'sounds'")
-        # of letters that are not English it makes up something
+        # for letters that are not English it makes something up
         foreign = grammar.language == "en" and not (word.isascii() and word.replace("'", "").isalpha())
         phones = () if foreign else self._network.spell(word)
         if not phones:

@@ -1,4 +1,4 @@
-"""What an engine is to the pipeline: phrases scored, and the floors that its scores are held against."""
+"""The interface between an engine and the pipeline: scores of phrases, and the floors for those scores."""
 
 from __future__ import annotations
 
@@ -12,13 +12,13 @@ from voicecoach.audio.line import Samples
 from voicecoach.grammar import Grammar, Scored
 
 Array = NDArray[np.float32]
-"""What a network computes with; each function gives the shape."""
+"""Arrays of a network; each function states the shape."""
 Scores = NDArray[np.float64]
-"""A score for each of several phrases, or a matrix of them."""
+"""One score per phrase, or a matrix of them."""
 
 
 class Scorer(Protocol):
-    """What turns one utterance into scored phrases."""
+    """Turns one utterance into scored phrases."""
 
     engine: str
 

@@ -17,27 +17,27 @@ from voicecoach.grammar import Grammar, Scored
 ALTERNATIVES = 20
 
 INSIDE = 0.5
-"""What a danger word inside a sentence loses (log-odds a letter), as with the phoneme engine."""
+"""Deducted from the score of a danger word inside a sentence (log-odds per letter), as in the phoneme engine."""
 
 UNKNOWN = ("[unk]", "<UNK>")
-"""What models call 'some other word': the small English one has the first, the Korean one the second."""
+"""The models' tokens for an unknown word: the small English one has the first, the Korean one the second."""
 
 
 class VoskScorer:
-    """One model, shared by a recogniser with the live phrases and one that is free to hear anything.
+    """One model, shared by a recogniser with the live phrases and an unrestricted one.
 
-    Vosk's own confidence does not refuse: with few phrases it is about 1.0, for other words too. So both recognisers
-    decode the utterance, and a phrase's score is how far its path's log-likelihood lies above the free path's, a letter
-    of the best live phrase (letters stand for phones; syllable blocks are taken apart). 0: as good as anything else
-    that the language has; -2: doubtful. The scale resembles that of the phoneme engine but the figures are not
-    comparable: a language model is in them. Vosk dithers its input, so the same samples score the same within about
-    0.1, and exactly the same only in a new process that has heard the same before.
+    Vosk's own confidence is no basis for refusing: with few phrases it is about 1.0 even for other words. So both
+    recognisers decode the utterance, and a phrase's score is its path's log-likelihood less that of the free path, per
+    letter of the best live phrase (letters stand for phones; syllable blocks are decomposed). 0: as good as anything
+    else in the language; -2: doubtful. The scale resembles that of the phoneme engine, but the figures are not
+    comparable, because they include a language model. Vosk dithers its input, so the same samples score the same within
+    about 0.1, and exactly the same only in a new process that was fed the same before.
 
     Args:
         model: folder of the model; never a name, which Vosk might fetch.
 
     Raises:
-        InputError: the folder is no model that takes a grammar. EngineError: Vosk cannot be loaded or refuses it.
+        InputError: the folder is not a model that takes a grammar. EngineError: Vosk cannot be loaded or rejects it.
     """
 
     engine = "vosk"
@@ -45,7 +45,7 @@ class VoskScorer:
     def __init__(self, model: Path) -> None:
         if not (model / "graph" / "HCLr.fst").is_file():
             raise InputError(
-                "is no Vosk model with a dynamic graph", where=str(model), expected="a folder with graph/HCLr.fst"
+                "is not a Vosk model with a dynamic graph", where=str(model), expected="a folder with graph/HCLr.fst"
             )
         try:
             import vosk  # noqa: PLC0415 a native library: only where it is used
@@ -56,7 +56,7 @@ class VoskScorer:
         try:
             self._model = vosk.Model(model_path=str(model))
         except Exception as error:  # noqa: BLE001 vosk raises plain Exception
-            raise EngineError(f"refuses its model: {error}", where=f"vosk: {model}") from None
+            raise EngineError(f"rejects its model: {error}", where=f"vosk: {model}") from None
         self._unknown = next((word for word in UNKNOWN if self._knows(word)), None)
         self._free = self._make(self._model, RATE_HZ)
         self._free.SetMaxAlternatives(1)
@@ -66,12 +66,12 @@ class VoskScorer:
         self._decoys: frozenset[str] = frozenset()
 
     def prepare(self, grammar: Grammar) -> Grammar:
-        """Look every word up, and warm the free recogniser up (its first utterance takes 0.7 s otherwise).
+        """Look up every word, and warm up the free recogniser (otherwise its first utterance takes 0.7 s).
 
         Decoys that the model does not know are left out; a command that it does not know is an error.
 
         Raises:
-            InputError: with the commands that cannot be heard and their missing words.
+            InputError: it names the commands that cannot be recognised and their missing words.
         """
         self._phrases = {phrase: command.name for command in grammar.commands for phrase in command.phrases}
         missing = {phrase: [word for word in phrase.split() if not self._knows(word)] for phrase in self._phrases}
@@ -81,13 +81,13 @@ class VoskScorer:
                 "has words that the model does not know: " + ", ".join(lost),
                 where=grammar.file or grammar.name,
                 expected="words of the model's vocabulary",
-                mend="another phrase for these commands",
+                mend="choose another phrase for these commands",
             )
         urgent = grammar.urgent
         self._urgent = frozenset(phrase for command in urgent for phrase in command.phrases)
         self._decoys = frozenset(decoy for decoy in grammar.decoys if all(map(self._knows, decoy.split())))
         words = [*self._phrases, *sorted(self._decoys), *([self._unknown] if self._unknown else [])]
-        self._words = json.dumps(words, ensure_ascii=False)  # its reader knows no escapes
+        self._words = json.dumps(words, ensure_ascii=False)  # its parser knows no escapes
         noise = np.random.default_rng(0).standard_normal(RATE_HZ).astype(np.float32)
         for level in (0.02, 0.1):
             self._decode(self._free, noise * np.float32(level))
@@ -99,17 +99,17 @@ class VoskScorer:
         Args:
             samples: float32 at 16 kHz, shape (frames,), with its pads. live: command ids that can be meant.
 
-        Phrases of commands that are not live are decoys too: an answer to another question is no answer.
+        Phrases of commands that are not live count as decoys: an answer to another question is not an answer.
 
         Returns:
-            The live commands among the best paths, best first, and the score of the best path that is none (a decoy,
-            another word, a phrase with more around it), or None. Only a danger word and "stop" may stand inside a
+            The live commands among the best paths, best first, and the score of the best path that is not one (a decoy,
+            another word, a phrase with more around it), or None. Only a danger word and "stop" may occur inside a
             sentence.
         """
         live_phrases = {phrase for phrase, command in self._phrases.items() if command in live}
         if not live_phrases or not len(samples):
             return [], None
-        # made anew for each utterance (0.4 ms): a recogniser that is kept only grows
+        # a new one for each utterance (0.4 ms): a recogniser that is reused only grows
         closed = self._make(self._model, RATE_HZ, self._words)
         closed.SetMaxAlternatives(ALTERNATIVES)
         free = max(likelihood for _, likelihood in self._decode(self._free, samples))
@@ -128,7 +128,7 @@ class VoskScorer:
         return ranked, max((scores[text] for text, phrase in meant.items() if not phrase), default=None)
 
     def _meant(self, text: str, live_phrases: Collection[str]) -> str:
-        """The live phrase that a path means, or ''."""
+        """The live phrase that a path stands for, or ''."""
         if text in live_phrases:
             return text
         if text in self._phrases or text in self._decoys:
@@ -141,7 +141,7 @@ class VoskScorer:
 
     @staticmethod
     def _decode(recogniser: Any, samples: Samples) -> list[tuple[str, float]]:
-        """The best paths as (text, log-likelihood). All at once, so that no endpoint can split the utterance."""
+        """The best paths as (text, log-likelihood). Fed in one piece, so that no endpoint can split the utterance."""
         recogniser.AcceptWaveform((np.clip(samples, -1.0, 1.0) * 32767).astype("<i2").tobytes())
         result = json.loads(recogniser.FinalResult())
         return [(item["text"].strip(), float(item["confidence"])) for item in result["alternatives"]]
