@@ -14,7 +14,7 @@ from voicecoach.audio.line import Block
 from voicecoach.errors import EngineError
 from voicecoach.grammar import Grammar, match
 from voicecoach.listen.scripted import CHANNELS
-from voicecoach.session.events import Event, Heard, Role
+from voicecoach.session.events import PRESSED, Event, Heard, Role
 from voicecoach.system import signals
 
 ROLE_KEYS: Mapping[str, Role] = {"w": "wearer", "o": "observer", "a": "assistant"}
@@ -117,8 +117,11 @@ class KeyboardRecogniser:
         words = line[prefix.end() :] if prefix else line
         whole = words and UNREADABLE not in words
         command = match(self._grammar, words, self._live) if whole else None
+        if whole and command is None and self._alone:
+            # on a screen the next question is read before it has "sounded": the session knows what has been printed
+            command = match(self._grammar, words, [known.name for known in self._grammar.commands])
         if not line:
-            words = "foot-switch"
+            words = PRESSED
             answers = [name for name in PEDAL if name in self._live]
             if len(answers) > 1:  # "done" is also live where it is recognised only to be refused with a hint
                 answers = [name for name in answers if name != "done"]

@@ -14,6 +14,8 @@ from voicecoach.errors import RecordError
 CLOCK_HZ = 16_000
 Role = Literal["wearer", "observer", "assistant", "unknown"]
 InputSource = Literal["voice", "key", "typed"]
+PRESSED = "foot-switch"
+"""The phrase of a press that is no typed word."""
 Trouble = Literal["silent", "quiet", "loud", "clipped", "noisy"]
 Part = Literal["ears", "voice", "line", "disk", "signal", "clips", "screen", "keys", "supervisor"]
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from voicecoach.session.interpret.live_commands import matters_to_both
 from voicecoach.session.state import SessionState
 from voicecoach.session.turn import Turn
 from voicecoach.session.vocabulary import WELL
@@ -14,9 +15,7 @@ SPOKEN_THROUGH = 2
 
 def loop_due(turn: Turn) -> bool:
     """A step that matters and has an observer is acknowledged before the act (rules 16 and 40)."""
-    state, step = turn.state, turn.step
-    asked = step is not None and step.matters and step.observer and not step.quiet_s
-    return asked and state.mode == "pair" and not state.paced
+    return turn.step is not None and matters_to_both(turn.step, turn.state)
 
 
 def may_interrupt(turn: Turn) -> bool:

@@ -13,10 +13,10 @@ from transitions import Machine as TransitionTable
 from voicecoach.protocol.ledger import Ledger
 from voicecoach.protocol.place import Place
 from voicecoach.session.actions.by_name import ACTIONS
-from voicecoach.session.effects import Effect, Listen
-from voicecoach.session.events import Event, PromptEnded, TimerFired
+from voicecoach.session.effects import Effect, Listen, StopSpeaking
+from voicecoach.session.events import Event, Heard, PromptEnded, TimerFired
 from voicecoach.session.guards import GUARDS
-from voicecoach.session.interpret.dispatch import answered_late, came_back, interpret
+from voicecoach.session.interpret.dispatch import answered_late, came_back, interpret, read_ahead
 from voicecoach.session.interpret.intent import NOTHING, UNCLEAR, Intent
 from voicecoach.session.interpret.live_commands import live
 from voicecoach.session.notes import NoteKind
@@ -85,6 +85,8 @@ class Machine:
         if isinstance(event, TimerFired):
             state = replace(state, timers=tuple(name for name in state.timers if name != event.timer))
         turn = Turn(self.setup, state, event, found)
+        if before.speech and not state.speech and isinstance(event, Heard):
+            turn.effects.append(StopSpeaking())  # a typed word answered what was printed
         if before.apart and not state.apart:
             turn.note(NoteKind.DEVIATION, what="a second person is back")
             turn.tone("taken")
@@ -105,7 +107,8 @@ class Machine:
 
     def _met(self, state: SessionState, event: Event) -> SessionState:
         """The state that an event meets: what it ends or brings back by itself is taken into account."""
-        return answered_late(self.setup, came_back(_drained(state, event), event), event)
+        ended = read_ahead(self.setup, _drained(state, event), event)
+        return answered_late(self.setup, came_back(ended, event), event)
 
     def _intent(self, before: SessionState, state: SessionState, event: Event) -> Intent:
         """The intent of an event; the end of a prompt means something only when nothing more is to be said."""

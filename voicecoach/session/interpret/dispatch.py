@@ -10,6 +10,7 @@ from voicecoach.protocol.navigation.arrival import arrive
 from voicecoach.protocol.navigation.moves import again, onward, without_optional
 from voicecoach.protocol.navigation.position import changing, settled, step_at
 from voicecoach.session.events import (
+    PRESSED,
     Event,
     Heard,
     Opened,
@@ -32,7 +33,16 @@ from voicecoach.session.interpret.intent import (
     breached,
     cleared_of_incident,
 )
-from voicecoach.session.interpret.live_commands import CLOSED, asking, awaited, danger, live, replies, tried
+from voicecoach.session.interpret.live_commands import (
+    CLOSED,
+    asking,
+    awaited,
+    danger,
+    live,
+    matters_to_both,
+    replies,
+    tried,
+)
 from voicecoach.session.interpret.replies import not_answered, removal, reply
 from voicecoach.session.interpret.word_tried import checked_first, word_tried
 from voicecoach.session.setup import Setup
@@ -61,6 +71,24 @@ def answered_late(setup: Setup, state: SessionState, event: Event) -> SessionSta
     if event.command in asked or event.command not in live(setup, before):
         return state
     return replace(before, speech=state.speech)
+
+
+def read_ahead(setup: Setup, state: SessionState, event: Event) -> SessionState:
+    """The state once what is printed has been said, if a typed word answers that: who types has read it.
+
+    Only on a screen, where nothing is spoken. A voice over a prompt is early, and so is a foot-switch (rule 4).
+    """
+    typed = isinstance(event, Heard) and event.source == "key" and event.phrase != PRESSED
+    if not typed or state.ear != "typed" or not state.speech or state.status not in {"prompting", "asking"}:
+        return state
+    step = step_at(setup.protocol, state.place)
+    ahead = replace(state, speech=(), answers_from=state.at)
+    if state.status == "prompting":
+        loop = step is not None and matters_to_both(step, state)
+        ahead = replace(ahead, status="acknowledging" if loop else "awaiting")
+    assert isinstance(event, Heard)
+    always = {*danger(setup, ahead), "stop"} - tried(setup, ahead)
+    return ahead if event.command in set(live(setup, ahead)) - always else state
 
 
 def came_back(state: SessionState, event: Event) -> SessionState:

@@ -74,6 +74,11 @@ def said_itself(setup: Setup, sentence: str) -> frozenset[str]:
     return frozenset(name for key, names in SAYS_ITSELF.items() if setup.grammar.say(key) == sentence for name in names)
 
 
+def matters_to_both(step: Step, state: SessionState) -> bool:
+    """Whether the wearer acknowledges this step before the act, and the observer confirms it (rule 16)."""
+    return step.matters and step.observer and not step.quiet_s and state.mode == "pair" and not state.paced
+
+
 def asking(state: SessionState) -> bool:
     """Whether a question is open, also while somebody speaks over it."""
     return bool(state.question) and state.status in {"asking", "interrupted"}

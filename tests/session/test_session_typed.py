@@ -1,0 +1,79 @@
+"""Words typed at the screen: who types has read what is printed, and need not wait until it has been "said"."""
+
+from __future__ import annotations
+
+import pytest
+from session_driver import Session, setup
+
+from voicecoach.session.effects import StopSpeaking, Tone
+from voicecoach.session.events import PRESSED, Heard, InputSource, Role
+
+
+def says(session: Session, word: str, source: InputSource, role: Role = "wearer", phrase: str = "") -> list[object]:
+    at = session.at
+    return list(session.happens(Heard(at, word, phrase or word, at, at, role=role, source=source)))
+
+
+def asked_right(session: Session) -> Session:
+    """What is worn has just been printed, and the question with it."""
+    session.go_to("practice-rub-gloves")
+    session.hear("pause")
+    session.hear("resume", quiet=False)
+    assert len(session.state.speech) > 1
+    return session
+
+
+def test_a_typed_answer_to_a_question_already_printed_counts(begin) -> None:
+    session = asked_right(begin())
+    effects = says(session, "right", "key")
+    assert isinstance(effects[0], StopSpeaking)
+    assert (session.step, session.state.status) == ("practice-rub-gloves", "prompting")
+    assert session.noted("reply")[-1]["answer"] == "right"
+
+
+@pytest.mark.parametrize("source", ["voice", "typed"])
+def test_a_voice_or_its_twin_over_that_question_still_does_not_count(begin, source: InputSource) -> None:
+    """Rule 4."""
+    session = asked_right(begin())
+    says(session, "right", source)
+    assert session.state.question == "right"
+    assert [note["question"] for note in session.noted("reply")].count("right") == 0
+
+
+def test_a_typed_answer_to_a_step_already_printed_counts(begin) -> None:
+    session = begin("n95-gown")
+    session.go_to("gown-on")
+    session.hear("gown-on", quiet=False)
+    assert session.state.status == "prompting"
+    says(session, "mask-on", "key")
+    assert session.noted("step-confirmed")[-1]["step"] == "respirator-on"
+
+
+def test_a_foot_switch_over_a_prompt_is_early_as_ever(begin) -> None:
+    """Rule 4: a foot has not read the screen."""
+    session = begin()
+    session.go_to("practice-gown-on")
+    session.hear("done", quiet=False)
+    effects = says(session, "done", "key", phrase=PRESSED)
+    assert [one.tone for one in effects if isinstance(one, Tone)] == ["early"]
+    assert session.step == "practice-mask-on"
+
+
+def test_a_key_over_a_spoken_prompt_is_early_as_ever(begin) -> None:
+    """Rule 4: where the coach speaks, the line on the screen is no prompt that was heard."""
+    session = begin("n95-gown")
+    session.go_to("gown-on")
+    session.hear("gown-on", quiet=False)
+    object.__setattr__(session.state, "ear", "mixed")
+    effects = says(session, "mask-on", "key")
+    assert [one.tone for one in effects if isinstance(one, Tone)] == ["early"]
+
+
+def test_the_try_of_a_danger_word_may_be_typed_before_its_prompt_is_over() -> None:
+    session = Session(setup("n95-gown"), "pair", independent=True)
+    session.said_out()
+    says(session, "breach", "key")
+    assert session.step == "try-second-word"
+    says(session, "stop", "key", "observer")
+    assert session.step == "fit-today"
+    assert not session.noted("breach")
