@@ -272,3 +272,12 @@ def test_a_terminal_read_from_behind_another_process_stops_nothing(tmp_path: Pat
         os.kill(pid, signal.SIGKILL)
         os.waitpid(pid, 0)
         os.close(far)
+
+
+def test_a_keyboard_alone_gives_words_that_are_not_live_yet_for_the_session_to_judge(pipe: tuple[int, int]) -> None:
+    """On a screen a question is read before it has been "said"; beside another recogniser only live words count."""
+    near, far = pipe
+    alone = Keys(near, alone=True, live=("breach",))
+    os.write(far, b"right\n")
+    assert alone.words() == ["right"]
+    assert typed_keys("right\n", ("breach",)) == [(None, "wearer", "right")]
