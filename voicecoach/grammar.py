@@ -57,8 +57,9 @@ class Grammar:
     """A language: commands, decoys (words known only in order to be rejected), floors and margins by risk, and the
     coach's own sentences by key.
 
-    sounds: pronunciations of words or whole phrases, in IPA; engines that derive pronunciations themselves need
-    none.
+    sounds: pronunciations of words or whole phrases, in IPA; engines that derive pronunciations themselves need none.
+    faulty: (phrase, command, piece) for a piece named with its fault, as "gown is torn"; only where words are typed,
+    since among so many more phrases the others would be heard less well.
     """
 
     name: str
@@ -71,6 +72,7 @@ class Grammar:
     file: str = ""
     margins: tuple[tuple[str, Margins], ...] = ()
     sounds: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    faulty: tuple[tuple[str, str, str], ...] = ()
 
     @property
     def urgent(self) -> tuple[Command, ...]:
@@ -81,6 +83,11 @@ class Grammar:
         """Whether the command of that name is among `urgent`."""
         command = self.command(name)
         return command is not None and command.risk in URGENT
+
+    def piece_in(self, words: str) -> str:
+        """The piece that is named with its fault, as the grammar's items or commands have it; '' for none."""
+        said = normalise(words)
+        return next((piece for phrase, _, piece in self.faulty if phrase == said), "")
 
     def command(self, name: str) -> Command | None:
         """The command with that id, or None."""
@@ -140,7 +147,7 @@ def match(grammar: Grammar, words: str, live: Collection[str]) -> str | None:
     for command in grammar.commands:
         if command.name in live and said in command.phrases:
             return command.name
-    return None
+    return next((name for phrase, name, _ in grammar.faulty if phrase == said and name in live), None)
 
 
 def decide(grammar: Grammar, ranked: Sequence[Scored], live: Collection[str], decoy: float | None) -> Decision:
@@ -207,7 +214,7 @@ def parse(text: str, file: str) -> Grammar:
         InputError: with file, line and field; also when two commands share a phrase.
     """
     root = read(text, file).only(
-        "grammar", "language", "version", "risks", "commands", "items", "states", "decoys", "says", "sounds"
+        "grammar", "language", "version", "risks", "commands", "items", "states", "faults", "decoys", "says", "sounds"
     )
     floors, margins = _risks(root.need("risks"))
     owners: dict[str, str] = {}
@@ -225,7 +232,7 @@ def parse(text: str, file: str) -> Grammar:
     missing = sorted({command.risk for command in commands} - named)
     if missing:
         raise root.need("risks").wrong(f"does not give a floor for {missing[0]!r}", "each risk that a command has")
-    decoys = root.get("decoys")
+    decoys, faults = root.get("decoys"), root.get("faults")
     says, sounds = root.get("says"), root.get("sounds")
     return Grammar(
         name=root.need("grammar").scalar(),
@@ -238,9 +245,12 @@ def parse(text: str, file: str) -> Grammar:
         file=file,
         margins=margins,
         sounds=_sounds(sounds) if sounds is not None else (),
+        faulty=_faulty(faults, items, commands, owners) if faults is not None and items is not None else (),
     )
 
 
+TWO_LAYERS = ("inner-gloves", "outer-gloves")
+"""Commands that name a piece more exactly than its word as an item does."""
 MARGINS = ("decoys", "others", "near")
 
 
@@ -288,6 +298,24 @@ def _item_commands(items: Node, states: Node, owners: dict[str, str]) -> list[Co
                 _own(phrase, f"{item}-{state}", spoken, owners)
             commands.append(Command(f"{item}-{state}", phrases, "matters"))
     return commands
+
+
+def _faulty(
+    faults: Node, items: Node, commands: list[Command], owners: dict[str, str]
+) -> tuple[tuple[str, str, str], ...]:
+    """Every piece with every fault: 'gown' and 'is torn' make "gown is torn", which stands for the command 'torn'."""
+    known = {command.name: command.phrases for command in commands}
+    pieces = [(item, spoken.words()) for item, spoken in items.items()]
+    pieces += [(name, known[name]) for name in TWO_LAYERS if name in known]
+    found: list[tuple[str, str, str]] = []
+    for fault, ways in faults.items():
+        if fault not in known:
+            raise ways.wrong(f"{fault!r} is not a command", "one of the commands")
+        for piece, spoken in pieces:
+            for phrase in (normalise(f"{said} {how}") for said in spoken for how in ways.words()):
+                _own(phrase, fault, ways, owners)
+                found.append((phrase, fault, piece))
+    return tuple(found)
 
 
 def _decoys(node: Node, owners: dict[str, str]) -> tuple[str, ...]:

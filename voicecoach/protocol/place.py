@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 @dataclass(frozen=True, slots=True)
 class Detour:
     """A branch that has been entered. step: index of its current step. then: where it leads. cause: why it was entered.
-    due: as in Place.
+    due: as in Place. about: the piece that was named when it was entered, '' for none.
     """
 
     branch: str
@@ -16,6 +16,7 @@ class Detour:
     then: str
     cause: str
     due: bool = False
+    about: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -123,7 +123,7 @@ def _known_torn(protocol: Protocol, here: Position, step: Step) -> Position | No
 
 def enter_torn_branch(protocol: Protocol, here: Position, item: str) -> Position:
     """The start of the branch for the torn piece; without one, the next question of the branch that asked."""
-    over = here.place.detours[-1]
+    over = replace(here.place.detours[-1], about="")
     branch = torn_branch(protocol, here, item)
     if not branch:
         there = replace(here.place, detours=(*here.place.detours[:-1], replace(over, step=over.step + 1)))
@@ -200,6 +200,8 @@ def _behind_the_end(protocol: Protocol, here: Position) -> Arrival:
         if number >= len(questions):
             return Arrival("on", then_place(protocol, here.at(outer), over.then, over.cause), ledger)
         known = {"piece": pieces, "gloves": gloves}.get(questions[number], pieces)(protocol, here)
+        if questions[number] == "piece" and over.about:
+            known = (over.about,)  # it was named with the word
         if questions[number] == "gloves" or (questions[number] == "piece" and len(known) < 2):
             there = enter_torn_branch(protocol, here, known[0]) if known else here.at(following(place))
             return Arrival("on", there.place, there.ledger)

@@ -67,22 +67,30 @@ def called(protocol: Protocol, here: Position, step: Step, branch: str) -> str:
 
 
 def detour(
-    protocol: Protocol, here: Position, branch: str, then: str = "", *, cause: str, ledger: Ledger | None = None
+    protocol: Protocol,
+    here: Position,
+    branch: str,
+    then: str = "",
+    *,
+    cause: str,
+    ledger: Ledger | None = None,
+    about: str = "",
 ) -> Arrival:
     """Enter a branch from here; a branch that is already entered begins again and is not nested."""
     held = [d.branch for d in here.place.detours]
     outer = here.place.detours[: held.index(branch)] if branch in held else here.place.detours
     then = here.place.detours[held.index(branch)].then if branch in held else then or protocol.branch(branch).then
-    place = replace(here.place, detours=(*outer, Detour(branch, 0, then, cause)))
+    place = replace(here.place, detours=(*outer, Detour(branch, 0, then, cause, about=about)))
     return arrive(protocol, here.at(place, ledger))
 
 
-def branched(protocol: Protocol, here: Position, answer: str) -> Arrival:
-    """Where an answer that calls a branch leads."""
+def branched(protocol: Protocol, here: Position, answer: str, item: str = "") -> Arrival:
+    """Where an answer that calls a branch leads. item: the piece that was named with it."""
     step = step_at(protocol, here.place)
     assert step is not None
     then = "same" if step.ends else ""  # the last step of all is asked again
-    return detour(protocol, here, called(protocol, here, step, dict(step.branches)[answer]), then, cause=answer)
+    branch = called(protocol, here, step, dict(step.branches)[answer])
+    return detour(protocol, here, branch, then, cause=answer, about=item)
 
 
 def repaired(protocol: Protocol, here: Position, step: Step) -> Arrival:
@@ -140,8 +148,8 @@ def rejoin(protocol: Protocol, here: Position, ledger: Ledger | None = None) -> 
     return again(protocol, there)
 
 
-def breach_arrival(protocol: Protocol, here: Position, kind: str) -> Arrival:
-    """Where a breach of this kind leads, once its first words are said."""
+def breach_arrival(protocol: Protocol, here: Position, kind: str, item: str = "") -> Arrival:
+    """Where a breach of this kind leads, once its first words are said. item: the piece that was named with it."""
     rule = breach_rule(protocol, kind, here.place.stage)
     kept = here.place.detours if changing(protocol, here.place) else without_incident(here.place.detours)
     calm = here.at(replace(here.place, detours=kept))
@@ -152,7 +160,7 @@ def breach_arrival(protocol: Protocol, here: Position, kind: str) -> Arrival:
     if rule is None:
         return again(protocol, calm)
     if rule.branch:
-        return detour(protocol, calm, rule.branch, rule.then, cause=f"breach: {kind}")
+        return detour(protocol, calm, rule.branch, rule.then, cause=f"breach: {kind}", about=item)
     return arrive(protocol, calm.at(then_place(protocol, calm, rule.then, f"breach: {kind}")))
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from voicecoach.protocol.ledger import Ledger
 from voicecoach.protocol.lint import all_steps
@@ -158,10 +158,20 @@ def without_incident(detours: tuple[Detour, ...]) -> tuple[Detour, ...]:
 
 
 def pieces(protocol: Protocol, here: Position) -> tuple[str, ...]:
-    """The pieces that 'torn' can mean: worn ones with their own branch in this stage, else all that are worn."""
+    """The pieces that 'torn' can mean: worn ones with their own branch in this stage, else all that are worn; and what
+    is being put on.
+    """
     on = here.ledger.on()
     own = tuple(item for item in on if protocol.torn_branch(item, here.place.stage))
-    return own or on
+    step = _putting_on(protocol, here)
+    coming = tuple(act.target for act in step.acts if act.kind == "don" and act.target not in on) if step else ()
+    return (*(own or on), *coming)
+
+
+def _putting_on(protocol: Protocol, here: Position) -> Step | None:
+    """The step of dressing here, outside all branches, that puts a piece on and says how a fresh one is taken."""
+    step = step_at(protocol, replace(here.place, detours=())) if here.place.stage == "dress" else None
+    return step if step is not None and step.repair else None
 
 
 def gloves(protocol: Protocol, here: Position) -> tuple[str, ...]:
@@ -172,6 +182,9 @@ def gloves(protocol: Protocol, here: Position) -> tuple[str, ...]:
 
 def torn_branch(protocol: Protocol, here: Position, item: str) -> str:
     """The branch for a torn piece in this position; '' if there is none."""
+    step = _putting_on(protocol, here)
+    if step is not None and here.ledger.worn(item) != "on" and any(act.target == item for act in step.acts):
+        return step.repair
     over = gloves(protocol, here)[1:]
     if here.place.stage == "undress" and item in gloves(protocol, here)[:1] and over:
         return protocol.torn_branch(item, "covered") or protocol.torn_branch(item, "undress")
@@ -182,7 +195,7 @@ def following(place: Place) -> Place:
     """The place one step further on."""
     if place.detours:
         last = place.detours[-1]
-        on = Detour(last.branch, last.step + 1, last.then, last.cause)
+        on = replace(last, step=last.step + 1, due=False)
         return Place(place.stage, place.step, (*place.detours[:-1], on), place.due)
     return Place(place.stage, place.step + 1)
 

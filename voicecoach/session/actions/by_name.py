@@ -99,7 +99,9 @@ def say_first_words(turn: Turn) -> None:
         turn.note(NoteKind.JUMP, step=step, cause=f"breach: {kind}")
     for name, reason in arrival.passed:
         turn.note(NoteKind.JUMP, step=name, cause=reason)
-    stepping.note_suspects(turn, kind, ())
+    if turn.intent.about:
+        turn.note(NoteKind.DEVIATION, step=step, item=turn.intent.about, fault=kind, by=by)
+    stepping.note_suspects(turn, kind, (turn.intent.about,) if turn.intent.about else ())
     still = state.handling and state.before is not None
     if state.question == "item" and isinstance(turn.event, Heard) and turn.event.command in {"yes", "no"}:
         stepping.correct(turn, state.about, "on" if turn.event.command == "yes" else "off")

@@ -299,7 +299,8 @@ def note_branch(turn: Turn) -> None:
     )
     turn.note(NoteKind.JUMP, step=step.name, cause=f"answered {word.replace('-', ' ')}")
     turn.tone("taken")
-    note_suspects(turn, word, tuple(act.target for act in step.acts if act.kind == "inspect"))
+    named = (turn.intent.about,) if turn.intent.about else ()
+    note_suspects(turn, word, named or tuple(act.target for act in step.acts if act.kind == "inspect"))
     turn.set(since=(*turn.state.since, (turn.state.at, step.name)))
 
 

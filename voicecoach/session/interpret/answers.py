@@ -7,7 +7,7 @@ from dataclasses import replace
 from voicecoach.protocol.model import ANYONE, DANGERS, Step
 from voicecoach.protocol.navigation.arrival import arrive
 from voicecoach.protocol.navigation.moves import answered, branched, onward
-from voicecoach.protocol.navigation.position import step_at, steps_here
+from voicecoach.protocol.navigation.position import pieces, step_at, steps_here
 from voicecoach.protocol.place import Place
 from voicecoach.session.events import Heard
 from voicecoach.session.interpret.intent import UNCLEAR, Intent, after_step
@@ -33,6 +33,21 @@ def answer(setup: Setup, state: SessionState, event: Heard, command: str) -> Int
     if observing:
         return _observer_says(setup, state, event, command)
     return _acting_role_says(setup, state, event, command, who)
+
+
+def piece_said(setup: Setup, state: SessionState, event: Heard) -> str:
+    """The piece that was named with "torn", as in "gown is torn"; '' if none was, or if several may be meant."""
+    named = setup.grammar.piece_in(event.phrase) if event.command == "torn" else ""
+    known = pieces(setup.protocol, state.position)
+    meant = [item for item in known if named in {item, setup.protocol.item(item).say}]
+    return meant[0] if len(meant) == 1 else ""
+
+
+def looked_at(setup: Setup, state: SessionState, item: str) -> bool:
+    """Whether the step here looks at that piece, so that "torn" is an answer to it."""
+    step = step_at(setup.protocol, state.place)
+    answering = step is not None and "torn" in dict(step.branches) and not state.question
+    return answering and step is not None and any((a.kind, a.target) == ("inspect", item) for a in step.acts)
 
 
 def counts_for(state: SessionState, event: Heard, roles: tuple[str, ...]) -> str:
@@ -93,7 +108,9 @@ def _expected(setup: Setup, state: SessionState, event: Heard, command: str, who
     early = state.status in {"prompting", "interrupted", "timing"} or too_early(state, event)
     branch = dict(step.branches).get(command)
     if branch is not None and (command in DANGERS or not early):
-        return Intent("branched", branched(setup.protocol, state.position, command), word=command)
+        item = piece_said(setup, state, event)
+        there = branched(setup.protocol, state.position, command, item)
+        return Intent("branched", there, about=item, word=command)
     if early:
         return Intent("early", word=command)
     if step.timing and state.status != "drying":

@@ -24,7 +24,7 @@ from voicecoach.session.events import (
     SpeechUnending,
     TimerFired,
 )
-from voicecoach.session.interpret.answers import answer
+from voicecoach.session.interpret.answers import answer, looked_at, piece_said
 from voicecoach.session.interpret.intent import (
     NOTHING,
     UNCLEAR,
@@ -160,8 +160,9 @@ def _paced(setup: Setup, state: SessionState) -> Intent:
 def _heard(setup: Setup, state: SessionState, event: Heard) -> Intent:
     command = event.command
     dangers = danger(setup, state)
-    if command is not None and command in dangers:
-        return breached(setup, state, command)
+    item = piece_said(setup, state, event)
+    if command is not None and (command in dangers or (item and not looked_at(setup, state, item))):
+        return breached(setup, state, command, item)
     if asking(state) and state.question == VOICE_CHECK and (said := word_tried(setup, state, event)) is not None:
         return said
     if command is None and event.near:

@@ -47,14 +47,16 @@ def back_to_business(setup: Setup, state: SessionState, word: str) -> Intent:
     return Intent("replied", again(setup.protocol, state.position), word=word)
 
 
-def breached(setup: Setup, state: SessionState, kind: str) -> Intent:
-    """An incident of this kind; kinds that always expose are recorded as an exposure at once."""
+def breached(setup: Setup, state: SessionState, kind: str, item: str = "") -> Intent:
+    """An incident of this kind; kinds that always expose are recorded as an exposure at once. item: the piece that was
+    named with it.
+    """
     struck = state if state.handling else replace(state, struck_at=state.at)
     if kind in OWED_AT_ONCE:
         struck = struck.exposed(UNKNOWN, kind)
     if kind in ENDS_ENTRY and state.place.stage in {"prepare", "dress"}:
         struck = replace(struck, no_entry=kind)
-    return Intent("breach", breach_arrival(setup.protocol, struck.position, kind), word=kind)
+    return Intent("breach", breach_arrival(setup.protocol, struck.position, kind, item), about=item, word=kind)
 
 
 def cleared_of_incident(state: SessionState, protocol: Protocol) -> SessionState:
