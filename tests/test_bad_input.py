@@ -41,7 +41,7 @@ def complaint(result: Result) -> str:
 @pytest.fixture(autouse=True)
 def in_this_process(monkeypatch: pytest.MonkeyPatch) -> None:
     """A live session is not put under the care of a second process, whose words could not be read here."""
-    monkeypatch.setenv(supervisor.KEPT, "first")
+    monkeypatch.setenv(supervisor.SUPERVISED, "first")
 
 
 @pytest.fixture
@@ -238,7 +238,7 @@ def test_a_prompt_that_the_ear_takes_for_a_live_phrase_is_refused_with_its_line(
         prompt_check.refuse([prompt_check.Taken("Wear the gown. Breech. Breech.", "breach")], setup)
     said = caught.value.line()
     assert said.startswith(f"changed.yaml:{line_of(path, 'step: practice-gown-on')}: "), said
-    assert "'Wear the gown. Breech. Breech.' is taken for the live command 'breach'" in said
+    assert "'Wear the gown. Breech. Breech.' is taken for the command 'breach'" in said
 
 
 def test_two_commands_that_share_a_phrase_are_refused(tmp_path: Path, records: Path) -> None:
@@ -362,7 +362,7 @@ def test_without_any_driver_a_live_session_says_what_to_install_and_the_rest_sti
     )
     if sys.platform != "linux":
         pytest.skip(reason="PortAudio comes with the sounddevice package here")
-    surroundings = {name: value for name, value in os.environ.items() if name != supervisor.KEPT}
+    surroundings = {name: value for name, value in os.environ.items() if name != supervisor.SUPERVISED}
 
     def program(*arguments: object) -> subprocess.CompletedProcess[str]:
         return subprocess.run(

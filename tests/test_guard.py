@@ -47,7 +47,7 @@ def script(tmp_path: Path) -> Path:
 def program(*arguments: object, ending: str = "", **variables: str) -> subprocess.CompletedProcess[str]:
     """The program as a shell starts it; `ending` is what the command line ends with."""
     places = {**os.environ, "PYTHONPATH": f"{ROOT}{os.pathsep}{os.environ.get('PYTHONPATH', '')}"}
-    places.pop(supervisor.KEPT, None)
+    places.pop(supervisor.SUPERVISED, None)
     quoted = " ".join(f"'{word}'" for word in (sys.executable, "-m", "voicecoach", *arguments))
     return subprocess.run(
         ["sh", "-c", f"{quoted} {ending}"], env=places | variables, stdin=subprocess.DEVNULL, capture_output=True,
@@ -207,7 +207,7 @@ def test_with_too_little_memory_it_says_so(kilobytes: int) -> None:
 @pytest.mark.parametrize("after_s", [0.0, 0.05, 0.2, 0.4])
 def test_ctrl_c_while_it_starts_is_one_line(after_s: float, tmp_path: Path) -> None:
     command = [sys.executable, "-m", "voicecoach", "run", "short-practice", "--typed", "--out", str(tmp_path / "out")]
-    places = {name: value for name, value in os.environ.items() if name != supervisor.KEPT}
+    places = {name: value for name, value in os.environ.items() if name != supervisor.SUPERVISED}
     # before this, the interpreter itself is not ready to be interrupted
     (tmp_path / "sitecustomize.py").write_text(
         "import os, signal\n"
@@ -275,7 +275,7 @@ def test_a_script_line_that_can_never_come_is_named(tmp_path: Path, monkeypatch:
         main, ["run", "short-practice", "--typed", str(path), "--out", str(tmp_path / "records")]
     )
     assert result.exit_code == 2, result.output
-    assert f"{path}:3: this line can never come" in result.stderr
+    assert f"{path}:3: this line can never be said" in result.stderr
 
 
 def test_a_scripted_session_that_lost_lines_of_its_record_does_not_end_as_if_all_were_well(

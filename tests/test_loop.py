@@ -355,7 +355,7 @@ def test_a_whole_session_by_script_comes_to_its_end_with_nothing_on(setup: Setup
     ear = ScriptedRecogniser(setup.grammar, parse(script, "script.txt"))
     shown: list[SessionState] = []
     parts = Parts(
-        Machine(setup), ear, QuietLine(), SilentVoice(), journal, spent=lambda: ear.finished,
+        Machine(setup), ear, QuietLine(), SilentVoice(), journal, exhausted=lambda: ear.finished,
         watch=lambda state, _event, _effects: shown.append(state),
     )  # fmt: skip
     coach = Coach(parts)

@@ -17,11 +17,11 @@ from voicecoach.runtime.prompt_check import (
     FILE,
     GAP_S,
     LEAD_S,
+    BackgroundCheck,
     Facts,
-    InBackground,
     PromptText,
     commands_in,
-    find_taken,
+    find_mistaken,
 )
 from voicecoach.session.events import Event, Heard
 from voicecoach.session.prompts import over_prompt
@@ -137,7 +137,7 @@ def test_a_check_that_was_cut_off_goes_on_where_it_stopped(setup: Setup, tmp_pat
             return ears[-1]
 
         facts = Facts(DistinctVoice(), SPEC, cache=tmp_path, shipped={})
-        find_taken(
+        find_mistaken(
             setup,
             DistinctVoice(),
             SPEC,
@@ -167,7 +167,7 @@ def test_a_line_that_a_kill_cut_off_costs_only_its_own_verdict(setup: Setup, tmp
 
     def check() -> None:
         told.clear()
-        find_taken(
+        find_mistaken(
             setup,
             DistinctVoice(),
             SPEC,
@@ -186,12 +186,12 @@ def test_a_line_that_a_kill_cut_off_costs_only_its_own_verdict(setup: Setup, tmp
     assert told == []
 
 
-def in_background(setup: Setup, facts: Facts, ears: list[Sensitive]) -> InBackground:
+def in_background(setup: Setup, facts: Facts, ears: list[Sensitive]) -> BackgroundCheck:
     def open_ear() -> Sensitive:
         ears.append(Sensitive())
         return ears[-1]
 
-    check = InBackground(over_prompt(setup), DistinctVoice(), facts, open_ear)
+    check = BackgroundCheck(over_prompt(setup), DistinctVoice(), facts, open_ear)
     check.start()
     assert check._thread is not None
     check._thread.join(30)

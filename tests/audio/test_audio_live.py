@@ -322,7 +322,7 @@ def test_a_device_that_cannot_be_opened_is_one_line(card: type[FakeStream]) -> N
         LiveLine(channels=2)
     assert str(caught.value) == (
         "sound card: cannot be opened with 2 microphone channel(s): Invalid sample rate [PaErrorCode -9997] "
-        "(voicecoach devices lists the devices)"
+        "(run voicecoach devices to see what there is)"
     )
 
 

@@ -156,7 +156,7 @@ BAD = {
     "empty": (b"", "is empty"),
     "text": (b"this is not sound at all, but long enough", "is not a WAV file"),
     "header only": (GOOD[:12], "holds no sound (no data)"),
-    "cut in the header": (GOOD[:30], "has a format chunk that is too short"),
+    "cut in the header": (GOOD[:30], "has a damaged header: its format is too short"),
     "cut in the sound": (GOOD[:-1600], "is cut short: it holds 0.05 s; expected the 0.10 s given in its header"),
     "zero length": (riff(1, 1, RATE_HZ, 16, b""), "holds no sound (0 frames)"),
     "less than a frame": (riff(1, 2, RATE_HZ, 16, b"\0\0\0"), "holds no sound (0 frames)"),
@@ -164,10 +164,10 @@ BAD = {
     "A-law": (riff(6, 1, 8000, 8, bytes(3200)), "is compressed (A-law)"),
     "unknown codec": (riff(0x1234, 1, 8000, 8, bytes(3200)), "is compressed (format 0x1234)"),
     "12 bit": (riff(1, 1, RATE_HZ, 12, bytes(3200)), "has 12-bit samples"),
-    "no channels": (riff(1, 0, RATE_HZ, 16, bytes(3200)), "has an impossible format (0 channels"),
-    "rate 0": (riff(1, 1, 0, 16, bytes(3200)), "has an impossible format (1 channels, 0 Hz"),
+    "no channels": (riff(1, 0, RATE_HZ, 16, bytes(3200)), "has a damaged header: 0 channels"),
+    "rate 0": (riff(1, 1, 0, 16, bytes(3200)), "has a damaged header: 1 channels, 0 Hz"),
     "float": (riff(3, 1, RATE_HZ, 32, bytes(3200)), "has 32-bit float samples"),
-    "no format": (b"RIFF\0\0\0\0WAVEdata\2\0\0\0\0\0", "has its data before its format"),
+    "no format": (b"RIFF\0\0\0\0WAVEdata\2\0\0\0\0\0", "has a damaged header: data before format"),
 }
 
 

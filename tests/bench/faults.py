@@ -33,7 +33,7 @@ from voicecoach.listen.process import RecogniserProcess  # noqa: E402
 from voicecoach.listen.worker import Spec  # noqa: E402
 from voicecoach.record.lock import NAME  # noqa: E402
 from voicecoach.runtime import supervisor  # noqa: E402
-from voicecoach.runtime.screen import Behind  # noqa: E402
+from voicecoach.runtime.screen import BackgroundScreen  # noqa: E402
 from voicecoach.speak.silent import SilentVoice  # noqa: E402
 
 RUNS = int(sys.argv[1]) if sys.argv[1:] and sys.argv[1].isdecimal() else 20
@@ -119,7 +119,7 @@ def signalled(folder: Path) -> tuple[Bench, Callable[[], object]]:
 
 
 def stuck_screen(folder: Path) -> tuple[Bench, Callable[[], object]]:
-    screen = Behind(lambda *_: time.sleep(2))
+    screen = BackgroundScreen(lambda *_: time.sleep(2))
     run = Bench(folder, speed=1, troubles={"screen": lambda: screen.trouble})
     seen = run.coach.parts.watch
     run.coach.parts.watch = lambda *step: (seen(*step), screen(*step))[0]
@@ -237,7 +237,7 @@ def kills(runs: int) -> None:
         cut_off(Path(folder) / "session", ear="phonemes")
         command = [sys.executable, "-m", "voicecoach", "run", "short-practice", "--engine", "phonemes"]
         command += ["--device", "coach_card", "--speaker", "coach_card", "--out", folder]
-        environment = {name: value for name, value in os.environ.items() if name != supervisor.KEPT}
+        environment = {name: value for name, value in os.environ.items() if name != supervisor.SUPERVISED}
         program = subprocess.Popen(
             command, env=environment, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
         )

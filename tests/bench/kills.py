@@ -36,8 +36,8 @@ from program import Program
 
 from voicecoach.record.lines import FILE
 from voicecoach.record.read import read
-from voicecoach.runtime import found as sessions
-from voicecoach.runtime.found import Doubtful
+from voicecoach.runtime import open_sessions as sessions
+from voicecoach.runtime.open_sessions import DoubtfulSession
 from voicecoach.session.events import Reopened
 
 LONGEST_S = 30.0
@@ -206,7 +206,7 @@ def end(folder: Path) -> None:
 
 def damages(root: Path, number: int) -> None:
     """Random damages to an open record."""
-    from test_faults_found import WORN, random_damage  # noqa: PLC0415 brings pytest
+    from test_faults_open_sessions import WORN, random_damage  # noqa: PLC0415 brings pytest
 
     cut_off(root / "damages" / "open")
     whole = root / "whole"
@@ -221,8 +221,8 @@ def damages(root: Path, number: int) -> None:
         if one is None:
             count["passed over"] += 1
         else:
-            on = one.on if isinstance(one, Doubtful) else one.state.ledger.on()
-            count["asked piece by piece" if isinstance(one, Doubtful) else "went on as it stood"] += 1
+            on = one.on if isinstance(one, DoubtfulSession) else one.state.ledger.on()
+            count["asked piece by piece" if isinstance(one, DoubtfulSession) else "went on as it stood"] += 1
             count["all that is worn was known"] += set(on) == set(WORN)
     print(f"{number} damages to an open record: " + ", ".join(f"{what} {n}" for what, n in sorted(count.items())))
 

@@ -89,7 +89,7 @@ def session(engine: str, seed: int, folder: Path, times: Times) -> None:
     ear: Any = None
     if engine != "typed":
         spec = registry.spec(engine, texts.grammar, "en.yaml", roles={0: "wearer"})
-        prompt_check.find_taken(setup, voice, spec, edges.lockstep, on_progress=lambda _done, _all: None)
+        prompt_check.find_mistaken(setup, voice, spec, edges.lockstep, on_progress=lambda _done, _all: None)
         ear = RecogniserProcess(spec)
     times.ready.append(time.perf_counter() - begin_s)
     person.prepare()

@@ -79,7 +79,7 @@ def test_a_moment_is_minutes_and_seconds(text: str, seconds: float) -> None:
 
 @pytest.mark.parametrize("text", ["", "soon", "-3", "1:2:3", "nan"])
 def test_what_is_no_moment_is_told(text: str) -> None:
-    with pytest.raises(InputError, match="is no moment"):
+    with pytest.raises(InputError, match="is not a time"):
         moment_s(text)
 
 

@@ -23,7 +23,7 @@ from voicecoach.audio.quiet import QuietLine
 from voicecoach.protocol.navigation.position import step_at
 from voicecoach.record.journal import Journal, Written
 from voicecoach.record.read import Session, read
-from voicecoach.runtime import found as sessions
+from voicecoach.runtime import open_sessions as sessions
 from voicecoach.runtime import resume
 from voicecoach.runtime.loop import Coach, Parts
 from voicecoach.session.events import Event, Heard, Reopened, Role
@@ -136,7 +136,7 @@ def send(pipe: int, **what: object) -> None:
 def piece(root: Path, pipe: int) -> None:
     """One life of the program, which goes on with the open session until its end."""
     ToldJournal.pipe = pipe
-    found = sessions.worth_going_on(root)
+    found = sessions.find_whole(root)
     if found is None:
         send(pipe, ended=True)
         return

@@ -25,7 +25,7 @@ class Program:
         self.out = out
         command = [sys.executable, "-u", "-m", "voicecoach", "run", "short-practice", "--out", str(out)]
         command += options or ["--typed"]
-        environment = {name: value for name, value in os.environ.items() if name != supervisor.KEPT}
+        environment = {name: value for name, value in os.environ.items() if name != supervisor.SUPERVISED}
         environment |= {"XDG_RUNTIME_DIR": str(out.parent)} | variables
         self.process = subprocess.Popen(
             command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,

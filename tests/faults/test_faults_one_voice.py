@@ -137,7 +137,7 @@ def test_a_session_notices_that_its_supervisor_is_gone_and_starts_another() -> N
     assert supervisor.SupervisorWatch(None, start).trouble is None
     assert supervisor.SupervisorWatch(os.getppid(), start).trouble is None
     watch = supervisor.SupervisorWatch(os.getppid() + 1, start, lambda: clock[0])
-    assert "was ended" in (watch.trouble or "")
+    assert "has ended" in (watch.trouble or "")
     assert len(started) == 1
     assert watch.trouble is None
     started[0].status = -9
@@ -155,7 +155,10 @@ def voices(folder: Path) -> list[int]:
     for process in psutil.process_iter(["cmdline", "environ"]):
         with contextlib.suppress(psutil.Error):
             started = process.info["environ"] or {}
-            if str(folder) in (process.info["cmdline"] or []) and started.get(supervisor.KEPT) in {"first", "again"}:
+            if str(folder) in (process.info["cmdline"] or []) and started.get(supervisor.SUPERVISED) in {
+                "first",
+                "again",
+            }:
                 found.append(process.pid)
     return found
 
@@ -183,7 +186,7 @@ def test_with_its_supervisor_killed_a_session_goes_on_and_a_new_start_is_refused
         second.until(f"a session is running already: process {speaks} since")
         assert second.process.wait(20) == 2
         third = Program(tmp_path / "elsewhere", XDG_RUNTIME_DIR=str(tmp_path))
-        third.until("a session is running already")
+        third.until("a session is already running")
         assert third.process.wait(20) == 2
         program.until("My watcher was ended.")
         assert voices(out) == [speaks]

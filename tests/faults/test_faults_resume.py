@@ -22,7 +22,7 @@ from voicecoach.record.journal import Journal
 from voicecoach.record.manifest import Manifest
 from voicecoach.record.read import read
 from voicecoach.runtime import app, edges, library, options, resume
-from voicecoach.runtime import found as sessions
+from voicecoach.runtime import open_sessions as sessions
 from voicecoach.runtime.edges import Edges
 from voicecoach.session.table import OVER
 from voicecoach.speak.silent import SilentVoice
@@ -39,12 +39,12 @@ def put_down(folder: Path, session: Any, ear: str = "typed", **known: Any) -> No
     journal.close()
 
 
-def for_two(folder: Path, **known: Any) -> resume.Open:
+def for_two(folder: Path, **known: Any) -> resume.OpenSession:
     """A session for two with a microphone each that was cut off while something was worn."""
     session = driver.Session(driver.setup(), "pair", independent=True)
     session.go_to("practice-look")
     put_down(folder / "session", session, "phonemes", **known)
-    found = sessions.worth_going_on(folder)
+    found = sessions.find_whole(folder)
     assert found is not None
     return found
 
@@ -58,7 +58,7 @@ def test_a_session_killed_between_its_end_and_the_line_of_it_does_not_hide_an_ol
     put_down(tmp_path / "newer", session)
     time.sleep(0.01)
     put_down(tmp_path / "newest-nothing-worn", driver.Session(driver.setup()))
-    found = sessions.worth_going_on(tmp_path)
+    found = sessions.find_whole(tmp_path)
     assert found is not None
     assert found.folder.name == "older"
 

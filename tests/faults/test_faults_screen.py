@@ -9,7 +9,7 @@ from typing import Any
 
 from faults_driver import Bench
 
-from voicecoach.runtime.screen import Behind
+from voicecoach.runtime.screen import BackgroundScreen
 
 
 def gone(*_: Any) -> None:
@@ -25,7 +25,7 @@ def until(found: Callable[[], bool], limit_s: float = 5.0) -> None:
 
 def test_steps_are_shown_in_order() -> None:
     shown: list[Any] = []
-    screen = Behind(lambda *step: shown.append(step[0]))
+    screen = BackgroundScreen(lambda *step: shown.append(step[0]))
     for number in range(50):
         screen(number, None, ())  # type: ignore[arg-type]
     screen.close()
@@ -35,7 +35,7 @@ def test_steps_are_shown_in_order() -> None:
 
 def test_a_terminal_that_is_stopped_is_told_and_holds_nothing_up(bench: Callable[..., Bench]) -> None:
     stopped = threading.Event()
-    screen = Behind(lambda *_: stopped.wait(20) and None)
+    screen = BackgroundScreen(lambda *_: stopped.wait(20) and None)
     run = bench(troubles={"screen": lambda: screen.trouble})
     seen = run.coach.parts.watch
     run.coach.parts.watch = lambda *step: (seen(*step), screen(*step))[0]
@@ -47,7 +47,7 @@ def test_a_terminal_that_is_stopped_is_told_and_holds_nothing_up(bench: Callable
 
 def test_a_terminal_that_is_gone_is_told_until_it_is_back() -> None:
     acts: list[Callable[..., None]] = [gone]
-    screen = Behind(lambda *step: acts[0](*step))  # noqa: PLW0108 which one is looked up at each call
+    screen = BackgroundScreen(lambda *step: acts[0](*step))  # noqa: PLW0108 which one is looked up at each call
     screen(None, None, ())  # type: ignore[arg-type]
     until(lambda: screen.trouble is not None)
     assert "Input/output error" in str(screen.trouble)
@@ -58,7 +58,7 @@ def test_a_terminal_that_is_gone_is_told_until_it_is_back() -> None:
 
 def test_a_screen_that_is_stuck_for_long_does_not_fill_the_memory() -> None:
     stuck = threading.Event()
-    screen = Behind(lambda *_: stuck.wait(20) and None)
+    screen = BackgroundScreen(lambda *_: stuck.wait(20) and None)
     for _ in range(1000):
         screen(None, None, ())  # type: ignore[arg-type]
     assert screen._steps.qsize() <= 200

@@ -31,7 +31,7 @@ def keep(text: str, console: Console | None = None) -> int:
 DIES_TWICE = """
 import os, pathlib, sys
 with open({file!r}, "a") as file:
-    file.write(os.environ["VOICECOACH_KEPT"] + "\\n")
+    file.write(os.environ["VOICECOACH_SUPERVISED"] + "\\n")
 tries = pathlib.Path({file!r}).read_text().splitlines()
 if len(tries) < 3:
     os.kill(os.getpid(), 9) if len(tries) == 1 else sys.exit(1)
@@ -47,12 +47,12 @@ def test_a_process_that_dies_is_started_again_and_told_so(tmp_path: Path) -> Non
 
 @pytest.mark.parametrize("status", [2, 130])
 def test_with_nothing_to_go_on_with_the_first_status_is_passed_on(status: int) -> None:
-    text = f"import os, sys; sys.exit({status} if os.environ['VOICECOACH_KEPT'] == 'first' else 75)"
+    text = f"import os, sys; sys.exit({status} if os.environ['VOICECOACH_SUPERVISED'] == 'first' else 75)"
     assert keep(text) == status
 
 
 def test_a_kill_with_nothing_to_go_on_with_is_passed_on_as_a_shell_does() -> None:
-    text = "import os, sys; os.kill(os.getpid(), 9) if os.environ['VOICECOACH_KEPT'] == 'first' else sys.exit(75)"
+    text = "import os, sys; os.kill(os.getpid(), 9) if os.environ['VOICECOACH_SUPERVISED'] == 'first' else sys.exit(75)"
     assert keep(text) == 137
 
 
@@ -214,7 +214,9 @@ def test_a_crash_loop_can_be_ended_by_hand_and_says_how(tmp_path: Path) -> None:
     with shown.open("w") as out:
         command = script("import sys; sys.exit(1)")
         console = Console(file=out)
-        status = supervisor.supervise(command, console, slowly_s=0.1, asked=lambda after_s: not told.append(after_s))
+        status = supervisor.supervise(
+            command, console, slowly_s=0.1, end_requested=lambda after_s: not told.append(after_s)
+        )
     assert status == 1
     assert told == [0.1]
     assert "type nothing worn here and press Enter" in shown.read_text()

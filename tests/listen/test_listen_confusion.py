@@ -96,7 +96,7 @@ def test_a_mistake_costs_what_it_leads_to(said: str, taken: str, what: str) -> N
 def test_a_word_that_an_engine_mixes_up_is_found_and_one_that_it_hears_better_is_proposed() -> None:
     made = bench({"shield off": "shield on"})
     told: list[tuple[int, int]] = []
-    found, better = made.found(lambda done, total: told.append((done, total)))
+    found, better = made.run(lambda done, total: told.append((done, total)))
     worst = found.confusions[0]
     assert (worst.phrase, worst.taken_for, worst.beside, worst.of) == ("shield off", "shield-on", 4, 2 * len(ROOMS))
     assert better["shield off"] == ("shield removed", 4, 4)
@@ -107,7 +107,7 @@ def test_a_word_that_an_engine_mixes_up_is_found_and_one_that_it_hears_better_is
 
 
 def test_a_grammar_without_trouble_says_so() -> None:
-    found, better = bench({}).found(lambda _done, _total: None)
+    found, better = bench({}).run(lambda _done, _total: None)
     assert (found.confusions, found.weak, better) == ((), (), {})
     assert confusion.lines(found, better) == [
         "nothing is mixed up, and every phrase is understood at least half the time"

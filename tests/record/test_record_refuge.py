@@ -21,7 +21,7 @@ from voicecoach.record.lines import FILE
 from voicecoach.record.manifest import Manifest
 from voicecoach.record.read import read
 from voicecoach.record.verify import verify
-from voicecoach.runtime import found
+from voicecoach.runtime import open_sessions
 from voicecoach.session.effects import Note
 from voicecoach.session.events import TimerFired
 
@@ -205,7 +205,7 @@ def test_on_a_disk_that_turns_read_only_it_goes_on_in_the_users_own_folder(
     assert [event.at for event in session.events] == [100, 200, 300, 400]
     assert session.broken_at is None
     # both say that the session is open; the one that went on is looked at, and the place that was lost is not
-    looked = found._folders(root, [])
+    looked = open_sessions._folders(root, [])
     assert looked[0] == run.journal.folder
     assert looked[1:] == [root / "s"]
 

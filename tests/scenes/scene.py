@@ -239,7 +239,7 @@ class Stage:
     def _new_coach(self, state: SessionState | None) -> Coach:
         ear = ScriptedRecogniser(grammar(), ())
         parts = Parts(Machine(self.setup), ear, self._room, SilentVoice(), self._journal, watch=self._watch)
-        parts.spent = lambda: False
+        parts.exhausted = lambda: False
         return Coach(parts, state, self._coach.now if state else 0)
 
     def _watch(self, state: SessionState, event: Event, effects: tuple[Effect, ...]) -> None:

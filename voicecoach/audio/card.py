@@ -84,8 +84,8 @@ class Card:
         """The stream and its rate: RATE_HZ if the card supports it, else its native rate."""
         why: Exception | None = None
         try:
-            asked = (device[1], "output") if direction == "speaker" else (device[0], "input")
-            own_hz = round(float(sd.query_devices(*asked)["default_samplerate"]))
+            half = (device[1], "output") if direction == "speaker" else (device[0], "input")
+            own_hz = round(float(sd.query_devices(*half)["default_samplerate"]))
             for rate_hz, outputs in ((RATE_HZ, 1), (RATE_HZ, 2), (own_hz, 1), (own_hz, 2)):
                 try:
                     return self._stream_of(sd, channels, device, direction, rate_hz, outputs), rate_hz
@@ -97,7 +97,7 @@ class Card:
         raise AudioError(
             f"cannot be opened {what}: {why}",
             where="sound card",
-            mend="voicecoach devices lists the devices",
+            mend="run voicecoach devices to see what there is",
         )
 
     def _stream_of(

@@ -23,7 +23,7 @@ HALVES: tuple[Half, ...] = ("speaker", "microphone")
 
 @runtime_checkable
 class Restartable(Protocol):
-    """A line that can be reopened, also one half of it at a time."""
+    """A line that can be reopened, even one half at a time."""
 
     def reopen(self) -> None:
         """Open both halves again.
@@ -49,8 +49,8 @@ class FailoverLine:
     Sounds that were playing or queued when the line changed are played again from the start.
 
     Args:
-        line: the card. start: sample from which the session's clock goes on. retry_s: between attempts (s). now_s: a
-            clock (s). wait: pauses for so many seconds, or until `close`.
+        line: the card. start: sample at which the session's clock continues. retry_s: between attempts (s). now_s: a
+            clock (s). wait: pauses for the given seconds, or until `close`.
 
     Attributes:
         hears, speaks: what works at the moment. why: the error with which the card was lost.

@@ -63,9 +63,9 @@ class LiveLine:
         start: session clock of the first frame (samples), for a resumed session. The clock starts with the first
             `read`; nothing is recorded or played before that.
         direction: both, the speaker alone (the input is silence) or the microphone alone (nothing is played).
-        must: raise if the device cannot be opened; otherwise it counts as lost, to be retried by `reopen`.
+        must: raise if the device cannot be opened; otherwise it counts as lost, and `reopen` tries again.
 
-    A separate process tries everything that is to be opened first: see `probe`.
+    A separate process first tries whatever is to be opened: see `probe`.
 
     Raises:
         AudioError: there is no driver, or the device cannot be opened.

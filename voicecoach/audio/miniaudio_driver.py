@@ -72,7 +72,7 @@ class Driver:
         return _Stream((device, None), (channels, 0), callback=both, **wanted)
 
     def _terminate(self) -> None:
-        """Nothing to do: devices are listed anew each time."""
+        """Do nothing: devices are listed afresh each time."""
 
     def _initialize(self) -> None:
         """As `_terminate`."""

@@ -11,7 +11,7 @@ import numpy as np
 from voicecoach.audio.line import RATE_HZ, Played, Samples, Sound
 
 FADE_FRAMES = RATE_HZ * 30 // 1000
-"""30 ms: short enough to be heard as immediate silence, long enough not to click."""
+"""30 ms: short enough to be heard as immediate silence, long enough to avoid a click."""
 
 
 @dataclass(frozen=True, slots=True)

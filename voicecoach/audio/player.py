@@ -10,7 +10,7 @@ from voicecoach.audio.live import LiveLine
 READ_S = 0.25
 """How long to wait for a block (s)."""
 LATE_S = 5.0
-"""A card this far behind the sound (s) no longer plays."""
+"""A card this far behind (s) has stopped playing."""
 
 PlayProgress = Callable[[float, float], None]
 """Called with seconds played and seconds in all."""
@@ -27,7 +27,7 @@ def play(
 
     Args:
         samples: the sound. speaker: a device's number or part of its name; None: the system's default.
-        on_progress: called about four times a second. open_line: makes the line, for tests.
+        on_progress: called about four times a second. open_line: opens the line, for tests.
 
     Raises:
         AudioError: there is no sound card, or it has stopped.
@@ -36,7 +36,7 @@ def play(
     total_s = len(samples) / RATE_HZ
     try:
         line.play(Sound(samples, 1, "(recording)"))
-        played, told = 0, 0.0
+        played, reported_s = 0, 0.0
         while played < len(samples) + round(LATE_S * RATE_HZ):
             block = line.read(READ_S)
             if block is None:
@@ -46,8 +46,8 @@ def play(
                 on_progress(total_s, total_s)
                 return
             played += len(block.played)
-            if played / RATE_HZ - told > READ_S:
-                told = played / RATE_HZ
-                on_progress(min(told, total_s), total_s)
+            if played / RATE_HZ - reported_s > READ_S:
+                reported_s = played / RATE_HZ
+                on_progress(min(reported_s, total_s), total_s)
     finally:
         line.close()

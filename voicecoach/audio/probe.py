@@ -54,14 +54,14 @@ def gives(*, channels: int, device: DevicePair, direction: str) -> bool:
     return _status("frames", LIMIT_S + GIVES_S, channels=channels, device=device, direction=direction) == GOOD
 
 
-def _status(what: What, limit_s: float, **asked: object) -> int | None:
+def _status(what: What, limit_s: float, **arguments: object) -> int | None:
     """Exit status of the process; None if it took longer than `limit_s`."""
-    command = [sys.executable, "-m", __name__, what, json.dumps(asked)]
+    command = [sys.executable, "-m", __name__, what, json.dumps(arguments)]
     quiet = subprocess.DEVNULL
     try:
         process = subprocess.Popen(command, stdin=quiet, stdout=quiet, stderr=quiet)  # noqa: S603 our own module
     except OSError:
-        return GOOD  # no process can be started, so take the risk
+        return GOOD  # no process can be started: take the risk
     try:
         return process.wait(limit_s)
     except subprocess.TimeoutExpired:
@@ -69,8 +69,8 @@ def _status(what: What, limit_s: float, **asked: object) -> int | None:
         return None
 
 
-def main(what: str, asked: dict[str, Any]) -> int:
-    """The process: do what was asked; returns the exit status."""
+def main(what: str, arguments: dict[str, Any]) -> int:
+    """Run in the process; returns its exit status."""
     with contextlib.suppress(ImportError, OSError, ValueError):  # core dumps must not fill the disk
         resource: Any = importlib.import_module("resource")
         resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
@@ -87,7 +87,7 @@ def main(what: str, asked: dict[str, Any]) -> int:
     from voicecoach.audio.mix import Mixer  # noqa: PLC0415
 
     try:
-        card = Card(sd, Mixer(), asked["channels"], tuple(asked["device"]), asked["direction"])
+        card = Card(sd, Mixer(), arguments["channels"], tuple(arguments["device"]), arguments["direction"])
     except AudioError:
         return REFUSED
     if what == "open":

@@ -127,7 +127,7 @@ def decode_wav(data: bytes) -> tuple[Samples, int]:
     """The samples in `data`, a whole WAV file of 16-bit PCM, shape (frames, channels), and their rate (Hz).
 
     Raises:
-        InputError: the format is another, the data is truncated or holds no sound; names no file.
+        InputError: the data has another format, is truncated, or holds no sound; the message names no file.
     """
     file = io.BytesIO(data)
     sound = _find_sound(file, len(data))
@@ -157,7 +157,7 @@ def _find_sound(file: BinaryIO, length: int) -> _WavFormat:
             layout = _layout(file.read(min(size, 64)))
         elif name == b"data":
             if layout is None:
-                raise InputError("has its data before its format", expected=_WANTED, mend="the header is damaged")
+                raise InputError("has a damaged header: data before format", expected=_WANTED, mend="copy it again")
             return _sound(*layout, there=length - at, size=size)
         at += size + size % 2
     raise InputError("holds no sound (no data)", expected=_WANTED, mend="record or copy it again")
@@ -211,7 +211,7 @@ def write_wav(path: Path, samples: Samples) -> None:
 
 
 class WavLine(QuietLine):
-    """A recording played to a recogniser open loop: it does not wait for the coach.
+    """A recording as the microphone. It does not wait for the coach.
 
     It is followed by `tail_s` seconds of silence, so that the last word is decided; the block that ends the silence,
     and every one read after it, is marked `last`.
@@ -262,7 +262,7 @@ class _SamplesInMemory:
 def _layout(body: bytes) -> tuple[int, int]:
     """Rate (Hz) and channels of a format chunk."""
     if len(body) < 16:
-        raise InputError("has a format chunk that is too short", expected=_WANTED, mend="the header is damaged")
+        raise InputError("has a damaged header: its format is too short", expected=_WANTED, mend="copy it again")
     code, channels, rate_hz, _, block, bits = struct.unpack_from("<HHIIHH", body)
     if code == _EXTENSIBLE and len(body) >= 26:
         code = struct.unpack_from("<H", body, 24)[0]
@@ -272,8 +272,8 @@ def _layout(body: bytes) -> tuple[int, int]:
         raise InputError(f"has {bits}-bit {'float ' if code == _FLOAT else ''}samples", expected=_WANTED)
     if not channels or not rate_hz or block != 2 * channels:
         raise InputError(
-            f"has an impossible format ({channels} channels, {rate_hz} Hz, {block} bytes a frame)",
+            f"has a damaged header: {channels} channels, {rate_hz} Hz, {block} bytes per frame",
             expected=_WANTED,
-            mend="the header is damaged",
+            mend="copy it again",
         )
     return rate_hz, channels

@@ -41,7 +41,7 @@ def replay_command(
     """Run the recorded events again and compare every effect; or play the sound; or try another recogniser on it."""
     if hear:
         words, text = library.load_grammar(grammar) if grammar else (None, "")
-        chosen = rehear.Ear(hear, text, f"{words.name}.yaml" if words else "", model, floor)
+        chosen = rehear.RecogniserChoice(hear, text, f"{words.name}.yaml" if words else "", model, floor)
         _hear(folders, chosen, key, cluster)
         return
     if grammar or floor or model is not None or cluster:
@@ -93,7 +93,7 @@ def _play(session: Session, from_s: float, wav: Path | None) -> None:
         typer.echo(f"  {clock(sound_s)} in the file is {clock(session_s)} in the session")
 
 
-def _hear(folders: list[Path], chosen: rehear.Ear, key: Path | None, cluster: str) -> None:
+def _hear(folders: list[Path], chosen: rehear.RecogniserChoice, key: Path | None, cluster: str) -> None:
     found = find(folders)
     for one in found:
         if one.reason:

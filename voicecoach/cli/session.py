@@ -86,27 +86,29 @@ def run(
     needs_keys = recording is None and not script
     console = Console(file=Outlet(sys.stdout)) if needs_keys else Console()  # type: ignore[arg-type]
     runner = app_parts.Runner(wanted, console, sys.stdin if needs_keys else None)
-    if runner.live and supervisor.wanted():
+    if runner.live and supervisor.should_supervise():
         raise typer.Exit(_supervise(runner, console))
-    if not supervisor.again():
+    if not supervisor.is_restart():
         console.print(f"[dim]{CAUTION}[/]")
     try:
         with _signals(runner):
-            status = runner.run(only_go_on=supervisor.again())
+            status = runner.run(only_continue=supervisor.is_restart())
     except InUseError as error:
         say_error(error.line())
-        raise typer.Exit(supervisor.IN_USE if supervisor.parent() else UNUSABLE) from None
+        raise typer.Exit(supervisor.IN_USE if supervisor.supervisor_pid() else UNUSABLE) from None
     raise typer.Exit(status)
 
 
 def _supervise(runner: app_parts.Runner, console: Console) -> int:
-    def asked(seconds: float) -> bool:
+    def end_requested(seconds: float) -> bool:
         if not supervisor.typed_word(seconds):
             return False
         runner.end_by_hand()
         return True
 
-    return supervisor.supervise(supervisor.command(), console, asked=asked, watched=supervisor.watched())
+    return supervisor.supervise(
+        supervisor.command(), console, end_requested=end_requested, watched=supervisor.watched_pid()
+    )
 
 
 @contextlib.contextmanager

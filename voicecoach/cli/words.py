@@ -39,7 +39,7 @@ def grammar_command(
     scorer = registry.scorer(chosen.name, registry.model_of(chosen.name))
     bench = Bench(scorer, words, voices_of(words.language)[:voices])
     with progress(console, f"testing {words.name} with {chosen.name}") as on_progress:
-        found, better = bench.found(on_progress)
+        found, better = bench.run(on_progress)
     if as_json:
         result = {"engine": chosen.name, **confusion.to_json(found, better)}
         typer.echo(json.dumps(result, ensure_ascii=False, indent=1))

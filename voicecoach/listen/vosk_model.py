@@ -197,7 +197,7 @@ def _unpack(archive: Path, into: Path) -> Path:
     """Unpack a zip of one folder NAME. Reading a member to its end checks its CRC.
 
     Raises:
-    InputError: a member would be put elsewhere, is damaged, or is not a plain file.
+        InputError: a member would be put elsewhere, is damaged, or is not a plain file.
     """
     contents: dict[str, int] = {}
     try:

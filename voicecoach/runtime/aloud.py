@@ -1,4 +1,4 @@
-"""A session's sound put together again: the clips that were kept, and the prompts in the coach's voice."""
+"""Reassembles a session's sound from the clips that were kept and the prompts in the coach's voice."""
 
 from __future__ import annotations
 
@@ -16,13 +16,13 @@ from voicecoach.speak import tones
 from voicecoach.speak.port import RenderProgress, Speaker
 
 QUIET_S = 2.0
-"""Longer quiet is shortened to this (s): nobody listens to twenty minutes of work in which nothing was kept."""
+"""Longer quiet is shortened to this (s), since nothing is kept during twenty minutes of work."""
 FADE_S = 0.02
 
 
 @dataclass(frozen=True, slots=True)
 class Conversation:
-    """Sound to play. marks: (seconds of the sound, seconds of the session) at which the sound skips ahead. unread: kept
+    """Sound to play. marks: where the sound skips ahead, as (seconds of the sound, seconds of the session). unread:
     clips that could not be read.
     """
 
@@ -31,7 +31,7 @@ class Conversation:
     unread: int = 0
 
     def session_s(self, sound_s: float) -> float:
-        """The session time of a moment of the sound (s)."""
+        """The session time at a time in the sound (s)."""
         before = (0.0, 0.0)
         for mark in self.marks:
             if mark[0] > sound_s:
@@ -41,7 +41,7 @@ class Conversation:
 
 
 def moment_s(text: str) -> float:
-    """A moment of a session, 'm:ss' or seconds, in seconds.
+    """A time in a session, given as 'm:ss' or seconds, in seconds.
 
     Raises:
         InputError: it is neither.
@@ -52,7 +52,7 @@ def moment_s(text: str) -> float:
     except ValueError:
         at_s = -1.0
     if not 0 <= at_s < 1e6:
-        raise InputError(f"{text!r} is no moment", where="--from", expected="m:ss, such as 12:30, or seconds")
+        raise InputError(f"{text!r} is not a time", where="--from", expected="m:ss, such as 12:30, or seconds")
     return at_s
 
 
@@ -63,18 +63,18 @@ def conversation(
     quiet_s: float = QUIET_S,
     on_progress: RenderProgress | None = None,
 ) -> Conversation:
-    """Put together the sound of a session.
+    """Reassemble the sound of a session.
 
     Args:
-        session: the record. voice: renders the prompts. from_s: where to begin (s). quiet_s: longer quiet is shortened
-            to this (s). on_progress: of rendering.
+        session: the record. voice: renders the prompts. from_s: where to start (s). quiet_s: longer quiet is shortened
+        to this (s). on_progress: called while rendering.
 
     Raises:
         InputError: the session ends before `from_s`.
     """
     if from_s > end_s(session):
         what = f"ends at {clock(end_s(session))}"
-        raise InputError(what, where=str(session.folder), expected=f"a moment before that, not {clock(from_s)}")
+        raise InputError(what, where=str(session.folder), expected=f"a time before that, not {clock(from_s)}")
     voice.prepare([prompt.text for prompt in prompts(session) if prompt.end_s > from_s], on_progress)
     unread = 0
     parts: list[tuple[int, Samples]] = [*_prompts(session, voice), *_tones(session)]

@@ -22,8 +22,8 @@ from voicecoach.record import ended
 from voicecoach.record.clips import ClipKeeper
 from voicecoach.record.journal import Journal, check_root, new_folder
 from voicecoach.record.manifest import Manifest
-from voicecoach.runtime import found as sessions
 from voicecoach.runtime import lead_out, prompt_check, supervisor
+from voicecoach.runtime import open_sessions as sessions
 from voicecoach.runtime.edges import Edges, lockstep, prepare_voice
 from voicecoach.runtime.level_meter import LevelMeter, can_show
 from voicecoach.runtime.loop import Coach, Parts
@@ -35,8 +35,8 @@ from voicecoach.runtime.options import (
     recorded_options,
     sessions_folder,
 )
-from voicecoach.runtime.resume import Open, wall_s
-from voicecoach.runtime.screen import Behind, Transcript
+from voicecoach.runtime.resume import OpenSession, wall_s
+from voicecoach.runtime.screen import BackgroundScreen, Transcript
 from voicecoach.session.effects import Say
 from voicecoach.session.events import CLOCK_HZ, Event, Opened, Reopened, Salvaged
 from voicecoach.session.machine import Machine
@@ -49,10 +49,10 @@ from voicecoach.speak.voice import Voice
 
 
 class Runner:
-    """Makes and runs one session.
+    """Sets up one session and runs it.
 
     Args:
-        options: of the command line. console: where the session is shown. keyboard: lines typed meanwhile, or None.
+        options: of the command line. console: where the session is shown. keyboard: for typed lines, or None.
     """
 
     def __init__(self, options: Options, console: Console, keyboard: TextIO | None = None) -> None:
@@ -60,13 +60,13 @@ class Runner:
         self.console = console
         self.coach: Coach | None = None
         self._voice = OneVoice()
-        self._screen: Behind | None = None
+        self._screen: BackgroundScreen | None = None
         self._levels: LevelMeter | None = None
-        self._check: prompt_check.InBackground | None = None
+        self._check: prompt_check.BackgroundCheck | None = None
 
     @property
     def options(self) -> Options:
-        """The options as they stand; those of a session that goes on come from its record."""
+        """The options in force; those of a continued session come from its record."""
         return self.edges.options
 
     @options.setter
@@ -75,14 +75,15 @@ class Runner:
 
     @property
     def live(self) -> bool:
-        """As in Options."""
+        """As `Options.live`."""
         return self.options.live
 
-    def run(self, *, only_go_on: bool = False) -> int:
-        """Run a session to its end and return the exit status. only_go_on: continue an open one, never begin another.
+    def run(self, *, only_continue: bool = False) -> int:
+        """Run a session to its end and return the exit status. only_continue: continue an open one, never start
+                another.
 
         Raises:
-            VoicecoachError: the session cannot begin.
+            VoicecoachError: the session cannot start.
         """
         if not self.live:
             return self._begin()
@@ -91,11 +92,11 @@ class Runner:
             found = sessions.find(sessions_folder(self.options.out), self.options.key)
             for remark in found.remarks:
                 self.console.print(remark, style="dim", markup=False)
-            if isinstance(found.open, Open):
-                return self._go_on(found.open)
+            if isinstance(found.open, OpenSession):
+                return self._continue(found.open)
             if found.open is not None:
                 return self._lead_out(found.open)
-            return supervisor.NOTHING_OPEN if only_go_on else self._begin()
+            return supervisor.NOTHING_OPEN if only_continue else self._begin()
         finally:
             self._voice.release()
 
@@ -112,7 +113,7 @@ class Runner:
             self._check.start()
 
     def stop_background(self) -> None:
-        """Stop the check of prompts, and show what the screen has not shown yet."""
+        """Stop the check of prompts, and show what is still waiting for the screen."""
         if self._check is not None:
             self._check.close()
         if self._screen is not None:
@@ -130,7 +131,7 @@ class Runner:
         typed = self.edges.recogniser(setup, texts, engine) if options.script else None
         folder = new_folder(sessions_folder(options.out))
         if not self.live:
-            self.edges.line(0).close()  # report a bad recording before minutes of work
+            self.edges.line(0).close()  # a bad recording is reported before minutes of work
         check_root(folder.parent)
         if self.live:
             voice: Speaker = SilentVoice() if options.script else Voice()
@@ -143,7 +144,7 @@ class Runner:
         source = "live" if self.live else "script" if options.script else "recording"
         made_with = self._made_with(setup, line, engine, source)
         journal = Journal.create(folder, made_with, texts.copies(), key=options.key)
-        self.console.print(f"ear: {engine}   mode: {options.mode}   record: {folder}", markup=False)
+        self.console.print(f"recogniser: {engine}   mode: {options.mode}   record: {folder}", markup=False)
         opened = Opened(
             0, mode=options.mode, ear=engine, audio=options.audio_with(engine), training_only=True,
             independent=options.independent_with(engine),
@@ -152,13 +153,13 @@ class Runner:
             self._check_in_background(setup, voice, texts, engine, opened)
         return self._coach(setup, line, ear, voice, journal).start(opened)
 
-    def _go_on(self, found: Open) -> int:
+    def _continue(self, found: OpenSession) -> int:
         """Rule 21: continue an open session in its own record."""
         session, setup, texts, state = found.session, found.setup, found.texts, found.state
         folder, now = found.folder, state.at
         gap_s = max(0.0, time.time() - wall_s(session.last_wall))
         now += round(gap_s * CLOCK_HZ)
-        self.console.print(f"[bold]An open session goes on[/] (cut off {gap_s:.0f} s ago): {escape(str(folder))}")
+        self.console.print(f"[bold]Continuing an open session[/] (cut off {gap_s:.0f} s ago): {escape(str(folder))}")
         self.options = recorded_options(self.options, session, state)
         line, shared = self.edges.line_left(now)
         voice: Speaker = SilentVoice() if state.ear == "typed" else Voice()
@@ -169,8 +170,8 @@ class Runner:
             self._check_in_background(setup, voice, texts, state.ear, reopened, state)
         return self._coach(setup, line, ear, voice, journal, state, now).start(reopened)
 
-    def _lead_out(self, found: sessions.Doubtful) -> int:
-        """Rule 21: a new record that leads out of what is worn by the last good lines of an open session."""
+    def _lead_out(self, found: sessions.DoubtfulSession) -> int:
+        """Rule 21: start a new record that leads out of what is worn by the last good lines of a damaged or old one."""
         for sentence, style in lead_out.announcement(found):
             self.console.print(sentence, style=style, markup=False)
         self.options, setup, texts, engine = lead_out.prepare(found, self.options)
@@ -189,7 +190,7 @@ class Runner:
         return running.start(first, lambda: lead_out.mark_taken_over(found, journal))
 
     def _made_with(self, setup: Setup, line: Line, engine: str, source: str) -> Manifest:
-        """The manifest of a new record, by the options as they stand."""
+        """The manifest of a new record, from the options in force."""
         options = self.options
         return manifest(
             setup, engine=engine, mode=options.mode, audio=options.audio_with(engine), source=source,
@@ -198,7 +199,7 @@ class Runner:
         )  # fmt: skip
 
     def _recogniser_or_later(self, setup: Setup, texts: Texts, engine: str) -> Recogniser:
-        """The recogniser; if it cannot be started, one that is tried again while the session runs without (rule 19)."""
+        """The recogniser; if it cannot be started, a stand-in that keeps trying while the session runs (rule 19)."""
         try:
             return self.edges.recogniser(setup, texts, engine)
         except VoicecoachError as error:
@@ -207,7 +208,7 @@ class Runner:
     def _check_in_background(
         self, setup: Setup, voice: Speaker, texts: Texts, engine: str, first: Event, state: SessionState | None = None
     ) -> None:
-        """Render the first words now; the rest is rendered, and checked where needed, while the session runs."""
+        """Render the first sentences now, and set up rendering and checking the rest while the session runs."""
         machine = Machine(setup)
         _, effects = machine.step(machine.start() if state is None else state, first)
         voice.prepare([effect.text for effect in effects if isinstance(effect, Say)])
@@ -216,7 +217,9 @@ class Runner:
             facts = prompt_check.Facts(voice, spec)
         except VoicecoachError:
             return  # without a recogniser nothing can take a prompt for a command
-        self._check = prompt_check.InBackground(over_prompt(setup), voice, facts, lambda: lockstep(spec, spare=True))
+        self._check = prompt_check.BackgroundCheck(
+            over_prompt(setup), voice, facts, lambda: lockstep(spec, low_priority=True)
+        )
 
     def _coach(
         self, setup: Setup, line: Line, ear: Recogniser, voice: Speaker, journal: Journal,
@@ -244,10 +247,10 @@ class Runner:
             if registry.has_sound(ear.engine) and can_show(self.console):
                 self._levels = LevelMeter(self.console, lambda task: screen.later(task))  # noqa: PLW0108 made below
                 parts.meter = self._levels.feed
-            self._screen = screen = Behind(shown if self._levels is None else self._levels.around(shown))
+            self._screen = screen = BackgroundScreen(shown if self._levels is None else self._levels.around(shown))
             outlet = self.console.file
             parts.watch = screen
-            watch = supervisor.SupervisorWatch(supervisor.parent())
+            watch = supervisor.SupervisorWatch(supervisor.supervisor_pid())
             parts.troubles = {
                 "screen": lambda: screen.trouble or getattr(outlet, "trouble", None),
                 "supervisor": lambda: watch.trouble,
@@ -256,19 +259,19 @@ class Runner:
             self._voice.about(journal.folder)
         self.coach = coach = Coach(parts, state, now)
         if script is not None:
-            parts.spent = lambda: script.finished or script.stuck is not None
+            parts.exhausted = lambda: script.finished or script.stuck is not None
         elif isinstance(ear, KeyboardRecogniser):
-            # nobody is left to type; once something is worn, guidance goes on all the same
-            parts.spent = lambda: ear.finished and coach.state.worn_since is None
+            # nobody is left to type; once something is worn, guidance continues all the same
+            parts.exhausted = lambda: ear.finished and coach.state.worn_since is None
         return _Running(self, coach)
 
 
 LINES_LOST = 3
-"""Exit status of a session whose record lacks lines."""
+"""Exit status of a session whose record lacks some lines."""
 
 
 class _Running:
-    """A session under way; closes its parts when it is over."""
+    """A session in progress; closes its parts when it is over."""
 
     def __init__(self, runner: Runner, coach: Coach) -> None:
         self._runner = runner
@@ -304,9 +307,11 @@ class _Running:
             where = f"{self._runner.options.script}:{line.line}"
             if script.stuck is not None:
                 raise InputError(
-                    "this line can never come", where=where, expected="less quiet than the coach leaves before it"
+                    "this line can never be said",
+                    where=where,
+                    expected="a shorter wait: the coach does not stay quiet for that long",
                 )
-            console.print(f"{where}: the session was over before this line came.", style="yellow", markup=False)
+            console.print(f"{where}: the session ended before this line was said.", style="yellow", markup=False)
         return 0 if saved else LINES_LOST
 
     def _say_code(self) -> None:
@@ -318,4 +323,4 @@ class _Running:
         sentence = dict(parts.machine.setup.grammar.says).get(RECORD_CODE)
         if parts.journal.code is not None and sentence is not None:
             digits = ", ".join(" ".join(group) for group in parts.journal.code.split())
-            self._coach.say_behind(sentence.format(code=digits))
+            self._coach.say_after_end(sentence.format(code=digits))

@@ -1,4 +1,4 @@
-"""An author's check by ear: whether any sentence of a protocol can be taken for a command."""
+"""An author's check by sound: whether any sentence of a protocol is taken for a command."""
 
 from __future__ import annotations
 
@@ -13,19 +13,20 @@ from voicecoach.system.progress import progress
 
 
 def check_aloud(protocol: str, grammar: str, site: str, console: Console, engine: str = "auto") -> int:
-    """Rule 2 for an author: every sentence is rendered and heard; how many there are, none of them taken for a command.
+    """Rule 2 for authors: render every sentence and run it through the recogniser; returns how many there are.
 
     Args:
         protocol, grammar, site: names or files, as for a session. console: where progress is shown. engine: the
         recogniser, by default the one that a session would use.
 
     Raises:
-        InputError: names the first sentence that is taken. VoicecoachError: a file or the recogniser cannot be used.
+        InputError: a sentence is taken for a command; it names the first. VoicecoachError: a file or the recogniser
+        cannot be used.
     """
     setup, texts = load_setup(protocol, grammar, site)
     voice = prepare_voice(setup, console)
     spec = registry.spec(registry.choose(engine).name, texts.grammar, f"{setup.grammar.name}.yaml")
     with progress(console, "checking that no prompt sounds like a command") as on_progress:
-        taken = prompt_check.find_taken(setup, voice, spec, lockstep, on_progress=on_progress)
+        taken = prompt_check.find_mistaken(setup, voice, spec, lockstep, on_progress=on_progress)
     prompt_check.refuse(taken, setup)
     return len(over_prompt(setup))

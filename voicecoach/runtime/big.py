@@ -1,7 +1,7 @@
-"""For more than one machine can hold: a review's queries on Spark, and hearing again on a Dask cluster.
+"""For data beyond one machine: a review's queries on Spark, and recognition of kept sound on a Dask cluster.
 
-Both need the extra 'big', and Spark a Java runtime. ibis translates the SQL of debrief/review/schema.sql for Spark, and
-Dask sends each session to a worker.
+Both need the extra 'big'; Spark also needs a Java runtime. ibis translates the SQL of debrief/review/schema.sql for
+Spark, and Dask sends each session to a worker.
 """
 
 from __future__ import annotations
@@ -15,14 +15,14 @@ from typing import Any
 
 from voicecoach.debrief.review.store import EXPORTED
 from voicecoach.errors import InputError
-from voicecoach.runtime.rehear import Ear, Rehearing, rehear_folder
+from voicecoach.runtime.rehear import RecogniserChoice, Rehearing, rehear_folder
 
 MEND = "python -m pip install 'voicecoach[big]'"
 VIEW = re.compile(r"CREATE VIEW (\w+) AS\s+(.*?);\n", re.DOTALL)
 
 
 def views() -> list[tuple[str, str]]:
-    """A review's views as (name, DuckDB SQL), each after those that it selects from."""
+    """A review's views as (name, DuckDB SQL), each after the views it selects from."""
     schema = (resources.files("voicecoach") / "debrief" / "review" / "schema.sql").read_text(encoding="utf-8")
     return VIEW.findall(schema)
 
@@ -51,11 +51,14 @@ def spark_tables(spark: Any, parquet: Path | str) -> Any:
     return tables
 
 
-def rehear_on_dask(folders: Iterable[Path], chosen: Ear, address: str, key: bytes | None = None) -> Iterator[Rehearing]:
-    """Hear many sessions again on a Dask cluster, whose workers can read the folders; results in their order.
+def rehear_on_dask(
+    folders: Iterable[Path], chosen: RecogniserChoice, address: str, key: bytes | None = None
+) -> Iterator[Rehearing]:
+    """Run the sound of many sessions through a recogniser on a Dask cluster; results are in the order of the folders.
 
     Args:
-        folders: of sessions. chosen: which ear. address: of the cluster's scheduler. key: of encrypted records.
+        folders: of sessions; the workers must be able to read them. chosen: the recogniser. address: of the cluster's
+        scheduler. key: of encrypted records.
 
     Raises:
         InputError: Dask is not installed, or no scheduler answers.
@@ -67,8 +70,8 @@ def rehear_on_dask(folders: Iterable[Path], chosen: Ear, address: str, key: byte
     try:
         client: Any = Client(address, timeout=10)  # type: ignore[no-untyped-call, unused-ignore]
     except (OSError, ValueError) as error:
-        what = f"no scheduler answers: {error}"
-        raise InputError(what, where=f"--cluster {address}", expected="such as tcp://host:8786") from None
+        what = f"the scheduler does not answer: {error}"
+        raise InputError(what, where=f"--cluster {address}", expected="an address such as tcp://host:8786") from None
     with client:
         hear = partial(rehear_folder, chosen=chosen, key=key)
         waiting = client.map(hear, [str(folder) for folder in folders], pure=False)

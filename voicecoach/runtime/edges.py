@@ -1,4 +1,4 @@
-"""The edges of a session: the line, the recogniser and the voice that its options ask for."""
+"""Opens the line, the recogniser and the voice that a session's options ask for."""
 
 from __future__ import annotations
 
@@ -32,27 +32,27 @@ from voicecoach.session.setup import Setup
 from voicecoach.speak.voice import Voice
 from voicecoach.system.progress import progress
 
-SPARE = 19 if sys.platform != "win32" else 64
+LOWEST_PRIORITY = 19 if sys.platform != "win32" else 64
 """The lowest priority of a process; on Windows the number of IDLE_PRIORITY_CLASS."""
 
 
 def prepare_voice(setup: Setup, console: Console) -> Voice:
-    """Render every prompt. Those that fail are counted on the console; the session shows them and plays tones."""
+    """Render every prompt. Failures are counted on the console; the session shows those prompts and plays tones."""
     voice = Voice()
     with progress(console, "rendering prompts") as on_progress:
         failed = voice.prepare(every_prompt(setup), on_progress)
     if failed:
-        told = f"{len(failed)} prompts cannot be spoken ({voice.why}): tones and screen instead."
-        console.print(told, style="yellow", markup=False)
+        failure = f"{len(failed)} prompts cannot be spoken ({voice.why}): tones and the screen take their place."
+        console.print(failure, style="yellow", markup=False)
     return voice
 
 
-def lockstep(spec: Spec, *, spare: bool = False) -> Recogniser:
-    """A recogniser that hears faster than real time; spare: at the lowest priority, beside one that is needed."""
+def lockstep(spec: Spec, *, low_priority: bool = False) -> Recogniser:
+    """A recogniser that runs faster than real time. low_priority: it must not slow down the one of a session."""
     made = RecogniserProcess(spec, lockstep=True)
-    if spare and made.pid is not None:
+    if low_priority and made.pid is not None:
         with suppress(psutil.Error):
-            psutil.Process(made.pid).nice(SPARE)
+            psutil.Process(made.pid).nice(LOWEST_PRIORITY)
     return made
 
 
@@ -60,8 +60,8 @@ class Edges:
     """Opens what a session listens and speaks through.
 
     Args:
-        options: what is asked for; a line that lost a channel changes them. console: where progress is shown.
-        keyboard: lines typed meanwhile, or None.
+        options: of the session; losing a channel changes them. console: where progress is shown. keyboard: for typed
+        lines, or None.
     """
 
     def __init__(self, options: Options, console: Console, keyboard: TextIO | None) -> None:
@@ -70,7 +70,7 @@ class Edges:
         self.keyboard = keyboard
 
     def line_left(self, now: int) -> tuple[Line, bool]:
-        """A line for a session that goes on, and whether two people now share one microphone."""
+        """A line for a session that is continued, and whether two people now share one microphone."""
         options = self.options
         line = self.line(now, must=False)
         if options.channels == 1 or not getattr(line, "lost", False):
@@ -84,7 +84,7 @@ class Edges:
         return line, False
 
     def line(self, now: int, *, must: bool = True) -> Line:
-        """The line, beginning at sample `now`. must: raise if a sound card cannot be opened, instead of a lost line."""
+        """The line, starting at sample `now`. must: raise if a sound card cannot be opened, instead of a lost line."""
         options = self.options
         if options.recording is not None:
             return WavLine(Recording(options.recording, (options.channels,)))
@@ -95,7 +95,7 @@ class Edges:
         )
 
     def line_and_recogniser(self, setup: Setup, texts: Texts, engine: str) -> tuple[Line, Recogniser]:
-        """Both, started side by side: each takes a second or two."""
+        """Both, started in parallel, because each takes a second or two."""
         with ThreadPoolExecutor(1) as pool:
             starting = pool.submit(self.recogniser, setup, texts, engine)
             try:
@@ -119,12 +119,12 @@ class Edges:
         options = self.options
         if options.script == "-":
             if self.keyboard is None:
-                raise InputError("there is no keyboard: the standard input is closed", expected="an input, or a script")
+                raise InputError("there is no keyboard: standard input is closed", expected="a terminal, or a script")
             return KeyboardRecogniser(setup.grammar, self.keyboard, alone=True)
         if options.script:
             path = Path(options.script)
             return ScriptedRecogniser(setup.grammar, parse_script(library.read_text(path), path.name), path.name)
         roles = registry.roles_of(options.pair, options.channels)
         spec = registry.spec(engine, texts.grammar, f"{setup.grammar.name}.yaml", model=options.model, roles=roles)
-        with self.console.status(f"starting the ear ({engine})"):
+        with self.console.status(f"starting the recogniser ({engine})"):
             return RecogniserProcess(spec, lockstep=not options.live)

@@ -12,26 +12,26 @@ from voicecoach.errors import AudioError, EngineError, VoicecoachError
 from voicecoach.session.events import Part, PartBack, PartLost
 
 LOST_AFTER_S = 0.3
-"""A fault that lasts so long (s) is reported; a shorter one is only marked in the record."""
+"""A fault that lasts this long (s) is reported; a shorter one only leaves a mark in the record."""
 BACK_AFTER_S = 3.0
-"""A part counts as back after it has worked for so long (s); otherwise a stalling disk would be reported over and over.
-"""
+"""A part counts as back after it has worked for this long (s), so that a stalling disk is not reported over and
+over."""
 RETRY_S = 1.0
 """Interval of retries in the background (s)."""
 TRIES = 3
-"""Retries on a file's clock, where nobody waits."""
+"""Retries on a recording's clock, where nobody waits."""
 
 AT_ONCE: tuple[Part, ...] = ("ears", "line", "screen", "voice", "supervisor")
-"""Reported without delay: whatever watches these has already waited."""
+"""Reported without delay, because whatever watches these has already waited."""
 BACK_AT_ONCE: tuple[Part, ...] = ("ears", "line")
-"""Reported as back without delay: people wait for these."""
+"""Reported as back without delay, because people wait for these."""
 
 T = TypeVar("T")
 Reason = str | None
 
 
 class Faults:
-    """The parts that the session knows to be lost."""
+    """Keeps track of the parts that are lost."""
 
     def __init__(self) -> None:
         self.lost: dict[Part, str] = {}
@@ -40,7 +40,7 @@ class Faults:
         self._raised: dict[Part, tuple[str, int]] = {}
 
     def raised(self, part: Part, error: Exception, now: int) -> None:
-        """Note that a part raised; it counts as broken for half a second after the last time."""
+        """Note that a part raised; it counts as faulty for half a second after the last time."""
         self._raised[part] = (reason(error), now + RATE_HZ // 2)
 
     def look(self, now: int, found: Mapping[Part, Reason]) -> list[PartLost | PartBack]:
@@ -52,7 +52,7 @@ class Faults:
         return [event for part, why in reasons.items() if (event := self._one(now, part, why)) is not None]
 
     def still(self, now: int) -> list[PartLost]:
-        """Report everything that is lost again: after a sleep the session believes that all is well."""
+        """Report everything that is lost once more: after a sleep the session assumes that all is well."""
         return [PartLost(now, part, why) for part, why in self.lost.items()]
 
     def _one(self, now: int, part: Part, why: Reason) -> PartLost | PartBack | None:
@@ -72,26 +72,26 @@ class Faults:
 
 
 class Restarter:
-    """Restarts a broken recogniser in the background, or at once on a file's clock."""
+    """Restarts a failed recogniser in the background, or at once on a recording's clock."""
 
     def __init__(self, restart: Callable[[], None], *, live: bool, retry_s: float = RETRY_S) -> None:
         self.why: Reason = None
         self._restart, self._live, self._retry_s = restart, live, retry_s
-        self._mended = threading.Event()
+        self._recovered = threading.Event()
         self._over = threading.Event()
 
     def broke(self, why: str) -> None:
-        """Begin to restart.
+        """Start restarting it.
 
         Raises:
-            EngineError: on a file's clock, when it cannot be restarted.
+            EngineError: on a recording's clock, if it cannot be restarted.
         """
         if self.why is not None:
             return
         self.why = why
-        self._mended.clear()
+        self._recovered.clear()
         if self._live:
-            threading.Thread(target=self._work, name="mend ear", daemon=True).start()
+            threading.Thread(target=self._work, name="restart-recogniser", daemon=True).start()
             return
         for left in reversed(range(TRIES)):
             try:
@@ -100,12 +100,12 @@ class Restarter:
                 if not left:
                     raise
             else:
-                self._mended.set()
+                self._recovered.set()
                 return
 
     def restarted(self) -> bool:
-        """True once after it works again."""
-        if self.why is None or not self._mended.is_set():
+        """True once when it works again."""
+        if self.why is None or not self._recovered.is_set():
             return False
         self.why = None
         return True
@@ -118,26 +118,25 @@ class Restarter:
         while not self._over.is_set():
             try:
                 self._restart()
-            except Exception:  # noqa: BLE001 whatever an engine raises, the next try may succeed
+            except Exception:  # noqa: BLE001 whatever an engine raises, the next attempt may succeed
                 self._over.wait(self._retry_s)
             else:
-                self._mended.set()
+                self._recovered.set()
                 return
 
 
 def call_with_timeout(limit_s: float, act: Callable[[], T]) -> T:
-    """What `act` returns or raises, if that takes at most `limit_s`. A slower call is abandoned and goes on in its
-    thread.
+    """What `act` returns or raises within `limit_s`. A slower call is abandoned and finishes in its own thread.
 
     Raises:
-        EngineError: it takes longer.
+        EngineError: it took longer.
     """
     answers: queue.SimpleQueue[tuple[T, None] | tuple[None, Exception]] = queue.SimpleQueue()
 
     def work() -> None:
         try:
             answers.put((act(), None))
-        except Exception as error:  # noqa: BLE001 handed on to the caller
+        except Exception as error:  # noqa: BLE001 raised in the caller
             answers.put((None, error))
 
     threading.Thread(target=work, name="call-with-timeout", daemon=True).start()
@@ -151,7 +150,7 @@ def call_with_timeout(limit_s: float, act: Callable[[], T]) -> T:
 
 
 def reason(error: Exception) -> str:
-    """An error as one line for people."""
+    """An error as one line of text."""
     if isinstance(error, VoicecoachError):
         return error.line()
     return " ".join(f"{type(error).__name__}: {error}".split())

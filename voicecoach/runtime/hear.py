@@ -1,4 +1,4 @@
-"""What a recogniser makes of recordings, with every phrase of the grammar live."""
+"""Runs recordings through a recogniser, with every command of the grammar live."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from voicecoach.session.events import Heard
 TAIL_S = 1.0
 POLL_S = 5.0
 CHANNELS = (1, 2)
-"""Two are heard as one: who spoke does not matter here."""
+"""Accepted numbers of channels; two are mixed into one, since it does not matter here who spoke."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +27,7 @@ class HeardUtterance:
     start: int
 
     def to_json(self) -> dict[str, Any]:
-        """As a line of `hear --json`."""
+        """The values for a line of `hear --json`."""
         heard = self.heard
         return {
             "file": self.file,
@@ -44,7 +44,7 @@ class Recordings:
     """Plays recordings to one recogniser, one after another.
 
     Args:
-        ear: a recogniser in lockstep, listening for everything it is to know.
+        ear: a recogniser in lockstep, with its live commands set.
     """
 
     def __init__(self, ear: Recogniser) -> None:
@@ -66,7 +66,7 @@ class Recordings:
             self._ear.feed(Block(start + block.at, mono, block.played))
             self._at = start + block.end
             fed += len(mono)
-            if block.last or fed >= POLL_S * RATE_HZ:  # what has been heard leaves memory: a recording may last hours
+            if block.last or fed >= POLL_S * RATE_HZ:  # so that results do not pile up in memory over hours
                 fed = 0
                 for event in self._ear.poll():
                     if isinstance(event, Heard):

@@ -1,4 +1,4 @@
-"""A session found damaged or too old to go on with: what is announced, and what the new session is made from."""
+"""For a session that is damaged or too old to continue: what is announced, and what the new session starts from."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from voicecoach.record import ended
 from voicecoach.record.journal import Journal, new_folder
 from voicecoach.record.manifest import Manifest
 from voicecoach.runtime import library
-from voicecoach.runtime.found import Doubtful, texts_for
+from voicecoach.runtime.open_sessions import DoubtfulSession, texts_for
 from voicecoach.runtime.options import (
     Options,
     load_setup,
@@ -23,19 +23,19 @@ from voicecoach.session.setup import Setup
 from voicecoach.system import files
 
 
-def announcement(found: Doubtful) -> tuple[tuple[str, str], ...]:
-    """(line, style) for the console: which session was found, and what is worn by its last good lines."""
+def announcement(found: DoubtfulSession) -> tuple[tuple[str, str], ...]:
+    """(line, style) pairs for the console: which session was found, and what is worn by its last good lines."""
     worn = ", ".join(found.on) or "not known"
     return (
-        (f"An open session was found, and is {found.why}: {found.folder} ({found.detail})", "bold red"),
-        (f"By its last good lines you wear: {worn}. Every piece is asked for.", ""),
+        (f"An open session was found that is {found.why}: {found.folder} ({found.detail})", "bold red"),
+        (f"By its last good lines you wear: {worn}. Every piece will be asked about.", ""),
     )
 
 
-def prepare(found: Doubtful, options: Options) -> tuple[Options, Setup, Texts, str]:
+def prepare(found: DoubtfulSession, options: Options) -> tuple[Options, Setup, Texts, str]:
     """The options, setup, texts and engine of the session that leads out.
 
-    They come from the damaged record as far as it can be read, and otherwise from `options`.
+    They come from the damaged record as far as it can be read, otherwise from `options`.
     """
     try:
         asked_for = load_setup(options.protocol, options.grammar, options.site)[1]
@@ -55,7 +55,7 @@ def prepare(found: Doubtful, options: Options) -> tuple[Options, Setup, Texts, s
 
 
 def new_journal(root: Path, made_with: Manifest, texts: Texts, key: bytes | None) -> Journal:
-    """A new record in `root`; if that cannot be written, in the user's folder, or else in the temporary one."""
+    """A new record in `root`; if that cannot be written, in the user's data folder, or else in the temporary folder."""
     fallback = Path(tempfile.gettempdir()) / "voicecoach-sessions"
     for place in (root, files.data_folder() / "sessions"):
         with suppress(InputError):
@@ -63,7 +63,7 @@ def new_journal(root: Path, made_with: Manifest, texts: Texts, key: bytes | None
     return Journal.create(new_folder(fallback), made_with, texts.copies(), key=key)
 
 
-def mark_taken_over(found: Doubtful, journal: Journal) -> None:
-    """Mark the damaged session as over: `journal` goes on from it."""
+def mark_taken_over(found: DoubtfulSession, journal: Journal) -> None:
+    """Mark the damaged session as over, since `journal` continues it."""
     with suppress(VoicecoachError):
-        ended.end(found.folder, f"goes on in {journal.folder}")
+        ended.end(found.folder, f"continued in {journal.folder}")

@@ -1,4 +1,4 @@
-"""The level meter: one line under the transcript that is written over, on a terminal only."""
+"""The level meter: one line below the transcript that is overwritten, on a terminal only."""
 
 from __future__ import annotations
 
@@ -19,15 +19,15 @@ _WIPE = "\r\x1b[2K"
 
 
 def can_show(console: Console) -> bool:
-    """Whether a line can be written over there."""
+    """Whether the console can overwrite a line."""
     return console.is_terminal and not console.legacy_windows and not console.is_dumb_terminal
 
 
 class LevelMeter:
-    """The loudest 20 ms of each quarter of a second, a bar for each microphone.
+    """Shows the loudest 20 ms of each quarter of a second, a bar for each microphone.
 
     Args:
-        console: a terminal. later: does something where the screen is written, so that nobody waits for it.
+        console: a terminal. later: runs a function on the screen's thread, so that nobody waits for it.
     """
 
     def __init__(self, console: Console, later: Callable[[Callable[[], None]], None]) -> None:
@@ -38,7 +38,7 @@ class LevelMeter:
         self._text = ""
 
     def feed(self, block: Block) -> None:
-        """Take in what the microphones heard."""
+        """Take what the microphones heard."""
         powers = np.square(block.heard, dtype=np.float64).mean(axis=0)
         self._powers = np.maximum(self._powers, powers) if self._powers.shape == powers.shape else powers
         if block.end < self._next:
@@ -51,7 +51,7 @@ class LevelMeter:
             self._later(self._draw)
 
     def around(self, watch: Watch) -> Watch:
-        """The watch, with the meter kept below what it prints."""
+        """`watch`, with the meter kept below what it prints."""
 
         def shown(state: SessionState, event: Event, effects: tuple[Effect, ...]) -> None:
             self.wipe()
@@ -62,7 +62,7 @@ class LevelMeter:
         return shown
 
     def wipe(self) -> None:
-        """Take the line away."""
+        """Erase the line."""
         self._console.file.write(_WIPE)
         self._console.file.flush()
 

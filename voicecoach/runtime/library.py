@@ -1,4 +1,4 @@
-"""Finds grammars, protocols and site files: those that come with the program by name, others by path."""
+"""Finds grammars, protocols and site files: shipped ones by name, others by path."""
 
 from __future__ import annotations
 
@@ -19,25 +19,25 @@ from voicecoach.system.files import is_file, read_bounded
 
 MAX_BYTES = 2_000_000
 MACHINE = ("session", "protocol")
-"""Rooms whose code decides on a session's effects."""
+"""Packages whose code decides on a session's effects."""
 _REMARKS = re.compile(
     rb'^([ \t]*)"""(?:[^"\\]|\\.|"(?!""))*"""[ \t]*\n' rb"|^[ \t]*(?:#[^\n]*)?\n|  #[^\n]*", re.MULTILINE | re.DOTALL
 )
 
 
 def folder(kind: str) -> Path:
-    """The folder of 'grammars' or 'protocols': inside an installed package, beside it in an editable one."""
+    """The folder of 'grammars' or 'protocols': inside an installed package, beside an editable one."""
     inside = Path(str(resources.files("voicecoach"))) / "data" / kind
     return inside if inside.is_dir() else Path(__file__).parents[2] / kind
 
 
 def names(kind: str) -> list[Path]:
-    """The YAML files that come with the program, in order of their names."""
+    """The shipped YAML files, in order of their names."""
     return sorted(folder(kind).glob("*.yaml"))
 
 
 def find(kind: str, name: str) -> Path:
-    """The file that `name` means: an existing path, or the name of a file that comes with the program.
+    """The file that `name` stands for: an existing path, or the name of a shipped file.
 
     Raises:
         InputError: neither exists.
@@ -72,7 +72,7 @@ def load_grammar(name: str) -> tuple[grammars.Grammar, str]:
 
 
 def machine_digest() -> str:
-    """Twelve digits of a digest of the code that decides on a session's effects, without comments and docstrings."""
+    """The first twelve digits of a digest of the code in MACHINE, without comments and docstrings."""
     found = hashlib.sha256()
     for room in MACHINE:
         here = Path(str(resources.files("voicecoach"))) / room
@@ -83,9 +83,9 @@ def machine_digest() -> str:
 
 
 def without_remarks(source: bytes, instead: bytes = b"") -> bytes:
-    """Python source without comments, docstrings and empty lines. instead: what each docstring is replaced by.
+    """Python source without comments, docstrings and empty lines. instead: replaces each docstring.
 
-    By pattern, since parsing fifty files would delay each start by 0.2 s; a test holds it to the parser.
+    It uses a pattern, since parsing fifty files would delay each start by 0.2 s; a test compares it with the parser.
     """
     return _REMARKS.sub(lambda found: found[1] + instead + b"\n" if found[1] and instead else b"", source)
 
@@ -103,7 +103,7 @@ def completed(setup: Setup) -> Setup:
 
 
 def load_protocol(name: str) -> tuple[Protocol, str]:
-    """A protocol and its whole text, with the shared texts that it includes at the end."""
+    """A protocol and its text, with the shared texts it includes at the end."""
     path = find("protocols", name)
     text = read_text(path)
     wanted = [part for part in include.wanted(text, path.name) if part not in include.split(text)[1]]
@@ -113,7 +113,7 @@ def load_protocol(name: str) -> tuple[Protocol, str]:
 
 
 def _shared(protocol: Path, name: str) -> Path | None:
-    """A shared file: from the folder 'shared' beside the protocol, or one that comes with the program."""
+    """A shared file: from the folder 'shared' beside the protocol, or a shipped one."""
     if Path(name).name != name:
         return None
     beside, bundled = (place / "shared" / f"{name}.yaml" for place in (protocol.parent, folder("protocols")))

@@ -1,7 +1,6 @@
-"""The loop: one thread, one queue, one clock. An event is journalled first; then the machine steps, then its effects
-are carried out.
+"""The loop: one thread, one queue, one clock. It journals an event, steps the machine, then carries out the effects.
 
-Once something is worn, no failing part ends a live session (`_spared`, `_ears_spared`).
+Once something is worn, no failing part ends a live session (`_tolerated`, `_recogniser_tolerated`).
 """
 
 from __future__ import annotations
@@ -39,21 +38,21 @@ from voicecoach.speak import tones
 from voicecoach.speak.port import Speaker
 
 READ_S = 0.25
-"""How long the loop waits for a block before it looks at keys and faults (s)."""
+"""How long the loop waits for a block before it checks keys and faults (s)."""
 TAIL_S = 5.0
-"""The session ends so long after the last word of a script (s)."""
+"""How long after the last word of a script the session ends (s)."""
 SLEPT_S = 5.0
 """If the wall clock is this far ahead of the samples (s), the computer has slept."""
 SIGNAL_AGAIN_S = 30
-"""The same signal is reported again after so long (s); some come every second."""
+"""The same signal is reported again after this long (s), because some come every second."""
 DRIFT = 0.01
 """Clocks that differ by less than this fraction drift; the computer has not slept."""
 VOICE_S = 0.5
 """A prompt that is not rendered and takes longer than this (s) is replaced by its tones."""
 TICK_S = 4.0
 """Interval of the faint tick while it listens (s; rule 22); common practice, no source."""
-BEHIND = 1 << 30
-"""The number of a prompt after the end of the record."""
+AFTER_END = 1 << 30
+"""The number of a prompt spoken after the end of the record."""
 LISTENING = ("awaiting", "acknowledging", "drying", "confirming", "asking")
 
 Watch = Callable[[SessionState, Event, tuple[Effect, ...]], None]
@@ -61,9 +60,9 @@ Watch = Callable[[SessionState, Event, tuple[Effect, ...]], None]
 
 @dataclass
 class Parts:
-    """What a session is put together from. watch: called with every step; must be quick.
+    """The parts of a session. watch: called with every step; must be quick.
 
-    troubles: for further parts, what is wrong with each now (None: nothing).
+    troubles: for other parts, a function that says what is wrong now (None: nothing).
     """
 
     machine: Machine
@@ -75,23 +74,23 @@ class Parts:
     keys: Recogniser | None = None
     watch: Watch = field(default=lambda _state, _event, _effects: None)
     set_floors: Callable[[tuple[tuple[str, float], ...]], None] = field(default=lambda _floors: None)
-    """Tells the ear from which scores on commands are taken in this session."""
+    """Sets the recogniser's floors for this session."""
     meter: Callable[[Block], None] = field(default=lambda _block: None)
     """Shows how loud the microphones are; it must be quick."""
     ticks: bool = False
-    spent: Callable[[], bool] = field(default=lambda: False)
-    """True when an ear that has an end (a script) has no more to give; the session then ends soon after."""
+    exhausted: Callable[[], bool] = field(default=lambda: False)
+    """True when a recogniser that has an end (a script) has no more to say; the session then ends soon after."""
     troubles: Mapping[Part, Callable[[], Reason]] = field(default_factory=dict)
     taken_for: Callable[[str], frozenset[str]] = field(default=lambda _text: frozenset())
-    """The commands that a prompt itself would be taken for (rule 2): not listened for while it sounds."""
+    """The commands that a prompt itself is taken for (rule 2); they are not listened for while it sounds."""
 
 
 class Coach:
     """Runs one session until it is closed, or until a line that has an end is exhausted.
 
     Args:
-        parts: what it is made of. state: where it begins; by default the machine's start.
-        now: session clock to begin at (samples).
+        parts: of the session. state: to start from; by default the machine's start. now: session clock to start at
+        (samples).
     """
 
     def __init__(self, parts: Parts, state: SessionState | None = None, now: int = 0) -> None:
@@ -119,11 +118,11 @@ class Coach:
         self._handle(event)
 
     def signalled(self, name: str) -> None:
-        """Remember a signal for the loop; safe in a signal handler."""
+        """Queue a signal for the loop; safe in a signal handler."""
         self._signals.append(name)
 
     def run(self) -> bool:
-        """Run. True when the session was closed, False when the line ended first."""
+        """Run the session. True if it was closed, False if the line ended first."""
         try:
             while not self.closed:
                 block = self.line.read(READ_S)
@@ -131,7 +130,7 @@ class Coach:
                     self._look_around([])
                     continue
                 self._take(block)
-                if not self.parts.spent():
+                if not self.parts.exhausted():
                     self._heard_last = self.now
                 if (block.last or self.now - self._heard_last > TAIL_S * RATE_HZ) and not self._sounding:
                     return False
@@ -141,9 +140,9 @@ class Coach:
             self._ears.close()
 
     def _take(self, block: Block) -> None:
-        """Handle one block: prompts that ended, what was heard, what is due."""
+        """Handle one block: prompts that ended, what was heard, and timers that are due."""
         slept_s = self._slept_s(block)
-        self.now = max(self.now, block.end)  # another line's clock may be a little behind
+        self.now = max(self.now, block.end)  # after a failover the new line's clock may be a little behind
         found: list[Event] = []
         if slept_s:
             found += [Reopened(self.now, slept_s, "the computer slept"), *self._faults.still(self.now)]
@@ -153,9 +152,9 @@ class Coach:
                 played_s = (ended.end - ended.begin) / RATE_HZ
                 found.append(PromptEnded(max(ended.end, 0), ended.prompt, played_s, ended.complete))
         if self.parts.clips is not None:
-            with self._spared("clips"):
+            with self._tolerated("clips"):
                 self.parts.clips.feed(block)
-        with self._spared("screen"):
+        with self._tolerated("screen"):
             self.parts.meter(block)
         found += self._hear(block)
         self._look_around(found)
@@ -192,8 +191,8 @@ class Coach:
         return reasons | {part: trouble() for part, trouble in self.parts.troubles.items()}
 
     @contextmanager
-    def _spared(self, part: Part) -> Iterator[None]:
-        """Rule 19: once something is worn, a live session goes on without a part that raises."""
+    def _tolerated(self, part: Part) -> Iterator[None]:
+        """Rule 19: once something is worn, a live session continues without a part that raises."""
         try:
             yield
         except Exception as error:
@@ -214,11 +213,11 @@ class Coach:
         self._mask()
         self.parts.journal.write_effects(written.seq, effects)
         if self.parts.clips is not None:
-            with self._spared("clips"):
+            with self._tolerated("clips"):
                 if isinstance(event, Heard) and event.source == "voice":
                     self.parts.clips.utterance(event.begin, event.end)
                 self.parts.clips.work(self.state.place.stage == "work")
-        with self._spared("screen"):
+        with self._tolerated("screen"):
             self.parts.watch(self.state, event, effects)
 
     def _carry_out(self, effect: Effect) -> None:
@@ -233,7 +232,7 @@ class Coach:
         elif isinstance(effect, Listen):
             self._listen(effect.commands)
         elif isinstance(effect, SetFloors):
-            with self._ears_spared():
+            with self._recogniser_tolerated():
                 self.parts.set_floors(effect.floors)
         elif isinstance(effect, SetTimer):
             self._timers[effect.timer] = self.now + round(effect.after_s * RATE_HZ)
@@ -242,20 +241,18 @@ class Coach:
         elif isinstance(effect, Close):
             self.closed = True
         elif isinstance(effect, Note) and effect.what == NoteKind.NO_AUDIO and self.parts.clips is not None:
-            with self._spared("clips"):
+            with self._tolerated("clips"):
                 self.parts.clips.no_audio()
 
     def _voiced(self, text: str) -> Samples:
-        with self._spared("voice"):
+        with self._tolerated("voice"):
             if not self.line.live:
                 return self.parts.voice.sound(text)
             return call_with_timeout(VOICE_S, lambda: self.parts.voice.sound(text))
         return tones.sound("unspoken")
 
     def _mask(self) -> None:
-        """Do not listen for commands that the present prompt would be taken for. A voice over it opens the window as
-        ever.
-        """
+        """Stop listening for commands that the current prompt is taken for. A voice over it opens the window."""
         first = next(iter(self._sounding.values()), "")
         masked = self.parts.taken_for(first) if first and not self.state.window else frozenset()
         if masked != self._masked:
@@ -264,27 +261,27 @@ class Coach:
 
     def _listen(self, commands: tuple[str, ...]) -> None:
         if self._ears.why is None:
-            with self._ears_spared():
+            with self._recogniser_tolerated():
                 self.parts.ear.listen(tuple(name for name in commands if name not in self._masked))
         if self.parts.keys is not None:
-            with self._spared("keys"):
+            with self._tolerated("keys"):
                 always = (*DANGERS, "stop") if commands else ()
                 self.parts.keys.listen(tuple(sorted({*commands, *always})))
 
     def _hear(self, block: Block) -> list[Event]:
         found: list[Event] = []
         if self._ears.why is None and self.line.hears:
-            with self._ears_spared():
+            with self._recogniser_tolerated():
                 self.parts.ear.feed(block)
                 found += self.parts.ear.poll()
         if self.parts.keys is not None:
-            with self._spared("keys"):
+            with self._tolerated("keys"):
                 self.parts.keys.feed(block)
                 found += self.parts.keys.poll()
         return found
 
     @contextmanager
-    def _ears_spared(self) -> Iterator[None]:
+    def _recogniser_tolerated(self) -> Iterator[None]:
         """Restart a recogniser that fails; until it works, steps are read at a set pace."""
         try:
             yield
@@ -311,15 +308,15 @@ class Coach:
             self._ticked = self.now
             self.line.play(Sound(tones.sound("tick"), 0, "(tick)"))
 
-    def say_behind(self, text: str) -> None:
-        """After the session, say a sentence that no record holds; without a voice it is left out."""
+    def say_after_end(self, text: str) -> None:
+        """After the session, say a sentence that is not on record; without a voice it is left out."""
         with suppress(VoicecoachError, OSError):
-            self._sounding[BEHIND] = text
-            self.line.play(Sound(self.parts.voice.sound(text), BEHIND, text))
+            self._sounding[AFTER_END] = text
+            self.line.play(Sound(self.parts.voice.sound(text), AFTER_END, text))
             self._say_goodbye(longest_s=20)
 
     def _say_goodbye(self, longest_s: float = 6) -> None:
-        """Let the last words finish; nothing is listened for any more. longest_s: for one sentence."""
+        """Let the last prompts finish, without listening. longest_s: for each of them."""
         limit = self.now + round(longest_s * max(1, len(self._sounding)) * RATE_HZ)
         while self._sounding and self.now < limit:
             block = self.line.read(READ_S)
@@ -330,5 +327,5 @@ class Coach:
 
 
 def _urgent(event: Event) -> bool:
-    """Danger never queues: it goes before everything that waits."""
+    """Whether an event goes before all others that wait: danger never queues."""
     return isinstance(event, Heard) and (event.command in {*DANGERS, "stop"} or event.near is not None)

@@ -1,4 +1,4 @@
-"""One session at a time speaks on a machine: a lock for each user, wherever the records are."""
+"""Lets only one session speak on a machine at a time: one lock per user, wherever the records are."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from voicecoach.record.lock import VOICE, Lock, holder
 from voicecoach.system import files
 
 WAIT_S = 1.5
-"""So long a voice that is just falling silent is waited for (s)."""
+"""How long to wait for a session that is just ending (s)."""
 
 
 class InUseError(InputError):
@@ -19,32 +19,32 @@ class InUseError(InputError):
 
 
 class OneVoice:
-    """The right to speak. It ends with the process that holds it, however that ends."""
+    """The right to speak. It ends with the process that holds it, however that process ends."""
 
     def __init__(self, folder: Path | None = None) -> None:
         self._folder = files.runtime_folder() if folder is None else folder
         self._lock = Lock(self._folder, VOICE)
 
     def take(self, record: str = "") -> None:
-        """Take it.
+        """Acquire it.
 
         Raises:
-            InUseError: names the process that holds it, and that process's record.
+            InUseError: another process holds it; the message names the process and its record.
         """
         with suppress(OSError):
             self._folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         if self._lock.take(now_utc(), WAIT_S, record=record):
             return
         raise InUseError(
-            f"a session is running already: {holder(self._folder, VOICE) or 'another process'}",
-            expected="one voice on one machine",
-            mend="go on with that one",
+            f"a session is already running: {holder(self._folder, VOICE) or 'another process'}",
+            expected="one session per machine",
+            mend="continue with that one",
         )
 
     def about(self, record: Path) -> None:
-        """State which record it speaks for."""
+        """Write down which record it is for."""
         self._lock.annotate(now_utc(), record=str(record))
 
     def release(self) -> None:
-        """Give it back."""
+        """Release it."""
         self._lock.release()

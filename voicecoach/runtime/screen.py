@@ -1,4 +1,4 @@
-"""The screen: a transcript that scrolls, and what is worn. It is for bystanders; the wearer goes by voice."""
+"""The screen: a scrolling transcript with what is worn. It is for bystanders; the wearer goes by voice."""
 
 from __future__ import annotations
 
@@ -25,9 +25,9 @@ from voicecoach.session.notes import NoteKind
 from voicecoach.session.state import SessionState
 
 STUCK_S = 0.5
-"""If one step takes longer than this to print (s), the terminal is stuck."""
+"""If printing one step takes longer than this (s), the terminal is stuck."""
 WAITING = 200
-"""So many steps wait for a screen that is stuck; further ones are dropped."""
+"""How many steps wait for a screen that is stuck; more are dropped."""
 
 SHOWN_NOTES: dict[str, str] = {
     NoteKind.BREACH: "bold red",
@@ -47,11 +47,11 @@ SHOWN_NOTES: dict[str, str] = {
 
 
 SOUND_TROUBLES = {
-    "silent": "the microphone gives no sound at all: switched off, or another device?",
+    "silent": "the microphone gives no sound at all: is it switched off, or the wrong one?",
     "quiet": "the voice is faint: bring the microphone nearer",
     "loud": "the voice is too loud for the microphone: move it away, or lower the input level",
-    "clipped": "the voice is cut off before it gets here: lower the microphone's own level",
-    "noisy": "the voice hardly stands above the noise: speak close to the microphone, or find quiet",
+    "clipped": "the voice is clipped before it gets here: lower the microphone's own level",
+    "noisy": "the voice is hardly louder than the noise: speak close to the microphone, or find a quieter place",
 }
 
 
@@ -90,15 +90,15 @@ class Transcript:
         if note.what == NoteKind.LEDGER:
             self._line(time, "worn", details.get("on", "") or "nothing", "cyan")
         elif note.what in SHOWN_NOTES:
-            told = ", ".join(f"{key} {value}" for key, value in note.details)
-            self._line(time, note.what, told, SHOWN_NOTES[note.what])
+            particulars = ", ".join(f"{key} {value}" for key, value in note.details)
+            self._line(time, note.what, particulars, SHOWN_NOTES[note.what])
 
-    def _line(self, time: str, who: str, text: str, style: str, behind: str = "") -> None:
+    def _line(self, time: str, who: str, text: str, style: str, suffix: str = "") -> None:
         line = Text(f"{time}  ", style="dim")
         line.append(f"{who:<16}", style="dim")
         line.append(text, style=style)
-        if behind:
-            line.append(f"  {behind}", style="dim")
+        if suffix:
+            line.append(f"  {suffix}", style="dim")
         self._console.print(line, soft_wrap=True)
 
 
@@ -118,7 +118,7 @@ class Outlet:
     """A stream whose writes never raise, for a session that must outlive its terminal.
 
     Attributes:
-        trouble: what is wrong with it since the last write, in plain words; None if all is well.
+        trouble: what was wrong at the last write, in plain words; None if nothing was.
     """
 
     def __init__(self, stream: TextIO) -> None:
@@ -146,11 +146,11 @@ class Outlet:
         return getattr(self._stream, name)
 
 
-class Behind:
+class BackgroundScreen:
     """A watch that never delays the session: a stopped or closed terminal blocks only its own thread.
 
     Attributes:
-        trouble: what is wrong with the screen now, in plain words; None if all is well.
+        trouble: what is wrong with the screen now, in plain words; None if nothing is.
     """
 
     def __init__(self, watch: Watch) -> None:
@@ -161,20 +161,20 @@ class Behind:
         threading.Thread(target=self._run, name="screen", daemon=True).start()
 
     def __call__(self, state: SessionState, event: Event, effects: tuple[Effect, ...]) -> None:
-        """Pass on one step; a screen that is stuck loses steps."""
+        """Queue one step; a screen that is stuck loses steps."""
         self.later(lambda: self._watch(state, event, effects))
 
     def later(self, task: Callable[[], None]) -> None:
-        """Run another task on the screen's thread after what was passed on before."""
+        """Run another task on the screen's thread, after the steps that are waiting."""
         with contextlib.suppress(queue.Full):
             self._steps.put_nowait(task)
 
     @property
     def trouble(self) -> str | None:
-        """What is wrong with the screen, if anything."""
+        """What is wrong with the screen now, in plain words; None if nothing is."""
         since = self._busy_since
         if since is not None and time.monotonic() - since > STUCK_S:
-            return "the screen takes nothing"
+            return "the screen is stuck"
         return self._raised or None
 
     def close(self, wait_s: float = 1.0) -> None:
@@ -189,7 +189,7 @@ class Behind:
             self._busy_since = time.monotonic()
             try:
                 show()
-            except Exception as error:  # noqa: BLE001 whatever printing runs into, the session goes on
+            except Exception as error:  # noqa: BLE001 whatever goes wrong in printing, the session continues
                 self._raised = f"the screen cannot be written: {error}"
             else:
                 self._raised = ""

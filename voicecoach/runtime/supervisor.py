@@ -1,7 +1,7 @@
 """Keeps a live session running: if its process is killed or crashes, it is started again. Rule 21.
 
 The child is the same command with the same terminal and keyboard, and finds the open session by itself. It watches its
-supervisor in turn and starts another one if that is killed.
+supervisor in turn, and starts another if that is killed.
 """
 
 from __future__ import annotations
@@ -23,46 +23,46 @@ from rich.console import Console
 
 from voicecoach.system import signals
 
-KEPT = "VOICECOACH_KEPT"
-"""Environment variable of the session's process: 'first', or 'again' when its predecessor ended badly; 'watch' in a
+SUPERVISED = "VOICECOACH_SUPERVISED"
+"""Environment variable: 'first' or 'again' in a session's process, 'again' if its predecessor ended badly; 'watch' in a
 supervisor that a session started."""
 SUPERVISOR, WATCHED = "VOICECOACH_SUPERVISOR", "VOICECOACH_WATCHED"
-"""Environment variables with the pid of the supervisor, and of the session if that was there first."""
+"""Environment variables with the pid of the supervisor, and of the session that started the supervisor."""
 NOTHING_OPEN = 75
-"""Exit status of a session that was started again and finds no open one; EX_TEMPFAIL of sysexits.h."""
+"""Exit status of a restarted session that finds no open one; EX_TEMPFAIL of sysexits.h."""
 IN_USE = 69
-"""Exit status when another session is speaking; EX_UNAVAILABLE of sysexits.h."""
+"""Exit status if another session is speaking; EX_UNAVAILABLE of sysexits.h."""
 LOOK_S = 0.5
 """How long a signal may go unnoticed (s)."""
 DEATHS, WITHIN_S = 3, 10.0
-"""So many deaths within so many seconds are a crash loop: starting again does not help."""
+"""This many deaths within this many seconds are a crash loop, in which restarting does not help."""
 SLOWLY_S = 5.0
-"""In a crash loop it is tried again at this interval (s)."""
+"""Interval between restarts in a crash loop (s)."""
 AGAIN_S = 5.0
-"""A session starts another supervisor at most this often (s)."""
+"""Least interval at which a session starts another supervisor (s)."""
 
-LEFT = ("SIGINT", "SIGHUP", *signals.BACKGROUND)
-"""Signals that are not passed on, because the child gets them anyway."""
+NOT_FORWARDED = ("SIGINT", "SIGHUP", *signals.BACKGROUND)
+"""Signals that are not forwarded, because the child gets them anyway."""
 WORD = "nothing worn"
 PAPER = (
     "[bold reverse] THE COACH CANNOT RUN. Stand still. Rub your gloved hands. [/]\n"
-    "[bold]Go on by the paper card, or let your observer read it to you, one line after the other.\n"
-    "Take nothing off that is not next on the card.[/] It is tried again every {every:g} s.\n"
-    "Once nothing is worn: type [bold]" + WORD + "[/] here and press Enter; that ends it. Elsewhere:\n"
+    "[bold]Go on by the paper card, or let your observer read it to you, line by line.\n"
+    "Take nothing off that is not next on the card.[/] The coach is restarted every {every:g} s.\n"
+    "Once nothing is worn: type [bold]" + WORD + "[/] here and press Enter to end the session, or run:\n"
     "voicecoach end FOLDER --nothing-worn\a"
 )
-Asked = Callable[[float], bool]
-"""Waits so many seconds and returns whether it was asked to end."""
+EndRequested = Callable[[float], bool]
+"""Waits the given seconds; returns whether a person asked to end the session."""
 
 
-def wanted() -> bool:
-    """Whether this process is to be the supervisor rather than the session."""
-    return os.environ.get(KEPT, "watch") == "watch"
+def should_supervise() -> bool:
+    """Whether this process should be the supervisor rather than the session."""
+    return os.environ.get(SUPERVISED, "watch") == "watch"
 
 
-def again() -> bool:
-    """Whether this process replaces one that ended badly: it continues an open session or does nothing."""
-    return os.environ.get(KEPT) == "again"
+def is_restart() -> bool:
+    """Whether this process replaces one that ended badly: it continues an open session, or does nothing."""
+    return os.environ.get(SUPERVISED) == "again"
 
 
 def supervise(
@@ -70,15 +70,16 @@ def supervise(
     console: Console,
     slowly_s: float = SLOWLY_S,
     *,
-    asked: Asked | None = None,
+    end_requested: EndRequested | None = None,
     now: Callable[[], float] = time.monotonic,
     watched: int | None = None,
 ) -> int:
     """Run a command until it ends by itself, and return its exit status.
 
     Args:
-        command: of the session. console: for reporting a crash loop. slowly_s: between tries in a crash loop (s).
-        asked: whether a person ends it during a crash loop. watched: pid of a session that already runs, or None.
+        command: of the session. console: for reporting a crash loop. slowly_s: between restarts in a crash loop (s).
+        end_requested: asks, in a crash loop, whether a person ends the session. watched: pid of a session that is
+        already running, or None.
     """
     deaths: deque[float] = deque(maxlen=DEATHS)
     how, status = "first", 0
@@ -89,8 +90,8 @@ def supervise(
             how = "again"
         while True:
             places = {name: value for name, value in os.environ.items() if name != WATCHED}
-            places |= {KEPT: how, SUPERVISOR: str(os.getpid())}
-            with signals.held_back("SIGINT"):  # a process that is still loading cannot say what becomes of it
+            places |= {SUPERVISED: how, SUPERVISOR: str(os.getpid())}
+            with signals.blocked("SIGINT"):  # a process that is still loading cannot report being interrupted
                 child = subprocess.Popen(list(command), env=places)  # noqa: S603 our own command line
             handlers.pid = child.pid
             code = _wait(child)
@@ -103,7 +104,7 @@ def supervise(
             if len(deaths) == DEATHS and deaths[-1] - deaths[0] < WITHIN_S:
                 with contextlib.suppress(OSError):
                     console.print(PAPER.format(every=slowly_s))
-                if (asked or _asleep)(slowly_s):
+                if (end_requested or _sleep)(slowly_s):
                     return status
 
 
@@ -112,12 +113,12 @@ def command() -> tuple[str, ...]:
     return (sys.executable, "-m", "voicecoach", *sys.argv[1:])
 
 
-def watched() -> int | None:
+def watched_pid() -> int | None:
     """The pid of the session that started this supervisor, if one did."""
     return _number(WATCHED)
 
 
-def parent() -> int | None:
+def supervisor_pid() -> int | None:
     """The pid of the supervisor that started this process, if one did."""
     return _number(SUPERVISOR)
 
@@ -128,13 +129,13 @@ def _number(name: str) -> int | None:
 
 
 def wait_for(pid: int) -> None:
-    """Return when a process that is not this one's child has ended."""
+    """Wait until a process that is not a child of this one has ended."""
     while _lives(pid):
         time.sleep(LOOK_S)
 
 
 def typed_word(seconds: float) -> bool:
-    """Whether somebody types WORD within so many seconds; other input is discarded."""
+    """Whether somebody types WORD within `seconds`; other input is discarded."""
     end_s = time.monotonic() + seconds
     while (left_s := end_s - time.monotonic()) > 0:
         try:
@@ -150,7 +151,7 @@ def typed_word(seconds: float) -> bool:
 
 
 class SupervisorWatch:
-    """A session's watch on its supervisor: one that is gone is reported, and another is started.
+    """Watches a session's supervisor: one that is gone is reported, and another is started.
 
     Args:
         pid: of the supervisor; None for a session without one. start: starts another. now: the clock (s).
@@ -170,10 +171,10 @@ class SupervisorWatch:
 
     @property
     def trouble(self) -> str | None:
-        """That the supervisor is gone, once noticed; None while there is one."""
+        """What is wrong: that the supervisor is gone; None while there is one."""
         if self._pid is None or (os.getppid() == self._pid if self._other is None else self._other.poll() is None):
             return None
-        why = "the process that starts this one again after a crash was ended"
+        why = "the process that restarts the coach after a crash has ended"
         if self._now() - self._started_s >= AGAIN_S:
             self._started_s = self._now()
             with contextlib.suppress(OSError):
@@ -182,12 +183,12 @@ class SupervisorWatch:
 
 
 def _another() -> subprocess.Popen[bytes]:
-    places = {**os.environ, KEPT: "watch", WATCHED: str(os.getpid())}
+    places = {**os.environ, SUPERVISED: "watch", WATCHED: str(os.getpid())}
     return subprocess.Popen(command(), env=places)  # noqa: S603 our own command line
 
 
 def _lives(pid: int) -> bool:
-    """Whether the process runs; a zombie does not."""
+    """Whether the process is running; a zombie is not."""
     try:
         return bool(psutil.Process(pid).status() != psutil.STATUS_ZOMBIE)
     except psutil.NoSuchProcess:
@@ -196,29 +197,31 @@ def _lives(pid: int) -> bool:
         return psutil.pid_exists(pid)
 
 
-def _asleep(seconds: float) -> bool:
+def _sleep(seconds: float) -> bool:
     time.sleep(seconds)
     return False
 
 
 def _wait(child: subprocess.Popen[bytes]) -> int:
-    """The child's exit status. Another thread may take a signal (numpy has some); it is handled when this one wakes."""
+    """The child's exit status. A signal may arrive in another thread (numpy has some), and is handled when this one
+    wakes.
+    """
     while True:
         with contextlib.suppress(InterruptedError, subprocess.TimeoutExpired):
             return child.wait(LOOK_S)
 
 
 class _Signals:
-    """While active, this process ends only with its child. What a terminal sends reaches the child by itself."""
+    """While active, this process ends only with its child. Signals of a terminal reach the child by themselves."""
 
     def __init__(self) -> None:
         self.pid: int | None = None
         self._before: dict[int, object] = {}
 
     def __enter__(self) -> Self:
-        # a handler, not SIG_IGN: that one would be inherited
+        # a handler, not SIG_IGN, which the child would inherit
         for number in signals.numbers(signals.ENDING + signals.BACKGROUND):
-            handler = self._leave if number in signals.numbers(LEFT) else self._pass_on
+            handler = self._ignore if number in signals.numbers(NOT_FORWARDED) else self._forward
             self._before[number] = signal.signal(number, handler)
         return self
 
@@ -226,10 +229,10 @@ class _Signals:
         for number, handler in self._before.items():
             signal.signal(number, handler)  # type: ignore[arg-type]
 
-    def _leave(self, _number: int, _frame: FrameType | None) -> None:
-        """Ctrl-C and a closed terminal go to the whole group: the child decides."""
+    def _ignore(self, _number: int, _frame: FrameType | None) -> None:
+        """Ctrl-C and a closed terminal reach the whole process group; the child decides."""
 
-    def _pass_on(self, number: int, _frame: FrameType | None) -> None:
+    def _forward(self, number: int, _frame: FrameType | None) -> None:
         if self.pid is not None:
             with contextlib.suppress(OSError):
                 os.kill(self.pid, number)

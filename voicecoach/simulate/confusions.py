@@ -1,7 +1,7 @@
-"""A grammar spoken in several voices and heard by an engine: what its words are taken for.
+"""Speaks a grammar's words to an engine in several voices, to find out what they are taken for.
 
-The voices are those that the package itself can speak with, plain and behind a respirator. They are made of formulas,
-not recorded: what they mix up is worth another word, but what they do not mix up people still may.
+The voices are those of the package's own synthesiser, plain and behind a respirator. They are formant voices, not
+recordings: what is mixed up in them is worth changing, but people may still mix up other things.
 """
 
 from __future__ import annotations
@@ -24,14 +24,14 @@ from voicecoach.simulate.room import SPEECH_LEVEL, Mask, Room, muffled, room_noi
 from voicecoach.speak.voice import DEFAULT_VOICE, render_texts
 
 VOICES = ("en-us+m3", "en-gb+f2", "en-gb-scotland") if sys.platform == "linux" else (DEFAULT_VOICE,)
-"""Voices of eSpeak NG. Elsewhere the package has no other voice than the system's."""
+"""Voices of eSpeak NG. On other systems the package has only the system's voice."""
 VARIANTS = ("+m3", "+f2")
 ROOMS: tuple[tuple[Mask, float], ...] = (("none", -30.0), ("respirator", -20.0))
-"""What is worn over the mouth, and how loud the noise is against speech (dB)."""
+"""What is worn over the mouth, and the noise relative to speech (dB)."""
 RIVALS = 3
-"""So many of the likeliest other commands are tried against each utterance."""
+"""How many of the likeliest other commands are tried against each utterance."""
 PAD_S = 0.25
-"""Of the room around each utterance, as an ear keeps it (s)."""
+"""Room noise before and after each utterance, like the pads of a recogniser (s)."""
 
 
 def voices_of(language: str) -> tuple[str, ...]:
@@ -50,9 +50,9 @@ def _render(texts: Sequence[str], voice: str) -> Sequence[Samples]:
 
 @dataclass(frozen=True, slots=True)
 class Bench:
-    """A prepared engine, and how words are spoken to it.
+    """An engine under test, and how words are spoken to it.
 
-    scorer: not yet prepared. grammar: all that can be meant. voices: names for `render`, which speaks texts in a voice.
+    scorer: not yet prepared. grammar: all commands. voices: names for `render`, which speaks texts in a voice.
     """
 
     scorer: Scorer
@@ -60,11 +60,11 @@ class Bench:
     voices: Sequence[str] = VOICES
     render: Render = _render
 
-    def found(self, on_progress: OnProgress) -> tuple[Found, dict[str, tuple[str, int, int]]]:
-        """What is mixed up, and better words for it; each better one was spoken and heard as well.
+    def run(self, on_progress: OnProgress) -> tuple[Found, dict[str, tuple[str, int, int]]]:
+        """Run the test; returns what is mixed up, and better words, which were tested as well.
 
         Raises:
-            EngineError: the engine cannot hear this grammar, or a voice cannot speak.
+            EngineError: the engine cannot use this grammar, or a voice cannot speak.
         """
         said = [(phrase, command.name) for command in self.grammar.commands for phrase in command.phrases]
         decoys = [(decoy, "") for decoy in self.grammar.decoys]
@@ -81,7 +81,7 @@ class Bench:
         return found, confusion.better(found, self.grammar, tried)
 
     def _with_new_words(self, found: Found) -> tuple[Grammar, list[tuple[str, str]]]:
-        """The grammar with other words for what is mixed up, and those words with what they mean."""
+        """The grammar with other words for what is mixed up, and those words with their commands."""
         new: dict[str, str] = {}
         for phrase in confusion.to_look_at(found)[:20]:
             for command in self.grammar.commands:
@@ -102,7 +102,7 @@ class Bench:
         rng = np.random.default_rng(5)
         done = 0
         for number, voice in enumerate(self.voices):
-            # decoys once only: there are many
+            # decoys in one voice only, since there are many
             texts = [*said, *(decoys if number == 0 else ())]
             rendered = self.render([words for words, _ in texts], voice)
             for row, (words, command) in enumerate(texts):
@@ -113,7 +113,7 @@ class Bench:
 
 
 def in_room(samples: Samples, mask: Mask, noise_db: float, rng: np.random.Generator) -> Samples:
-    """An utterance, shape (frames,), as an ear would cut it out: behind a mask, in noise, with its pads."""
+    """An utterance, shape (frames,), as a recogniser would cut it out: behind a mask, in noise, with pads."""
     level = float(np.sqrt(np.mean(np.square(samples, dtype=np.float64))))
     heard = np.pad(muffled(samples * np.float32(SPEECH_LEVEL / max(level, 1e-6)), mask), round(PAD_S * RATE_HZ))
     noise = _noise(noise_db)
@@ -128,7 +128,7 @@ def _noise(noise_db: float) -> Samples:
 
 
 def trial(scorer: Scorer, rules: Grammar, sound: Samples, words: str, command: str) -> Trial:
-    """One utterance, with everything live, and beside and instead of each of its rivals."""
+    """Try one utterance with every command live, then beside and instead of each of its rivals."""
     everything = [one.name for one in rules.commands]
     urgent = {one.name for one in rules.urgent}
     ranked, decoy = scorer.score(sound, everything)
@@ -137,7 +137,7 @@ def trial(scorer: Scorer, rules: Grammar, sound: Samples, words: str, command: s
     for other in _rivals(rules, ranked, command) if command else ():
         both = _taken(scorer, rules, sound, {*urgent, command, other})
         others = (urgent | {other}) - {command}
-        if others <= urgent:  # an utterance is never heard with danger words alone: that is how sentences are looked at
+        if others <= urgent:  # with danger words alone it would be searched like a sentence
             others.add(_furthest(rules, ranked, {command, other}))
         rivals.append((other, both == other, _taken(scorer, rules, sound, others) == other))
     against = _decoy(scorer, sound) if decision.command is None else ""

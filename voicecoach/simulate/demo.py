@@ -1,4 +1,4 @@
-"""A short whole session with a simulated wearer: a closed loop through real rendering, mixing and recognising."""
+"""A short but complete session with a simulated wearer: a closed loop with real rendering, mixing and recognition."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ PROTOCOL = "short-practice"
 VOICES = ("en-gb", "en-us+f3", "en-gb-scotland", "en-us+m3", "en-us+f2", "en-gb-x-rp")
 LIMIT_S = 600.0
 WIDTH = 100
-"""Lines are no longer than this, however wide the terminal is."""
+"""Longest line, however wide the terminal is."""
 GOOD = ("as meant", "ignored as it should be")
 
 WORDS = {
@@ -54,7 +54,7 @@ WORDS = {
     "dry": "hands dry",
     "understood": "i understand",
 }
-"""How the wearer says what is heard better in a longer form than in its plain word."""
+"""The longer forms that the wearer uses where they are recognised better than the plain word."""
 
 
 def wearer(protocol: Protocol) -> tuple[Reaction, ...]:
@@ -69,7 +69,7 @@ def wearer(protocol: Protocol) -> tuple[Reaction, ...]:
         Reaction("in a mirror", "yes", "yes"),
         Reaction("long enough", WORDS["dry"], "dry"),
         Reaction(over("practice-gown-on"), "repeat", "repeat", nth=1),
-        Reaction(over("practice-mask-on"), "", nth=2),  # read again only because the wearer asked what came before
+        Reaction(over("practice-mask-on"), "", nth=2),  # read again only because the wearer went back
         Reaction(over("practice-gloves-on"), "previous step", "back", nth=1),
         Reaction("not finished, or went wrong", "not finished", "not-finished"),
         Reaction(over("practice-work"), "start removal", "start-removal", wait_s=(19.0, 20.0), also=True, yields=True),
@@ -86,11 +86,11 @@ def wearer(protocol: Protocol) -> tuple[Reaction, ...]:
 
 
 def answers(steps: tuple[Step, ...]) -> tuple[Reaction, ...]:
-    """For each step the word that it waits for first: the start of its time, or its answer."""
+    """For each step the word it waits for first: the start of its time, or its answer."""
     found = []
     for step in steps:
         meant = step.timing.start if step.timing else step.answers[0] if step.answers else None
-        if step.quiet_s:  # the end of an act done in silence is told by the rub that follows
+        if step.quiet_s:  # the end of a silent act is marked by the rub that follows
             meant = "rubbing"
         if meant is not None:
             words = WORDS.get(meant, meant.replace("-off", "-removed").replace("-on", "-in-place").replace("-", " "))
@@ -107,13 +107,13 @@ ROOM = tuple(
         (16.5, "we are nearly ready in here"),
     )
 )
-"""What others say, 10 dB below the wearer: to be ignored."""
+"""What others say, 10 dB below the wearer; it should be ignored."""
 
 
 @dataclass(frozen=True, slots=True)
 class DemoResult:
-    """The result of a demo. sound: the conversation as a WAV file beside the record, and its samples. page: the
-    trainer's page. session_s: length on the session clock (s); took_s: on the wall clock (s).
+    """The result of a demo. sound: the conversation as a WAV file beside the record; samples: the same as samples.
+    page: the trainer's page. session_s: length on the session clock (s); took_s: on the wall clock (s).
     """
 
     session: Session
@@ -129,32 +129,32 @@ class DemoResult:
 
     @property
     def wrong(self) -> tuple[Compared, ...]:
-        """What was not taken as meant, and chatter that was taken."""
+        """Commands that were not understood, and chatter that was taken for a command."""
         return tuple(row for row in self.compared if row.verdict not in GOOD)
 
     @property
     def good(self) -> bool:
-        """True when every command was taken as meant, no chatter was, and the session came to its end."""
+        """True if every command was understood, all chatter was ignored, and the session came to its end."""
         return self.closed and not self.wrong
 
 
 def run(*, seed: int, out: Path | None, engine: str, model: str | None, console: Console, aloud: bool = False) -> bool:
-    """Play the demo and show the result; True when everything went as it should.
+    """Play the demo and show the result; True if everything went as it should.
 
     Args:
         seed, out, engine, model, console: as for `play`. aloud: play the conversation on the sound card afterwards.
 
     Raises:
-        VoicecoachError: it cannot begin, or cannot be played.
+        VoicecoachError: it cannot start, or its sound cannot be played.
     """
     outcome = play(seed=seed, out=out, engine=engine, model=model, console=console)
     for line in conversation(outcome.session, outcome.compared, min(console.width, WIDTH)):
         console.print(line, markup=False, highlight=False, soft_wrap=True)
     console.print()
-    console.print(f"wearer {outcome.voice}, seed {seed}, heard by the recogniser {outcome.engine}", highlight=False)
+    console.print(f"wearer {outcome.voice}, seed {seed}, recogniser {outcome.engine}", highlight=False)
     console.print(
         f"{outcome.session_s:.0f} s of session in {outcome.took_s:.0f} s; "
-        f"{len(outcome.compared)} utterances, {len(outcome.wrong)} not as meant",
+        f"{len(outcome.compared)} utterances, {len(outcome.wrong)} not understood",
         highlight=False,
     )
     if not outcome.closed:
@@ -172,7 +172,7 @@ def run(*, seed: int, out: Path | None, engine: str, model: str | None, console:
 
 
 def conversation(session: Session, compared: Sequence[Compared], width: int) -> Iterator[str]:
-    """What was said by whom, in order, and what was made of it; lines of at most `width` characters."""
+    """Who said what, in order, and what it was taken for, in lines of at most `width` characters."""
     spoken = [(row.at_s, "coach", row.text) for row in rows(session) if row.who == "coach" and row.what == "prompt"]
     for one in compared:
         who = "others" if one.meant is None else "wearer"
@@ -194,30 +194,30 @@ def play(*, seed: int, out: Path | None, engine: str, model: str | None, console
         engine, model: as for `voicecoach run`. console: where progress is shown.
 
     Raises:
-        VoicecoachError: it cannot begin.
+        VoicecoachError: it cannot start.
     """
     setup, texts = options.load_setup(PROTOCOL, "en")
     chosen = registry.choose(engine, model).name
     root = out if out is not None else Path(tempfile.mkdtemp(prefix="voicecoach-"))
     check_root(root)
-    voice = Voice()  # renders what is said when it is said: a third of what could be
+    voice = Voice()  # renders prompts as they are needed: about a third of all
     rng = np.random.default_rng(seed)
     speaking = VOICES[seed % len(VOICES)]
     persona = ScriptedPersona(
         (*wearer(setup.protocol), *ROOM), rng, voices={0: speaking, 1: VOICES[(seed + 1) % len(VOICES)]}
     )
-    with console.status("giving the wearer a voice"):
+    with console.status("rendering the wearer's voice"):
         persona.prepare()
-    line = RecordedRoom(persona, Room(mask="none"), seed=seed, limit_s=LIMIT_S)
+    line = RecordingRoom(persona, Room(mask="none"), seed=seed, limit_s=LIMIT_S)
     made_with = options.manifest(setup, engine=chosen, mode="solo", audio="clips", source="demo")
     journal = Journal.create(new_folder(root), made_with, texts.copies())
-    with console.status(f"starting the ear ({chosen})"):
+    with console.status(f"starting the recogniser ({chosen})"):
         spec = registry.spec(chosen, texts.grammar, "en.yaml", model=model, roles={0: "wearer"})
         ear = RecogniserProcess(spec, lockstep=True, behind=1)
     clips = ClipKeeper(journal.audio, "clips", on_written=journal.sound, on_deleted=journal.sound_gone)
     began_s = time.monotonic()
     try:
-        with _Shown(console, sum(1 for _ in all_steps(setup.protocol))) as shown:
+        with _ProgressBar(console, sum(1 for _ in all_steps(setup.protocol))) as shown:
             parts = Parts(Machine(setup), ear, line, voice, journal, clips, watch=shown)
             coach = Coach(parts)
             coach.begin(Opened(0, mode="solo", ear=chosen, audio="clips", training_only=True, independent=False))
@@ -238,25 +238,25 @@ def play(*, seed: int, out: Path | None, engine: str, model: str | None, console
     return DemoResult(session, sound, page, samples, compared, closed, chosen, speaking, coach.now / RATE_HZ, took_s)
 
 
-class RecordedRoom(RoomLine):
-    """A room that records what was said in it: the coach's voice as played, the others' as heard."""
+class RecordingRoom(RoomLine):
+    """A room that records its conversation: the coach's voice as played, the others' as heard."""
 
     def __init__(self, *args: Any, **wanted: Any) -> None:
         super().__init__(*args, **wanted)
-        self._kept: list[Samples] = []
+        self._blocks: list[Samples] = []
 
     def _hear(self, at: int, played: Samples) -> tuple[Samples, bool]:
         heard, last = super()._hear(at, played)
-        self._kept.append(np.clip(heard[:, 0] + played, -1.0, 1.0))
+        self._blocks.append(np.clip(heard[:, 0] + played, -1.0, 1.0))
         return heard, last
 
     def conversation(self) -> Samples:
         """Both voices, float32 at RATE_HZ, shape (frames,)."""
-        return np.concatenate(self._kept) if self._kept else np.zeros(0, np.float32)
+        return np.concatenate(self._blocks) if self._blocks else np.zeros(0, np.float32)
 
 
-class _Shown:
-    """Progress while the demo runs: where the session is."""
+class _ProgressBar:
+    """Shows where the session is while the demo runs."""
 
     def __init__(self, console: Console, steps: int) -> None:
         self._bar = Progress(

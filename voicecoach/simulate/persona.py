@@ -1,4 +1,4 @@
-"""The people in the simulated room: they hear the coach's prompts and speak at moments of their choice."""
+"""The people in the simulated room: they hear the coach's prompts and speak when they choose."""
 
 from __future__ import annotations
 
@@ -13,9 +13,9 @@ from voicecoach.audio.line import RATE_HZ, Samples
 from voicecoach.speak.voice import render_text, render_texts
 
 REPLY_S = 1.5
-"""Somebody who yields leaves so long behind another's words, in which the coach may reply (s)."""
+"""How long somebody who yields waits after another's words, so that the coach can reply (s)."""
 AGAIN = "<again>"
-"""What a reaction says to repeat the words said last on its channel."""
+"""As a reaction's words: repeat the words last said on its channel."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +29,7 @@ class Began:
 
 @dataclass(frozen=True, slots=True)
 class Ended:
-    """It stopped at sample `at`; complete if it was not cut off."""
+    """A sound of the coach stopped at sample `at`. complete: it was not cut off."""
 
     prompt: int
     text: str
@@ -39,7 +39,7 @@ class Ended:
 
 @dataclass(frozen=True, slots=True)
 class SpokenLine:
-    """Words to say. at: sample at which they begin. meant: their command, None for chatter.
+    """Words to be said. at: sample at which they begin. meant: their command, None for chatter.
 
     samples: shape (frames,). channel: the nearest microphone. gain_db: relative to usual loudness.
     """
@@ -56,23 +56,23 @@ class Persona(Protocol):
     """Everybody in the room."""
 
     def hear(self, until: int, news: Sequence[Began | Ended]) -> list[SpokenLine]:
-        """What is said from now until sample `until`, after what happened since the last call."""
+        """What is said until sample `until`, given what happened since the last call."""
 
 
 @dataclass(frozen=True, slots=True)
 class Reaction:
-    """When this is heard, say that.
+    """Says something when something is heard.
 
     Args:
-        hears: regular expression looked for in the text of a sound, in any case; sounds without text are not minded.
-        says: the words; '' keeps silent, AGAIN repeats.
-        meant: the command that the words stand for; None for chatter that is to be ignored.
-        wait_s: seconds after the prompt's end, drawn between the two.
-        over_s: if given, seconds after the prompt's begin instead: spoken over it.
-        nth: only at the n-th time this reaction's turn comes, from 1; 0 at each.
-        also: spoken beside what the other reactions say; otherwise the first that fits is the only one.
-        yields: waits until neither the coach nor anybody else speaks or is about to.
-        channel: who says it. gain_db: how much louder than usual.
+        hears: regular expression to find in the text of a sound, ignoring case; sounds without text are ignored.
+            says: the words; '' keeps silent, AGAIN repeats.
+            meant: the command that the words stand for; None for chatter that should be ignored.
+            wait_s: seconds after the prompt's end, drawn between the two.
+            over_s: if given, seconds after the prompt's beginning instead, so that it is spoken over.
+            nth: only the n-th time it applies, counted from 1; 0 for every time.
+            also: spoken in addition to other reactions; otherwise only the first that applies is.
+            yields: waits until neither the coach nor anybody else is speaking or about to.
+            channel: who says it. gain_db: how much louder than usual.
     """
 
     hears: str
@@ -95,8 +95,9 @@ class _Plan:
 
 @dataclass
 class ScriptedPersona:
-    """Follows its reactions, and waits politely: an answer that is not meant to be spoken over a prompt is held while
-    one sounds, and given up when the next prompt has an answer of its own. Prompts that were cut off are not answered.
+    """Follows its reactions, and waits politely: an answer that is not meant to be spoken over a prompt is held back
+    while one sounds, and dropped if the next prompt has an answer of its own. Prompts that were cut off are not
+    answered.
 
     Args:
         reactions: in order of precedence.
@@ -122,7 +123,7 @@ class ScriptedPersona:
         self._free_from = 0
 
     def prepare(self) -> None:
-        """Render everything ahead, so that nothing is rendered in real time."""
+        """Render everything ahead, so that nothing has to be rendered in real time."""
         for channel, voice in self.voices.items():
             texts = [
                 reaction.says
@@ -177,7 +178,7 @@ class ScriptedPersona:
                 self._plans.append(_Plan(reaction, event.at + round(wait_s * RATE_HZ)))
             answered = answered or not reaction.also
         if isinstance(event, Ended) and not answered:
-            for plan in self._plans:  # held answers start their waiting anew
+            for plan in self._plans:  # answers that were held back wait again from here
                 if not self._blunt(plan.reaction) and plan.at < event.at:
                     plan.at = event.at + round(self.rng.uniform(*plan.reaction.wait_s) * RATE_HZ)
 

@@ -12,12 +12,12 @@ from voicecoach.audio.quiet import QuietLine
 from voicecoach.simulate.persona import Began, Ended, Persona, SpokenLine
 
 SPEECH_LEVEL = 0.1
-"""Root mean square of people and prompts alike, as they are rendered; all dB here are against it."""
+"""Root mean square of people and prompts alike, as rendered; the reference for all dB here."""
 NOISE_LOOP_S = 20
 Mask = Literal["none", "respirator", "shield"]
 _LOSS_DB: dict[Mask, tuple[tuple[int, float], ...]] = {
-    # Corey 2020 and Inter-Noise 2021: below 2 dB under 2 kHz, 5 to 6 dB above for an N95; over 10 dB at 4 and 8 kHz
-    # behind a shield. The lines between are straight guesses.
+    # Corey 2020 and Inter-Noise 2021: for an N95 less than 2 dB below 2 kHz and 5 to 6 dB above; more than 10 dB at 4
+    # and 8 kHz behind a shield. The straight lines in between are guesses.
     "none": (),
     "respirator": ((1000, 0.0), (2000, -2.0), (4000, -5.5), (8000, -5.5)),
     "shield": ((1000, 0.0), (2000, -2.0), (4000, -11.0), (8000, -11.0)),
@@ -26,11 +26,11 @@ _LOSS_DB: dict[Mask, tuple[tuple[int, float], ...]] = {
 
 @dataclass(frozen=True, slots=True)
 class Room:
-    """What the microphones hear besides people. All levels in dB against speech.
+    """What the microphones hear besides people. All levels are in dB relative to speech.
 
     Args:
         echo_db: the coach's own voice. delay_ms: until it arrives. reverb_ms: until its reflections are 60 dB down.
-        noise_db: steady noise. pink: its power falls with frequency, as of a room; else white.
+        noise_db: steady noise. pink: its power falls with frequency, as in a room; otherwise white.
         crosstalk_db: each person in the other people's microphones.
         mask: what everybody speaks through.
     """
@@ -46,7 +46,7 @@ class Room:
 
 @dataclass(frozen=True, slots=True)
 class SpokenWords:
-    """What was said: its samples run from `begin` to just before `end`; over: the prompt it was spoken over, or 0."""
+    """What was said, from sample `begin` to just before `end`. over: the prompt it was spoken over, or 0."""
 
     begin: int
     end: int
@@ -57,7 +57,7 @@ class SpokenWords:
 
 
 class RoomLine(QuietLine):
-    """The closed loop: a persona hears what is played, and its words come back through the microphone.
+    """A line in a closed loop: a persona hears what is played, and its words come back through the microphone.
 
     The same persona, room and seed give the same samples for the same played sounds.
 
@@ -67,7 +67,7 @@ class RoomLine(QuietLine):
         channels: microphones; channel n is near person n.
         seed: of noise and reflections.
         live: run in real time.
-        limit_s: later blocks are marked `last`, so that a session that hangs comes to an end.
+        limit_s: blocks after this are marked `last`, so that a session that hangs comes to an end.
     """
 
     def __init__(
@@ -86,10 +86,10 @@ class RoomLine(QuietLine):
         self._room = room or Room()
         self._limit = round(limit_s * RATE_HZ)
         self._speaking: list[SpokenLine] = []
-        self._sounding: tuple[int, int] | None = None  # prompt and begin of the sound told to the persona last
+        self._sounding: tuple[int, int] | None = None  # prompt and beginning of the sound last reported to the persona
         rng = np.random.default_rng(seed)
         paths = [_path(self._room, rng) for _ in range(channels)]
-        self._past = np.zeros(len(paths[0]) - 1, dtype=np.float32)  # what was played before this block
+        self._past = np.zeros(len(paths[0]) - 1, dtype=np.float32)  # what was played before the current block
         self._fft = 1 << (len(self._past) + BLOCK_FRAMES - 1).bit_length()
         self._paths = [np.fft.rfft(path, self._fft) for path in paths]
         self._noise = np.stack([room_noise(self._room, rng) for _ in range(channels)], axis=1)
@@ -111,25 +111,25 @@ class RoomLine(QuietLine):
         return np.clip(heard, -1.0, 1.0).astype(np.float32), end >= self._limit
 
     def _news(self) -> list[Began | Ended]:
-        """Begins and ends of sounds in this block, in their order."""
+        """The beginnings and ends of sounds in this block, in order."""
         news: list[Began | Ended] = []
         for over in self._mixer.over:
-            self._tell_begin(news, over.sound.prompt, over.sound.text, over.begin)
+            self._report_begin(news, over.sound.prompt, over.sound.text, over.begin)
             news.append(Ended(over.sound.prompt, over.sound.text, over.end, over.complete))
         if self._mixer.now is not None:
             sound, begin = self._mixer.now
-            self._tell_begin(news, sound.prompt, sound.text, begin)
+            self._report_begin(news, sound.prompt, sound.text, begin)
         else:
             self._sounding = None
         return news
 
-    def _tell_begin(self, news: list[Began | Ended], prompt: int, text: str, begin: int) -> None:
+    def _report_begin(self, news: list[Began | Ended], prompt: int, text: str, begin: int) -> None:
         if self._sounding != (prompt, begin):
             self._sounding = (prompt, begin)
             news.append(Began(prompt, text, begin))
 
     def _begin(self, utterance: SpokenLine, at: int) -> None:
-        """Start an utterance at its own sample, or now if that is over."""
+        """Start an utterance at its own sample, or now if that has passed."""
         begin = max(utterance.at, at)
         samples = muffled(utterance.samples, self._room.mask) * np.float32(10 ** (utterance.gain_db / 20))
         self._speaking.append(SpokenLine(utterance.text, begin, samples, utterance.meant, utterance.channel))
@@ -143,7 +143,7 @@ class RoomLine(QuietLine):
         if not len(part):
             return
         gains = np.full(self.channels, 10 ** (self._room.crosstalk_db / 20), dtype=np.float32)
-        if utterance.channel < self.channels:  # a person without a microphone is heard only from afar
+        if utterance.channel < self.channels:  # a person without a microphone is only heard from a distance
             gains[utterance.channel] = 1.0
         heard[first - at : first - at + len(part)] += part[:, np.newaxis] * gains
 
@@ -169,11 +169,11 @@ def _path(room: Room, rng: np.random.Generator) -> Samples:
 
 
 def room_noise(room: Room, rng: np.random.Generator) -> Samples:
-    """NOISE_LOOP_S of the room's noise that can be repeated without a seam."""
+    """NOISE_LOOP_S of the room's noise, which can be repeated seamlessly."""
     spectrum = np.fft.rfft(rng.standard_normal(NOISE_LOOP_S * RATE_HZ))
     if room.pink:
         hz = np.fft.rfftfreq(NOISE_LOOP_S * RATE_HZ, 1 / RATE_HZ)
-        spectrum *= np.where(hz >= 50, 1 / np.sqrt(np.maximum(hz, 50)), 0)  # no rumble: microphones cut it
+        spectrum *= np.where(hz >= 50, 1 / np.sqrt(np.maximum(hz, 50)), 0)  # no rumble: microphones filter it out
     noise = np.fft.irfft(spectrum)
     noise *= SPEECH_LEVEL * 10 ** (room.noise_db / 20) / np.sqrt(np.mean(noise**2))
     return noise.astype(np.float32)

@@ -1,4 +1,4 @@
-"""Rendered prompts on disk: one small WAV file each, written whole or not at all, and checked when read."""
+"""A cache of rendered prompts: one small WAV file each, written atomically and checked when read."""
 
 from __future__ import annotations
 
@@ -23,18 +23,18 @@ Pcm = NDArray[np.int16]
 
 DIGEST_BYTES = 16
 MOST_BYTES = 4_000_000
-"""Two minutes of sound; no prompt is as long."""
+"""Largest file that is read (bytes): two minutes of sound, longer than any prompt."""
 STALE_S = 3600.0
-"""A temporary file older than this was left behind by a process that was killed."""
+"""A temporary file older than this (s) was left behind by a process that was killed."""
 
 
 def default_folder() -> Path:
-    """Where the user's caches belong on this system."""
+    """The folder of the cache for this user."""
     return cache_folder() / "speech"
 
 
 class Cache:
-    """A folder of prompts by key. It never raises: without a cache it only takes longer.
+    """A folder of prompts by key. It never raises: without a cache it just takes longer.
 
     A file is a WAV file followed by a digest of itself, which players ignore.
     """
@@ -46,7 +46,7 @@ class Cache:
             self._sweep()
 
     def get(self, key: str) -> Pcm | None:
-        """The samples kept under `key`; None when there are none, or the file is damaged."""
+        """The samples stored under `key`; None if there are none, or the file is damaged."""
         try:
             data = read_bounded(self.folder / f"{key}.wav", MOST_BYTES)
         except InputError:

@@ -1,4 +1,4 @@
-"""The parent's side of the rendering child: starts it, sends requests, and ends it when it hangs."""
+"""The parent's side of the rendering child: starts it, sends requests, and kills it when it hangs."""
 
 from __future__ import annotations
 
@@ -15,11 +15,11 @@ from typing import IO, Any
 from voicecoach.errors import EngineError
 
 COMMAND = (sys.executable, "-P", str(Path(__file__).with_name("render.py")))
-"""Started by path: it needs nothing from this package, whatever the working folder."""
+"""The child is started by path: apart from the standard library and pyttsx3 it needs `system.signals` only."""
 START_LIMIT_S = 20.0
-"""A cold disk and a virus scanner may be slow once."""
+"""How long the child may take to start (s): a cold disk or a virus scanner may be slow once."""
 GRACE_S = 1.0
-"""How much longer than the prompt's own limit its answer may take before the child is ended."""
+"""How much longer than the prompt's own limit its answer may take before the child is killed (s)."""
 
 
 class Renderer:
@@ -35,7 +35,7 @@ class Renderer:
         self._answers: queue.SimpleQueue[str] = queue.SimpleQueue()
 
     def start(self) -> None:
-        """Start the child unless it runs.
+        """Start the child unless it is running.
 
         Raises:
             EngineError: this machine cannot render speech.
@@ -62,7 +62,7 @@ class Renderer:
             raise EngineError(
                 f"cannot be started: {hello['error']}",
                 where="speech",
-                mend="on Linux: pip install espeakng-loader",
+                mend="on Linux: python -m pip install espeakng-loader",
             )
 
     def render(self, text: str, out: Path, *, voice: str, rate_wpm: int, pitch: int | None = None) -> None:
@@ -93,7 +93,7 @@ class Renderer:
             raise EngineError(f"{text!r} cannot be rendered: {error}", where="speech")
 
     def close(self) -> None:
-        """End the child; safe to call twice."""
+        """Stop the child; safe to call twice."""
         child, self._child = self._child, None
         if child is None:
             return
@@ -105,12 +105,12 @@ class Renderer:
                 pipe.close()
 
     def _answer(self, limit_s: float) -> dict[str, Any]:
-        """The child's next line; if none comes in time, the child is ended."""
+        """The child's next answer; if none comes in time, the child is killed."""
         try:
             line = self._answers.get(timeout=limit_s)
         except queue.Empty:
             self.close()
-            raise EngineError(f"the rendering process gave no answer in {limit_s:g} s", where="speech") from None
+            raise EngineError(f"the rendering process did not answer within {limit_s:g} s", where="speech") from None
         if not line:
             self.close()
             raise EngineError("the rendering process died", where="speech")
@@ -119,11 +119,11 @@ class Renderer:
             return {"error": str(answer["error"])}
         except (ValueError, TypeError, KeyError):
             self.close()
-            raise EngineError(f"the rendering process answered nonsense: {line[:40]!r}", where="speech") from None
+            raise EngineError(f"the rendering process sent an invalid answer: {line[:40]!r}", where="speech") from None
 
 
 def _read(pipe: IO[str], answers: queue.SimpleQueue[str]) -> None:
-    """Pass on each line; an empty one means that the pipe has ended."""
+    """Queue each line; an empty one means that the pipe has ended."""
     with contextlib.suppress(OSError, ValueError):
         for line in pipe:
             answers.put(line)

@@ -1,4 +1,4 @@
-"""From an engine's file to a prompt: decoded, checked, trimmed, resampled, brought to one loudness."""
+"""Turns an engine's file into a prompt: decodes, checks, resamples, trims and levels it."""
 
 from __future__ import annotations
 
@@ -17,9 +17,9 @@ LEVEL = 0.1
 PEAK = 0.95
 FRAME_S = 0.01
 QUIET_DB = -46.0
-"""What is further below the loudest frame than this, before the first and after the last sound, is not speech."""
+"""Before the first and after the last sound, whatever is this far below the loudest frame is silence."""
 LEAD_S, TRAIL_S = 0.03, 0.08
-"""What is kept before and after: soft beginnings and the last consonant."""
+"""Kept before and after the speech (s), for soft beginnings and the last consonant."""
 
 
 def decode(path: Path, text: str, rate_wpm: int) -> Samples:
@@ -37,10 +37,10 @@ def decode(path: Path, text: str, rate_wpm: int) -> Samples:
     if not len(speech):
         raise EngineError(f"{text!r} was rendered to silence", where="speech")
     heard_s, expected_s = len(speech) / RATE_HZ, spoken_s(text) * WORDS_A_MINUTE / rate_wpm
-    # figures and abbreviations are spoken as several words, and pauses count too: the bounds are wide
+    # numbers and abbreviations are spoken as several words, and pauses count too: the bounds are wide
     if not 0.2 * expected_s <= heard_s <= 5 * expected_s + 2:
         raise EngineError(
-            f"{text!r} was rendered to {heard_s:.1f} s", where="speech", expected=f"about {expected_s:.1f} s"
+            f"{text!r} was rendered to {heard_s:.1f} s of speech", where="speech", expected=f"about {expected_s:.1f} s"
         )
     return levelled(speech)
 

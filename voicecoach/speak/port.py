@@ -8,7 +8,7 @@ from typing import Protocol
 from voicecoach.audio.line import Samples
 
 RenderProgress = Callable[[int, int], None]
-"""Called with how many prompts are done, and of how many."""
+"""Called with the number of prompts done and the total."""
 
 
 class Speaker(Protocol):

@@ -1,8 +1,8 @@
 """The child process that renders prompts with pyttsx3: JSON lines in, one JSON line out for each.
 
-It runs apart because the engine prints on stdout, hangs for ever at a path that it cannot write to, and can end the
-process. On Linux each prompt is rendered in a fork of its own: a hang or crash costs that prompt only, and the bundled
-eSpeak, whose output depends on what it spoke before, gives the same samples for the same text every time.
+It is a process of its own because the engine prints on stdout, hangs for ever at a path it cannot write to, and can
+crash. On Linux each prompt is rendered in a fork: a hang or crash costs that prompt only, and the bundled eSpeak, whose
+output depends on what it spoke before, gives the same samples for the same text every time.
 """
 
 from __future__ import annotations
@@ -21,11 +21,11 @@ from voicecoach.system import signals
 
 FORKS = sys.platform == "linux"
 ESPEAK_PACE = 0.92
-"""eSpeak's rate setting for one spoken word a minute: measured over prompts, without the silence around them."""
+"""eSpeak's rate setting per spoken word a minute, measured over prompts without the silence around them."""
 
 
 def prepare_espeak() -> None:
-    """Make pyttsx3 find the eSpeak from pip; otherwise it looks for the system's."""
+    """Make pyttsx3 use the eSpeak from pip instead of the system's, if it is installed."""
     try:
         loader = importlib.import_module("espeakng_loader")
     except ImportError:
@@ -46,14 +46,14 @@ def find_voice(engine: Any, wanted: str) -> str:
         ids = {str(voice.id).lower(), str(voice.id).lower().rpartition("/")[2], str(voice.name).lower()}
         if base in ids | {str(language).lower() for language in voice.languages or ()}:
             return str(voice.id) + plus + variant
-    raise ValueError(f"there is no voice {wanted!r} among {len(voices)}")
+    raise ValueError(f"there is no voice {wanted!r} among the {len(voices)} installed")
 
 
 def render(request: dict[str, Any]) -> None:
     """Render one prompt to the file that the request names.
 
     Raises:
-        ValueError: the voice is unknown, the engine did not take it, or wrote nothing.
+        ValueError: the voice is unknown, or the engine ignored it or wrote nothing.
     """
     engine = importlib.import_module("pyttsx3").init()
     espeak = str(engine) == "espeak"
@@ -67,10 +67,10 @@ def render(request: dict[str, Any]) -> None:
     engine.save_to_file(request["text"], request["out"])
     if espeak:
         run_espeak(engine, rate)
-        # eSpeak does not refuse an unknown voice or variant but keeps the previous one
+        # given an unknown voice or variant, eSpeak keeps the previous one without an error
         took = str(engine.getProperty("voice"))
         if wanted and not f"/{took}".endswith(f"/{wanted.lower()}") and took != find_voice(engine, wanted):
-            raise ValueError(f"the engine took the voice {took!r} for {wanted!r}")
+            raise ValueError(f"the engine used the voice {took!r} instead of {wanted!r}")
     else:
         engine.runAndWait()
     if not Path(request["out"]).is_file():
@@ -80,35 +80,35 @@ def render(request: dict[str, Any]) -> None:
 def run_espeak(engine: Any, rate: int) -> None:
     """Run the engine until the queued work is done.
 
-    pyttsx3's own runAndWait cancels what eSpeak's thread has not begun, be it the rate or the speech, and returns 10 ms
-    later whether the file is written or not: on a busy machine a few prompts in a thousand came out wrong.
+    pyttsx3's own runAndWait cancels whatever eSpeak's thread has not started, be it the rate or the speech, and returns
+    10 ms later whether or not the file is written: on a busy machine a few prompts in a thousand came out wrong.
 
     Raises:
-        ValueError: the speech was broken off, or has another rate.
+        ValueError: the speech was cut off, or has another rate.
     """
     completed: list[bool] = []
-    engine.connect("finished-utterance", lambda **told: completed.append(told["completed"]))
+    engine.connect("finished-utterance", lambda **details: completed.append(details["completed"]))
     library = importlib.import_module("pyttsx3.drivers._espeak")
-    while library.IsPlaying():  # the settings that pyttsx3 itself began with
+    while library.IsPlaying():  # still busy with the settings that pyttsx3 starts with
         time.sleep(0.001)
     engine.startLoop()  # ends with the utterance
     if completed != [True]:
-        raise ValueError("the engine broke off")
+        raise ValueError("the engine stopped early")
     if library.dll.espeak_GetParameter(library.RATE, 1) != rate:  # pyttsx3 binds it without its second argument
-        raise ValueError("the engine did not take the rate")
+        raise ValueError("the engine ignored the rate")
 
 
 def answer(request: dict[str, Any]) -> dict[str, Any]:
     """Render, and report the result."""
     try:
         render(request)
-    except Exception as error:  # noqa: BLE001 whatever an engine raises is an answer, not the end
+    except Exception as error:  # noqa: BLE001 whatever an engine raises is reported
         return {"error": f"{type(error).__name__}: {error}"}
     return {"error": ""}
 
 
 def answer_forked(request: dict[str, Any], out: TextIO) -> None:
-    """The same in a fork, which the kernel ends when its time is up, even within native code."""
+    """The same in a fork, which the kernel kills when its time is up, even in native code."""
     pid = os.fork()
     if pid == 0:
         signal.setitimer(signal.ITIMER_REAL, request["limit_s"])
@@ -129,13 +129,13 @@ def main() -> None:
     """Answer requests until stdin ends."""
     signals.leave_terminal_to_parent()
     out = os.fdopen(os.dup(1), "w", encoding="utf-8")
-    os.dup2(2, 1)  # what the engine prints must not come between the answers
+    os.dup2(2, 1)  # what the engine prints must not get mixed with the answers
     try:
         if FORKS:
             prepare_espeak()
             importlib.import_module("pyttsx3.drivers.espeak")  # once, before the forks
         engine = importlib.import_module("pyttsx3.engine").default_engine_by_sys_platform()
-    except Exception as error:  # noqa: BLE001 a machine that cannot speak is an answer too
+    except Exception as error:  # noqa: BLE001 that a machine cannot speak is reported too
         reply(out, {"error": f"{type(error).__name__}: {error}"})
         return
     reply(out, {"error": "", "engine": engine})

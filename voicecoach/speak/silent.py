@@ -1,4 +1,4 @@
-"""A voice that nobody hears: for typed sessions, and for a machine without a speaker."""
+"""A voice that is not heard: for typed sessions, and for machines without a speaker."""
 
 from __future__ import annotations
 
@@ -12,17 +12,17 @@ from voicecoach.speak.port import RenderProgress
 
 WORDS_A_MINUTE = 140
 MARKER = 1e-4
-"""Amplitude of what stands for speech: it shows that something sounds and survives 16-bit files; nobody hears it."""
+"""Amplitude of the signal in place of speech: inaudible, but it shows that something is playing, even in 16 bits."""
 
 
 def spoken_s(text: str) -> float:
-    """Seconds that the words of `text` take at WORDS_A_MINUTE; one word at least."""
+    """How long the words of `text`, at least one, take at WORDS_A_MINUTE (s)."""
     words = re.findall(r"\w+(?:['’-]\w+)*", text)  # noqa: RUF001 the typographic apostrophe is meant
     return max(1, len(words)) * 60 / WORDS_A_MINUTE
 
 
 class SilentVoice:
-    """Renders every prompt as near silence of the length that its words would take."""
+    """Renders every prompt as near silence as long as its words would take."""
 
     name = "silent"
     ok = True

@@ -1,4 +1,4 @@
-"""The coach's own sounds, computed here so that no file can be missing.
+"""The coach's own sounds, computed so that no file can be missing.
 
 A patient's alarm (IEC 60601-1-8) is a burst of 3 or of 3+2 pulses, rich in harmonics, with a fundamental of 150 to 1000
 Hz. These differ on each count: one or two pulses, glides or plain sines, all above 1000 Hz.
@@ -13,7 +13,7 @@ import numpy as np
 from voicecoach.audio.line import RATE_HZ, Samples
 
 EDGE_S = 0.005
-"""Fade in and out of each pulse, against clicks."""
+"""Fade in and out of each pulse (s), to avoid clicks."""
 
 # name: level, then pulses of (frequencies in Hz glided through, seconds) and pauses in seconds
 _Pulse = tuple[tuple[int, ...], float]
@@ -29,9 +29,9 @@ _TONES: dict[str, tuple[float, tuple[_Pulse | float, ...]]] = {
 }
 
 NAMES = tuple(_TONES)
-"""'taken' an answer was accepted; 'early' heard while the prompt still spoke; 'window' speak now; 'again' say it again;
-'time-up' a rub or wipe is over; 'tick' still listening; 'unspoken' a prompt without a voice: look at the screen;
-'outward-alarm' for bystanders, with pauses that leave room for their answer."""
+"""'taken': an answer was accepted; 'early': heard while the prompt was speaking; 'window': speak now; 'again': repeat;
+'time-up': a rub or wipe is over; 'tick': still listening; 'unspoken': a prompt without a voice, look at the screen;
+'outward-alarm': for bystanders, with pauses for their answer."""
 
 
 @functools.cache

@@ -1,4 +1,4 @@
-"""The coach's voice: a child process renders prompts ahead; they are kept on disk and in memory."""
+"""The coach's voice: a child process renders prompts ahead; they are cached on disk and in memory."""
 
 from __future__ import annotations
 
@@ -25,12 +25,12 @@ from voicecoach.speak.port import RenderProgress
 from voicecoach.speak.silent import WORDS_A_MINUTE
 
 DEFAULT_VOICE = "en-us" if sys.platform == "linux" else ""
-"""eSpeak's American English; elsewhere the voice that the system's user has chosen."""
+"""eSpeak's American English; on other systems the voice chosen in the system's settings."""
 RECIPE = 3
-"""Raised whenever the same text would be rendered or cleaned differently, so that old cache files are not used."""
+"""Increased whenever the same text would be rendered or processed differently, so that old cache files are not used."""
 TRIES = 2
 GIVE_UP_AFTER = 3
-"""So many prompts failed in a row mean that the engine is broken, and the rest is not tried."""
+"""After this many failures in a row the engine counts as broken, and the rest is not tried."""
 
 
 class Voice:
@@ -60,22 +60,22 @@ class Voice:
         self._renderer = Renderer() if renderer is None else renderer
         self._prompts: dict[str, Pcm | None] = {}  # None: it could not be rendered
         self._one = threading.RLock()
-        """Held by whoever renders: one child, one prompt at a time."""
+        """Held while rendering: there is one child, and one prompt at a time."""
 
     def prepare(self, texts: Sequence[str], progress: RenderProgress | None = None) -> list[str]:
         """Render what is not in the cache; returns the texts that could not be rendered."""
         wanted = list(dict.fromkeys(texts))
         failed: list[str] = []
-        row = 0
+        in_a_row = 0
         try:
             for done, text in enumerate(wanted, start=1):
-                with self._one:  # released between prompts: one that is needed now goes first
+                with self._one:  # released between prompts, so that one needed now can go first
                     known = self._prompts.get(text)
                     if known is None:
                         known = self._cache.get(self._key(text))
-                    if known is None and row < GIVE_UP_AFTER:
+                    if known is None and in_a_row < GIVE_UP_AFTER:
                         known = self._render(text, TRIES)
-                        row = row + 1 if known is None else 0
+                        in_a_row = in_a_row + 1 if known is None else 0
                     self._prompts[text] = known
                 if known is None:
                     failed.append(text)
@@ -102,7 +102,7 @@ class Voice:
     def _render(self, text: str, tries: int) -> Pcm | None:
         for _ in range(tries):
             try:
-                # a folder of its own: what a hung or killed engine still writes cannot be taken for the next prompt
+                # a folder of its own: what a hung or killed engine still writes cannot be mistaken for the next prompt
                 with tempfile.TemporaryDirectory(prefix="voicecoach-", ignore_cleanup_errors=True) as folder:
                     out = Path(folder) / "prompt.wav"
                     self._renderer.render(text, out, voice=self._voice, rate_wpm=self._rate_wpm, pitch=self._pitch)

@@ -13,7 +13,7 @@ from voicecoach.errors import InputError
 
 NAME = "voicecoach"
 NOWHERE = Path(os.devnull) / NAME
-"""A path that cannot be written; stands for the user's folders when there is no home directory."""
+"""A path that cannot be written; it stands for the user's folders if there is no home directory."""
 
 _FLAGS = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
 
@@ -77,7 +77,7 @@ def cache_folder() -> Path:
 def runtime_folder() -> Path:
     """The folder for files that only this user's running processes need."""
     with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # it warns about a folder that others can read, and uses another
+        warnings.simplefilter("ignore")  # it warns about a folder that others can read, and then uses another
         return platformdirs.user_runtime_path(NAME, appauthor=False)
 
 

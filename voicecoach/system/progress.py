@@ -1,4 +1,4 @@
-"""How far a piece of work is, on the screen."""
+"""A progress bar on the screen."""
 
 from __future__ import annotations
 

@@ -14,8 +14,8 @@ ENDING = (
     *TERMINAL, "SIGTERM", "SIGTTIN", "SIGUSR1", "SIGUSR2", "SIGALRM", "SIGVTALRM", "SIGPROF", "SIGXCPU", "SIGIO",
     "SIGPWR", "SIGSTKFLT",
 )  # fmt: skip
-"""Signals that end or stop a process without a handler and that can be caught; those raised by its own faults are not
-listed."""
+"""Signals that can be caught and that end or stop a process without a handler, except those raised by its own
+faults."""
 
 
 def numbers(names: tuple[str, ...]) -> tuple[signal.Signals, ...]:
@@ -24,8 +24,8 @@ def numbers(names: tuple[str, ...]) -> tuple[signal.Signals, ...]:
 
 
 @contextlib.contextmanager
-def held_back(name: str) -> Iterator[None]:
-    """A signal waits until this is over. A process started meanwhile inherits that and has to let it through."""
+def blocked(name: str) -> Iterator[None]:
+    """Block a signal in the meantime. A process started within inherits that, and has to unblock it."""
     block = getattr(signal, "pthread_sigmask", None)
     if block is None:
         yield

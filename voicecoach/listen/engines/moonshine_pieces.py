@@ -46,7 +46,7 @@ class Pieces:
         """Read the file `tokenizer.bin`.
 
         Raises:
-        OSError, ValueError: it cannot be read, or is truncated.
+            OSError, ValueError: it cannot be read, or is truncated.
         """
         return cls(file.read_bytes())
 

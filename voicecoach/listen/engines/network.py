@@ -139,7 +139,7 @@ def assemble(named: dict[str, Array]) -> Conformer:
     """Build the network from its tensors.
 
     Raises:
-    KeyError, ValueError: one is missing, or has another shape.
+        KeyError, ValueError: one is missing, or has another shape.
     """
     # the exporter dropped the names of these; their order is that of the network
     nameless = [[of for name, of in named.items() if name.startswith(f"onnx::{kind}")] for kind in ("MatMul", "Conv")]

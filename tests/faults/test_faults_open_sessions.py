@@ -23,9 +23,9 @@ from voicecoach.record import ended, lines, manifest, worn
 from voicecoach.record.lock import Lock
 from voicecoach.record.read import read
 from voicecoach.runtime import app, options, resume
-from voicecoach.runtime import found as sessions
-from voicecoach.runtime.found import Doubtful
-from voicecoach.runtime.resume import Open
+from voicecoach.runtime import open_sessions as sessions
+from voicecoach.runtime.open_sessions import DoubtfulSession
+from voicecoach.runtime.resume import OpenSession
 from voicecoach.session.events import Salvaged
 
 WORN = ("gown", "mask", "gloves")
@@ -34,7 +34,7 @@ WORN = ("gown", "mask", "gloves")
 @pytest.fixture
 def root(tmp_path: Path) -> Path:
     cut_off(tmp_path / "records" / "open")
-    assert isinstance(sessions.find(tmp_path / "records").open, Open)
+    assert isinstance(sessions.find(tmp_path / "records").open, OpenSession)
     return tmp_path / "records"
 
 
@@ -47,7 +47,7 @@ def flip(path: Path, at: int = -40) -> None:
 def on(root: Path) -> tuple[str, ...]:
     found = sessions.find(root).open
     assert found is not None
-    return found.on if isinstance(found, Doubtful) else found.state.ledger.on()
+    return found.on if isinstance(found, DoubtfulSession) else found.state.ledger.on()
 
 
 def swap(path: Path, old: bytes, new: bytes) -> None:
@@ -85,7 +85,7 @@ DAMAGES: dict[str, Callable[[Path], object]] = {
 def test_an_open_session_that_is_damaged_is_found_with_what_its_last_good_lines_say(damage: str, root: Path) -> None:
     DAMAGES[damage](root / "open")
     found = sessions.find(root).open
-    assert isinstance(found, Doubtful)
+    assert isinstance(found, DoubtfulSession)
     assert found.why == "damaged"
     assert found.detail
     assert set(found.on) == set(WORN)
@@ -94,7 +94,7 @@ def test_an_open_session_that_is_damaged_is_found_with_what_its_last_good_lines_
 @pytest.mark.parametrize("copy", ["worn.json", "../.beside/open.worn.json"])
 def test_one_damaged_copy_of_what_is_worn_changes_nothing(copy: str, root: Path) -> None:
     flip(root / "open" / copy)
-    assert isinstance(sessions.find(root).open, Open)
+    assert isinstance(sessions.find(root).open, OpenSession)
 
 
 @pytest.mark.parametrize("copies", ["flip", "unlink"])
@@ -104,7 +104,7 @@ def test_with_both_copies_of_what_is_worn_gone_the_lines_say_it(copies: str, roo
     assert set(on(root)) == set(WORN)
     flip(root / "open" / manifest.FILE)
     found = sessions.find(root).open
-    assert isinstance(found, Doubtful)
+    assert isinstance(found, DoubtfulSession)
     assert set(found.on) == set(WORN)
 
 
@@ -123,8 +123,8 @@ def test_events_that_lead_to_other_things_worn_than_the_lines_say_are_asked_abou
 
     monkeypatch.setattr(sessions, "replayed_with_last", otherwise)
     found = sessions.find(root).open
-    assert isinstance(found, Doubtful)
-    assert "other things worn" in found.detail
+    assert isinstance(found, DoubtfulSession)
+    assert "disagree on what is worn" in found.detail
     assert set(found.on) == set(WORN)
 
 
@@ -151,11 +151,11 @@ class Clock:
 def test_a_clock_that_has_moved_hides_nothing(hours: float, root: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(sessions, "now_utc", Clock(hours))
     found = sessions.find(root).open
-    assert isinstance(found, Doubtful)
+    assert isinstance(found, DoubtfulSession)
     assert found.why == "old"
     assert set(found.on) == set(WORN)
     monkeypatch.setattr(sessions, "now_utc", Clock(-hours))
-    assert isinstance(sessions.find(root).open, Open)  # and is asked "right?", as ever
+    assert isinstance(sessions.find(root).open, OpenSession)  # and is asked "right?", as ever
 
 
 def test_an_old_one_behind_a_later_session_that_was_closed_is_a_remark(
@@ -169,7 +169,7 @@ def test_an_old_one_behind_a_later_session_that_was_closed_is_a_remark(
     monkeypatch.setattr(sessions, "now_utc", Clock(13))
     found = sessions.find(root)
     assert found.open is None
-    assert "was never closed; a later session was" in found.remarks[0]
+    assert "was never closed, but a later session was" in found.remarks[0]
 
 
 def test_what_was_ended_by_hand_is_over(root: Path) -> None:
@@ -200,7 +200,7 @@ def neighbours(root: Path) -> None:
 def test_bad_neighbours_are_remarked_on_and_stop_neither_a_start_nor_a_resume(root: Path) -> None:
     neighbours(root)
     found = sessions.find(root)
-    assert isinstance(found.open, Open)
+    assert isinstance(found.open, OpenSession)
     told = " ".join(found.remarks)
     assert all(name in told for name in ("link", "bad-0", "bad-6", "folder"))
     shutil.rmtree(root / "open")
@@ -228,7 +228,7 @@ def test_what_never_began_is_no_session_to_go_on_with(tmp_path: Path) -> None:
     assert sessions.find(tmp_path).open is None
     os.utime(tmp_path / "fresh" / lines.FILE, (made + 60, made + 60))
     found = sessions.find(tmp_path).open
-    assert isinstance(found, Doubtful)  # it was emptied: nobody knows
+    assert isinstance(found, DoubtfulSession)  # it was emptied: nobody knows
     assert found.on == ()
 
 
@@ -266,7 +266,7 @@ def test_the_program_leads_out_of_what_is_worn_and_leaves_the_damaged_record_alo
     assert read(made).manifest.protocol.startswith("short-practice")
     # from now on the new one is the one to go on with
     found = sessions.find(root).open
-    assert isinstance(found, Open)
+    assert isinstance(found, OpenSession)
     assert found.folder == made
     assert set(found.state.ledger.on()) == set(WORN)
     assert found.state.question == "item"
@@ -321,7 +321,7 @@ def held_against_damage(root: Path, count: int, seed: int) -> None:
     """Whatever is damaged: found, with all that is worn, nothing more taken off, and no cleaner hands than it said."""
     whole = root.parent / "whole"
     before = sessions.find(root).open
-    assert isinstance(before, Open)
+    assert isinstance(before, OpenSession)
     worn_then, off = set(on(root)), {item for item, worn in before.state.ledger.items if worn == "off"}
     shutil.copytree(root, whole)
     rng = random.Random(seed)  # noqa: S311 not for secrets
@@ -336,9 +336,9 @@ def held_against_damage(root: Path, count: int, seed: int) -> None:
     assert wrong == []
 
 
-def claims_more(found: Open | Doubtful, off: set[str], hands: str) -> bool:
+def claims_more(found: OpenSession | DoubtfulSession, off: set[str], hands: str) -> bool:
     """Whether more is said to be off than was, or the hands to be cleaner; a doubtful one says nothing of hands."""
-    if isinstance(found, Doubtful):
+    if isinstance(found, DoubtfulSession):
         return not set(found.off) <= off
     said_off = {item for item, worn in found.state.ledger.items if worn == "off"}
     return not said_off <= off or found.state.ledger.hands not in {hands, "not-rubbed"}
@@ -381,7 +381,7 @@ def test_an_open_session_is_ended_by_hand_only_once_nothing_is_worn(root: Path) 
     asked = CliRunner().invoke(main, ["end", str(root / "open")])
     assert asked.exit_code == 2
     assert "still worn: gown, mask, gloves" in asked.stderr
-    assert isinstance(sessions.find(root).open, Open)
+    assert isinstance(sessions.find(root).open, OpenSession)
     lock = Lock(root / "open")
     assert lock.take(datetime.now(UTC))
     assert "is in use by" in CliRunner().invoke(main, ["end", str(root / "open"), "--nothing-worn"]).stderr

@@ -1,4 +1,4 @@
-"""Finds open sessions: whole, damaged or old. None in which something may be worn is passed over silently. Rule 21."""
+"""Finds open sessions: whole, damaged or old. One in which something may be worn is never skipped silently. Rule 21."""
 
 from __future__ import annotations
 
@@ -19,19 +19,19 @@ from voicecoach.record.manifest import Manifest
 from voicecoach.record.read import CLOSED, END_MARK, Session, read
 from voicecoach.record.worn import LARGEST_EVENTS, LastWorn, last_known_worn, lost_folders
 from voicecoach.runtime.library import completed, load_protocol
-from voicecoach.runtime.resume import RESUME_WITHIN_S, Open, replayed_with_last, wall_s
+from voicecoach.runtime.resume import RESUME_WITHIN_S, OpenSession, replayed_with_last, wall_s
 from voicecoach.session.table import OVER
 
 Why = Literal["damaged", "old"]
 NOBODY = ("recording", "script", "demo", "salvage")
 SOURCE = re.compile(rb'"source": ?"(%b)"' % "|".join(NOBODY).encode())
-"""A manifest that says so belongs to a session without people."""
+"""Matches the manifest of a session without people."""
 BEGINS_S = 2.0
-"""A session's first files are written within this time (s)."""
+"""The first files of a session are written within this time (s)."""
 
 
 @dataclass(frozen=True, slots=True)
-class Doubtful:
+class DoubtfulSession:
     """An open session that cannot be continued as it is.
 
     why: 'damaged' or 'old'. detail: what is wrong with it, for the screen. on, off: items by its last good lines; both
@@ -49,45 +49,45 @@ class Doubtful:
 
 @dataclass(slots=True)
 class FoundSessions:
-    """The sessions under a records folder. remarks: what was passed over and may matter, a sentence each."""
+    """The open session in a folder of records, if any. remarks: what was skipped and may matter, a sentence each."""
 
-    open: Open | Doubtful | None = None
+    open: OpenSession | DoubtfulSession | None = None
     remarks: list[str] = field(default_factory=list)
 
 
 def find(root: Path, key: bytes | None = None) -> FoundSessions:
     """The newest session under `root` that was cut off while something was, or may have been, worn. Never raises."""
     found = FoundSessions()
-    closed_s = 0.0  # when the newest session that ended had begun
+    closed_s = 0.0  # start of the newest session that ended
     seen: set[str] = set()
     for folder in _folders(root, found.remarks):
         raw, _, _ = _manifest(folder)
         if raw and manifest.digest(raw) in seen:
-            continue  # the folder that a session lost; it went on in another
+            continue  # a folder that a session lost; it continued in another
         seen.add(manifest.digest(raw))
         try:
             one = _look(folder, key, found.remarks)
-        except Exception as error:  # noqa: BLE001 no neighbour, whatever is in it, may stop a start
+        except Exception as error:  # noqa: BLE001 no other folder may prevent a start
             one = _by_worn(folder, f"{type(error).__name__}: {error}")
         if isinstance(one, float):
             closed_s = max(closed_s, one)
-        elif isinstance(one, Doubtful) and _stale(folder, closed_s):
-            found.remarks.append(f"{folder}: was never closed; a later session was. Passed over.")
+        elif isinstance(one, DoubtfulSession) and _stale(folder, closed_s):
+            found.remarks.append(f"{folder}: was never closed, but a later session was; skipped.")
         elif one is not None and found.open is None:
             found.open = one
         elif one is not None:
-            found.remarks.append(f"{folder}: is open as well. It comes next.")
+            found.remarks.append(f"{folder}: is open as well, and comes next.")
     return found
 
 
-def worth_going_on(root: Path, key: bytes | None = None) -> Open | None:
+def find_whole(root: Path, key: bytes | None = None) -> OpenSession | None:
     """The newest session under `root` that was cut off while something was worn, if its record is whole."""
     found = find(root, key).open
-    return found if isinstance(found, Open) else None
+    return found if isinstance(found, OpenSession) else None
 
 
 def _stale(folder: Path, closed_s: float) -> bool:
-    """Whether it is old and a later session has ended since."""
+    """Whether the session is old and a later one has ended since."""
     last = last_known_worn(folder)
     if last is None:
         return False
@@ -105,11 +105,11 @@ def _folders(root: Path, remarks: list[str]) -> list[Path]:
     for entry in entries:
         try:
             if entry.is_symlink():
-                remarks.append(f"{entry}: is a link, and was passed over.")
+                remarks.append(f"{entry}: is a link; skipped.")
             elif entry.is_dir() and not entry.name.startswith(".") and _looks_like_one(entry):
                 folders[entry] = _begun(entry)
         except OSError as error:
-            remarks.append(f"{entry}: cannot be read ({error.strerror}), and was passed over.")
+            remarks.append(f"{entry}: cannot be read ({error.strerror}); skipped.")
     for other in refuge.roots(root / "any")[1:]:
         with suppress(OSError):
             folders |= {entry: _begun(entry) for entry in other.glob(f"*{refuge.AGAIN}*") if _looks_like_one(entry)}
@@ -122,7 +122,7 @@ def _looks_like_one(folder: Path) -> bool:
 
 
 def _begun(folder: Path) -> str:
-    """When it began (ISO, UTC), as far as anything says so."""
+    """When it began (ISO, UTC); '' if nothing says."""
     try:
         return manifest.read(folder)[1].begun
     except VoicecoachError:
@@ -130,8 +130,8 @@ def _begun(folder: Path) -> str:
         return last.worn.begun if last is not None else ""
 
 
-def _look(folder: Path, key: bytes | None, remarks: list[str]) -> Open | Doubtful | float | None:
-    """One session: open, doubtful, None to pass it over, or the time at which it began (s) if it ended."""
+def _look(folder: Path, key: bytes | None, remarks: list[str]) -> OpenSession | DoubtfulSession | float | None:
+    """One session: open, doubtful, None to skip it, or the time at which it began (s) if it ended."""
     last = last_known_worn(folder)
     raw, made_with, wrong = _manifest(folder)
     if ended.is_ended(folder) or not _live(raw, made_with, last):
@@ -149,7 +149,7 @@ def _look(folder: Path, key: bytes | None, remarks: list[str]) -> Open | Doubtfu
 
 
 def _live(raw: bytes, made_with: Manifest | None, last: LastWorn | None) -> bool:
-    """Whether a person was, or may have been, there: something is worn, or the manifest does not deny it."""
+    """Whether people took part, or may have: something is worn, or the manifest does not rule it out."""
     if last is not None and last.source != "lines" and last.worn.live:
         return True
     return made_with.source not in NOBODY if made_with is not None else SOURCE.search(raw) is None
@@ -157,8 +157,8 @@ def _live(raw: bytes, made_with: Manifest | None, last: LastWorn | None) -> bool
 
 def _readable(
     folder: Path, key: bytes | None, made_with: Manifest, raw: bytes, last: LastWorn | None
-) -> Open | Doubtful | str | None:
-    """A session whose manifest can be read; as a text, what is wrong with it."""
+) -> OpenSession | DoubtfulSession | str | None:
+    """A session whose manifest can be read; a text says what is wrong with it."""
     try:
         session = read(folder, key)
         texts = recorded_texts(session)
@@ -167,16 +167,16 @@ def _readable(
         return error.line()
     wrong = _damage(session, last, manifest.digest(raw))
     if wrong or (not session.lines and _changed(folder)):
-        return wrong or "its lines are gone"
+        return wrong or "its lines are missing"
     before, state = replayed_with_last(setup, session)
     on = set(last.on) if last is not None else set()
     if on not in ({*before.ledger.on()}, {*state.ledger.on()}):
-        return _by_worn(folder, "its events lead to other things worn than its lines say", made_with, last)
+        return _by_worn(folder, "its events and its lines disagree on what is worn", made_with, last)
     if state.status in OVER or all(worn == "never" for _, worn in state.ledger.items):
         return None
     if now_utc().timestamp() - wall_s(session.last_wall) <= RESUME_WITHIN_S:
-        return Open(folder, session, texts, setup, state)
-    old = f"its last line is of {session.last_wall}"
+        return OpenSession(folder, session, texts, setup, state)
+    old = f"its last line dates from {session.last_wall}"
     return _by_worn(folder, old, made_with, last, "old") if state.ledger.on() else None
 
 
@@ -201,7 +201,7 @@ def _closed(folder: Path) -> bool:
 
 
 def _damage(session: Session, last: LastWorn | None, manifest_digest: str) -> str:
-    """How a record shows that it is not as it was written; '' if it does not. A cut-off last line is no damage."""
+    """How a record was damaged or changed; '' if it was not. An unfinished last line is not damage."""
     if session.broken_at is not None:
         return f"line {session.broken_at} is damaged or changed"
     newest = max((line.seq for line in session.lines), default=0)
@@ -218,12 +218,12 @@ def _damage(session: Session, last: LastWorn | None, manifest_digest: str) -> st
 
 def _unless_over(
     folder: Path, detail: str, made_with: Manifest | None, last: LastWorn | None, remarks: list[str]
-) -> Doubtful | None:
-    """Doubtful, unless a whole copy of what is worn says that nothing is, or the session never began."""
+) -> DoubtfulSession | None:
+    """The session as a doubtful one, unless an intact copy of what is worn says that nothing is, or it never began."""
     if last is not None and last.source != "lines" and not last.on:
         return None
     if last is None and not (_changed(folder) if made_with is not None else _has_events(folder)):
-        remarks.append(f"{folder}: is no session that can be read ({detail}), and was passed over.")
+        remarks.append(f"{folder}: is not a readable session ({detail}); skipped.")
         return None
     return _by_worn(folder, detail, made_with, last)
 
@@ -237,7 +237,7 @@ def _has_events(folder: Path) -> bool:
 
 
 def _changed(folder: Path) -> bool:
-    """Whether there ever was more than a beginning: there are lines, or their file is gone or was written to since."""
+    """Whether the session got beyond its start: there are lines, or their file is missing or was written to since."""
     events = folder / lines.FILE
     try:
         if not disk.there(events) or events.stat().st_size:
@@ -249,20 +249,20 @@ def _changed(folder: Path) -> bool:
 
 def _by_worn(
     folder: Path, detail: str, made_with: Manifest | None = None, last: LastWorn | None = None, why: Why = "damaged"
-) -> Doubtful | None:
+) -> DoubtfulSession | None:
     last = last or last_known_worn(folder)
     if last is None:
-        return Doubtful(folder, why, detail, (), (), made_with.protocol if made_with else "", made_with)
+        return DoubtfulSession(folder, why, detail, (), (), made_with.protocol if made_with else "", made_with)
     protocol = last.worn.protocol or (made_with.protocol if made_with else "")
     off = tuple(item for item in last.worn.off if item not in last.on)
-    return Doubtful(folder, why, detail, last.on, off, protocol, made_with)
+    return DoubtfulSession(folder, why, detail, last.on, off, protocol, made_with)
 
 
-def texts_for(found: Doubtful, asked_for: Texts) -> Texts:
-    """The texts of the session that leads its wearer out.
+def texts_for(found: DoubtfulSession, asked_for: Texts) -> Texts:
+    """The texts for the session that leads the wearer out.
 
-    The record's own copies if they are whole; else the files of the same name that come with the program; else the
-    copies as they are; else `asked_for`. A protocol that knows every worn piece is preferred to one that does not.
+    The record's own copies if they are intact; else the shipped files of the same name; else the copies as they are;
+    else `asked_for`. A protocol that has every worn piece is preferred to one that does not.
     """
     there = copies(found.folder)
     digests = found.made_with.copies if found.made_with is not None else {}
@@ -289,7 +289,7 @@ def texts_for(found: Doubtful, asked_for: Texts) -> Texts:
 
 
 def copies(folder: Path) -> dict[str, str]:
-    """The copies in a record as they are, changed or not; only those that are text."""
+    """The copies in a record, changed or not, as far as they are text."""
     made = {}
     for name in ("protocol.yaml", "grammar.yaml", "site.yaml"):
         try:
