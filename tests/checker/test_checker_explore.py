@@ -13,6 +13,7 @@ from voicecoach.checker.explore import explore
 from voicecoach.checker.route import happening
 from voicecoach.checker.world import ENTERED, World
 from voicecoach.protocol.model import Act, Branch, BreachRule, Item, Protocol, StagePlan, Step, Timing
+from voicecoach.protocol.navigation import arrival
 from voicecoach.runtime.library import load_protocol
 
 HERE = Path(__file__).parents[2]
@@ -73,6 +74,25 @@ def test_a_hole_that_only_two_things_together_open_is_found_with_two_deviations(
     assert explore(broken, most=1).counters == ()
     (counter,) = explore(broken, most=2).counters
     assert (counter.used, counter.found.rule) == (2, "hands-not-clean")
+
+
+def test_a_second_incident_while_somebody_is_helped_out_is_judged(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Were whoever is helped out at work still led as at work, no air would lead to the list, with bare hands."""
+    assert explore(PRACTICE, most=2).counters == ()
+    monkeypatch.setattr(arrival, "_in_removal", lambda here: here)
+    (counter,) = explore(PRACTICE, most=2).counters
+    assert (counter.found.rule, counter.found.step, counter.used) == ("dirty-at-hand", "practice-gown-away", 2)
+    assert [event for _, event in counter.way if event.startswith("breach")] == ["breach: unwell", "breach: no-air"]
+
+
+@pytest.mark.long
+@pytest.mark.parametrize(
+    ("name", "step", "rule"),
+    [("n95-gown", "short-fresh", "dirty-at-hand"), ("papr-gown", "now-fresh", "dirty-at-hand")],
+)
+def test_who_is_taken_ill_with_bare_hands_needs_fresh_gloves(name: str, step: str, rule: str) -> None:
+    counters = explore(without(load_protocol(name)[0], step), most=2).counters
+    assert {counter.found.rule for counter in counters} == {rule}
 
 
 def test_explain_says_what_is_believed_before_and_after_a_step() -> None:

@@ -8,7 +8,7 @@ from typing import Literal
 from session_driver import setup
 
 from voicecoach.protocol.model import STAGES, Step
-from voicecoach.protocol.navigation.position import step_at, steps_named
+from voicecoach.protocol.navigation.position import changing, step_at, steps_named
 from voicecoach.protocol.place import Place
 from voicecoach.protocol.site import Site
 from voicecoach.session.effects import CancelTimer, Effect, Listen, Note, Say, SetTimer, StopSpeaking
@@ -21,6 +21,8 @@ from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
 from voicecoach.session.table import TABLE, Row
 
+DIRTY = {"gown", "coverall", "apron", "boots", "boot-covers", "hood", "shield", "goggles", "hose", "belt"}
+"""Pieces whose outside has met the patient's room."""
 CLOSED = {"closed", "abandoned"}
 SITE = Site(name="a ward", eyewash="The eyewash stands left of the exit.", tell="Call the desk.")
 """Its words name places that only clean, bare hands may go to."""
@@ -165,6 +167,8 @@ class Walk:
         self._incident_laws(before, notes)
         self._clean_law(notes, said)
         self._air_law(before, event, notes)
+        self._bare_hands_law(notes)
+        self._out_law(before, notes)
         self._no_dead_end()
 
     def _incident_laws(self, before: SessionState, notes: list[Note]) -> None:
@@ -213,6 +217,31 @@ class Walk:
         for step in self._read(notes):
             off = {act.target for act in step.acts if act.kind == "doff"}
             assert "hood" in off, f"{step.name}: the hood is on without air"
+
+    def _bare_hands_law(self, notes: list[Note]) -> None:
+        """After work nothing dirty is taken off by bare hands, where there is a pair of inner gloves to put on.
+
+        A hood without air is the exception: air comes first (rule 30).
+        """
+        state = self.state
+        items = dict(state.ledger.items)
+        gloved = {"inner-gloves", "outer-gloves"} & set(state.ledger.on())
+        if state.place.stage != "undress" or state.no_entry or gloved or items.get("inner-gloves") in {None, "never"}:
+            return
+        for step in self._read(notes):
+            dirty = {act.target for act in step.acts if act.kind == "doff"} & DIRTY
+            air = self.airless and "hood" in dirty
+            assert air or not dirty & set(state.ledger.on()), f"{step.name}: {dirty} by bare hands"
+
+    def _out_law(self, before: SessionState, notes: list[Note]) -> None:
+        """Whoever is helped out, and has something off, is not sent back to the list as written (rules 12 and 31)."""
+        helped = [one for one in before.place.detours if one.then == "close" and one.branch == "short-removal"]
+        kinds = {note.what for note in notes}
+        begun = before.place.stage == "undress" and helped and changing(self.setup.protocol, before.place)
+        if not begun or not self.state.ledger.on() or {"false-alarm", "abandoned"} & kinds:
+            return
+        left = [one.branch for one in self.state.place.detours]
+        assert "short-removal" in left, f"helped out, then sent to {step_at(self.setup.protocol, self.state.place)}"
 
     def _read(self, notes: list[Note]) -> list[Step]:
         """The steps that are begun."""

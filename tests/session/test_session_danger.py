@@ -296,13 +296,13 @@ def test_a_breach_in_a_breach_begins_its_way_anew_and_ends_where_the_first_one_s
 
 def test_another_kind_of_breach_in_a_breach_is_not_nested_either(begin) -> None:
     """Rule 12: other branches, the same place to come back to."""
-    session = begin("n95-gown")
+    session = begin("papr-gown", "pair")
     session.go_to("rub-inner-1")
-    session.hear("torn")
-    torn = session.state.place.detours
     session.hear("breach")
-    assert len(torn) == len(session.state.place.detours) == 1
-    assert torn[0].branch != session.state.place.detours[0].branch
+    touched = session.state.place.detours
+    session.hear("no-air")
+    assert len(touched) == len(session.state.place.detours) == 1
+    assert touched[0].branch != session.state.place.detours[0].branch
     session.hear("false-alarm")
     assert session.step == "rub-inner-1"
 

@@ -97,19 +97,18 @@ class ContactModel(Surfaces):
     def happen(self, what: str, step: Step, world: World, log: list[Contact] | None = None) -> World:
         """Something happens that is nobody's act.
 
-        what: 'torn' or 'soiled' is found; 'dirty' hands; 'struck' (a breach: dirty hands, and the branch of a tear is
-        left) or 'left' (a breach without them); 'doubt' (a pause: nobody knows what the hands did) or 'down' (the
-        wearer fell), which find nothing dirty when nothing is worn.
+        what: 'torn' or 'soiled' is found; 'dirty' hands; 'struck' (a breach, with dirty hands) or 'left' (a breach
+        without them); 'doubt' (a pause: nobody knows what the hands did) or 'down' (the wearer fell), which find
+        nothing dirty when nothing is worn.
         """
         if what == "left":
-            return world._replace(torn=0)
+            return world
         if (what in {"doubt", "down"} and not world.worn) or (what == "soiled" and not world.flags & ENTERED):
             return world
         run = Run(self, world, step, log, None)
         hand = self.hand("wearer", world.worn)
         if what in {"torn", "soiled"}:
             seen = [act.target for act in step.acts if act.kind == "inspect" and act.target in self.number]
-            run.torn = run.torn if seen else 0  # a new incident: what an earlier tear led to is left
             for name in seen or ([self.items[self.owner[hand]].name] if hand in self.owner else []):
                 if self.number[name] in world.worn:
                     run.date_back(self.number[name], what)
@@ -122,7 +121,5 @@ class ContactModel(Surfaces):
                         run.torn |= 1 << self.number[name]
         elif world.flags & ENTERED:
             run.put(hand, SUSPECT if what == "doubt" else DIRTY, what, "something touched")
-        if what == "struck":
-            run.torn = 0
         run.flags &= ~RUBBED
         return run.world()

@@ -20,6 +20,7 @@ from voicecoach.checker.rules import BY_NAME, SEVERITIES, WAIVED, Severity
 from voicecoach.checker.world import ENTERED, HURRIED, Violation, World
 from voicecoach.protocol.ledger import Ledger
 from voicecoach.protocol.model import Act, Protocol, Step
+from voicecoach.protocol.navigation.position import NO_AIR
 
 MAX_STATES = 200_000
 USUAL = frozenset({"", "work begins", "start removal", "the end"})
@@ -185,8 +186,6 @@ class Walk:
                         self.ends.add(point)
                         continue
                     after = self._hurried(there)
-                    if after.used > 1 and after.state.world.flags & HURRIED:
-                        continue  # not judged: see rules.NOT_COVERED
                     onward.append(after)
                     if after not in self.moves:
                         if len(self.moves) >= self.max_states:
@@ -310,16 +309,26 @@ class Walk:
     def _to(self, event: str, point: Point, used: int | None = None, step: Step | None = None) -> Point:
         """The point that an event leads to, which does what it does to the surfaces."""
         what, world = happening(event), point.state.world
+        if point.spot.place.stage == "work" and event.startswith("breach: "):
+            world = world._replace(torn=0)  # the list as written looks at each pair again
         if what:
             world = self._happen(what, step or Step("", ""), world)
         return self._point(self.route.go(event, _stop(point)), world, point.used if used is None else used)
 
     def _note(self, found: Violation, point: Point, step: str, event: str, used: int) -> None:
         key = (found.rule, found.step, found.at)
-        if point.state.world.flags & HURRIED and (found.rule in WAIVED or used > 1):
+        if point.state.world.flags & HURRIED and (found.rule in WAIVED or self._for_air(found, point)):
             return
         if key not in self.counters:
             self.counters[key] = Counterexample(found, self.mode, (*self.path_to(point), (step, event)), used)
+
+    def _for_air(self, found: Violation, point: Point) -> bool:
+        """Whether a bare hand lifts a hood without air: that does not wait for gloves, and a rub comes next."""
+        step, detours = point.spot.step, point.spot.place.detours
+        lifts = step is not None and any(
+            self.protocol.item(a.target).say == "hood" for a in step.acts if a.kind == "doff"
+        )
+        return found.rule == "dirty-at-hand" and lifts and bool(detours) and detours[-1].cause == NO_AIR
 
     def _point(self, stop: Stop, world: World, used: int) -> Point:
         key = (world, stop.ledger, stop.memory)

@@ -183,6 +183,9 @@ class Route:
         stage, (word, _, what) = spot.place.stage, event.partition(": ")
         if word == "breach":
             return self._breach(what, stop)
+        if event == "wearer down" and moves.unasked(self.protocol, self._here(stop), ""):
+            memory = memory.exposed(stage, placed=False)
+            stop = Stop(spot, self._ledger(replace(ledger, hands="not-rubbed")), memory)
         if event in {"touched", "skin exposed"}:
             handled = event == "skin exposed" and position.incident(spot.place.detours) >= 0
             there = memory.exposed(stage, placed=handled)
@@ -222,7 +225,7 @@ class Route:
         entering = stage in _ENTERING
         if position.incident(spot.place.detours) < 0:
             memory = memory._replace(placed=False)
-        if kind in OWED_AT_ONCE:
+        if kind in OWED_AT_ONCE or moves.unasked(self.protocol, self._here(stop), kind):
             memory = memory.exposed(spot.place.stage, placed=False)
             ledger = self._ledger(replace(ledger, hands="not-rubbed"))
         if kind in ENDS_ENTRY and entering:
@@ -244,7 +247,7 @@ class Route:
         place = self._calm.get(spot)
         if place is None:
             place = spot.place
-            if not position.changing(self.protocol, place):
+            if not position.unfinished(self.protocol, place):
                 place = replace(place, detours=position.without_incident(place.detours))
             self._calm[spot] = place
         return place

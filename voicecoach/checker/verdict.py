@@ -98,7 +98,8 @@ def _notes(protocol: Protocol, asked: tuple[Requirement, ...]) -> tuple[str, ...
     if protocol.exposed:
         notes.append("left bare on purpose: " + ", ".join(protocol.exposed))
     notes += [
-        f"from branch {branch.name!r} on, after work, a rub that is missing between two pieces is not held against it: "
+        f"from branch {branch.name!r} on, after work, it is not held against it that a rub is missing between two "
+        f"pieces, that soil is not wiped away first, or that a torn glove stays on: "
         f"{branch.emergency}"
         for branch in protocol.branches
         if branch.emergency

@@ -39,6 +39,12 @@ def _already(step: Step, ledger: Ledger) -> str:
     only = all(act.kind in {"don", "sit"} for act in step.acts)
     if dons and only and all(ledger.worn(item) == "on" for item in dons):
         return "already on"
+    if (
+        dons
+        and only
+        and all(act.fresh and ledger.worn(act.target) == "never" for act in step.acts if act.kind == "don")
+    ):
+        return "nothing that it would replace was on"
     return ""
 
 

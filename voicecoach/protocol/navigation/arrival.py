@@ -33,6 +33,7 @@ def arrive(protocol: Protocol, here: Position) -> Arrival:
     """What comes next from `here`: the first step that applies, a question, work, or the observer's confirmation."""
     passed: list[tuple[str, str]] = []
     for _ in range(10_000):  # a bound, not a limit: the loader refuses files that long
+        here = _in_removal(here)
         place, ledger = here.place, here.ledger
         turned = _turned(protocol, here) or _air_first(protocol, here)
         if turned is not None:
@@ -68,6 +69,16 @@ def arrive(protocol: Protocol, here: Position) -> Arrival:
         passed.append((step.name, reason))
         here = here.at(following(place))
     return Arrival("question", here.place, here.ledger, question="end")
+
+
+def _in_removal(here: Position) -> Position:
+    """Whoever is helped out of what is worn, up to the end, is in removal and no longer at work: what happens from then
+    on leads back into that, never to the list as written.
+    """
+    place = here.place
+    if place.stage != "work" or not place.detours or place.detours[-1].then != "close":
+        return here
+    return here.at(replace(place, stage="undress", step=0))
 
 
 def _turned(protocol: Protocol, here: Position) -> Position | None:
@@ -188,7 +199,7 @@ def _behind_the_end(protocol: Protocol, here: Position) -> Arrival:
     if place.detours:
         over = place.detours[-1]
         branch: Branch = protocol.branch(over.branch)
-        questions = (*branch.ask, *_asked_by_breach(protocol, place.stage, over))
+        questions = _questions(protocol, place.stage, over)
         number = over.step - len(branch.steps)
         outer = replace(place, detours=place.detours[:-1])
         if (
@@ -213,8 +224,17 @@ def _behind_the_end(protocol: Protocol, here: Position) -> Arrival:
     return Arrival("on", Place(STAGES[later], 0), ledger)
 
 
-def _asked_by_breach(protocol: Protocol, stage: str, over: Detour) -> tuple[str, ...]:
+def _questions(protocol: Protocol, stage: str, over: Detour) -> tuple[str, ...]:
+    """What is asked once the steps of a branch are done: by the branch, and by the breach that it was entered for."""
+    own = protocol.branch(over.branch).ask
     if not over.cause.startswith("breach: "):
-        return ()
+        return own
     rule = breach_rule(protocol, over.cause.removeprefix("breach: "), stage)
-    return rule.ask if rule and rule.branch == over.branch else ()
+    return (*own, *(rule.ask if rule and rule.branch == over.branch else ()))
+
+
+def open_questions(protocol: Protocol, stage: str, over: Detour) -> tuple[str, ...]:
+    """The questions of an entered branch that have not been answered."""
+    if over.cause.startswith(KNOWN):
+        return ()
+    return _questions(protocol, stage, over)[max(0, over.step - len(protocol.branch(over.branch).steps)) :]

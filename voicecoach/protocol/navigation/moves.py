@@ -10,21 +10,25 @@ from voicecoach.protocol.model import Protocol, Step
 from voicecoach.protocol.navigation.arrival import (
     arrive,
     enter_torn_branch,
+    open_questions,
     then_place,
 )
 from voicecoach.protocol.navigation.position import (
     Arrival,
     Position,
     breach_rule,
-    changing,
     following,
     gloves,
     hose,
     settled,
     step_at,
+    unfinished,
     without_incident,
 )
-from voicecoach.protocol.place import Detour
+from voicecoach.protocol.place import Detour, Place
+
+_ABOUT_SKIN = {"where", "skin"}
+"""Questions whose answer may be an exposure."""
 
 
 def onward(protocol: Protocol, here: Position, ledger: Ledger) -> Arrival:
@@ -77,11 +81,17 @@ def detour(
     about: str = "",
 ) -> Arrival:
     """Enter a branch from here; a branch that is already entered begins again and is not nested."""
-    held = [d.branch for d in here.place.detours]
-    outer = here.place.detours[: held.index(branch)] if branch in held else here.place.detours
-    then = here.place.detours[held.index(branch)].then if branch in held else then or protocol.branch(branch).then
+    outer = _outside(here.place.detours, branch)
+    held = here.place.detours[len(outer) :]
+    then = held[0].then if held else then or protocol.branch(branch).then
     place = replace(here.place, detours=(*outer, Detour(branch, 0, then, cause, about=about)))
     return arrive(protocol, here.at(place, ledger))
+
+
+def _outside(detours: tuple[Detour, ...], branch: str) -> tuple[Detour, ...]:
+    """The branches that stay entered when `branch` is: those outside of it, if it already is."""
+    entered = [one.branch for one in detours]
+    return detours[: entered.index(branch)] if branch in entered else detours
 
 
 def branched(protocol: Protocol, here: Position, answer: str, item: str = "") -> Arrival:
@@ -151,8 +161,7 @@ def rejoin(protocol: Protocol, here: Position, ledger: Ledger | None = None) -> 
 def breach_arrival(protocol: Protocol, here: Position, kind: str, item: str = "") -> Arrival:
     """Where a breach of this kind leads, once its first words are said. item: the piece that was named with it."""
     rule = breach_rule(protocol, kind, here.place.stage)
-    kept = here.place.detours if changing(protocol, here.place) else without_incident(here.place.detours)
-    calm = here.at(replace(here.place, detours=kept))
+    calm = here.at(replace(here.place, detours=_kept(protocol, here.place)))
     if kind == "needle":  # it goes through all the gloves
         calm = calm.at(ledger=reduce(Ledger.tear, gloves(protocol, calm), calm.ledger))
     if kind == "no-air" and hose(protocol):
@@ -162,6 +171,29 @@ def breach_arrival(protocol: Protocol, here: Position, kind: str, item: str = ""
     if rule.branch:
         return detour(protocol, calm, rule.branch, rule.then, cause=f"breach: {kind}", about=item)
     return arrive(protocol, calm.at(then_place(protocol, calm, rule.then, f"breach: {kind}")))
+
+
+def _kept(protocol: Protocol, place: Place) -> tuple[Detour, ...]:
+    """The branches that a new incident leaves entered."""
+    return place.detours if unfinished(protocol, place) else without_incident(place.detours)
+
+
+def unasked(protocol: Protocol, here: Position, kind: str) -> str:
+    """The question about the skin that a breach of this kind cuts off, and that nothing asks afterwards; '' for none.
+
+    kind: '' for the wearer down. What was touched then stays unknown, which is an exposure as "unsure" is (rule 26).
+    """
+    place, rule = here.place, breach_rule(protocol, kind, here.place.stage) if kind else None
+    branch = rule.branch if rule else "" if kind else protocol.wearer_down
+    then = rule.then if rule else protocol.branch(branch).then if branch else "same"
+    asks = {*(rule.ask if rule else ()), *(protocol.branch(branch).ask if branch else ())}
+    if here.placed or asks & _ABOUT_SKIN:
+        return ""
+    returns = then in {"same", "next", "missing"}
+    stays = _outside(_kept(protocol, place), branch) if returns else ()
+    cut_off = place.detours[len(stays) :]
+    left = (question for one in cut_off for question in open_questions(protocol, place.stage, one))
+    return next((question for question in left if question in _ABOUT_SKIN), "")
 
 
 def asked(protocol: Protocol, here: Position, exposed: bool) -> Arrival:

@@ -114,6 +114,8 @@ def breach_rule(protocol: Protocol, kind: str, stage: str) -> BreachRule | None:
     return None
 
 
+TORN = frozenset({"breach: torn", "breach: needle"})
+"""Causes of a detour in which a piece with a hole is changed."""
 NO_AIR = "breach: no-air"
 """The cause of a detour in which a hood without air comes off."""
 
@@ -144,6 +146,15 @@ def changing(protocol: Protocol, place: Place) -> bool:
     begun = place.detours[number]
     done = protocol.branch(begun.branch).steps[: begun.step]
     return any(act.kind in {"don", "doff", "change"} for step in done for act in step.acts)
+
+
+def unfinished(protocol: Protocol, place: Place) -> bool:
+    """Whether a new incident leaves the branch of an earlier one entered: what is worn has changed, or a piece has a
+    hole, which has to be dealt with before removal goes on.
+    """
+    number = incident(place.detours)
+    torn = number >= 0 and place.stage == "undress" and place.detours[number].cause in TORN
+    return torn or changing(protocol, place)
 
 
 def incident(detours: tuple[Detour, ...]) -> int:

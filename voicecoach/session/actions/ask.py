@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from voicecoach.protocol.ledger import Worn
+from voicecoach.protocol.navigation.moves import unasked
 from voicecoach.protocol.navigation.position import step_at, steps_named
 from voicecoach.session.actions.stepping import AGAIN_S, correct, leave, note_owed, note_suspects
 from voicecoach.session.events import Heard
-from voicecoach.session.exposure import place_meant
+from voicecoach.session.exposure import UNKNOWN, place_meant
 from voicecoach.session.notes import NoteKind
 from voicecoach.session.turn import STEP_TIMERS, Turn
 from voicecoach.session.vocabulary import FAULTS
@@ -183,6 +184,8 @@ def note_reply(turn: Turn) -> None:
         turn.note(NoteKind.NOT_INDEPENDENT, step="all-clear", why="said on a shared microphone or not at all")
     if state.question in {"where", "touched", "skin"} and place_meant(word):
         note_exposed(turn, place_meant(word), state.question)
+    elif state.question == "down" and word == "yes" and (cut_off := unasked(turn.setup.protocol, state.position, "")):
+        note_exposed(turn, UNKNOWN, cut_off)
     elif state.question == "torn-piece" and turn.intent.about:
         turn.note(
             NoteKind.DEVIATION, step=turn.step.name if turn.step else "", item=turn.intent.about, fault="torn", by=by

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from voicecoach.protocol.model import ENDS_ENTRY, OWED_AT_ONCE
+from voicecoach.protocol.navigation.moves import unasked
 from voicecoach.protocol.navigation.position import OWED, breach_rule, steps_here
 from voicecoach.protocol.place import Place
 from voicecoach.session.actions import aside, ask, stepping, take_over, voice_verdict, wait
@@ -92,6 +93,7 @@ def say_first_words(turn: Turn) -> None:
     turn.set(speech=())
     turn.say(rule.words(state.mode) if rule else turn.own("breach-default"))
     step = turn.step.name if turn.step else ""
+    cut_off = unasked(turn.setup.protocol, state.position, kind)
     by = turn.event.role if isinstance(turn.event, Heard) else "nobody: not answered in time"
     asked = state.question == "near-breach"
     turn.note(NoteKind.BREACH, kind=kind, stage=state.place.stage, step=step, by=by, asked_first="yes" if asked else "")
@@ -109,6 +111,10 @@ def say_first_words(turn: Turn) -> None:
     turn.set(before=state.before if still else state.place, struck_at=state.struck_at if still else state.at)
     if kind in ENDS_ENTRY and state.place.stage in {"prepare", "dress"}:
         turn.set(no_entry=kind)
+    if cut_off:
+        turn.state = turn.state.exposed(UNKNOWN, cut_off, step)
+        turn.note(NoteKind.EXPOSURE, place=UNKNOWN, cause=cut_off, step=step)
+        stepping.note_owed(turn)
     if kind in OWED_AT_ONCE:
         turn.state = turn.state.exposed(UNKNOWN, kind, step)
         turn.note(NoteKind.EXPOSURE, place=UNKNOWN, cause=kind, step=step)

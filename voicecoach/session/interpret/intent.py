@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 from voicecoach.protocol.ledger import Ledger
 from voicecoach.protocol.model import ENDS_ENTRY, OWED_AT_ONCE, Protocol
-from voicecoach.protocol.navigation.moves import again, breach_arrival
+from voicecoach.protocol.navigation.moves import again, breach_arrival, unasked
 from voicecoach.protocol.navigation.position import Arrival, hose, step_at
 from voicecoach.session.exposure import UNKNOWN, without
 from voicecoach.session.setup import Setup
@@ -52,6 +52,8 @@ def breached(setup: Setup, state: SessionState, kind: str, item: str = "") -> In
     named with it.
     """
     struck = state if state.handling else replace(state, struck_at=state.at)
+    if cut_off := unasked(setup.protocol, state.position, kind):
+        struck = struck.exposed(UNKNOWN, cut_off)
     if kind in OWED_AT_ONCE:
         struck = struck.exposed(UNKNOWN, kind)
     if kind in ENDS_ENTRY and state.place.stage in {"prepare", "dress"}:

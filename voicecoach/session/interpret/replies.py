@@ -18,6 +18,7 @@ from voicecoach.protocol.navigation.moves import (
     repaired,
     torn,
     touched,
+    unasked,
     without_optional,
 )
 from voicecoach.protocol.navigation.position import breach_rule, pieces, settled, step_at
@@ -339,7 +340,8 @@ def _down(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
         return back_to_business(setup, state, command)
     if not setup.protocol.wearer_down:
         return Intent("not_all_right", question="all-right", word=command)
-    return Intent("replied", helped(setup.protocol, state.position), word=command)
+    struck = state.exposed(UNKNOWN, cut_off) if (cut_off := unasked(setup.protocol, state.position, "")) else state
+    return Intent("replied", helped(setup.protocol, struck.position), word=command)
 
 
 _REPLIES: dict[str, Callable[[Setup, SessionState, Heard, str], Intent]] = {
