@@ -189,7 +189,8 @@ class Route:
         if event in {"touched", "skin exposed"}:
             handled = event == "skin exposed" and position.incident(spot.place.detours) >= 0
             there = memory.exposed(stage, placed=handled)
-            stop = Stop(spot, self._ledger(replace(ledger, hands="not-rubbed")), there)
+            hands = ledger.hands if event == "skin exposed" else "not-rubbed"
+            stop = Stop(spot, self._ledger(replace(ledger, hands=hands)), there)
             memory = there.exposed(stage, placed=True) if event == "touched" else there
         elif not event and spot.step is not None and spot.step.pays:
             left = spot.kind == "confirm" or not (spot.step.observer and self.mode == "pair")

@@ -144,11 +144,12 @@ class SessionState:
         since = self.struck_at if self.handling else self.at
         new = Exposure(place, cause, self.place.stage, step, self.at)
         entering = self.place.stage in {"prepare", "dress"}
+        asked = self.question in {"where", "skin"}  # of what was before the rub that has been done since
         return replace(
             self,
             exposures=recorded(self.exposures, new, since),
             no_entry=self.no_entry or ("exposure" if entering else ""),
-            ledger=replace(self.ledger, hands="not-rubbed"),
+            ledger=self.ledger if asked else replace(self.ledger, hands="not-rubbed"),
         )
 
     @property
