@@ -45,7 +45,7 @@ def test_every_command_is_taken_as_meant_and_no_chatter_is(
 ) -> None:
     done, _ = ran
     assert done.returncode == 0, done.stdout + done.stderr
-    assert ", 0 not as meant" in done.stdout
+    assert ", 0 not understood" in done.stdout
 
 
 def test_it_ends_with_the_timeline_what_was_heard_and_where_the_record_is(

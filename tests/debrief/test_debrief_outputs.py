@@ -57,7 +57,7 @@ def test_an_incident_is_told_with_its_time_and_its_words(scene: Session) -> None
 
 def test_when_nothing_could_be_heard_is_told_among_the_limits(scene: Session) -> None:
     ((_, told),) = debrief(scene).limits
-    assert told == "Nothing could be heard for 4 s: the recogniser died"
+    assert told == "The coach could not hear for 4 s: the recogniser died"
 
 
 def test_a_note_that_nobody_knows_is_told_plainly(scene: Session) -> None:

@@ -57,10 +57,10 @@ def test_the_same_events_give_the_same_effects_again(record: Maker) -> None:
     [
         (
             CountingMachine("Got"),
-            'Event 1 (heard, at 0.01 s): recorded was say (prompt 1, text "Heard 1.", skip_s 0.0), now it is',
+            'Event 1 (heard, at 0.01 s): the record has say (prompt 1, text "Heard 1.", skip_s 0.0), the replay',
         ),
-        (CountingMachine(more=True), 'Event 1 (heard, at 0.01 s): now there is also close (reason "x").'),
-        (CountingMachine(mute=True), "Event 1 (heard, at 0.01 s): now note (what "),
+        (CountingMachine(more=True), 'Event 1 (heard, at 0.01 s): the replay also has close (reason "x").'),
+        (CountingMachine(mute=True), "Event 1 (heard, at 0.01 s): the replay lacks note (what "),
     ],
 )
 def test_the_first_difference_is_told_as_a_sentence(record: Maker, machine: CountingMachine, told: str) -> None:
@@ -81,7 +81,7 @@ def test_effects_that_a_kill_cut_off_are_no_difference(record: Maker) -> None:
 def test_effects_missing_in_the_middle_are_a_difference(record: Maker) -> None:
     result = replay(record(play(EVENTS, cut={0: 1})).folder, lambda _: CountingMachine())
     assert result.difference is not None
-    assert "now there is also note" in result.difference
+    assert "the replay also has note" in result.difference
 
 
 def test_a_damaged_record_is_not_replayed(record: Maker) -> None:
@@ -89,7 +89,7 @@ def test_a_damaged_record_is_not_replayed(record: Maker) -> None:
     path.write_bytes(path.read_bytes().replace(b"Heard 2", b"Heard 3"))
     assert (
         replay(path.parent, lambda _: CountingMachine()).difference
-        == "The record is damaged at line 7: it can't be replayed."
+        == "The record is damaged at line 7: it cannot be replayed."
     )
 
 

@@ -174,7 +174,7 @@ def put_copy(folder: Path, name: str, text: str) -> None:
 def test_a_protocol_of_a_form_that_is_not_known_still_gives_a_debrief(folder: Path) -> None:
     put_copy(folder, "protocol.yaml", "protocol: from-the-future\nsomething: else\n")
     told = debrief(read(folder))
-    assert any("called by their names in the record" in warning for warning in told.warnings)
+    assert any("shown by their names in the record" in warning for warning in told.warnings)
     assert told.words.step("practice-gown-on") == "Practice gown on"
     assert len(told.steps) > 5
 
@@ -257,5 +257,5 @@ def test_a_half_copied_folder_is_told_and_left_as_it_is(folder: Path) -> None:
 def test_a_grammar_of_a_form_that_is_not_known_takes_no_words_from_the_debrief(folder: Path) -> None:
     put_copy(folder, "grammar.yaml", "grammar: from-the-future\n")
     told = debrief(read(folder))
-    assert not any("called by their names" in warning for warning in told.warnings)
+    assert not any("shown by their names" in warning for warning in told.warnings)
     assert "practice-gown-on" in told.words.steps

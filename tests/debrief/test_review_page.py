@@ -24,8 +24,8 @@ def test_the_page_says_what_is_owed_who_is_due_and_what_was_left_out(spoilt_fold
     assert "Breach called: neck" in page
     assert [(one["wearer"], one["due"]) for one in told.refreshers] == [("W01", "2026-04-25"), ("W02", "2026-04-25")]
     assert "6 days overdue" in page
-    assert "holds no session" in page
-    assert "is not whole: manifest.json missing" in page
+    assert "does not hold a session" in page
+    assert "is incomplete: manifest.json missing" in page
 
 
 def test_a_refresher_s_interval_can_be_given(programme_folder: Path) -> None:

@@ -169,12 +169,12 @@ def test_folders_that_are_damaged_or_foreign_are_listed_with_the_reason(spoilt_f
         reasons = {Path(row["path"]).name: row["reason"] for row in store.rows("SELECT * FROM folders")}
         sessions = store.rows("SELECT path FROM sessions")
         doubled = store.rows("SELECT session, number, count(*) AS n FROM steps GROUP BY ALL HAVING count(*) > 1")
-    assert reasons["s0"] == "is not whole: manifest.json missing"
+    assert reasons["s0"] == "is incomplete: manifest.json missing"
     assert "has format" in reasons["s1"]
     assert "was cut off" in reasons["s2"]
     assert reasons["same-again"] == "" or "is the same session as" in reasons["same-again"] + reasons["s3"]
-    assert reasons["holiday pictures"] == "holds no session"
-    assert reasons["away"] == "is a link: not followed"
+    assert reasons["holiday pictures"] == "does not hold a session"
+    assert reasons["away"] == "is a link, which is not followed"
     assert reasons["s4"] == ""
     assert {Path(row["path"]).name for row in sessions} >= {"s2", "s4", "s5", "s6", "s7"}
     assert len(sessions) == 6
@@ -218,7 +218,7 @@ def test_a_question_that_writes_or_reads_elsewhere_is_refused(query: str) -> Non
 
 
 def test_what_is_no_folder_and_what_is_no_database_are_told(tmp_path: Path) -> None:
-    with Store() as store, pytest.raises(InputError, match="is no folder"):
+    with Store() as store, pytest.raises(InputError, match="is not a folder"):
         store.update([tmp_path / "nowhere"])
     (tmp_path / "x.duckdb").write_text("not a database")
     with pytest.raises(InputError, match="cannot be opened"):

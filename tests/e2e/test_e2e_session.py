@@ -240,4 +240,4 @@ def test_the_full_protocol_is_heard_as_audio_to_its_end(tmp_path: Path) -> None:
     check_end(session)
     check_said(setup, session)
     # what was not heard was asked for again; nothing was taken for another command
-    assert [row for row in compared if row.verdict in {"wrong", "heard from nothing"}] == []
+    assert [row for row in compared if row.verdict in {"wrong", "nothing said"}] == []

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 QUIET_S = 12.0
-"""A stretch in which nothing happens for longer than this (s) is drawn short."""
+"""Quiet for longer than this (s) is shortened."""
 DRAWN_QUIET_S = 5.0
 
 
@@ -46,7 +46,7 @@ class Axis:
         return max(1, -int(-self.knots[-1][1] // self.band_s))
 
     def drawn(self, at_s: float) -> float:
-        """A moment in drawn seconds."""
+        """A time in drawn seconds."""
         before = self.knots[0]
         for knot in self.knots:
             if at_s <= knot[0]:
@@ -57,16 +57,16 @@ class Axis:
         return before[1]
 
     def point(self, at_s: float) -> tuple[int, float]:
-        """Band and x (px within the band) of a moment."""
+        """Band and x (px within the band) of a time."""
         drawn = self.drawn(at_s)
         band = min(int(drawn // self.band_s), self.bands - 1)
         return band, (drawn - band * self.band_s) * self.px_per_s
 
     def pieces(self, begin_s: float, end_s: float) -> Iterator[Piece]:
-        """A stretch, cut at the ends of the bands."""
+        """The parts of a stretch, one for each band."""
         begin, end = self.drawn(begin_s), self.drawn(end_s)
         first, last = self.point(begin_s)[0], self.point(end_s)[0]
-        if last > first and end <= last * self.band_s:  # it ends where a band ends
+        if last > first and end <= last * self.band_s:  # it ends exactly where a band ends
             last -= 1
         for band in range(first, last + 1):
             low, high = band * self.band_s, (band + 1) * self.band_s
@@ -84,7 +84,7 @@ class Axis:
                 yield Break(band, (middle - band * self.band_s) * self.px_per_s, t1 - t0)
 
     def ticks(self, every_s: float = 5.0) -> Iterator[tuple[int, float, float]]:
-        """Band, x and session seconds of round moments, except in shortened quiet."""
+        """Band, x and session seconds of round times, except in shortened quiet."""
         for (t0, x0), (t1, x1) in zip(self.knots, self.knots[1:], strict=False):
             if t1 - t0 <= x1 - x0 + 0.5:
                 n = -int(-t0 // every_s)
@@ -94,7 +94,7 @@ class Axis:
 
 
 def axis(busy: Iterable[tuple[float, float]], *, width_px: float, px_per_s: float) -> Axis:
-    """An axis over stretches (begin s, end s) in which something happens; it begins at 0."""
+    """An axis over the stretches (begin s, end s) in which something happens; it begins at 0."""
     knots = [(0.0, 0.0)]
     seen = drawn = 0.0
     for begin, end in sorted(busy):

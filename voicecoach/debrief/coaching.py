@@ -1,6 +1,6 @@
-"""What to coach first: the weight of a step, by the checker, times what went wrong there. Pure.
+"""What to coach first: the weight of a step, from the checker, times what went wrong there. Pure.
 
-The weights of what went wrong are judgements, like the checker's probabilities; only the order that they give is used.
+The weights of what went wrong are judgements, like the checker's probabilities; only the resulting order is used.
 """
 
 from __future__ import annotations
@@ -16,11 +16,11 @@ from voicecoach.protocol.model import Protocol
 from voicecoach.session.notes import NoteKind
 
 MOST = 3
-"""A debrief has ten minutes: three things, no more."""
+"""A debrief has ten minutes: no more than three things."""
 LEAST_WEIGHT = 0.02
-"""Of a step at which no slip reaches the body; something that went wrong there still counts a little."""
+"""The weight of a step at which no slip reaches the body; what went wrong there still counts a little."""
 SLOW = 3.0
-"""A step that took this many times the median of the session's steps is slow."""
+"""A step that took this many times the session's median is slow."""
 SLOW_S = 60.0
 
 TROUBLE: dict[str, tuple[float, str, str]] = {
@@ -31,7 +31,11 @@ TROUBLE: dict[str, tuple[float, str, str]] = {
     "rub-cut": (3.0, "The rub was cut short", "The rub was cut short {n} times"),
     NoteKind.NOT_CLEAR: (2.0, "The observer said “not clear”", "The observer said “not clear” {n} times"),
     NoteKind.ALARM: (2.0, "Nobody answered and the alarm sounded", "Nobody answered and the alarm sounded {n} times"),
-    NoteKind.NOT_CONFIRMED: (1.5, "It was read on without an answer", "It was read on without an answer {n} times"),
+    NoteKind.NOT_CONFIRMED: (
+        1.5,
+        "The coach read on without an answer",
+        "The coach read on without an answer {n} times",
+    ),
     NoteKind.BACK: (1.0, "The wearer went back", "The wearer went back {n} times"),
     NoteKind.STOPPED: (1.0, "“Stop” was called", "“Stop” was called {n} times"),
     "early": (1.0, "The answer came before the act could be over", "{n} answers came too early"),
@@ -39,7 +43,7 @@ TROUBLE: dict[str, tuple[float, str, str]] = {
     "unheard": (0.5, "Something said was not understood", "{n} things said were not understood"),
     "slow": (0.5, "It took long", "It took long"),
 }
-"""What went wrong -> its weight (judgement), and how it is told once and several times."""
+"""What went wrong -> its weight (judgement), and the words for one and for several times."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +68,7 @@ class Coaching:
 
 @lru_cache(maxsize=32)
 def step_weights(protocol: Protocol) -> dict[str, StepWeight]:
-    """Step name -> its weight in the checker's ranking, summed over the slips that are possible there."""
+    """Step name -> its weight in the checker's ranking, summed over the slips possible there."""
     total: dict[str, float] = {}
     sites: dict[str, tuple[str, ...]] = {}
     for slip in rank(protocol, draws=0).slips:
@@ -80,9 +84,9 @@ def step_weights(protocol: Protocol) -> dict[str, StepWeight]:
 
 def _why(sites: Sequence[str]) -> str:
     if not sites:
-        return "By the check, a slip here takes a protection away."
+        return "According to the check, a slip here takes away a protection."
     named = [site.replace(".front", " (its front)") for site in sites[:3]]
-    return f"By the check, a slip here can carry contamination to the {_listed(named)}."
+    return f"According to the check, a slip here can carry contamination to the {_listed(named)}."
 
 
 def _listed(names: Sequence[str]) -> str:
@@ -123,7 +127,7 @@ def to_coach(runs: Sequence[StepRun], words: Wording, most: int = MOST) -> tuple
 
 
 def troubles(run: StepRun, usual_s: float = 0.0) -> dict[str, int]:
-    """What went wrong in one reading of a step: a key of TROUBLE -> how often. usual_s: 0 for no look at the time."""
+    """What went wrong in one reading of a step: key of TROUBLE -> how often. usual_s: median time; 0 to ignore it."""
     found: dict[str, int] = {}
     for note in run.notes:
         if note.what in TROUBLE:

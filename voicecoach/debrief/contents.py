@@ -1,4 +1,4 @@
-"""What a debrief says, computed from a session's record. Pure."""
+"""The contents of a debrief, computed from a session's record. Pure."""
 
 from __future__ import annotations
 
@@ -18,12 +18,12 @@ from voicecoach.session.notes import NoteKind
 
 ON_STEPS = frozenset({NoteKind.STEP, NoteKind.STEP_CONFIRMED, NoteKind.LEDGER, NoteKind.OPENED, NoteKind.TIME_STARTED,
                       NoteKind.TIME_UP, NoteKind.ANSWERED, NoteKind.ACKNOWLEDGED, NoteKind.FOUND_CLEAR})  # fmt: skip
-"""Notes that the list of steps already tells."""
+"""Notes that the list of steps already covers."""
 
 
 @dataclass(frozen=True, slots=True)
 class TimeRow:
-    """A time against its plan. good: False if it was not kept; None where there is no plan."""
+    """A time against its plan. good: whether the plan was met; None where there is none."""
 
     what: str
     plan: str
@@ -35,8 +35,8 @@ class TimeRow:
 class Debrief:
     """The contents of the page.
 
-    people: (role, code), '' for a code that the record does not have. warnings: to be read first. limits: what the
-    record cannot be trusted for, each with its time (s). others: every note that appears nowhere else.
+    people: (role, code), '' if the record has no code. warnings: to be read first. limits: where the record may be
+    wrong, each with its time (s). others: every note that appears nowhere else.
     """
 
     title: str
@@ -63,7 +63,7 @@ class Debrief:
 
 
 def debrief(session: Session) -> Debrief:
-    """Compute it. Never raises for a record that could be read."""
+    """Compute the debrief. Never raises for a record that could be read."""
     notes, words = remarks(session), wording(session)
     runs = course(session, notes)
     made = session.manifest
@@ -94,7 +94,7 @@ def debrief(session: Session) -> Debrief:
 
 
 def moment(iso: str) -> str:
-    """A wall time for people: '5 January 2026, 08:00 UTC'; unchanged if it cannot be read."""
+    """A wall time in words: '5 January 2026, 08:00 UTC'; unchanged if it cannot be read."""
     try:
         at = datetime.fromisoformat(iso)
     except ValueError:
@@ -123,16 +123,16 @@ def _ended(session: Session, notes: Sequence[Remark], words: Wording) -> str:
 def _warnings(session: Session, words: Wording) -> Iterator[str]:
     yield from session.remarks
     if not session.closed:
-        yield "The session did not come to its end: this is what is known of it."
+        yield "The session did not come to its end: this is what is known about it."
     if words.trouble:
-        yield f"Steps are called by their names in the record: {words.trouble}"
+        yield f"Steps are shown by their names in the record, because its protocol cannot be read: {words.trouble}"
 
 
 def _confirmed(runs: Sequence[StepRun]) -> str:
     done = [run for run in runs if run.outcome == "confirmed"]
     alone = sum(not run.independent for run in done)
-    told = f"{len(done)} steps confirmed" if len(done) != 1 else "1 step confirmed"
-    return told + (f", {alone} of them by nobody but the person who acted" if alone else "")
+    count = f"{len(done)} steps confirmed" if len(done) != 1 else "1 step confirmed"
+    return count + (f", {alone} of them only by the person who acted" if alone else "")
 
 
 def _times(
@@ -147,8 +147,8 @@ def _times(
             yield TimeRow("In the equipment", limit, length(worn_s), worn_s <= limit_s if limit_s else None)
     rubs = [(run, rub) for run in runs for rub in run.rubs]
     if rubs:
-        kept = sum(not rub.cut_short for _, rub in rubs)
-        yield TimeRow("Rubs and wipes", f"{len(rubs)}, each its full time", f"{kept} kept", kept == len(rubs))
+        full = sum(not rub.cut_short for _, rub in rubs)
+        yield TimeRow("Rubs and wipes", f"{len(rubs)}, each its full time", f"{full} full", full == len(rubs))
     for run, rub in rubs:
         if rub.cut_short:
             plan_s = words.contact_s(run.name)
@@ -158,7 +158,7 @@ def _times(
 
 def _limits(session: Session) -> Iterator[tuple[float, str]]:
     for gap in deaf(session):
-        what = "Nothing could be heard" if gap.name.startswith("ears") else "Cut off"
+        what = "The coach could not hear" if gap.name.startswith("ears") else "Cut off"
         yield gap.begin_s, f"{what} for {length(gap.end_s - gap.begin_s)}: {gap.why}"
     for line in session.lines:
         if isinstance(line.event, SpeechUnending):
@@ -171,7 +171,7 @@ def _made_with(session: Session) -> Iterator[tuple[str, str]]:
     made = session.manifest
     yield "Protocol", made.protocol
     yield "Words", made.grammar
-    yield "Heard by", made.engine
+    yield "Recogniser", made.engine
     yield "Sound kept", {"clips": "short clips around what was said", "none": "none"}.get(made.audio, made.audio)
-    yield "Own microphone or key", ", ".join(str(role) for role in made.roles) or "nobody"
+    yield "With a microphone or key of their own", ", ".join(str(role) for role in made.roles) or "nobody"
     yield "Versions", ", ".join(f"{name} {version}" for name, version in made.versions.items()) or "not recorded"

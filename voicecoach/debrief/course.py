@@ -1,4 +1,4 @@
-"""A session's course through its steps: each step that was read, its outcome, and its duration. Pure."""
+"""A session's course through its steps: every step that was read, its outcome and its duration. Pure."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ StepOutcome = Literal["confirmed", "passed over", "left", "open"]
 
 @dataclass(slots=True)
 class Rub:
-    """A timed rub or wipe. asked_s: how long it has to last (s), 0 if it never ended; kept_s: how long it ran (s)."""
+    """A timed rub or wipe. asked_s: its required time (s), 0 if it was cut short; kept_s: how long it lasted (s)."""
 
     begin_s: float
     kept_s: float = 0.0
@@ -23,17 +23,17 @@ class Rub:
 
     @property
     def cut_short(self) -> bool:
-        """Whether it ended before the coach said so."""
+        """Whether it ended before its time."""
         return self.asked_s == 0
 
 
 @dataclass(slots=True)
 class StepRun:
-    """One reading of one step, until it was left.
+    """One reading of a step, until the session left it.
 
     begin_s, end_s: on the session clock. outcome: 'left' if something came in between; 'open' if the record ends in it.
     by: who confirmed. independent: False if the record says that nobody else vouched for it. refused, early, unheard:
-    answers that were not accepted, came too early, were not understood. why: the cause of a step passed over. notes:
+    how many answers were not accepted, came too early, or were not understood. why: why a step was skipped. notes:
     what else happened in it.
     """
 
@@ -59,13 +59,13 @@ class StepRun:
 
     @property
     def rubs_cut(self) -> int:
-        """Rubs that did not last their time."""
+        """How many rubs were cut short."""
         return sum(rub.cut_short for rub in self.rubs)
 
 
 @dataclass(frozen=True, slots=True)
 class StageSpan:
-    """Time spent in a stage (s), all stretches together, and when it first began."""
+    """A stage: when it first began (s), and the time spent in it altogether (s)."""
 
     stage: str
     begin_s: float
@@ -101,22 +101,22 @@ class _Course:
         return next((run for run in reversed(self.runs) if run.name == name), None)
 
     def take(self, note: Remark) -> None:
-        what, at_s, told = note.what, note.at_s, note.details
+        what, at_s, details = note.what, note.at_s, note.details
         run = self.now
         if what == NoteKind.STEP:
             self.leave(at_s, "left")
-            self.now = StepRun(told.get("step", ""), told.get("stage", ""), told.get("branch", ""), at_s, at_s)
+            self.now = StepRun(details.get("step", ""), details.get("stage", ""), details.get("branch", ""), at_s, at_s)
             self.runs.append(self.now)
         elif what == NoteKind.STEP_CONFIRMED:
             self._confirm(note)
         elif what == NoteKind.JUMP:
             self._jump(note)
         elif what == NoteKind.NOT_INDEPENDENT:
-            behind = self.last(told["step"]) if "step" in told else run
-            if behind is not None:
-                behind.independent = False
-            elif "step" in told:
-                self.vouched_by_none.add(told["step"])
+            earlier = self.last(details["step"]) if "step" in details else run
+            if earlier is not None:
+                earlier.independent = False
+            elif "step" in details:
+                self.vouched_by_none.add(details["step"])
         elif what == NoteKind.WORK:
             self.leave(at_s, "left")
         elif run is not None:
@@ -127,13 +127,13 @@ class _Course:
         if self.now is not None and self.now.name == name:
             self.leave(note.at_s, "confirmed", by=by)
             return
-        behind = self.last(name)
-        if behind is None:  # an older record, or damage before: the step's beginning is not known
+        earlier = self.last(name)
+        if earlier is None:  # an older record, or one damaged before: the step's beginning is not known
             before = self.runs[-1].end_s if self.runs else 0.0
-            behind = StepRun(name, note.details.get("stage", ""), "", before, note.at_s)
-            behind.independent = name not in self.vouched_by_none
-            self.runs.append(behind)
-        behind.outcome, behind.by = "confirmed", by
+            earlier = StepRun(name, note.details.get("stage", ""), "", before, note.at_s)
+            earlier.independent = name not in self.vouched_by_none
+            self.runs.append(earlier)
+        earlier.outcome, earlier.by = "confirmed", by
 
     def _jump(self, note: Remark) -> None:
         name, why = note.details.get("step", ""), note.details.get("cause", "")
@@ -160,13 +160,13 @@ class _Course:
 
 
 def course(session: Session, notes: Sequence[Remark] | None = None) -> tuple[StepRun, ...]:
-    """Every reading of a step, in order of their beginnings."""
-    way = _Course()
+    """Every reading of a step, in the order in which they began."""
+    builder = _Course()
     for note in remarks(session) if notes is None else notes:
-        way.take(note)
-    if way.now is not None:
-        way.now.end_s = end_s(session)
-    runs = way.runs
+        builder.take(note)
+    if builder.now is not None:
+        builder.now.end_s = end_s(session)
+    runs = builder.runs
     number = 0
     for one in utterances(session):
         if one.heard.command is None:
@@ -178,7 +178,7 @@ def course(session: Session, notes: Sequence[Remark] | None = None) -> tuple[Ste
 
 
 def stage_spans(session: Session, notes: Sequence[Remark] | None = None) -> tuple[StageSpan, ...]:
-    """The time in each stage, in order of their beginnings."""
+    """The time in each stage, in the order in which they began."""
     first: dict[str, float] = {}
     took: dict[str, float] = {}
     now, since = "", 0.0

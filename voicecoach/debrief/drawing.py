@@ -42,26 +42,26 @@ LEGEND = (
     ("refused", "refused"),
     ("danger", "danger word"),
     ("step weak", "not independently confirmed"),
-    ("rub", "rub kept"),
+    ("rub", "rub of full time"),
     ("rub-cut", "rub cut short"),
     ("deaf", "not hearing"),
     ("worn", "worn"),
 )
 ClipsBetween = Callable[[float, float], Sequence[int]]
-"""The numbers of the kept sounds within a stretch (s, s)."""
+"""Gives the numbers of the sounds kept within a stretch (s, s)."""
 
 
 def picture(session: Session) -> str:
-    """The whole session as an SVG document, 1400 px wide; hovering over a bar shows all of it."""
+    """The whole session as an SVG document, 1400 px wide; hovering over a bar shows its whole text."""
     return _Picture(session).svg()
 
 
 def inline_picture(session: Session, clips: ClipsBetween) -> str:
-    """The same as part of a page that has the styles of timeline.css.
+    """The same as part of a page with the styles of timeline.css.
 
     Args:
-        session: the record. clips: the numbers of the sounds in a stretch, for `data-clips`; a bar with sounds can be
-            pressed.
+        session: the record. clips: gives the numbers of the sounds in a stretch, for `data-clips`; a bar with sounds
+        can be pressed.
     """
     return _Picture(session, clips).svg()
 
@@ -142,7 +142,7 @@ class _Picture:
         made = self.session.manifest
         yield _text(LEFT, 30, f"{made.protocol}", "head")
         length = clock(end_s(self.session))
-        about = f"begun {made.begun} · {made.mode} · ear {made.engine} · audio {made.audio} · {length} long"
+        about = f"begun {made.begun} · {made.mode} · recogniser {made.engine} · audio {made.audio} · {length} long"
         yield _text(LEFT, 48, about, "sub")
         if training_only(self.session):
             yield f'<rect class="badge" x="{WIDTH - RIGHT - 108}" y="15" width="108" height="22" rx="4"/>'
@@ -150,10 +150,10 @@ class _Picture:
 
     def _legend(self) -> Iterator[str]:
         x, y = float(LEFT), 62 if not self.inline else 6
-        for css, told in LEGEND:
+        for css, label in LEGEND:
             yield f'<rect class="{css}" x="{x:.1f}" y="{y}" width="18" height="11" rx="2"/>'
-            yield _text(x + 23, y + 9.5, told, "sub")
-            x += 23 + len(told) * 6.1 + 15
+            yield _text(x + 23, y + 9.5, label, "sub")
+            x += 23 + len(label) * 6.1 + 15
 
     def _grid(self) -> Iterator[str]:
         for band, x, at_s in self.axis.ticks():
@@ -170,11 +170,11 @@ class _Picture:
             yield f'<line class="base" x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y}" y2="{y}"/>'
         for band, x, left_out_s in self.axis.breaks():
             y = self._y(band, "coach")
-            told = f"{left_out_s:.0f} s" if left_out_s < 120 else f"{left_out_s / 60:.0f} min"
+            label = f"{left_out_s:.0f} s" if left_out_s < 120 else f"{left_out_s / 60:.0f} min"
             for shift in (-3, 3):
                 xs = LEFT + x + shift
                 yield f'<path d="M{xs - 4:.1f} {y + 24} L{xs + 4:.1f} {y + 2}" class="away"/>'
-            yield _text(LEFT + x, y + 36, f"{told} left out", "tick", "middle")
+            yield _text(LEFT + x, y + 36, f"{label} left out", "tick", "middle")
 
     def _steps(self) -> Iterator[str]:
         for stage, begin_s, end_s_ in self.stages:
@@ -189,16 +189,16 @@ class _Picture:
             clips = self.clips(run.begin_s, run.end_s)
             for piece in self.axis.pieces(run.begin_s, run.end_s):
                 y = self._y(piece.band, "step")
-                yield _pressed(_bar(css, piece, y, 20, full, round_px=2), clips, full)
+                yield _playable(_bar(css, piece, y, 20, full, round_px=2), clips, full)
                 yield _fitted(piece, y + 14, self.words.step(run.name), piece.width - 8)
             for rub in run.rubs:
                 yield from self._rub(rub)
 
     def _rub(self, rub: Rub) -> Iterator[str]:
-        css, told = ("rub-cut", "cut short") if rub.cut_short else ("rub", "kept")
+        css, label = ("rub-cut", "cut short") if rub.cut_short else ("rub", "full time")
         for piece in self.axis.pieces(rub.begin_s, rub.begin_s + rub.kept_s):
             y = self._y(piece.band, "step") + 22
-            yield _bar(css, piece, y, 6, f"rub of {rub.kept_s:.0f} s, {told}", round_px=2, least_px=3)
+            yield _bar(css, piece, y, 6, f"rub of {rub.kept_s:.0f} s, {label}", round_px=2, least_px=3)
 
     def _coach(self) -> Iterator[str]:
         drawn = [(piece, one) for one in self.prompts for piece in self.axis.pieces(one.begin_s, one.end_s)]
@@ -230,7 +230,7 @@ class _Picture:
                 css, words, text_css = _look(one)
                 full = f"{clock(one.begin_s)} {role}: {words}"
                 bar = _bar(css, piece, y, 24, full, least_px=4)
-                yield _pressed(bar, self.clips(one.begin_s, max(one.end_s, one.begin_s + 0.05)), full)
+                yield _playable(bar, self.clips(one.begin_s, max(one.end_s, one.begin_s + 0.05)), full)
                 after = drawn[index + 1][0] if index + 1 < len(drawn) else None
                 if piece.first:
                     for text in _wrap(words, _room(piece, after), 1):
@@ -254,8 +254,8 @@ class _Picture:
 
     def _describe(self, note: Remark) -> str:
         """A note in words."""
-        told = self.words.particulars(note.details)
-        return f"{note.title}: {told}" if told else note.title
+        label = self.words.particulars(note.details)
+        return f"{note.title}: {label}" if label else note.title
 
     def _marks(self) -> Iterator[str]:
         free: dict[tuple[int, int], float] = {}
@@ -269,9 +269,9 @@ class _Picture:
             yield _sign(mark, LEFT + x, y + 21, f"{clock(note.at_s)} {self._describe(note)}")
             room = max(0, int((WIDTH - RIGHT - LEFT - x - 10) / CHAR_PX))
             if x >= free.get((band, row), 0.0):
-                told = _short(self._describe(note), min(room, 44))
-                yield _text(LEFT + x + 9, y + 25, told, "loud" if mark == "breach" else "")
-                free[band, row] = x + 18 + len(told) * CHAR_PX * 1.08
+                label = _short(self._describe(note), min(room, 44))
+                yield _text(LEFT + x + 9, y + 25, label, "loud" if mark == "breach" else "")
+                free[band, row] = x + 18 + len(label) * CHAR_PX * 1.08
             if mark == "breach":
                 bottom = self._y(band, "")
                 yield (
@@ -293,20 +293,20 @@ def _stages(runs: Sequence[StepRun]) -> list[tuple[str, float, float]]:
 
 
 def _describe_run(run: StepRun, say: str) -> str:
-    told = f"{say}: {clock(run.begin_s)} to {clock(run.end_s)}, {run.outcome}"
+    label = f"{say}: {clock(run.begin_s)} to {clock(run.end_s)}, {run.outcome}"
     if run.by:
-        told += f" by {run.by}"
-    return told + ("" if run.independent else ", not independently confirmed")
+        label += f" by {run.by}"
+    return label + ("" if run.independent else ", not independently confirmed")
 
 
-def _pressed(bar: str, clips: Sequence[int], full: str) -> str:
-    """A bar that plays its sounds when pressed; unchanged if there are none."""
+def _playable(bar: str, clips: Sequence[int], full: str) -> str:
+    """`bar` as a button that plays its sounds; unchanged if there are none."""
     if not clips:
         return bar
-    numbers, told = " ".join(map(str, clips)), _clean(full)
+    numbers, label = " ".join(map(str, clips)), _clean(full)
     return (
-        f'<g role="button" tabindex="0" aria-pressed="false" data-clips="{numbers}" data-title="{told}" '
-        f'aria-label="Play {told}">{bar}</g>'
+        f'<g role="button" tabindex="0" aria-pressed="false" data-clips="{numbers}" data-title="{label}" '
+        f'aria-label="Play {label}">{bar}</g>'
     )
 
 
@@ -348,8 +348,8 @@ def _room(piece: Piece, after: Piece | None) -> float:
 
 
 def _fitted(piece: Piece, y: float, text: str, room_px: float, css: str = "") -> str:
-    told = _short(text, int(room_px / CHAR_PX))
-    return _text(LEFT + piece.x + 5, y, told, css) if told else ""
+    label = _short(text, int(room_px / CHAR_PX))
+    return _text(LEFT + piece.x + 5, y, label, css) if label else ""
 
 
 def _wrap(text: str, room_px: float, rows: int) -> Sequence[str]:

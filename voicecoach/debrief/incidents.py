@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from voicecoach.protocol.model import DEBTS
 from voicecoach.session.notes import NoteKind
 
-if TYPE_CHECKING:  # a review that reads nothing anew needs no record
+if TYPE_CHECKING:  # a review that reads no new record does not need these
     from voicecoach.debrief.story import Remark
     from voicecoach.debrief.texts import Wording
 
@@ -28,18 +28,18 @@ KINDS = {
     "alarm": "Nobody answered: the alarm sounded",
     "fault": "Fault seen",
 }
-"""Kind -> its name for people."""
+"""Kind -> its name on a page."""
 PLACE_QUESTIONS = frozenset({"where", "touched", "skin", "piece", "fault"})
 
 
 @dataclass(slots=True)
 class Incident:
-    """One incident. at_s: when (s). step: the step it fell in. by: who called it ('' if nobody).
+    """One incident. at_s: when (s). step: during which step. by: who called it ('' if nobody).
 
     places: on the body. items: pieces concerned. suspects: what was touched since the piece was last seen clear. done:
     what followed, in order. owed, paid: of 'wash' and 'report'. stated: whether the record says what is owed and paid;
-    in one that does not, an exposure owes both. false_alarm: called off at once. until_s: when the session returned to
-    the list of steps (s), infinite if the record ends before.
+    if it does not, an exposure owes both. false_alarm: called off at once. until_s: when the session returned to the
+    list of steps (s), infinite if the record ends before that.
     """
 
     at_s: float
@@ -58,7 +58,7 @@ class Incident:
 
     @property
     def title(self) -> str:
-        """Its name for people, with its place or piece."""
+        """Its name on a page, with its place or piece."""
         about = [*self.places, *self.items]
         return KINDS.get(self.kind, self.kind.replace("-", " ").capitalize()) + (
             f": {', '.join(about)}" if about else ""
@@ -90,19 +90,19 @@ class _Book:
         self.now = None
 
     def take(self, note: Remark) -> None:
-        told, what = note.details, note.what
+        details, what = note.details, note.what
         if what == NoteKind.BREACH:
-            self.begin(note, told.get("kind", "breach"))
+            self.begin(note, details.get("kind", "breach"))
         elif what == NoteKind.TOUCHED:
             self.begin(note, "touched")
         elif what == NoteKind.ALARM:
             if self.now is None or self.now.kind != "alarm":
                 self.begin(note, "alarm")
-        elif what == NoteKind.BRANCH and told.get("cause") in {"torn", "soiled"}:
-            self.begin(note, told["cause"])
-        elif what == NoteKind.DEVIATION and "fault" in told:
+        elif what == NoteKind.BRANCH and details.get("cause") in {"torn", "soiled"}:
+            self.begin(note, details["cause"])
+        elif what == NoteKind.DEVIATION and "fault" in details:
             incident = self.begin(note, "fault")
-            incident.items += [told["fault"].replace("-", " "), *self._items(told.get("item", ""))]
+            incident.items += [details["fault"].replace("-", " "), *self._items(details.get("item", ""))]
         elif what == NoteKind.EXPOSURE:
             self._expose(note)
         elif what == NoteKind.FALSE_ALARM:
@@ -124,7 +124,7 @@ class _Book:
             self.debts.append(incident)
 
     def _debt(self, note: Remark) -> None:
-        """OWED says what all exposures owe together, PAID what has just been done about them."""
+        """An OWED note says what all exposures together owe, a PAID note what has just been done about them."""
         names = [name for name in _list(note.details.get("what", "")) if name in DEBTS]
         if note.what == NoteKind.PAID:
             for incident in self.debts:
@@ -142,23 +142,23 @@ class _Book:
             incident.stated = True
 
     def _follow(self, incident: Incident, note: Remark) -> None:
-        told, what = note.details, note.what
+        details, what = note.details, note.what
         if what == NoteKind.SUSPECT:
-            touched = self._items(told.get("touched", ""))
+            touched = self._items(details.get("touched", ""))
             incident.suspects += [name for name in touched if name not in incident.suspects]
-            item = self.words.item(told.get("item", ""))
+            item = self.words.item(details.get("item", ""))
             if item and item not in incident.items:
                 incident.items.append(item)
-        elif what == NoteKind.REPLY and told.get("question") in PLACE_QUESTIONS:
-            answer = told.get("answer", "").replace("-", " ")
-            if told["question"] == "touched" and answer not in incident.places:
+        elif what == NoteKind.REPLY and details.get("question") in PLACE_QUESTIONS:
+            answer = details.get("answer", "").replace("-", " ")
+            if details["question"] == "touched" and answer not in incident.places:
                 incident.places.append(answer)
             elif answer == "no":
                 incident.done.append("Asked whether skin was reached: no")
-        elif what == NoteKind.STEP and not told.get("branch"):
+        elif what == NoteKind.STEP and not details.get("branch"):
             self.leave(note.at_s)
         elif what == NoteKind.STEP_CONFIRMED:
-            incident.done.append(self.words.step(told.get("step", "")))
+            incident.done.append(self.words.step(details.get("step", "")))
         elif what in {NoteKind.WORK, NoteKind.END}:
             self.leave(note.at_s)
 

@@ -1,4 +1,4 @@
-"""The sound that a session kept, and the part of it that belongs to a moment."""
+"""The kept sound of a session, as stretches that can be played."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ class Moment:
 
 
 def moments(session: Session) -> tuple[Moment, ...]:
-    """What can be played, by time: each clip; of sound kept in full, the surroundings of each utterance."""
+    """What can be played, by time: each clip, or, of sound kept in full, each utterance with its surroundings."""
     return tuple(sorted(_moments(session), key=lambda moment: (moment.begin, moment.end)))
 
 
@@ -72,7 +72,7 @@ def _moments(session: Session) -> Iterator[Moment]:
 
 
 def _files(folder: Path) -> list[Path]:
-    """Plain files in the folder; a link is never followed, wherever it leads."""
+    """The plain files in a folder; links are not followed."""
     try:
         if folder.is_symlink():
             return []
@@ -91,7 +91,7 @@ def _frames(session: Session, name: str) -> int:
 
 @contextmanager
 def _open(session: Session, name: str) -> Iterator[wave.Wave_read]:
-    """A sound file, decrypted if need be; of a plain one only what is asked for is read.
+    """A sound file, decrypted if need be; of a plain file only what is needed is read.
 
     Raises:
         RecordError: it cannot be read, or is not at RATE_HZ.
@@ -111,10 +111,10 @@ def _open(session: Session, name: str) -> Iterator[wave.Wave_read]:
         raise RecordError(f"cannot be read: {why}", where=str(path)) from None
 
 
-def between(kept: Sequence[Moment], begin_s: float, end_s: float) -> tuple[int, ...]:
-    """Indices in `kept` of the moments that overlap a stretch of the session."""
-    last = bisect_right(kept, end_s, key=lambda moment: moment.begin_s)
-    return tuple(n for n in range(max(0, last - 400), last) if kept[n].end_s > begin_s)
+def between(sounds: Sequence[Moment], begin_s: float, end_s: float) -> tuple[int, ...]:
+    """Indices in `sounds`, which are sorted by time, of those that overlap a stretch of the session."""
+    last = bisect_right(sounds, end_s, key=lambda moment: moment.begin_s)
+    return tuple(n for n in range(max(0, last - 400), last) if sounds[n].end_s > begin_s)
 
 
 def samples_of(session: Session, moment: Moment) -> Samples:

@@ -26,15 +26,15 @@ class Replayable(Protocol[StateT]):
         """The state before the first event."""
 
     def step(self, state: StateT, event: Event) -> tuple[StateT, tuple[Effect, ...]]:
-        """What follows from `event`."""
+        """The state after `event`, and its effects."""
 
 
 @dataclass(frozen=True, slots=True)
 class ReplayResult:
-    """What a replay came to.
+    """The result of a replay.
 
     events, effects: how many were compared. difference: the first one, as a sentence; None if there is none.
-    cut: events whose effects end early because the process ended there (no difference).
+    cut: events whose effects are incomplete because the process ended there, which is not a difference.
     """
 
     events: int
@@ -44,7 +44,7 @@ class ReplayResult:
 
     @property
     def same(self) -> bool:
-        """True if the machine did again what the record says."""
+        """Whether the machine did what the record says."""
         return self.difference is None
 
 
@@ -52,8 +52,8 @@ def replay(folder: Path, machine_factory: Callable[[Session], Replayable[StateT]
     """Feed a recorded session through a machine again and compare the effects.
 
     Args:
-        folder: the session's folder. machine_factory: makes a machine from the record (the copies of protocol, grammar
-            and site file lie in `session.folder`).
+        folder: the session's folder. machine_factory: makes a machine from the record, whose folder holds copies of
+            protocol, grammar and site file.
 
     Raises:
         RecordError: the record can't be read.
@@ -62,9 +62,9 @@ def replay(folder: Path, machine_factory: Callable[[Session], Replayable[StateT]
 
 
 def compare(session: Session, machine_factory: Callable[[Session], Replayable[StateT]]) -> ReplayResult:
-    """Like `replay`, for a record that has been read."""
+    """Like `replay`, for a record already read."""
     if session.broken_at is not None:
-        return ReplayResult(0, 0, f"The record is damaged at line {session.broken_at}: it can't be replayed.")
+        return ReplayResult(0, 0, f"The record is damaged at line {session.broken_at}: it cannot be replayed.")
     machine = machine_factory(session)
     state = machine.start()
     recorded = session.effects
@@ -86,7 +86,7 @@ def compare(session: Session, machine_factory: Callable[[Session], Replayable[St
 
 
 def read_copy(session: Session, name: str) -> str | None:
-    """The text of a copy that lies beside the manifest (such as 'site.yaml'); None if the session had none.
+    """The text of a copy beside the manifest (such as 'site.yaml'); None if the session had none.
 
     Raises:
         RecordError: it is missing, or no longer what the manifest says.
@@ -103,17 +103,17 @@ def read_copy(session: Session, name: str) -> str | None:
 
 
 def _same(one: Any, other: Any) -> bool:
-    # by text, so that 1 and 1.0 differ and a NaN equals itself
+    # compared as text, so that 1 and 1.0 differ and a NaN equals itself
     return json.dumps(one, sort_keys=True) == json.dumps(other, sort_keys=True)
 
 
 def _first_difference(then: list[dict[str, Any]], now: list[dict[str, Any]]) -> str:
     for recorded, made in zip(then, now, strict=False):
         if not _same(recorded, made):
-            return f"recorded was {_describe(recorded)}, now it is {_describe(made)}"
+            return f"the record has {_describe(recorded)}, the replay {_describe(made)}"
     if len(then) < len(now):
-        return f"now there is also {_describe(now[len(then)])}"
-    return f"now {_describe(then[len(now)])} is missing"
+        return f"the replay also has {_describe(now[len(then)])}"
+    return f"the replay lacks {_describe(then[len(now)])}"
 
 
 def _describe(effect: Mapping[str, Any]) -> str:

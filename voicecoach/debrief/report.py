@@ -22,12 +22,12 @@ from voicecoach.errors import RecordError
 from voicecoach.record.read import Session
 
 INSIDE_MOST = 8_000_000
-"""Sound of up to so many bytes (four minutes of one microphone) is put into the page itself; more goes beside it. The
-page grows by a third more than that and still opens at once."""
+"""Up to this much sound (bytes; four minutes of one microphone) goes into the page itself, more into a folder beside
+it. The page grows by a third more than that and still opens at once."""
 AROUND_S = 8.0
-"""What was said around an incident: so long before and after it (s)."""
+"""How much before and after an incident its sound covers (s)."""
 MOST_CLIPS = 12
-"""A press plays at most so many sounds, one after the other."""
+"""Most sounds that one press plays, one after the other."""
 
 
 class SoundPlace(StrEnum):
@@ -52,7 +52,7 @@ class StepRow(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Page:
-    """A page, and the sound files that go into the folder `folder` beside it (none when the sound is inside)."""
+    """A page, and the sound files for the folder `folder` beside it (none if the sound is in the page)."""
 
     html: str
     folder: str = ""
@@ -65,17 +65,17 @@ def page(
     """The debrief as one page that loads nothing from elsewhere.
 
     Args:
-        session: the record. incidents_only: without coaching, times, timeline and words. sound: inside the page, beside
-            it in a folder, or none; 'auto' goes by INSIDE_MOST. name: of the page's file, without its ending.
+        session: the record. incidents_only: without coaching, times, timeline and words. sound: in the page, in a
+            folder beside it, or none; 'auto' goes by INSIDE_MOST. name: of the page's file, without its extension.
     """
-    told, kept = debrief(session), moments(session) if sound != "none" else ()
-    placed = _Sounds(session, kept, sound, f"{name}.audio")
+    contents, sounds = debrief(session), moments(session) if sound != "none" else ()
+    placed = _Sounds(session, sounds, sound, f"{name}.audio")
 
     def clips(begin_s: float, end_s: float) -> tuple[int, ...]:
-        return placed.number(between(kept, begin_s, end_s))[:MOST_CLIPS]
+        return placed.number(between(sounds, begin_s, end_s))[:MOST_CLIPS]
 
     def clips_of(step: str, at_s: float) -> tuple[int, ...]:
-        run = next((run for run in told.steps if run.name == step and run.begin_s == at_s), None)
+        run = next((run for run in contents.steps if run.name == step and run.begin_s == at_s), None)
         return clips(run.begin_s, run.end_s) if run else ()
 
     whole = not incidents_only
@@ -84,44 +84,44 @@ def page(
         styles=("page.css", "timeline.css"),
         scripts=("debrief.js",),
         media="'self' file:" if placed.beside else "",
-        d=told,
+        d=contents,
         training_only=TRAINING_ONLY,
         incidents_only=incidents_only,
         clock=clock,
         length=length,
-        particulars=lambda note: told.words.particulars(note.details),
+        particulars=lambda note: contents.words.particulars(note.details),
         clips_near=lambda at_s: clips(at_s - AROUND_S / 4, at_s + AROUND_S),
         clips_of=clips_of,
         picture=safe(inline_picture(session, clips)) if whole else "",
-        steps=[_row(told, run, clips(run.begin_s, run.end_s)) for run in told.steps] if whole else [],
+        steps=[_row(contents, run, clips(run.begin_s, run.end_s)) for run in contents.steps] if whole else [],
         transcript=transcript(session, clips) if whole else [],
-        sound_note=_sound_note(session, kept, placed),
+        sound_note=_sound_note(session, sounds, placed),
         clips=data_json(placed.listed()),
     )
     return Page(html, placed.folder if placed.files else "", placed.files)
 
 
 class _Sounds:
-    """The sounds that a page refers to: numbered as they are first asked for."""
+    """The sounds that a page refers to, numbered in the order in which they are first used."""
 
-    def __init__(self, session: Session, kept: Sequence[Moment], sound: SoundPlace, folder: str) -> None:
-        size = sum(2 * (moment.end - moment.begin) for moment in kept)
+    def __init__(self, session: Session, sounds: Sequence[Moment], sound: SoundPlace, folder: str) -> None:
+        size = sum(2 * (moment.end - moment.begin) for moment in sounds)
         self.beside = sound == "beside" or (sound == "auto" and size > INSIDE_MOST)
         self.folder = folder
         self.files: dict[str, bytes] = {}
         self.unreadable = 0
-        self._session, self._kept = session, kept
+        self._session, self._sounds = session, sounds
         self._numbers: dict[int, int | None] = {}
         self._sources: list[dict[str, str]] = []
 
     def number(self, places: Sequence[int]) -> tuple[int, ...]:
-        """The page's numbers of these kept sounds; those that can't be read are left out."""
+        """The page's numbers of these sounds; those that cannot be read are left out."""
         found = [self._number(place) for place in places]
         return tuple(number for number in found if number is not None)
 
     def _number(self, place: int) -> int | None:
         if place not in self._numbers:
-            self._numbers[place] = self._take(self._kept[place])
+            self._numbers[place] = self._take(self._sounds[place])
         return self._numbers[place]
 
     def _take(self, moment: Moment) -> int | None:
@@ -140,36 +140,36 @@ class _Sounds:
         return len(self._sources) - 1
 
     def listed(self) -> list[dict[str, str]]:
-        """Address and time of each sound, by number."""
+        """URL and time of each sound, by number."""
         return self._sources
 
 
-def _sound_note(session: Session, kept: Sequence[Moment], placed: _Sounds) -> str:
-    if not kept:
+def _sound_note(session: Session, sounds: Sequence[Moment], placed: _Sounds) -> str:
+    if not sounds:
         return (
             "No sound was kept of this session." if session.manifest.audio == "none" else "There is no sound to play."
         )
-    told = "Press a step or a word, or a time below, to hear it. Arrow keys go from one to the next, Escape stops."
+    note = "Press a step or a word, or a time below, to hear it. The arrow keys move to the next, Escape stops."
     if placed.beside:
-        told += f" The sound lies in the folder {placed.folder} beside this page."
+        note += f" The sound is in the folder {placed.folder} beside this page."
     if placed.unreadable:
-        told += f" {placed.unreadable} of the kept sounds cannot be read."
-    return told
+        note += f" {placed.unreadable} of the kept sounds cannot be read."
+    return note
 
 
-def _row(told: Debrief, run: StepRun, clips: tuple[int, ...]) -> StepRow:
+def _row(contents: Debrief, run: StepRun, clips: tuple[int, ...]) -> StepRow:
     return StepRow(
         run.begin_s,
-        told.words.step(run.name),
+        contents.words.step(run.name),
         f"{run.took_s:.0f} s",
         run.by or "nobody",
-        "; ".join(remarks_on(run, told.words)),
+        "; ".join(remarks_on(run, contents.words)),
         clips,
     )
 
 
 def remarks_on(run: StepRun, words: Wording) -> Iterator[str]:
-    """What is to be said of one reading of a step, a few words each."""
+    """Remarks on one reading of a step, a few words each."""
     if run.outcome == "passed over":
         yield f"passed over: {words.plain(run.why)}" if run.why else "passed over"
     elif run.outcome == "left":
@@ -182,7 +182,7 @@ def remarks_on(run: StepRun, words: Wording) -> Iterator[str]:
         yield "rub cut short" if run.rubs_cut == 1 else f"rub cut short {run.rubs_cut} times"
     for count, once, often in (
         (run.early, "answered too early", "answered too early {} times"),
-        (run.refused, "an answer not taken", "{} answers not taken"),
+        (run.refused, "an answer not accepted", "{} answers not accepted"),
         (run.unheard, "something not understood", "{} things not understood"),
     ):
         if count:
@@ -191,26 +191,26 @@ def remarks_on(run: StepRun, words: Wording) -> Iterator[str]:
 
 def text(session: Session, *, incidents_only: bool = False) -> str:
     """The debrief as plain text."""
-    told = debrief(session)
-    lines = [*_head(told), "", *_titled("Incidents")]
-    for one in told.incidents:
-        lines += _incident(told, one)
-    lines += ["No incident was recorded."] * (not told.incidents)
+    contents = debrief(session)
+    lines = [*_head(contents), "", *_titled("Incidents")]
+    for one in contents.incidents:
+        lines += _incident(contents, one)
+    lines += ["No incident was recorded."] * (not contents.incidents)
     if not incidents_only:
-        lines += _body(told)
-    return "\n".join(clean(line) for line in [*lines, "", *told.cautions]) + "\n"
+        lines += _body(contents)
+    return "\n".join(clean(line) for line in [*lines, "", *contents.cautions]) + "\n"
 
 
-def _head(told: Debrief) -> Iterator[str]:
-    title = f"Debrief: {told.title}"
+def _head(contents: Debrief) -> Iterator[str]:
+    title = f"Debrief: {contents.title}"
     yield title
     yield "=" * len(title)
-    yield f"{told.begun}, {length(told.length_s)}. {told.ended}."
-    people = [f"{role} {code or 'without a code'}" for role, code in told.people]
-    yield f"{told.protocol}; {', '.join(people)}; room {told.room or 'not given'}; {told.mode}."
-    if told.training_only:
+    yield f"{contents.begun}, {length(contents.length_s)}. {contents.ended}."
+    people = [f"{role} {code or 'without a code'}" for role, code in contents.people]
+    yield f"{contents.protocol}; {', '.join(people)}; room {contents.room or 'not given'}; {contents.mode}."
+    if contents.training_only:
         yield f"! {TRAINING_ONLY}"
-    for warning in told.warnings:
+    for warning in contents.warnings:
         yield f"! {warning}"
 
 
@@ -218,12 +218,12 @@ def _titled(title: str) -> list[str]:
     return [title, "-" * len(title)]
 
 
-def _incident(told: Debrief, one: Incident) -> Iterator[str]:
+def _incident(contents: Debrief, one: Incident) -> Iterator[str]:
     off = " (false alarm)" if one.false_alarm else ""
     by = f", called by the {one.by}" if one.by else ""
     yield f"{clock(one.at_s)}  {one.title}{off}{by}"
     if one.step:
-        yield f"         at: {told.words.step(one.step)}"
+        yield f"         at: {contents.words.step(one.step)}"
     if one.done or not one.false_alarm:
         yield f"         done: {'; '.join(one.done) or 'nothing is on record'}"
     if one.suspects:
@@ -234,31 +234,31 @@ def _incident(told: Debrief, one: Incident) -> Iterator[str]:
         yield f"         done afterwards: {debt}"
 
 
-def _body(told: Debrief) -> Iterator[str]:
+def _body(contents: Debrief) -> Iterator[str]:
     yield from ("", *_titled("To coach"))
-    for number, one in enumerate(told.coaching, start=1):
+    for number, one in enumerate(contents.coaching, start=1):
         yield f"{number}. {clock(one.at_s)}  {one.say}"
         yield f"            {'. '.join(one.what)}. {one.why}"
-    if not told.coaching:
-        yield "Nothing on record calls for it."
+    if not contents.coaching:
+        yield "Nothing on record calls for coaching."
     yield from ("", *_titled("Times against plan"))
-    wide = max((len(row.what) for row in told.times), default=0)
-    for row in told.times:
+    wide = max((len(row.what) for row in contents.times), default=0)
+    for row in contents.times:
         plan = f"   (plan: {row.plan})" if row.plan else ""
         yield f"{'!' if row.good is False else ' '} {row.what:<{wide}}  {row.took}{plan}"
-    yield f"  {told.confirmed}."
+    yield f"  {contents.confirmed}."
     yield from ("", *_titled("Steps"))
-    for run in told.steps:
-        remark = "; ".join(remarks_on(run, told.words))
-        yield f"{clock(run.begin_s)}  {run.took_s:5.0f} s  {told.words.step(run.name)}" + (
+    for run in contents.steps:
+        remark = "; ".join(remarks_on(run, contents.words))
+        yield f"{clock(run.begin_s)}  {run.took_s:5.0f} s  {contents.words.step(run.name)}" + (
             f"  [{remark}]" if remark else ""
         )
-    if not told.steps:
+    if not contents.steps:
         yield "No step was read."
-    if told.limits:
+    if contents.limits:
         yield from ("", *_titled("Where the record may be wrong"))
-        yield from (f"{clock(at_s)}  {what}" for at_s, what in told.limits)
-    if told.others:
+        yield from (f"{clock(at_s)}  {what}" for at_s, what in contents.limits)
+    if contents.others:
         yield from ("", *_titled("Everything else on record"))
-        for note in told.others:
-            yield f"{clock(note.at_s)}  {note.title}  {told.words.particulars(note.details)}".rstrip()
+        for note in contents.others:
+            yield f"{clock(note.at_s)}  {note.title}  {contents.words.particulars(note.details)}".rstrip()

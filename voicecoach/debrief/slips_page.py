@@ -17,7 +17,7 @@ def page(
     ranking: Ranking,
     modes: Sequence[detection.FailureMode],
 ) -> str:
-    """The page as HTML, whole in itself.
+    """The page as self-contained HTML.
 
     Args:
         verdict: of the whole check. rests: what it rests on. ranking, modes: of all single slips.
@@ -42,7 +42,7 @@ def page(
 
 
 def _row(cells: dict[str, str]) -> dict[str, object]:
-    """A row's cells by names that a template can use, with detection in words."""
+    """A row's cells by names for the template, with detection in words."""
     by, at, later = (cells[column] for column in ("noticed by", "noticed at", "steps later"))
     when = "at the step itself" if later == "0" else f"at {at}, {later} step{'' if later == '1' else 's'} later"
     row: dict[str, object] = {column.replace(" ", "_"): cell for column, cell in cells.items()}

@@ -1,4 +1,4 @@
-"""What people ask a record about: prompts, utterances, notes, steps, things worn, gaps. Pure."""
+"""What a record contains for a reader: prompts, utterances, notes, steps, items worn, gaps. Pure."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from voicecoach.session.events import CLOCK_HZ, Heard, Opened, PartBack, PartLos
 from voicecoach.session.notes import NoteKind, label_of
 
 DANGER = frozenset(DANGERS) - {"torn"}
-"""Words that stand out wherever they are said; "torn" is an ordinary answer to an inspection."""
+"""Words that stand out wherever they are said; "torn" does not, as an ordinary answer to an inspection."""
 
 MARKS: Mapping[str, str] = {
     NoteKind.BREACH: "breach",
@@ -24,12 +24,12 @@ MARKS: Mapping[str, str] = {
     NoteKind.FALSE_ALARM: "false-alarm",
     NoteKind.EARLY_ANSWER: "early",
 }
-"""Notes that a reader's eye should find, with their marks."""
+"""Notes that should catch a reader's eye, with their marks."""
 
 
 @dataclass(frozen=True, slots=True)
 class SpokenPrompt:
-    """A prompt that the coach said. begin_s, end_s: when it sounded (s, session clock). complete: it was not cut."""
+    """A prompt that was spoken. begin_s, end_s: when (s, session clock). complete: it was not cut short."""
 
     number: int
     text: str
@@ -51,7 +51,7 @@ class Utterance:
 
 @dataclass(frozen=True, slots=True)
 class Remark:
-    """A note of the session. of: seq of the event that led to it."""
+    """A note in the record. of: seq of the event that led to it."""
 
     at_s: float
     what: str
@@ -65,7 +65,7 @@ class Remark:
 
     @property
     def seconds(self) -> float:
-        """Its detail `seconds` (s); 0 if there is none, or one that no session can have."""
+        """Its detail `seconds` (s); 0 if there is none, or an impossible one."""
         try:
             value = float(self.details.get("seconds", ""))
         except ValueError:
@@ -74,16 +74,16 @@ class Remark:
 
     def describe(self) -> str:
         """The note in words."""
-        told = ", ".join(value if key in _SAY_THEMSELVES else f"{key} {value}" for key, value in self.details.items())
-        return f"{self.title}: {told}" if told else self.title
+        details = ", ".join(value if key in _SELF_EVIDENT else f"{key} {value}" for key, value in self.details.items())
+        return f"{self.title}: {details}" if details else self.title
 
 
-_SAY_THEMSELVES = frozenset({"step", "why", "cause", "kind"})
+_SELF_EVIDENT = frozenset({"step", "why", "cause", "kind"})
 
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
-    """A named stretch of time (s): a step, a gap in hearing, an item while it is worn."""
+    """A named stretch of time (s): a step, a gap in hearing, an item being worn."""
 
     begin_s: float
     end_s: float
@@ -92,18 +92,18 @@ class Stretch:
 
 
 def clock(at_s: float) -> str:
-    """Time as mm:ss.s; minutes go on past 59."""
+    """A time as mm:ss.s; minutes do not stop at 59."""
     tenths = max(0, round(at_s * 10))
     return f"{tenths // 600:02d}:{tenths % 600 // 10:02d}.{tenths % 10}"
 
 
 def end_s(session: Session) -> float:
-    """The last moment in the record (s)."""
+    """The time of the last line (s)."""
     return max((line.at_s for line in session.lines), default=0.0)
 
 
 def prompts(session: Session) -> tuple[SpokenPrompt, ...]:
-    """Every prompt, by time. One whose end is not recorded ends where it begins."""
+    """Every prompt, by time. If its end is not recorded, it ends where it begins."""
     ended: dict[int, PromptEnded] = {}
     for event in session.events:
         if isinstance(event, PromptEnded):
@@ -124,12 +124,12 @@ def prompts(session: Session) -> tuple[SpokenPrompt, ...]:
 
 
 def utterances(session: Session) -> tuple[Utterance, ...]:
-    """Every utterance that was decided on, in the order of the decisions."""
+    """Every utterance, in the order of the decisions on them."""
     found = []
     for line in session.lines:
         if isinstance(line.event, Heard):
             begin, end = _int(line.event.begin), _int(line.event.end)
-            if not 0 < end <= line.at or begin > end:  # keys and typed words may have no length
+            if not 0 < end <= line.at or begin > end:  # keys and typed words have no length
                 begin = end = line.at
             found.append(Utterance(begin / CLOCK_HZ, end / CLOCK_HZ, line.at_s, line.seq, line.event))
     return tuple(found)
@@ -141,8 +141,8 @@ def remarks(session: Session) -> tuple[Remark, ...]:
 
 
 def training_only(session: Session) -> bool:
-    """Whether the session was for training only to its end: it begins so unless it says otherwise, and a voice check
-    may lift it.
+    """Whether the session was for training only to its end: it starts that way unless the record says otherwise, and a
+    voice check may lift it.
     """
     opened = [event for event in session.events if isinstance(event, Opened)]
     only = not opened or any(event.training_only for event in opened)
@@ -153,7 +153,7 @@ def training_only(session: Session) -> bool:
 
 
 def remark(line: RecordLine) -> Remark:
-    """The note that a line holds."""
+    """The note in a line."""
     details: dict[str, str] = {}
     pairs = line.data.get("details")
     for pair in pairs if isinstance(pairs, list) else ():
@@ -197,7 +197,7 @@ def worn(session: Session) -> tuple[Stretch, ...]:
 
 
 def deaf(session: Session) -> tuple[Stretch, ...]:
-    """When nothing could be heard or the session did not run (s)."""
+    """When the coach could not hear, or the session was not running (s)."""
     return tuple(sorted(_deaf(session), key=lambda stretch: stretch.begin_s))
 
 
@@ -212,7 +212,9 @@ def _deaf(session: Session) -> Iterator[Stretch]:
             begin, why = lost.pop(event.part)
             yield Stretch(begin, at_s, f"{event.part} lost", why)
         elif isinstance(event, Reopened):
-            yield Stretch(max(before, at_s - _float(event.gap_s)), at_s, f"{_float(event.gap_s):.0f} s away", event.why)
+            yield Stretch(
+                max(before, at_s - _float(event.gap_s)), at_s, f"{_float(event.gap_s):.0f} s not running", event.why
+            )
         before = at_s
     for part, (begin, why) in lost.items():
         yield Stretch(begin, end_s(session), f"{part} lost", why)
@@ -221,8 +223,8 @@ def _deaf(session: Session) -> Iterator[Stretch]:
 def _on(details: Mapping[str, str], known: Mapping[str, float]) -> list[str]:
     if "on" in details:
         return [item.strip() for item in details["on"].split(",") if item.strip()]
-    kept = [item for item in known if details.get(item, "on") == "on"]
-    return kept + [item for item, state in details.items() if state == "on" and item not in known]
+    still_on = [item for item in known if details.get(item, "on") == "on"]
+    return still_on + [item for item, state in details.items() if state == "on" and item not in known]
 
 
 def _int(value: object) -> int:

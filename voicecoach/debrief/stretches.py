@@ -1,4 +1,4 @@
-"""The stretches of a session in which there was an incident, for outputs that leave out all else. Pure."""
+"""The stretches of a session around its incidents, for outputs that leave out everything else. Pure."""
 
 from __future__ import annotations
 
@@ -12,13 +12,13 @@ from voicecoach.record.read import Session
 from voicecoach.session.notes import NoteKind
 
 BEFORE_S = 10.0
-"""What led to an incident is shown for so long (s)."""
+"""How much before an incident is shown (s)."""
 
 DatedRow = TypeVar("DatedRow")
 
 
 def stretches(session: Session) -> tuple[tuple[float, float], ...]:
-    """Begin and end (s) of each incident with what led to it, and of each wash or report that was done for one."""
+    """Begin and end (s) of each incident with what led to it, and of each wash or report done for one."""
     notes = remarks(session)
     found = [(max(0.0, one.at_s - BEFORE_S), one.until_s) for one in incidents(notes, wording(session))]
     found += [(note.at_s, note.at_s) for note in notes if note.what == NoteKind.PAID]
@@ -26,6 +26,6 @@ def stretches(session: Session) -> tuple[tuple[float, float], ...]:
 
 
 def of_incidents(session: Session, rows: Iterable[DatedRow], at_s: Callable[[DatedRow], float]) -> Iterator[DatedRow]:
-    """Those rows that lie within the stretches. at_s: when a row is (s)."""
+    """The rows within the stretches. at_s: gives the time of a row (s)."""
     wanted = stretches(session)
     return (row for row in rows if any(begin <= at_s(row) <= end for begin, end in wanted))

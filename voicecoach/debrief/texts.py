@@ -25,16 +25,16 @@ STAGE_LABELS = {
     "undress": "Taking off",
     "close": "Afterwards",
 }
-_SAY_THEMSELVES = frozenset({"step", "why", "cause", "kind", "what", "stage"})
-_ASKED = frozenset({"where", "touched", "skin"})
-"""Questions that a person answers with a place: no cause in anybody's words."""
+_SELF_EVIDENT = frozenset({"step", "why", "cause", "kind", "what", "stage"})
+_ABOUT_PLACES = frozenset({"where", "touched", "skin"})
+"""Questions answered with a place; as the cause of a note they only mean that the place was asked for."""
 _NAME = re.compile(r"[a-z]+(-[a-z0-9]+)+")
 _STATE = re.compile(r"(\S+) is ([\w ]+)")
 
 
 @dataclass(frozen=True, slots=True)
 class Texts:
-    """The files of a session as they are copied into its record."""
+    """The files of a session, as copied into its record."""
 
     protocol: str
     grammar: str
@@ -46,7 +46,7 @@ class Texts:
         return {name: text.encode() for name, text in named.items() if text}
 
     def setup(self) -> Setup:
-        """The setup that these texts make."""
+        """The setup from these texts."""
         return Setup(
             protocols.load(self.protocol, "protocol.yaml"),
             grammars.parse(self.grammar, "grammar.yaml"),
@@ -65,10 +65,10 @@ def recorded_texts(session: Session) -> Texts:
 
 @dataclass(frozen=True, slots=True)
 class Wording:
-    """What people call the steps and items of a record, and why not, if its protocol can't be read.
+    """What people call the steps and items of a record.
 
-    protocol: None when its copy in the record is missing, changed, or of a form this version does not read; steps and
-    items are then called by their names in the record. What was listened for is not looked at here.
+    protocol: None if its copy in the record is missing, changed, or in a form this version cannot read; steps and items
+    are then called by their names in the record, and `trouble` says why. The grammar is not needed here.
     """
 
     protocol: Protocol | None
@@ -79,7 +79,7 @@ class Wording:
     trouble: str = ""
 
     def step(self, name: str) -> str:
-        """What is said for a step, without the full stop; its name with spaces where that is not known."""
+        """The prompt of a step without its full stop, or its name with spaces if that is not known."""
         return self.steps.get(name, name.replace("-", " ").capitalize()) if name else ""
 
     def stage(self, name: str) -> str:
@@ -87,22 +87,22 @@ class Wording:
         return STAGE_LABELS.get(name, name.replace("-", " ").capitalize())
 
     def particulars(self, details: Mapping[str, str]) -> str:
-        """The particulars of a note on one line, in people's words."""
-        told = []
+        """The particulars of a note on one line, in plain words."""
+        parts = []
         for key, value in details.items():
             plain = self.plain(value)
-            if key == "cause" and value in _ASKED:
-                told.append("told when asked")
-            elif key in _SAY_THEMSELVES:
-                told.append(plain)
+            if key == "cause" and value in _ABOUT_PLACES:
+                parts.append("asked for")
+            elif key in _SELF_EVIDENT:
+                parts.append(plain)
             elif key in {"by", "role"}:
-                told.append(f"by the {plain}" if plain in ROLES else f"by {plain}")
+                parts.append(f"by the {plain}" if plain in ROLES else f"by {plain}")
             else:
-                told.append(f"{key.replace('-', ' ')}: {plain}")
-        return "; ".join(told)
+                parts.append(f"{key.replace('-', ' ')}: {plain}")
+        return "; ".join(parts)
 
     def plain(self, value: str) -> str:
-        """A value without the program's names in it."""
+        """A value with internal names replaced by words."""
         state = _STATE.fullmatch(value)
         if state is not None and state[1] in self.items:
             return f"{self.items[state[1]]} {state[2]}"
@@ -110,7 +110,7 @@ class Wording:
         return ", ".join(self.steps.get(part) or self.items.get(part) or _without_hyphens(part) for part in parts)
 
     def contact_s(self, name: str) -> float:
-        """How long a timed step must last (s); 0 for one that is not timed, or not known."""
+        """How long a timed step must last (s); 0 if it is not timed, or not known."""
         steps = all_steps(self.protocol) if self.protocol is not None else ()
         timing = next((step.timing for _, step in steps if step.name == name), None)
         return self.site.contact_s(timing.agent, timing.seconds) if timing is not None else 0.0

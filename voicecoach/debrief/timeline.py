@@ -23,12 +23,10 @@ from voicecoach.session.events import (
 )
 from voicecoach.session.notes import NoteKind
 
-HearingVerdict = Literal[
-    "as meant", "wrong", "missed", "ignored as it should be", "taken although chatter", "heard from nothing"
-]
+HearingVerdict = Literal["understood", "wrong", "missed", "rightly ignored", "chatter taken", "nothing said"]
 STEP_NOTES = frozenset({NoteKind.STEP, NoteKind.STEP_CONFIRMED, NoteKind.STEP_REFUSED, NoteKind.JUMP})
 SLACK_S = 0.5
-"""How far apart what was said and what was heard may lie and still belong together: a cut has pads."""
+"""How far apart what was said and what was heard may be and still belong together (s), since utterances have pads."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +50,7 @@ class TimelineRow:
 
 
 class HeardText(NamedTuple):
-    """What was truly said: samples of begin and end, the words, and the command meant by them (None: chatter)."""
+    """What was actually said: first and end sample, the words, and their command (None: chatter)."""
 
     begin: int
     end: int
@@ -61,7 +59,7 @@ class HeardText(NamedTuple):
 
 
 class Compared(NamedTuple):
-    """One thing said (or heard from nothing) beside what was heard of it. at_s: when it began (s)."""
+    """Something said (or nothing) beside what it was taken for. at_s: when it began (s)."""
 
     at_s: float
     said: str
@@ -71,7 +69,7 @@ class Compared(NamedTuple):
 
 
 def rows(session: Session, *, incidents_only: bool = False) -> tuple[TimelineRow, ...]:
-    """The timeline's rows in the order of the record; timers and what was listened for are left out."""
+    """The timeline's rows in the order of the record, without timers and lists of live commands."""
     found = _rows(session)
     return tuple(of_incidents(session, found, lambda row: row.at_s)) if incidents_only else found
 
@@ -100,8 +98,8 @@ def heard_against_said(
 ) -> tuple[Compared, ...]:
     """Match what was said with what was heard by time, and judge each.
 
-    An utterance belongs to what overlaps it most (within SLACK_S). A wrong command is wrong even if the right one was
-    heard as well. A command that belongs to nothing was heard from nothing.
+    An utterance belongs to whatever overlaps it most (within SLACK_S). A wrong command is wrong even if the right one
+    was heard as well. A command that belongs to nothing has the verdict "nothing said".
     """
     true = [HeardText(*one) for one in said]
     of: dict[int, list[Utterance]] = {index: [] for index in range(len(true))}
@@ -116,7 +114,7 @@ def heard_against_said(
         Compared(one.begin / CLOCK_HZ, one.text, one.meant, _describe_all(of[index]), _judge(one, of[index]))
         for index, one in enumerate(true)
     ]
-    found += [Compared(one.begin_s, "", None, _describe_heard(one.heard), "heard from nothing") for one in stray]
+    found += [Compared(one.begin_s, "", None, _describe_heard(one.heard), "nothing said") for one in stray]
     return tuple(sorted(found, key=lambda row: row.at_s))
 
 
@@ -128,10 +126,10 @@ def _overlap(one: Utterance, true: HeardText) -> float:
 def _judge(true: HeardText, heard: Sequence[Utterance]) -> HearingVerdict:
     commands = {one.heard.command for one in heard} - {None}
     if true.meant is None:
-        return "taken although chatter" if commands else "ignored as it should be"
+        return "chatter taken" if commands else "rightly ignored"
     if commands - {true.meant}:
         return "wrong"
-    return "as meant" if commands else "missed"
+    return "understood" if commands else "missed"
 
 
 def _describe_all(heard: Sequence[Utterance]) -> str:
@@ -156,11 +154,13 @@ def _event_row(line: RecordLine) -> TimelineRow | None:
         row = TimelineRow(at_s, str(event.role), "heard" if event.command else "refused", _describe_heard(event), mark)
     elif isinstance(event, Opened):
         kind = "training only" if event.training_only else "in use"
-        row = TimelineRow(at_s, "record", "session", f"{event.mode}, ear {event.ear}, audio {event.audio}, {kind}")
+        row = TimelineRow(
+            at_s, "record", "session", f"{event.mode}, recogniser {event.ear}, audio {event.audio}, {kind}"
+        )
     elif isinstance(event, PromptEnded) and not event.complete:
         row = TimelineRow(at_s, "coach", "cut", f"prompt {event.prompt} after {event.played_s:.1f} s")
     elif isinstance(event, SpeechUnending):
-        row = TimelineRow(at_s, "record", "note", f"speech that does not stop on channel {event.channel}", "gap")
+        row = TimelineRow(at_s, "record", "note", f"speech without a pause on channel {event.channel}", "gap")
     elif isinstance(event, SoundTrouble):
         row = TimelineRow(at_s, "record", "note", f"poor sound on channel {event.channel}: {event.what}", "gap")
     elif isinstance(event, PartLost):
@@ -168,7 +168,7 @@ def _event_row(line: RecordLine) -> TimelineRow | None:
     elif isinstance(event, PartBack):
         row = TimelineRow(at_s, "record", "back", str(event.part))
     elif isinstance(event, Reopened):
-        row = TimelineRow(at_s, "record", "session", f"goes on after {event.gap_s:.1f} s: {event.why}", "gap")
+        row = TimelineRow(at_s, "record", "session", f"continued after {event.gap_s:.1f} s: {event.why}", "gap")
     elif isinstance(event, TimerFired) and event.timer == "silence":
         row = TimelineRow(at_s, "record", "note", "silence")
     return row
@@ -190,14 +190,14 @@ def _effect_row(line: RecordLine) -> TimelineRow | None:
 
 
 def counts(compared: Sequence[Compared]) -> Iterator[tuple[HearingVerdict, int]]:
-    """How often each verdict was given, those that were given at all."""
+    """How often each verdict was given, leaving out those that were not."""
     verdicts: tuple[HearingVerdict, ...] = (
-        "as meant",
-        "ignored as it should be",
+        "understood",
+        "rightly ignored",
         "missed",
         "wrong",
-        "taken although chatter",
-        "heard from nothing",
+        "chatter taken",
+        "nothing said",
     )
     for verdict in verdicts:
         count = sum(row.verdict == verdict for row in compared)

@@ -1,4 +1,4 @@
-"""Everything that was said in a session, by whom, and how surely each word was heard. Pure."""
+"""Everything that was said in a session, by whom, and how clearly it was heard. Pure."""
 
 from __future__ import annotations
 
@@ -11,9 +11,9 @@ from voicecoach.record.read import Session
 from voicecoach.session.events import Heard
 
 SURE, WELL = 1.0, 0.3
-"""Margins over the floor from which a word counts as heard surely, and well (log-odds a phone; judgement)."""
+"""Margins over the floor from which a word counts as heard clearly, and well (log-odds per phone; judgement)."""
 SHOWN_MARGIN = 2.0
-"""The meter is full at this margin over the floor."""
+"""Margin over the floor at which the meter is full."""
 
 SpeechKind = Literal["coach", "taken", "refused", "danger"]
 ClipNumbers = tuple[int, ...]
@@ -21,7 +21,7 @@ ClipNumbers = tuple[int, ...]
 
 @dataclass(frozen=True, slots=True)
 class TranscriptRow:
-    """One thing said. share: how surely, 0 to 1; None where nothing was heard by ear. clips: kept sounds of it."""
+    """Something said. share: how clearly, 0 to 1; None for keys and typed words. clips: the numbers of its sounds."""
 
     at_s: float
     end_s: float
@@ -37,7 +37,7 @@ def transcript(session: Session, clips: Callable[[float, float], ClipNumbers]) -
     """Everything that was said, by time.
 
     Args:
-        session: the record. clips: the kept sounds within a stretch (s, s).
+        session: the record. clips: gives the numbers of the sounds within a stretch (s, s).
     """
     return tuple(sorted(_rows(session, clips), key=lambda row: (row.at_s, row.end_s)))
 
@@ -62,21 +62,21 @@ def _rows(session: Session, clips: Callable[[float, float], ClipNumbers]) -> Ite
 
 
 def words(heard: Heard) -> str:
-    """The words as heard; of what was refused the best guess."""
+    """The words as heard; the best guess if they were refused."""
     if heard.command:
         return heard.phrase or heard.command.replace("-", " ")
-    guess = f"sounded like “{heard.phrase}”" if heard.phrase else "words that are not known"
+    guess = f"sounded like “{heard.phrase}”" if heard.phrase else "unknown words"
     return guess + (f", near “{heard.near}”" if heard.near else "")
 
 
 def sureness(heard: Heard) -> tuple[str, float | None]:
-    """How surely it was heard, in words, and as 0 to 1."""
+    """How clearly it was heard, in words and from 0 to 1."""
     if heard.source != "voice":
         return ("by key", None) if heard.source == "key" else ("typed", None)
     margin = heard.score - heard.floor
     if margin != margin:  # noqa: PLR0124  not a number
-        return "not known", None
+        return "unknown", None
     share = min(1.0, max(0.0, 0.5 + margin / (2 * SHOWN_MARGIN)))
     if heard.command is None:
-        return "not taken", share
-    return ("surely" if margin >= SURE else "well" if margin >= WELL else "just"), share
+        return "not accepted", share
+    return ("clearly" if margin >= SURE else "well" if margin >= WELL else "barely"), share

@@ -44,7 +44,7 @@ VOICES = ("en-gb", "en-us+f3", "en-gb-scotland", "en-us+m3", "en-us+f2", "en-gb-
 LIMIT_S = 600.0
 WIDTH = 100
 """Longest line, however wide the terminal is."""
-GOOD = ("as meant", "ignored as it should be")
+GOOD = ("understood", "rightly ignored")
 
 WORDS = {
     "done": "step complete",

@@ -1,1 +1,1 @@
-"""A record in forms for other programs."""
+"""Exports of a record for other programs."""

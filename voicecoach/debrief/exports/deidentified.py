@@ -1,8 +1,8 @@
-"""A copy of a record that may leave the site: no voice, shifted times, roles instead of codes, none of the site's
-words.
+"""Makes a copy of a record that may leave the site: no voice, shifted times, roles instead of codes, none of the
+site's own words.
 
-What happened is unchanged: the copy is a whole record, sealed anew, and replays like the original. The copies of
-protocol and grammar are unchanged too; a protocol that names its site has to be checked by a person.
+What happened is unchanged: the copy is a whole record with new seals, and replays like the original. The copies of
+protocol and grammar are unchanged too; a person has to check a protocol that names its site.
 """
 
 from __future__ import annotations
@@ -26,9 +26,9 @@ from voicecoach.session.events import CLOCK_HZ, Event, PartLost, Reopened, Salva
 LEFT_OUT = "left out"
 OWN_WORDS = "The site says its own words here."
 SOME_DAY = "2000-01-01"
-"""In place of the day of approval, which has to be a day."""
+"""Replaces the day of approval, which has to be a date."""
 MOVED_DAYS = 730
-"""Times are moved back by up to so many days."""
+"""Times are moved back by up to this many days."""
 
 
 def deidentify(session: Session, target: Path, shift: timedelta | None = None) -> Path:
@@ -39,7 +39,7 @@ def deidentify(session: Session, target: Path, shift: timedelta | None = None) -
             days and minutes.
 
     Raises:
-        RecordError: the record is damaged. InputError: the folder cannot be made.
+        RecordError: the record is damaged. InputError: the folder cannot be created.
     """
     if session.broken_at is not None:
         where = str(session.folder)
@@ -51,7 +51,9 @@ def deidentify(session: Session, target: Path, shift: timedelta | None = None) -
     copies = {name: (read_copy(session, name) or "").encode() for name in ("protocol.yaml", "grammar.yaml")}
     if site_text:
         copies["site.yaml"] = _site(site).encode()
-    source = "recording" if session.manifest.source == "live" else session.manifest.source  # never to be continued
+    source = (
+        "recording" if session.manifest.source == "live" else session.manifest.source
+    )  # so that it is never continued
     made_with = replace(
         session.manifest, people={}, room="", model="", begun=iso(begun), audio="none", public="", source=source
     )
@@ -68,7 +70,7 @@ def deidentify(session: Session, target: Path, shift: timedelta | None = None) -
     finally:
         whole = journal.close(30.0)
     if not whole:
-        raise InputError("could not be written whole", where=str(target))
+        raise InputError("could not be written completely", where=str(target))
     return target
 
 
@@ -92,14 +94,14 @@ def _moved(begun: str, by: timedelta) -> datetime:
 
 
 def _event(event: Event) -> Event:
-    # why a part was lost may name a device, a folder or an address
+    # the reason for a lost part may name a device, a folder or an address
     if isinstance(event, Salvaged):
-        return replace(event, record=LEFT_OUT)  # a folder's name is its time
+        return replace(event, record=LEFT_OUT)  # a folder's name contains its time
     return replace(event, why=LEFT_OUT) if isinstance(event, PartLost | Reopened) else event
 
 
 def _names(session: Session) -> tuple[frozenset[str], tuple[str, ...]]:
-    """Texts of events that reappear in notes: whole, and as part of other texts."""
+    """Texts of events that reappear in notes: as whole texts, and as part of others."""
     whole = frozenset(event.why for event in session.events if isinstance(event, PartLost | Reopened) and event.why)
     parts = tuple(event.record for event in session.events if isinstance(event, Salvaged) and event.record)
     return whole, parts

@@ -1,4 +1,4 @@
-"""Follow-up after exposures as a calendar: iCalendar (RFC 5545). Only if the site gives the days. Pure."""
+"""Follow-up after exposures as a calendar, if the site gives the days: iCalendar (RFC 5545). Pure."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from voicecoach.record.manifest import digest
 from voicecoach.record.read import Session
 
 LINE_BYTES = 75
-"""RFC 5545, 3.1: a line is at most so many bytes long, its end not counted."""
+"""Longest line without its end (bytes): RFC 5545, 3.1."""
 
 
 def to_icalendar(session: Session) -> str:
@@ -21,8 +21,8 @@ def to_icalendar(session: Session) -> str:
     Raises:
         InputError: the site gives no days, or the record does not say when it was made.
     """
-    told = debrief(session)
-    days = told.words.site.follow_up_days
+    contents = debrief(session)
+    days = contents.words.site.follow_up_days
     if not days:
         what = "the site gives no days for follow-up"
         raise InputError(what, where=str(session.folder), expected="follow-up-days: [...] in its site file")
@@ -32,8 +32,8 @@ def to_icalendar(session: Session) -> str:
         what = "the record does not say when it was made"
         raise InputError(what, where=str(session.folder), expected="a time in manifest.json") from None
     lines = ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//voicecoach//follow-up//EN", "CALSCALE:GREGORIAN"]
-    who = dict(told.people).get("wearer") or "wearer without a code"
-    for number, one in enumerate(told.incidents):
+    who = dict(contents.people).get("wearer") or "wearer without a code"
+    for number, one in enumerate(contents.incidents):
         if not one.owed or one.false_alarm:
             continue
         at = begun + timedelta(seconds=one.at_s)
@@ -47,7 +47,7 @@ def to_icalendar(session: Session) -> str:
                 f"DTSTART;VALUE=DATE:{date:%Y%m%d}",
                 f"DTEND;VALUE=DATE:{date + timedelta(days=1):%Y%m%d}",
                 f"SUMMARY:{_text(f'Follow-up, day {day}: {who}')}",
-                f"DESCRIPTION:{_text(f'{one.title}, {at:%Y-%m-%d}, {told.title}. Local protocol comes first.')}",
+                f"DESCRIPTION:{_text(f'{one.title}, {at:%Y-%m-%d}, {contents.title}. Local protocol comes first.')}",
                 "TRANSP:TRANSPARENT",
                 "END:VEVENT",
             ]

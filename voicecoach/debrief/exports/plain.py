@@ -1,4 +1,4 @@
-"""The debrief as JSON of a published form (session.schema.json). Pure."""
+"""The debrief as JSON with a published schema (session.schema.json). Pure."""
 
 from __future__ import annotations
 
@@ -21,20 +21,20 @@ def schema() -> str:
 
 def to_json(session: Session, *, incidents_only: bool = False) -> str:
     """The debrief as JSON; times are seconds on the session clock."""
-    told = debrief(session)
+    contents = debrief(session)
     data: dict[str, Any] = {
         "form": VERSION,
-        "protocol": told.protocol,
-        "title": told.title,
+        "protocol": contents.protocol,
+        "title": contents.title,
         "begun": session.manifest.begun,
-        "length_s": round(told.length_s, 3),
+        "length_s": round(contents.length_s, 3),
         "ended": session.closed,
-        "how": told.ended,
+        "how": contents.ended,
         "mode": session.manifest.mode,
-        "room": told.room,
-        "people": dict(told.people),
-        "training_only": told.training_only,
-        "warnings": list(told.warnings),
+        "room": contents.room,
+        "people": dict(contents.people),
+        "training_only": contents.training_only,
+        "warnings": list(contents.warnings),
         "incidents": [
             {
                 "at_s": round(one.at_s, 3),
@@ -50,17 +50,17 @@ def to_json(session: Session, *, incidents_only: bool = False) -> str:
                 "on_record": one.stated,
                 "false_alarm": one.false_alarm,
             }
-            for one in told.incidents
+            for one in contents.incidents
         ],
     }
     if not incidents_only:
         data["coaching"] = [
             {"step": one.step, "say": one.say, "what": list(one.what), "why": one.why, "score": round(one.score, 6)}
-            for one in told.coaching
+            for one in contents.coaching
         ]
         data["steps"] = [
             {
-                "step": run.name, "say": told.words.step(run.name), "stage": run.stage, "branch": run.branch,
+                "step": run.name, "say": contents.words.step(run.name), "stage": run.stage, "branch": run.branch,
                 "begin_s": round(run.begin_s, 3), "end_s": round(run.end_s, 3), "outcome": run.outcome,
                 "confirmed_by": run.by, "independent": run.independent, "refused": run.refused, "early": run.early,
                 "unheard": run.unheard,
@@ -69,7 +69,7 @@ def to_json(session: Session, *, incidents_only: bool = False) -> str:
                     for rub in run.rubs
                 ],
             }
-            for run in told.steps
+            for run in contents.steps
         ]  # fmt: skip
         data["said"] = [
             {

@@ -1,4 +1,4 @@
-"""The timeline as a table for a spreadsheet. Pure."""
+"""The timeline as CSV for a spreadsheet. Pure."""
 
 from __future__ import annotations
 
@@ -23,5 +23,5 @@ def to_csv(session: Session, *, incidents_only: bool = False) -> str:
 
 def harmless(text: str) -> str:
     """The text, changed if a spreadsheet would take it for a formula."""
-    # a spreadsheet takes a text that begins like this for a formula
+    # formulas begin with one of these
     return "'" + text if text.startswith(("=", "+", "-", "@", "\t", "\r")) else text

@@ -10,11 +10,11 @@ from voicecoach.debrief.transcript import TranscriptRow, transcript
 from voicecoach.record.read import Session
 
 SHORTEST_S = 1.0
-"""A caption stays at least this long (s)."""
+"""Least duration of a caption (s)."""
 
 
 def to_webvtt(session: Session, *, incidents_only: bool = False) -> str:
-    """Everything that was said, a cue each, by time on the session clock; who spoke is the cue's voice."""
+    """Everything that was said, one cue each, on the session clock; the cue's voice is the speaker."""
     rows: Iterable[TranscriptRow] = transcript(session, lambda _, __: ())
     if incidents_only:
         rows = of_incidents(session, rows, lambda row: row.at_s)

@@ -1,1 +1,1 @@
-"""HTML pages that need nothing else."""
+"""Self-contained HTML pages."""

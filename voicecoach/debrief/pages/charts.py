@@ -12,7 +12,7 @@ CURVE_W, CURVE_H, LEFT, BOTTOM, TOP = 300, 150, 40, 24, 10
 
 
 def bars(values: Sequence[tuple[str, float]], what: str) -> str:
-    """A bar for each (label, value), with its number over it. what: the chart in words."""
+    """A bar for each (label, value), with its number above. what: the chart in words."""
     most = max((value for _, value in values), default=0) or 1
     width = max(1, len(values)) * (BAR_W + GAP) + GAP
     parts = [_begin(width, BAR_H + 44, what)]
@@ -31,7 +31,7 @@ def curve(
     what: str,
     unit: str,
 ) -> str:
-    """Points (x, y), and a line with its band as (x, y, low, high); the band is drawn pale with dashed edges."""
+    """Points (x, y), and a line with its band as (x, y, low, high); the band is pale with dashed edges."""
     xs = [x for x, _ in points] or [0.0]
     ys = [y for _, y in points] + [high for *_, high in line if high < 4 * max((y for _, y in points), default=1.0)]
     top, right = max(ys, default=1.0) * 1.08 or 1.0, max(xs) if max(xs) > 1 else 2.0

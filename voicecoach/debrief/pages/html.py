@@ -1,7 +1,7 @@
-"""Pages by Jinja2: everything escaped, styles and scripts inline, and a policy that lets nothing else run or load.
+"""Pages by Jinja2: everything escaped, styles and scripts inline, and a policy under which nothing else runs or loads.
 
-Texts come from records, which may hold anything. Jinja2 escapes HTML; control characters and bidirectional marks are
-shown by their codes, and lone surrogates, which no encoding has, as U+FFFD.
+Texts come from records, which may contain anything. Jinja2 escapes HTML; control characters and bidirectional marks
+are shown by their codes, and lone surrogates, which cannot be encoded, as U+FFFD.
 """
 
 from __future__ import annotations
@@ -16,8 +16,8 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-_TURNING = frozenset("\u200e\u200f\u061c\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
-"""Characters that change the order in which others are displayed."""
+_BIDIRECTIONAL = frozenset("\u200e\u200f\u061c\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
+"""Characters that change the direction in which others are displayed."""
 
 
 def clean(text: str) -> str:
@@ -34,7 +34,7 @@ def _shown(c: str) -> str:
         return chr(0x2400 + ord(c))  # the control pictures
     if "\ud800" <= c <= "\udfff":
         return "\ufffd"
-    if c in _TURNING or "\x7f" <= c < "\xa0" or c in "\ufffe\uffff\u2028\u2029":
+    if c in _BIDIRECTIONAL or "\x7f" <= c < "\xa0" or c in "\ufffe\uffff\u2028\u2029":
         return f"[U+{ord(c):04X}]"
     return c
 
@@ -62,18 +62,18 @@ def _environment() -> Environment:
 
 @cache
 def asset(name: str) -> str:
-    """The text of a style sheet or script that comes with the program."""
+    """The text of a shipped style sheet or script."""
     return (resources.files("voicecoach") / "debrief" / "pages" / "templates" / name).read_text(encoding="utf-8")
 
 
 def render(
     template: str, *, styles: tuple[str, ...], scripts: tuple[str, ...] = (), media: str = "", **values: Any
 ) -> str:
-    """A whole page.
+    """A complete page.
 
     Args:
-        template: its file. styles, scripts: files that go into the page, in this order. media: where else sound may
-            come from than the page itself, as the policy writes it ('' for nowhere). values: for the template.
+        template: its file. styles, scripts: files to include, in this order. media: other sources of sound than the
+        page itself, as the policy writes them ('' for none). values: for the template.
     """
     css, js = ("".join(asset(name) for name in names) for names in (styles, scripts))
     policy = [
@@ -94,12 +94,12 @@ def render(
 
 
 def safe(html: str) -> Markup:
-    """HTML or SVG of our own making, in which every text is escaped already."""
+    """Mark HTML or SVG of our own making, with all text escaped, as safe."""
     return Markup(html)  # noqa: S704
 
 
 def data_json(value: Any) -> Markup:
-    """A value as JSON that may stand inside a script element."""
+    """A value as JSON for the inside of a script element."""
     text = json.dumps(value, separators=(",", ":"), ensure_ascii=True)
     return Markup(text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026"))  # noqa: S704
 

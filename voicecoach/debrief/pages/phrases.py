@@ -1,4 +1,4 @@
-"""What several pages say in the same words."""
+"""Phrases shared by several pages."""
 
 from __future__ import annotations
 
@@ -7,11 +7,11 @@ CAUTIONS = (
     "The record shows what was said and what was heard. It cannot show that an act was done, or done well.",
     "Where a confirmation was not independent, nobody but the person who acted has vouched for it.",
 )
-TRAINING_ONLY = "Training only: this hearing with this voice has not been shown to be good enough for more."
+TRAINING_ONLY = "Training only: it has not been shown that this recogniser hears this voice well enough for more."
 
 
 def length(seconds: float) -> str:
-    """A length for people: '45 s', '12 min 5 s', '1 h 3 min'."""
+    """A duration in words: '45 s', '12 min 5 s', '1 h 3 min'."""
     whole = round(max(0.0, seconds))
     if whole < 60:
         return f"{whole} s"

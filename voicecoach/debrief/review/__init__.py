@@ -1,1 +1,1 @@
-"""A programme's sessions together: all records in one database, and the questions a trainer asks of them."""
+"""Reviews of a programme: its records in one database, and the questions a trainer asks of them."""

@@ -1,4 +1,4 @@
-"""Statistics of a programme: how time falls with practice, and how far a share can be trusted. Pure.
+"""Statistics of a programme: how times fall with practice, and the confidence intervals of shares. Pure.
 
 The power law of practice, time = a * attempt^b, is fitted as a straight line through the logarithms by least squares
 (Newell and Rosenbloom 1981, from memory). Its band is the 95 % confidence band of the mean with Student's t; a share
@@ -15,13 +15,13 @@ from statistics import NormalDist, fmean
 
 LEVEL = 0.95
 FEWEST = 3
-"""Points from which a line has a band at all."""
+"""Least number of points for a line with a band."""
 
 
 @dataclass(frozen=True, slots=True)
 class Curve:
-    """A fitted curve. a: time at the first attempt (s); b: exponent. change: share that a doubling of practice changes
-    the time by, with its interval. xs, line, low, high: the curve and its band at some attempts.
+    """A fitted curve. a: time at the first attempt (s); b: exponent. change: relative change of the time per doubling
+    of practice, with its interval. xs, line, low, high: the curve and its band at some attempts.
     """
 
     a: float
@@ -39,7 +39,7 @@ def learning_curve(attempts: Sequence[float], times_s: Sequence[float], points: 
     """Fit the power law; None for fewer than FEWEST times, or all at one attempt.
 
     Args:
-        attempts: numbers from 1. times_s: the time at each, all above 0. points: where the curve is given.
+        attempts: numbers from 1. times_s: the time of each, above 0. points: how many points of the curve to compute.
     """
     if len(attempts) < FEWEST or len(set(attempts)) < 2:
         return None
@@ -71,10 +71,10 @@ def learning_curve(attempts: Sequence[float], times_s: Sequence[float], points: 
 
 @cache
 def students_t(freedom: int) -> float:
-    """How many standard errors the band reaches to either side, for so many degrees of freedom (from 1).
+    """The half-width of the band in standard errors, for `freedom` degrees of freedom (at least 1).
 
-    The share of Student's t between -t and t has a closed form for whole degrees of freedom (Abramowitz and Stegun,
-    26.7.3 and 26.7.4, with t = sqrt(freedom) tan angle); it is solved by halving.
+    The probability of Student's t between -t and t has a closed form for whole degrees of freedom (Abramowitz and
+    Stegun, 26.7.3 and 26.7.4, with t = sqrt(freedom) tan angle); it is solved by bisection.
     """
     low, high = 0.0, math.pi / 2
     for _ in range(60):
@@ -99,7 +99,7 @@ def _share_within(angle: float, freedom: int) -> float:
 
 
 def wilson(count: int, total: int) -> tuple[float, float]:
-    """The interval of a share `count` of `total` at LEVEL; (0, 1) when there is nothing to go by."""
+    """The confidence interval of the share `count` of `total` at LEVEL; (0, 1) if `total` is 0."""
     if total <= 0:
         return 0.0, 1.0
     z = NormalDist().inv_cdf(0.5 + LEVEL / 2)

@@ -1,4 +1,4 @@
-"""Finding the records below some folders, and reading those that are new, with every core."""
+"""Finds the records below some folders, and reads those that are new on all cores."""
 
 from __future__ import annotations
 
@@ -16,18 +16,18 @@ from voicecoach.record import manifest
 from voicecoach.record.lines import FILE
 
 DEPTH = 4
-"""Records are looked for so many folders down."""
+"""How many levels of folders are searched for records."""
 CHUNK = 25
-"""Sessions a task of a worker reads."""
+"""Sessions per task of a worker."""
 AGAIN = "to be read again"
-"""The stamp of what could not be read: a key may open it next time."""
+"""The stamp of a record that could not be read, because a key may open it next time."""
 FEW = 12
-"""So few sessions are read faster than workers start."""
+"""Up to this many sessions are read faster than workers could start."""
 
 
 @dataclass(frozen=True, slots=True)
 class RecordFolder:
-    """A folder that may hold a record. stamp: changes when the record does. reason: why it can't be one, or ''."""
+    """A folder that may hold a record. stamp: changes when the record does. reason: why it cannot be one, or ''."""
 
     path: str
     stamp: str
@@ -35,8 +35,8 @@ class RecordFolder:
 
 
 @dataclass(frozen=True, slots=True)
-class Read:
-    """What came of reading one folder: the session's name ('' if it could not be read) and what is wrong with it."""
+class FolderResult:
+    """The result of reading one folder: the session's name ('' if it could not be read) and what is wrong with it."""
 
     path: str
     stamp: str
@@ -49,12 +49,12 @@ def find(roots: Iterable[Path]) -> tuple[RecordFolder, ...]:
     """Every folder below `roots` that holds a record, or part of one, by path.
 
     Raises:
-        InputError: a root is no folder.
+        InputError: a root is not a folder.
     """
     found: dict[str, RecordFolder] = {}
     for root in roots:
         if not root.is_dir():
-            raise InputError("is no folder", where=str(root), expected="a folder of sessions")
+            raise InputError("is not a folder", where=str(root), expected="a folder of sessions")
         for one in _below(root, DEPTH, top=True):
             found.setdefault(one.path, one)
     return tuple(found[path] for path in sorted(found))
@@ -69,7 +69,7 @@ def _below(folder: Path, depth: int, *, top: bool = False) -> Iterator[RecordFol
     names = {entry.name for entry in entries}
     if manifest.FILE in names or FILE in names:
         missing = [name for name in (manifest.FILE, FILE) if name not in names]
-        reason = f"is not whole: {' and '.join(missing)} missing" if missing else ""
+        reason = f"is incomplete: {' and '.join(missing)} missing" if missing else ""
         yield RecordFolder(str(folder), _stamp(folder), reason)
         return
     folders = []
@@ -78,11 +78,11 @@ def _below(folder: Path, depth: int, *, top: bool = False) -> Iterator[RecordFol
             continue
         if entry.is_symlink():
             if not top or entry.is_dir():
-                yield RecordFolder(entry.path, "", "is a link: not followed")
+                yield RecordFolder(entry.path, "", "is a link, which is not followed")
         elif entry.is_dir():
             folders.append(entry)
     if not folders and not top:
-        yield RecordFolder(str(folder), "", "holds no session")
+        yield RecordFolder(str(folder), "", "does not hold a session")
     if not depth:
         return
     for entry in folders:
@@ -105,17 +105,17 @@ def read_all(
     target: Path,
     on_progress: Callable[[int, int], None] | None = None,
     key: bytes | None = None,
-) -> Iterator[Read]:
+) -> Iterator[FolderResult]:
     """Read these folders and write their rows below `target` as lines of JSON: TABLE-NUMBER.json.
 
     Args:
-        found: without a reason. target: an empty folder. on_progress: how many of how many are read. key: of
-            encrypted records.
+        found: those without a `reason`. target: an empty folder. on_progress: called with the number read and the
+            total. key: of encrypted records.
     """
     chunks = [(n, found[n : n + CHUNK], target, key) for n in range(0, len(found), CHUNK)]
     done = 0
     if len(found) <= FEW:
-        results: Iterable[list[Read]] = map(_read_chunk, chunks)
+        results: Iterable[list[FolderResult]] = map(_read_chunk, chunks)
         for result in results:
             yield from result
         return
@@ -128,8 +128,8 @@ def read_all(
                 on_progress(done, len(found))
 
 
-def _read_chunk(task: tuple[int, Sequence[RecordFolder], Path, bytes | None]) -> list[Read]:
-    # a review of what is known already reads nothing, and is not to wait for what reading needs
+def _read_chunk(task: tuple[int, Sequence[RecordFolder], Path, bytes | None]) -> list[FolderResult]:
+    # imported late: a review without new records should not wait for what reading needs
     from voicecoach.debrief.review.rows import rows, weights  # noqa: PLC0415
     from voicecoach.record.read import read  # noqa: PLC0415
 
@@ -141,16 +141,16 @@ def _read_chunk(task: tuple[int, Sequence[RecordFolder], Path, bytes | None]) ->
         try:
             session = read(Path(one.path), key)
         except RecordError as error:
-            results.append(Read(one.path, AGAIN, "", error.line()))
+            results.append(FolderResult(one.path, AGAIN, "", error.line()))
             continue
-        name = manifest.digest(session.manifest.to_bytes())[:16]  # the same for a copy in another folder
+        name = manifest.digest(session.manifest.to_bytes())[:16]  # so that a copy in another folder has the same name
         for table, made in rows(session, name).items():
             texts[table] += map(json.dumps, made)
         protocol = session.manifest.protocol
         if protocol not in weighed:
             weighed.add(protocol)
             texts["weights"] += map(json.dumps, weights(session))
-        results.append(Read(one.path, one.stamp, name, " ".join(session.remarks), protocol))
+        results.append(FolderResult(one.path, one.stamp, name, " ".join(session.remarks), protocol))
     for table, lines in texts.items():
         (target / f"{table}-{number:06d}.json").write_text("\n".join(lines) + "\n", encoding="utf-8")
     return results

@@ -1,4 +1,4 @@
-"""The page of a review: what the tables say, in a trainer's words."""
+"""The page of a review: the tables in a trainer's words."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ SOON_DAYS = 30
 
 @dataclass(frozen=True, slots=True)
 class Review:
-    """What the page says. Tables are lists of mappings with the names that review.html uses."""
+    """The contents of the page. Tables are lists of mappings with the names used in review.html."""
 
     sessions: int
     first: str
@@ -53,10 +53,10 @@ class Review:
 
 
 def review(store: Store, today: date, refresher_days: int = 0) -> Review:
-    """Ask the tables.
+    """Query the tables.
 
     Args:
-        store: with what is to be reviewed. today: refreshers are due by it. refresher_days: instead of the site's own.
+        store: the sessions to review. today: for due dates. refresher_days: overrides the site's own interval.
     """
     (head,) = store.rows(
         "SELECT count(*) AS sessions, min(begun) AS first, max(begun) AS last, "
@@ -64,7 +64,7 @@ def review(store: Store, today: date, refresher_days: int = 0) -> Review:
     )
     owed = store.rows("SELECT * FROM owed ORDER BY begun DESC NULLS LAST, at_s DESC")
     months = store.rows("SELECT month, sessions FROM months ORDER BY month DESC LIMIT ?", [MOST_MONTHS])[::-1]
-    told = [(row["month"], row["sessions"]) for row in months]
+    monthly = [(row["month"], row["sessions"]) for row in months]
     curves = _curves(store)
     return Review(
         sessions=head["sessions"],
@@ -77,7 +77,7 @@ def review(store: Store, today: date, refresher_days: int = 0) -> Review:
         incidents=_incidents(store, head["sessions"]),
         left_out=store.rows("SELECT path, reason, session FROM folders WHERE reason <> '' ORDER BY path"),
         refreshers=_refreshers(store, today, refresher_days),
-        months=safe(charts.bars(told, "Sessions: " + ", ".join(f"{month} {count}" for month, count in told))),
+        months=safe(charts.bars(monthly, "Sessions: " + ", ".join(f"{month} {count}" for month, count in monthly))),
         curves=[one for one in curves if one["times"] >= FEWEST][:MOST_CURVES],
         twice=[one for one in curves if one["times"] < FEWEST],
         deviations=list(_deviations(store)),
@@ -90,15 +90,15 @@ def review(store: Store, today: date, refresher_days: int = 0) -> Review:
     )
 
 
-def html(told: Review, *, incidents_only: bool = False) -> str:
+def html(found: Review, *, incidents_only: bool = False) -> str:
     """The page."""
     return render(
-        "review.html", styles=("page.css", "review.css"), r=told, incidents_only=incidents_only, cautions=CAUTIONS
+        "review.html", styles=("page.css", "review.css"), r=found, incidents_only=incidents_only, cautions=CAUTIONS
     )
 
 
 def share(count: int, total: int) -> str:
-    """A share in 100 with its interval: '12 (8 to 19)'."""
+    """A percentage with its interval: '12 (8 to 19)'."""
     low, high = wilson(count, total)
     return f"{100 * count / total if total else 0:.0f} ({100 * low:.0f} to {100 * high:.0f})"
 
@@ -155,7 +155,7 @@ def _curve(wearer: str, protocol: str, points: Sequence[tuple[float, float]]) ->
         change, low, high = (100 * value for value in (fitted.change, fitted.change_low, fitted.change_high))
         say += f"; each doubling of practice: {_signed(change)} % ({_signed(low)} to {_signed(high)})"
     minutes = [(x, y / 60) for x, y in points]
-    chart = charts.curve(minutes, line, f"Time to take off of {wearer}: {say}", "minutes")
+    chart = charts.curve(minutes, line, f"Doffing time of {wearer}: {say}", "minutes")
     return {"wearer": wearer, "protocol": protocol, "say": say, "chart": safe(chart), "times": len(points)}
 
 
@@ -197,7 +197,7 @@ def _deviations(store: Store) -> Iterator[dict[str, Any]]:
 
 
 def _places(values: Mapping[str, float]) -> dict[str, int]:
-    """1 for the highest; equals share the better place."""
+    """1 for the highest; equal values share the better place."""
     ordered = sorted(values.values(), reverse=True)
     return {name: ordered.index(value) + 1 for name, value in values.items()}
 

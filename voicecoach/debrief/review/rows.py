@@ -1,4 +1,4 @@
-"""One session as rows for the tables of a review. Pure."""
+"""Turns one session into rows for the tables of a review. Pure."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from voicecoach.session.notes import NoteKind
 
 TABLES = ("sessions", "steps", "rubs", "incidents", "words", "notes", "events")
 MASKS = ("mask", "hood", "helmet")
-"""Spoken names of what covers the mouth, the nearest to it first."""
+"""Spoken names of what covers the mouth, from the inside out."""
 
 TableRow = Mapping[str, Any]
 
@@ -27,7 +27,7 @@ def rows(session: Session, name: str) -> dict[str, list[TableRow]]:
     """Table -> its rows for this session, each a mapping with the columns of schema.sql.
 
     Args:
-        session: the record. name: what the session is called in the tables.
+        session: the record. name: of the session in the tables.
     """
     notes, words = remarks(session), wording(session)
     runs = course(session, notes)
@@ -76,7 +76,7 @@ def rows(session: Session, name: str) -> dict[str, list[TableRow]]:
 
 
 def weights(session: Session) -> list[TableRow]:
-    """What a slip at each step of the session's protocol can do."""
+    """The weight of each step of the session's protocol."""
     words = wording(session)
     if words.protocol is None:
         return []
@@ -146,7 +146,7 @@ def _events(session: Session, name: str) -> Iterator[TableRow]:
 
 
 def _utc(iso: str) -> str | None:
-    """A wall time as the database takes it; None for one that can't be read."""
+    """A wall time in the database's format; None if it cannot be read."""
     try:
         at = datetime.fromisoformat(iso)
     except ValueError:

@@ -2,7 +2,7 @@
 CREATE TABLE folders (
   path VARCHAR PRIMARY KEY, session VARCHAR, reason VARCHAR NOT NULL, stamp VARCHAR NOT NULL
 );
-COMMENT ON TABLE folders IS 'Every folder that was looked at. reason: why it was left out or what is wrong with it, empty if nothing';
+COMMENT ON TABLE folders IS 'Every folder that was found. reason: why it was left out or what is wrong with it, empty if nothing is';
 CREATE TABLE sessions (
   session VARCHAR, path VARCHAR, begun TIMESTAMP, protocol VARCHAR, title VARCHAR, mode VARCHAR, wearer VARCHAR,
   observer VARCHAR, room VARCHAR, mask VARCHAR, ear VARCHAR, source VARCHAR, training_only BOOLEAN, ended BOOLEAN,
@@ -11,7 +11,7 @@ CREATE TABLE sessions (
 );
 COMMENT ON TABLE sessions IS 'One row for each session that could be read';
 COMMENT ON COLUMN sessions.begun IS 'UTC';
-COMMENT ON COLUMN sessions.worn_s IS 'from the first item on to the last off; null if not recorded';
+COMMENT ON COLUMN sessions.worn_s IS 'from first item on to last item off; null if not recorded';
 COMMENT ON COLUMN sessions.independent IS 'of the steps confirmed, those that somebody else vouched for';
 COMMENT ON COLUMN sessions.refresher_days IS 'the site''s interval, 0 for none';
 CREATE TABLE steps (
@@ -20,31 +20,31 @@ CREATE TABLE steps (
   unheard INTEGER, wrong INTEGER
 );
 COMMENT ON TABLE steps IS 'One row for each reading of a step';
-COMMENT ON COLUMN steps.wrong IS 'how many things went wrong in it: breaches, exposures, deviations, rubs cut short, answers not taken ...';
+COMMENT ON COLUMN steps.wrong IS 'how many things went wrong in it: breaches, exposures, deviations, rubs cut short, answers not accepted ...';
 CREATE TABLE rubs (
   session VARCHAR, step VARCHAR, begin_s DOUBLE, kept_s DOUBLE, asked_s DOUBLE, cut_short BOOLEAN
 );
-COMMENT ON TABLE rubs IS 'One row for each rub or wipe. asked_s: null when its end was never called';
+COMMENT ON TABLE rubs IS 'One row for each rub or wipe. asked_s: its required time, null if it was cut short';
 CREATE TABLE incidents (
   session VARCHAR, at_s DOUBLE, kind VARCHAR, title VARCHAR, step VARCHAR, called_by VARCHAR, places VARCHAR,
   false_alarm BOOLEAN, owed VARCHAR, paid VARCHAR, stated BOOLEAN
 );
 COMMENT ON TABLE incidents IS 'One row for each incident';
-COMMENT ON COLUMN incidents.owed IS 'what is still owed for it, with commas; empty if nothing';
-COMMENT ON COLUMN incidents.stated IS 'false: the record does not say what was done, so that all counts as owed';
+COMMENT ON COLUMN incidents.owed IS 'what is still owed for it, separated by commas; empty if nothing is';
+COMMENT ON COLUMN incidents.stated IS 'false: the record does not say what was done, so everything counts as owed';
 CREATE TABLE words (
   session VARCHAR, at_s DOUBLE, role VARCHAR, command VARCHAR, phrase VARCHAR, taken BOOLEAN, source VARCHAR,
   score DOUBLE, floor DOUBLE, near VARCHAR
 );
-COMMENT ON TABLE words IS 'One row for each thing said. command: null when it was not taken; phrase: the words, or the best guess';
+COMMENT ON TABLE words IS 'One row for each utterance. command: null if it was not accepted; phrase: the words, or the best guess';
 CREATE TABLE notes (session VARCHAR, at_s DOUBLE, what VARCHAR, label VARCHAR, details VARCHAR);
 COMMENT ON TABLE notes IS 'Every note of every session; details: JSON';
 CREATE TABLE events (session VARCHAR, line INTEGER, at_s DOUBLE, event VARCHAR, details VARCHAR);
-COMMENT ON TABLE events IS 'Every event of every session: what was heard, said out, run out, lost; line: its number in the record; details: JSON';
+COMMENT ON TABLE events IS 'Every event of every session: what was heard, prompts that ended, timers, lost parts; line: its number in the record; details: JSON';
 CREATE TABLE weights (
   protocol VARCHAR, step VARCHAR, say VARCHAR, weight DOUBLE, why VARCHAR, PRIMARY KEY (protocol, step)
 );
-COMMENT ON TABLE weights IS 'What a slip at a step can do, by the check: 0 to 1 within a protocol';
+COMMENT ON TABLE weights IS 'What a slip at a step can do according to the check: 0 to 1 within a protocol';
 
 CREATE VIEW attempts AS
   SELECT *, row_number() OVER (PARTITION BY wearer, protocol ORDER BY begun, session) AS attempt
@@ -80,7 +80,7 @@ CREATE VIEW unheard AS
     UNION ALL SELECT 'voice', CASE w.role WHEN 'observer' THEN s.observer ELSE s.wearer END, w.taken, w.source
       FROM words w JOIN sessions s USING (session)
   ) by_each WHERE source <> 'key' AND value <> '' GROUP BY kind, value;
-COMMENT ON VIEW unheard IS 'What was said and not taken, by room, by mask, and by whose voice it was';
+COMMENT ON VIEW unheard IS 'Utterances that were not accepted, by room, mask and voice';
 CREATE VIEW owed AS
   SELECT s.begun, s.wearer, s.protocol, i.title, i.owed, i.stated, s.session, s.path, i.at_s
   FROM incidents i JOIN sessions s USING (session) WHERE i.owed <> '' ORDER BY s.begun;
@@ -88,4 +88,4 @@ COMMENT ON VIEW owed IS 'Incidents for which something is still owed';
 CREATE VIEW last_sessions AS
   SELECT wearer, max(begun) AS last, count(*) AS sessions, arg_max(refresher_days, begun) AS refresher_days
   FROM sessions WHERE wearer <> '' AND begun IS NOT NULL GROUP BY wearer;
-COMMENT ON VIEW last_sessions IS 'When each wearer was last here, and the interval that the site gave then';
+COMMENT ON VIEW last_sessions IS 'The last session of each wearer, and the refresher interval of its site file';

@@ -1,4 +1,4 @@
-"""The database of a review: DuckDB, in a file. The only place that knows it."""
+"""The database of a review, in DuckDB; no other module uses it."""
 
 from __future__ import annotations
 
@@ -12,11 +12,11 @@ from typing import Any, Self
 
 import duckdb
 
-from voicecoach.debrief.review.gather import Read, RecordFolder, find, read_all
+from voicecoach.debrief.review.gather import FolderResult, RecordFolder, find, read_all
 from voicecoach.errors import InputError
 
 VERSION = "3"
-"""Of the tables; a database of another version is made anew."""
+"""Version of the tables; a database of another version is built again."""
 SESSION_TABLES = ("sessions", "steps", "rubs", "incidents", "words", "notes", "events")
 EXPORTED = (*SESSION_TABLES, "weights", "folders")
 OF_INCIDENTS = ("sessions", "incidents", "folders")
@@ -24,10 +24,10 @@ READING = {duckdb.StatementType.SELECT, duckdb.StatementType.EXPLAIN}
 
 
 class Store:
-    """The records of some folders as tables and views (schema.sql tells what is in them).
+    """The records of some folders as tables and views, which schema.sql describes.
 
     Args:
-        path: the database's file, made if it is missing; None for one in memory.
+        path: the database's file, created if it is missing; None for one in memory.
     """
 
     def __init__(self, path: Path | None = None) -> None:
@@ -58,26 +58,26 @@ class Store:
         return db
 
     def __enter__(self) -> Self:
-        """Itself."""
+        """This store."""
         return self
 
     def __exit__(self, *_: object) -> None:
-        """Let the database go."""
+        """Close the database."""
         self._db.close()
 
     def update(
         self, roots: Iterable[Path], on_progress: Callable[[int, int], None] | None = None, key: bytes | None = None
     ) -> int:
-        """Make the tables say what lies below `roots` now; only what is new or changed is read.
+        """Bring the tables up to date with the records below `roots`; only new or changed ones are read.
 
         Args:
-            roots: folders. on_progress: how many of how many are read. key: of encrypted records.
+            roots: folders. on_progress: called with the number read and the total. key: of encrypted records.
 
         Returns:
             How many records were read.
 
         Raises:
-            InputError: a root is no folder.
+            InputError: a root is not a folder.
         """
         found = find(roots)
         known = dict(self._db.execute("SELECT path, stamp FROM folders").fetchall())
@@ -108,7 +108,7 @@ class Store:
         with tempfile.TemporaryDirectory(prefix="voicecoach-review-") as temp:
             target = Path(temp)
             results = list(read_all([one for one in fresh if not one.reason], target, on_progress, key))
-            results += [Read(one.path, one.stamp, "", one.reason) for one in fresh if one.reason]
+            results += [FolderResult(one.path, one.stamp, "", one.reason) for one in fresh if one.reason]
             db.execute("BEGIN")
             known = dict(db.execute("SELECT session, path FROM folders WHERE session <> ''").fetchall())
             copies = []
@@ -124,7 +124,7 @@ class Store:
             (target / "folders-0.json").write_text("\n".join(lines) + "\n", encoding="utf-8")
             for table in EXPORTED:
                 self._load(table, target)
-            for session, path in copies:  # they brought their rows a second time
+            for session, path in copies:  # their rows were loaded a second time
                 self._keep_one(session, path)
             db.execute("COMMIT")
 
@@ -159,24 +159,24 @@ class Store:
         return [dict(zip(names, row, strict=True)) for row in done.fetchall()]
 
     def ask(self, query: str) -> tuple[list[str], list[tuple[Any, ...]]]:
-        """Answer a person's own question: column names and rows. It can't write, and reads nothing but the tables.
+        """Run a person's own query, which can only read the tables; returns column names and rows.
 
         Raises:
-            InputError: it is no query that can be answered.
+            InputError: the query is not allowed, or wrong.
         """
         wanted = "one SELECT over the tables and views that --tables lists"
         try:
             self._db.execute("SET enable_external_access = false")
             statements = self._db.extract_statements(query)
             if len(statements) != 1 or statements[0].type not in READING:
-                raise InputError("is not one query", where="--sql", expected=wanted)
+                raise InputError("is not a single query", where="--sql", expected=wanted)
             done = self._db.execute(statements[0])
             return [column[0] for column in done.description or ()], done.fetchall()
         except duckdb.Error as error:
             raise InputError(_line(error), where="--sql", expected=wanted) from None
 
     def describe(self) -> list[dict[str, Any]]:
-        """Every table and view: name, columns with their types, and what it holds."""
+        """Every table and view: name, columns with their types, and description."""
         return self.rows(
             """SELECT c.table_name AS name,
                 string_agg(c.column_name || ' ' || lower(c.data_type), ', ' ORDER BY c.column_index) AS columns,
@@ -187,10 +187,10 @@ class Store:
         )
 
     def to_parquet(self, folder: Path, *, incidents_only: bool = False) -> tuple[Path, ...]:
-        """Write each table (or only sessions, incidents and folders) as a Parquet file into a folder; the files' paths.
+        """Write each table (or only sessions, incidents and folders) as a Parquet file; returns the files' paths.
 
         Raises:
-            InputError: the folder can't be written.
+            InputError: the folder cannot be written.
         """
         try:
             folder.mkdir(parents=True, exist_ok=True)
