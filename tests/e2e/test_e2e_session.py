@@ -107,7 +107,7 @@ def test_a_session_in_real_time_over_a_sound_card_comes_to_its_end(virtual_card:
     records = tmp_path / "records"
     log = tmp_path / "screen.txt"
     command = [sys.executable, "-m", "voicecoach", "run", "short-practice", "--out", str(records)]
-    command += ["--engine", "phonemes", "--device", "coach_card", "--speaker", "coach_card"]
+    command += ["--device", "coach_card", "--speaker", "coach_card"]
     follower = Follower(records)
     said: list[str] = []
     with log.open("w") as screen:

@@ -100,6 +100,36 @@ def test_what_can_be_meant_may_change_while_the_hang_over_runs() -> None:
     assert commands(events) == [None]
 
 
+@pytest.mark.parametrize("pause_s", [0.30, 0.36])
+def test_an_answer_may_pause_between_its_words(engine: PhonemeScorer, pause_s: float) -> None:
+    ear = Pipeline(engine, ENGLISH, ROLES)
+    ear.listen(LIVE)
+    first, second = say("step", voice="en-us"), say("complete", voice="en-us")
+    sound = track((0.8, first), (0.8 + len(first) / RATE_HZ + pause_s, second), length_s=4.0)
+    assert commands(hear(ear, sound)) == ["done"]
+
+
+def test_a_word_behind_a_pause_counts_though_what_came_before_it_means_nothing(engine: PhonemeScorer) -> None:
+    ear = Pipeline(engine, ENGLISH, ROLES)
+    ear.listen(LIVE)
+    first, second = say("where is", voice="en-us"), say("repeat", voice="en-us")
+    sound = track((0.8, first), (0.8 + len(first) / RATE_HZ + 0.4, second), length_s=4.0)
+    assert commands(hear(ear, sound)) == ["repeat"]
+
+
+def test_a_pause_delays_nothing_that_was_understood_and_only_a_little_what_was_not() -> None:
+    def waited_s(score: float) -> float:
+        ear = Pipeline(Always("repeat", score), ENGLISH, ROLES)
+        ear.listen(LIVE)
+        (heard,) = (
+            one for one in hear(ear, track((0.8, say("repeat", voice="en-us")), length_s=3.0)) if isinstance(one, Heard)
+        )
+        return (heard.at - heard.end) / RATE_HZ
+
+    assert waited_s(10.0) < 0.35
+    assert 0.45 < waited_s(-10.0) < 0.55
+
+
 def test_nothing_is_heard_when_nothing_can_be_meant(engine: PhonemeScorer) -> None:
     ear = Pipeline(engine, ENGLISH, ROLES)
     assert commands(hear(ear, track((0.8, say("repeat", voice="en-us")), length_s=2.5))) == [None]

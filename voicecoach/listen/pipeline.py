@@ -70,7 +70,7 @@ class Pipeline:
         if live != self._live:
             self._live = live
             for channel in self._channels:
-                channel.draft = None
+                channel.drafts = []
 
     def set_floors(self, floors: Mapping[str, float]) -> None:
         """Set the floors of these commands, but never below the score at which they are asked about."""
@@ -99,7 +99,7 @@ class Pipeline:
         if len(self._channels) != sound.shape[1]:
             if self._channels:
                 raise EngineError(f"{sound.shape[1]} channels came in", where="ear", expected=str(len(self._channels)))
-            self._channels = [_Channel(self._hangover_s) for _ in range(sound.shape[1])]
+            self._channels = [_Channel(self._hangover_s, self._draft) for _ in range(sound.shape[1])]
         events: list[Event] = []
         if at != self._next:
             # frames were lost: the utterance has ended as far as is known
@@ -135,7 +135,7 @@ class Pipeline:
             return [SpeechUnending(at, channel=number)]
         if found.what == "draft":
             if not found.segment.part:
-                channel.draft = _Draft(found.segment.begin, found.segment.end, self._decide(found.segment, self._live))
+                self._draft(channel, found.segment)
             return []
         if found.what == "whole":
             heard = self._urgent_in(number, found) if found.segment.part else self._whole(number, found)
@@ -149,14 +149,24 @@ class Pipeline:
         found = self._channels[number].levels.utterance(segment.begin, segment.end, segment.over_noise_db, at)
         return [SoundTrouble(at, what, channel=number) for what in found]
 
+    def _draft(self, channel: _Channel, segment: Segment) -> Decision:
+        """What an utterance is taken for if it ends here; decided once."""
+        for draft in channel.drafts:
+            if (draft.begin, draft.end) == (segment.begin, segment.end):
+                return draft.decision
+        decision = self._decide(segment, self._live)
+        channel.drafts.append(_Draft(segment.begin, segment.end, decision))
+        return decision
+
     def _whole(self, number: int, found: SegmentEvent) -> list[Event]:
         """What a finished utterance was taken for."""
         channel, segment = self._channels[number], found.segment
-        draft, channel.draft = channel.draft, None
-        if draft is not None and (draft.begin, draft.end) == (segment.begin, segment.end):
-            decision = draft.decision
-        else:
-            decision = self._decide(segment, self._live)
+        decision = self._draft(channel, segment)
+        if decision.command is None and segment.resumed > segment.begin:
+            after = self._decide(segment.after_pause(), self._live)
+            doubts = [one for one in (decision, after, channel.doubt) if one is not None and one.near is not None]
+            decision = after if after.command is not None or not doubts else doubts[0]
+        channel.drafts, channel.doubt = [], None
         if channel.told and (decision.command is None or decision.command in channel.told):
             return []  # its danger word was heard while it was being spoken
         return self._events_of(number, found, decision)
@@ -260,19 +270,27 @@ class _Draft:
 class _Channel:
     """One microphone: its canceller, its segmenter, and what its speech was taken for so far."""
 
-    def __init__(self, hangover_s: float) -> None:
+    def __init__(self, hangover_s: float, draft: Callable[[_Channel, Segment], Decision]) -> None:
         self._hangover_s = hangover_s
+        self._draft = draft
         self.levels = LevelWatch()
         self.start_anew(0)
 
     def start_anew(self, at: int) -> None:
         """Forget everything before sample `at`."""
         self._canceller = EchoCanceller()
-        self.segmenter = Segmenter(hangover_s=self._hangover_s)
+        self.segmenter = Segmenter(hangover_s=self._hangover_s, unfinished=self._unfinished)
         self._clean_at = at - DELAY
-        self.draft: _Draft | None = None
+        self.drafts: list[_Draft] = []
+        self.doubt: Decision | None = None
         self.last: _Draft | None = None
         self.told: set[str] = set()
+
+    def _unfinished(self, segment: Segment) -> bool:
+        decision = self._draft(self, segment)
+        if decision.near is not None:
+            self.doubt = decision  # danger may have been said before the pause
+        return decision.command is None
 
     def feed(self, heard: Samples, played: Samples, *, playing: bool) -> list[SegmentEvent]:
         """What is found in the cleaned sound; sample numbers are those of the line."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import statistics
 from collections import deque
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, replace
 from typing import Protocol
 
@@ -37,6 +37,13 @@ STILL_DB = 1.0
 UNDER_DB = 8.0
 """It has ended where it is no more than STILL_DB above the room, if that lies UNDER_DB under its own loudest."""
 
+PATIENCE_S = 0.20
+"""How much longer a silence may be behind words that mean nothing yet: a synthetic voice pauses for 0.32 s within "step
+complete", and people who think pause longer. What is understood is answered as soon as before."""
+
+PIECE_S = 1.5
+"""Longer speech (s) is no first half of an answer."""
+
 _OPEN = 0.5
 _SHUT = 0.35
 _HINT = 0.2
@@ -55,7 +62,8 @@ class Segment:
     """A stretch of speech. begin, end: sample numbers of its first and behind its last speech. start: sample number of
     samples[0], which lies a pad before `begin`. samples: shape (frames,). noticed: the same stretch as the voice was
     noticed in it. over_noise_db: its mean power above what was usual before the voice; infinite when that is not known.
-    played: the coach was sounding meanwhile. part: it is a piece of longer speech, not an utterance.
+    played: the coach was sounding meanwhile. part: it is a piece of longer speech, not an utterance. resumed: where it
+    went on after a pause that was longer than the hang-over; `begin` if there was none.
     """
 
     begin: int
@@ -66,6 +74,13 @@ class Segment:
     over_noise_db: float = math.inf
     played: bool = False
     part: bool = False
+    resumed: int = 0
+
+    def after_pause(self) -> Segment:
+        """What was said after its last long pause, as an utterance of its own."""
+        start = max(self.resumed - _frames(PAD_BEFORE_S), self.start)
+        kept = slice(start - self.start, None)
+        return replace(self, begin=self.resumed, start=start, samples=self.samples[kept], noticed=self.noticed[kept])
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +113,7 @@ class Segmenter:
     Args:
         detector: Silero's voice detector if not given.
         hangover_s: silence that ends an utterance (s). Below 0.30 s words with a gap ("pause") fall in two.
+        unfinished: whether what was said before a pause means nothing yet; then it may go on for PATIENCE_S more.
         longest_s: speech without a gap that is longer than this is cut (s).
         window_s, hop_s: while speech goes on, look back over `window_s` every `hop_s` (s).
     """
@@ -106,6 +122,7 @@ class Segmenter:
         self,
         *,
         hangover_s: float = 0.30,
+        unfinished: Callable[[Segment], bool] = lambda _: False,
         longest_s: float = 3.0,
         window_s: float = 1.3,
         hop_s: float = 0.65,
@@ -113,10 +130,12 @@ class Segmenter:
     ) -> None:
         self._detector = detector if detector is not None else VoiceDetector()
         self._hangover = _frames(hangover_s)
+        self._patience = self._hangover + _frames(PATIENCE_S)
+        self._unfinished = unfinished
         self._longest = _frames(longest_s)
         self._window = _frames(window_s)
         self._hop = _frames(hop_s)
-        self._keep = self._longest + self._hangover + _frames(PAD_PLAYING_S) + 4 * CHUNK
+        self._keep = self._longest + self._patience + _frames(PAD_PLAYING_S) + 4 * CHUNK
         self._reset(0)
 
     def _reset(self, at: int) -> None:
@@ -128,7 +147,9 @@ class Segmenter:
         self._begin: int | None = None
         self._end = at
         self._last_begin = at
-        self._drafted = -1
+        self._drafted = self._asked = -1
+        self._waits = False
+        self._resumed = at
         self._window_at = at
         self._unending = False
         self._over = False
@@ -213,9 +234,11 @@ class Segmenter:
         if self._begin is None:
             return self._wait(voice, sudden=sudden)
         if voice >= _SHUT:
+            if now - self._end > self._hangover:
+                self._resumed = now - CHUNK
             self._end = now
         silence = now - self._end
-        if silence >= self._hangover:
+        if silence >= self._hangover and not self._may_go_on(silence):
             whole = SegmentEvent("whole", now, self._segment(self._begin, self._end, part=self._unending))
             self._begin, self._run, self._unending = None, 0, False
             self._within = []
@@ -230,6 +253,15 @@ class Segmenter:
             return [SegmentEvent("window", now, self._segment(max(self._begin, now - self._window), now, part=True))]
         return []
 
+    def _may_go_on(self, silence: int) -> bool:
+        """Whether this silence may be a pause between two words of one answer."""
+        if self._begin is None or self._unending or self._end - self._begin > _frames(PIECE_S):
+            return False
+        if self._asked != self._end:
+            self._asked = self._end
+            self._waits = self._unfinished(self._segment(self._begin, self._end))
+        return self._waits and silence < self._patience
+
     def _wait(self, voice: float, *, sudden: bool) -> list[SegmentEvent]:
         now = self._looked
         self._run = self._run + 1 if voice >= _OPEN else 0
@@ -239,7 +271,7 @@ class Segmenter:
         for _ in range(min(_LATE, len(self._without))):
             self._without.pop()  # the voice itself is not the room
         self._before = self._usual()
-        self._last_begin = self._begin
+        self._last_begin = self._resumed = self._begin
         self._window_at = self._begin + self._window
         return [SegmentEvent("onset", now, self._segment(self._begin, now))]
 
@@ -261,7 +293,7 @@ class Segmenter:
         known = 0.0 < self._before < math.inf and len(voice)
         over_noise_db = 10 * math.log10(max(_power(voice) / self._before, 1e-9)) if known else math.inf
         natural, noticed = self._natural[kept].copy(), self._sound[kept].copy()
-        return Segment(begin, end, start, natural, noticed, over_noise_db, self._over, part)
+        return Segment(begin, end, start, natural, noticed, over_noise_db, self._over, part, max(self._resumed, begin))
 
 
 def _power(sound: Samples) -> float:

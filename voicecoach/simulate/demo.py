@@ -80,7 +80,7 @@ def wearer(protocol: Protocol) -> tuple[Reaction, ...]:
         Reaction("breach. yes or no", "false alarm", "false-alarm"),
         Reaction("which place was it", "my arm", "arm"),
         Reaction("shall i end here", "yes", "yes"),
-        Reaction("say that again|when you have finished", AGAIN),
+        Reaction("say that again|when you have finished|name a part of the body", AGAIN),
         *answers(tuple(steps.values())),
     )
 
