@@ -147,6 +147,21 @@ def test_words_one_after_another_are_all_noticed_though_the_room_was_quiet_befor
     assert [thing.what for thing in Segmenter().feed(0, sound)].count("whole") == 4
 
 
+@pytest.mark.parametrize("noise_db", [-40, -10])
+def test_a_word_soon_after_a_long_sentence_is_noticed(noise_db: float) -> None:
+    """Speech without a gap may be the room; what its pause leaves says that it was a voice."""
+    sentence = say(
+        "the lift in the next building is not working today so somebody has to bring more water", voice="en-us"
+    )
+    word, pause = say("breach", voice="en-us"), np.zeros(round(0.6 * SECOND), np.float32)
+    sound = np.concatenate((np.zeros(3 * SECOND, np.float32), sentence, pause, word, pause))
+    noise = np.sqrt(np.mean(sentence**2)) * 10 ** (noise_db / 20)
+    sound += np.random.default_rng(0).normal(0, noise, len(sound)).astype(np.float32)
+    assert len(sentence) > 3.3 * SECOND
+    onsets = [thing.at for thing in Segmenter().feed(0, sound) if thing.what == "onset"]
+    assert any(abs(at - (len(sound) - len(pause) - len(word))) < 0.4 * SECOND for at in onsets)
+
+
 class Faint:
     """A detector that is never quite sure."""
 

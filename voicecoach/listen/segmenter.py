@@ -44,6 +44,11 @@ complete", and people who think pause longer. What is understood is answered as 
 PIECE_S = 1.5
 """Longer speech (s) is no first half of an answer."""
 
+PAUSE_DB = 4.0
+"""Behind speech without a gap the room is at most this much louder than its pause. Before, such speech was the room
+itself, and for 2.7 s behind any sentence of more than 3 s nobody's "breach" was noticed (0 of 42 at 5 and 10 dB above
+white noise, all 42 with this); among three voices 20 or 10 dB under the speaker as many words were cut out."""
+
 _OPEN = 0.5
 _SHUT = 0.35
 _HINT = 0.2
@@ -239,6 +244,7 @@ class Segmenter:
             self._end = now
         silence = now - self._end
         if silence >= self._hangover and not self._may_go_on(silence):
+            self._judge_pause(now)
             whole = SegmentEvent("whole", now, self._segment(self._begin, self._end, part=self._unending))
             self._begin, self._run, self._unending = None, 0, False
             self._within = []
@@ -261,6 +267,12 @@ class Segmenter:
             self._asked = self._end
             self._waits = self._unfinished(self._segment(self._begin, self._end))
         return self._waits and silence < self._patience
+
+    def _judge_pause(self, now: int) -> None:
+        """Speech without a gap was counted as the room; if it was a voice, the room is what its pause leaves."""
+        if self._unending:
+            most = _power(self._sound[self._end - self._sound_at : now - self._sound_at]) * 10 ** (PAUSE_DB / 10)
+            self._without = deque((min(power, most) for power in self._without), _ROOM)
 
     def _wait(self, voice: float, *, sudden: bool) -> list[SegmentEvent]:
         now = self._looked
