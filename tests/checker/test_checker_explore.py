@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from voicecoach.checker import verdict
 from voicecoach.checker.contamination import ContactModel
-from voicecoach.checker.explore import explore
+from voicecoach.checker.explore import USUAL, Walk, explore
 from voicecoach.checker.route import happening
 from voicecoach.checker.world import ENTERED, World
 from voicecoach.protocol.model import Act, Branch, BreachRule, Item, Protocol, StagePlan, Step, Timing
@@ -93,6 +93,30 @@ def test_a_second_incident_while_somebody_is_helped_out_is_judged(monkeypatch: p
 def test_who_is_taken_ill_with_bare_hands_needs_fresh_gloves(name: str, step: str, rule: str) -> None:
     counters = explore(without(load_protocol(name)[0], step), most=2).counters
     assert {counter.found.rule for counter in counters} == {rule}
+
+
+def test_a_branch_that_takes_the_place_of_another_the_second_time_is_walked() -> None:
+    """Rule 37: the seal leaks, and leaks again: another model, and after that nobody goes in. One thing goes wrong."""
+    walk = Walk(N95, "solo", 1)
+    walk.run()
+    other = next(point for point in walk.moves if point.spot.name == "other-model")
+    assert other.used == 1
+    said = [event for _, event in walk.path_to(other) if event]
+    assert len(said) == 2
+    assert set(said) <= {"loose", "yes"}
+    out = [point for point in walk.moves if point.spot.name == "nobody-goes-in"]
+    assert any(("seal-check", "other-respirator") in point.state.memory.tried for point in out)
+
+
+def test_a_hole_that_only_such_a_branch_has_is_found() -> None:
+    """The inner gloves are soiled, and still soiled: they are changed, here with no rub of the bare hands."""
+    torn = without(N95, "torn-hands").branch("inner-glove-torn")
+    soiled = replace(N95.branch("inner-glove-soiled"), then="same", again="worse")
+    others = tuple(branch for branch in N95.branches if branch.name != soiled.name)
+    found = explore(replace(N95, branches=(*others, soiled, replace(torn, name="worse", ask=())))).counters
+    (counter,) = [one for one in found if one.found.rule == "gloves-on-unclean-hands"]
+    assert counter.used == 1
+    assert [event for _, event in counter.way if event not in USUAL] == ["soiled", "soiled"]
 
 
 def test_explain_says_what_is_believed_before_and_after_a_step() -> None:

@@ -262,23 +262,30 @@ class Walk:
         done = Stop(spot, self.route.done(step, state.ledger), state.memory)
         there = self._point(self.route.go("", done), world, used)
         yield Way(step.name, "", there, found)
-        if used >= self.most:
-            return
-        yield from self._went_wrong(there, step, spot.place.stage, "went-wrong")
-        for answer, _ in step.branches:
-            yield Way(step.name, answer, self._to(answer, point, used + 1, step))
+        if used < self.most:
+            yield from self._went_wrong(there, step, spot.place.stage, "went-wrong")
+        for answer, branch in step.branches:
+            if (count := self._count(point, branch)) <= self.most:
+                yield Way(step.name, answer, self._to(answer, point, count, step))
 
     def _confirmed(self, point: Point, step: Step) -> Iterator[Way]:
         """The observer agrees, or does not."""
         there = self._to("", point)
         yield Way("", "", there)
-        if point.used >= self.most:
-            return
-        yield from self._went_wrong(there, step, point.spot.place.stage, "went-wrong, told later")
-        faults = dict.fromkeys(answer for answer, _ in step.branches if answer in FAULTS)
-        for fault in faults or (["loose"] if step.repair else []):
+        if point.used < self.most:
+            yield from self._went_wrong(there, step, point.spot.place.stage, "went-wrong, told later")
+        faults = {answer: branch for answer, branch in step.branches if answer in FAULTS}
+        for fault, branch in (faults or ({"loose": step.repair} if step.repair else {})).items():
             event = f"not clear: {fault}"
-            yield Way(step.name, event, self._to(event, point, point.used + 1, step))
+            if (used := self._count(point, branch)) <= self.most:
+                yield Way(step.name, event, self._to(event, point, used, step))
+
+    def _count(self, point: Point, branch: str) -> int:
+        """How many things have gone wrong once the step here calls that branch. The same thing again is one with the
+        first time: a seal that leaks twice.
+        """
+        again = point.spot.step is not None and self.route.replaced(point.spot.step, branch, _stop(point))
+        return point.used if again else point.used + 1
 
     def _went_wrong(self, there: Point, step: Step, stage: str, event: str) -> Iterator[Way]:
         """Said of `step`, answered in `stage`, while the next thing is waited for; where the observer is due, of what

@@ -35,17 +35,19 @@ class Memory(NamedTuple):
     """What a session remembers beside the place and the ledger, as far as it leads anywhere.
 
     debts: what is owed for exposures whose wash has not been led to yet; placed: the place of the exposure at hand is
-    named; cancelled: nobody goes in any more.
+    named; cancelled: nobody goes in any more; tried: (step, branch) of each branch called in this stage that gives way
+    to another when it is called again, or has taken the place of one.
     """
 
     debts: tuple[str, ...] = ()
     placed: bool = False
     cancelled: bool = False
+    tried: tuple[tuple[str, str], ...] = ()
 
     def exposed(self, stage: str, *, placed: bool) -> Memory:
         """With an exposure more; whoever dresses does not go in."""
         cancelled = self.cancelled or stage in _ENTERING
-        return Memory(DEBTS, placed=self.placed or placed, cancelled=cancelled)
+        return self._replace(debts=DEBTS, placed=self.placed or placed, cancelled=cancelled)
 
 
 _ENTERING = frozenset({"prepare", "dress"})
@@ -77,6 +79,7 @@ class Route:
         self._calm: dict[Spot, Place] = {}
         self._kinds: dict[str, tuple[str, ...]] = {}
         self._done: dict[tuple[str, int], Ledger] = {}
+        self._chained = {name for branch in protocol.branches if branch.again for name in (branch.name, branch.again)}
 
     def start(self) -> Stop:
         """The first step, after the coach's questions."""
@@ -151,7 +154,8 @@ class Route:
 
     def _here(self, stop: Stop) -> Position:
         memory = stop.memory
-        return Position(stop.spot.place, stop.ledger, self.mode, bool(memory.debts), memory.placed, memory.cancelled)
+        owes = bool(memory.debts)
+        return Position(stop.spot.place, stop.ledger, self.mode, owes, memory.placed, memory.cancelled, memory.tried)
 
     def _stop(self, found: Arrival, memory: Memory, came_from: str = "") -> Stop:
         spot = self._spot(found.kind, found.place, found.question)
@@ -160,6 +164,8 @@ class Route:
             memory = memory._replace(debts=())
         if came_from in _ENTERING and found.place.stage in {"undress", "close"}:
             memory = memory._replace(cancelled=True)
+        if memory.tried and found.place.stage != came_from:
+            memory = memory._replace(tried=())  # nobody comes back to that step
         if memory.placed and position.incident(detours) < 0:
             memory = memory._replace(placed=False)
         ledger = found.ledger
@@ -195,7 +201,24 @@ class Route:
         elif not event and spot.step is not None and spot.step.pays:
             left = spot.kind == "confirm" or not (spot.step.observer and self.mode == "pair")
             memory = memory._replace(debts=tuple(d for d in memory.debts if not left or d != spot.step.pays))
-        return self._stop(self._found(event, spot, self._here(stop), about), memory, stage)
+        found = self._found(event, spot, self._here(stop), about)
+        if spot.step is not None and about is None and (word == "not clear" or event in dict(spot.step.branches)):
+            memory = self._tried(spot.step, found, memory)
+        return self._stop(found, memory, stage)
+
+    def _tried(self, step: Step, found: Arrival, memory: Memory) -> Memory:
+        """The memory of a branch that the step has called, if it matters when it is called again."""
+        entered = found.place.detours[-1].branch if found.place.detours else ""
+        if entered not in self._chained:
+            return memory
+        return memory._replace(tried=tuple(sorted({*memory.tried, (step.name, entered)})))
+
+    def replaced(self, step: Step, branch: str, stop: Stop) -> bool:
+        """Whether a branch that the step calls once more gives way to one that the step has not called yet."""
+        tried = stop.memory.tried
+        if (step.name, branch) not in tried:
+            return False
+        return (step.name, moves.called(self.protocol, self._here(stop), step, branch)) not in tried
 
     def _found(self, event: str, spot: Spot, here: Position, about: Step | None) -> Arrival:
         protocol, (word, _, what) = self.protocol, event.partition(": ")

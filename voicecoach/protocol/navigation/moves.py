@@ -65,7 +65,9 @@ def again(protocol: Protocol, here: Position, ledger: Ledger | None = None) -> A
 
 def called(protocol: Protocol, here: Position, step: Step, branch: str) -> str:
     """The branch that a step calls: `branch` the first time, its `again` on each further call (rule 37)."""
-    while (step.name, branch) in here.tried and protocol.branch(branch).again:
+    for _ in protocol.branches:  # at most once each, should they lead in a circle
+        if (step.name, branch) not in here.tried or not protocol.branch(branch).again:
+            break
         branch = protocol.branch(branch).again
     return branch
 

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from voicecoach.protocol.ledger import Worn
 from voicecoach.protocol.navigation.moves import unasked
 from voicecoach.protocol.navigation.position import step_at, steps_named
-from voicecoach.session.actions.stepping import AGAIN_S, correct, leave, note_owed, note_suspects
+from voicecoach.session.actions.stepping import AGAIN_S, correct, leave, note_owed, note_suspects, remember_branch
 from voicecoach.session.events import Heard
 from voicecoach.session.exposure import UNKNOWN, place_meant
 from voicecoach.session.notes import NoteKind
@@ -244,6 +244,8 @@ def _fault(turn: Turn, fault: str, by: str) -> None:
     step, item = turn.step, turn.state.about
     targets = (item,) if item else tuple(act.target for act in step.acts) if step else ()
     turn.note(NoteKind.DEVIATION, step=step.name if step else "", item=",".join(targets), fault=fault, by=by)
+    if step is not None:
+        remember_branch(turn, step)
     note_suspects(turn, fault, tuple(name for name in targets if turn.state.ledger.worn(name) == "on"))
 
 

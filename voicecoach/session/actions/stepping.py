@@ -286,13 +286,18 @@ def note_called_out(turn: Turn) -> None:
     turn.tone("taken")
 
 
+def remember_branch(turn: Turn, step: Step) -> None:
+    """Remember the branch that `step` calls: if it calls it once more, another may be taken instead (rule 37)."""
+    arrival = turn.intent.arrival
+    if arrival is not None and arrival.place.detours:
+        turn.set(tried=(*turn.state.tried, (step.name, arrival.place.detours[-1].branch)))
+
+
 def note_branch(turn: Turn) -> None:
     """Record an answer that calls a branch."""
     step = turn.step
     assert step is not None
-    arrival = turn.intent.arrival
-    entered = arrival.place.detours[-1].branch if arrival is not None and arrival.place.detours else ""
-    turn.set(tried=(*turn.state.tried, (step.name, entered)))
+    remember_branch(turn, step)
     word = turn.intent.word
     turn.note(
         NoteKind.BRANCH, step=step.name, cause=word, role=turn.event.role if isinstance(turn.event, Heard) else ""
