@@ -90,6 +90,8 @@ class Machine:
         if before.apart and not state.apart:
             turn.note(NoteKind.DEVIATION, what="a second person is back")
             turn.tone("taken")
+            if isinstance(event, Heard) and event.command == "observer-here":
+                turn.aside("noted")
         if found.trigger and not (before.apart and not state.apart and found == UNCLEAR):
             trigger = _machine().events[found.trigger]
             if state.status in trigger.transitions:

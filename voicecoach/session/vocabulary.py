@@ -63,6 +63,7 @@ SAYS_ITSELF: dict[str, tuple[str, ...]] = {
     "ask-near-breach": (*DANGERS, "false-alarm"),
     "ask-down": ("collapse",),
     "stopped": ("stop",),
+    "alone-now": ("observer-here",),
     "intro-words": ("breach", "stop"),
 }
 """The coach's own sentence -> commands that are not live while it sounds, because it says them. A voice over it opens

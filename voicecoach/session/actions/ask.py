@@ -213,7 +213,7 @@ def note_alone(turn: Turn) -> None:
         leave(turn, again=not acted)
     turn.note(NoteKind.DEVIATION, step=step.name if step else "", what="goes on alone: nobody came")
     turn.set(mode="solo", apart=True)
-    turn.aside("noted")
+    turn.aside("alone-now")
 
 
 def note_exposed(turn: Turn, place: str, cause: str) -> None:

@@ -92,9 +92,13 @@ def read_ahead(setup: Setup, state: SessionState, event: Event) -> SessionState:
 
 
 def came_back(state: SessionState, event: Event) -> SessionState:
-    """The state in a pair again, once the missing person speaks on a channel or key of their own (rule 33)."""
-    back = isinstance(event, Heard) and event.command is not None and event.role in {"observer", "assistant"}
-    return replace(state, mode="pair", apart=False) if state.apart and back else state
+    """The state in a pair again, once the missing person speaks on a channel or key of their own, or says "observer
+    here" (rule 33).
+    """
+    if not state.apart or not isinstance(event, Heard) or event.command is None:
+        return state
+    known = event.role in {"observer", "assistant"} or event.command == "observer-here"
+    return replace(state, mode="pair", apart=False) if known else state
 
 
 def _prompt_ended(setup: Setup, state: SessionState, _: Event) -> Intent:

@@ -33,8 +33,10 @@ def live(setup: Setup, state: SessionState) -> tuple[str, ...]:
         names.add("false-alarm")
     if state.handling and not asking(state):
         names |= set(PLACES)
+    if state.apart:
+        names.add("observer-here")  # the person who was missing may come, and perhaps has no channel to be known by
     if state.apart and state.status in {"awaiting", "drying"}:
-        names.add("confirm")  # the person who was missing may come
+        names.add("confirm")
     if state.sounding and not state.window:
         names -= said_itself(setup, state.speech[0].text)
     return tuple(sorted(name for name in names if setup.grammar.command(name) is not None))
