@@ -7,6 +7,7 @@ from session_driver import Session, grammar
 
 from voicecoach.grammar import match
 from voicecoach.protocol.model import DANGERS
+from voicecoach.protocol.navigation.position import step_at
 from voicecoach.protocol.site import Site
 from voicecoach.session.events import Heard, PartLost
 
@@ -332,6 +333,29 @@ def test_a_piece_that_is_missing_is_named_and_replaced(begin, name: str) -> None
     assert session.step == "nobody-goes-in"
 
 
+@pytest.mark.parametrize("name", ["n95-gown", "papr-gown", "who-coverall", "ambulance-bay", "everyday-precautions"])
+@pytest.mark.parametrize("mode", ["solo", "pair"])
+def test_a_shortened_removal_has_a_rub_between_every_two_pieces_unless_the_site_leaves_them_out(
+    begin, name: str, mode: str
+) -> None:
+    """Rule 31, and hygiene between every two removals: CDC training modules and WHO poster, coverall (read)."""
+    asked: dict[bool, list[str]] = {}
+    for fewer in (False, True):
+        session = begin(name, mode, independent=True, site=Site(name="x", fewer_rubs=fewer))
+        session.go_to_work()
+        session.hear("unwell", "done", "yes")
+        kinds = asked[fewer] = []
+        while session.state.place.stage != "close":
+            step = step_at(session.setup.protocol, session.state.place)
+            assert step is not None, session.state
+            kinds += ["rub" if act.kind in {"disinfect", "hygiene"} else act.kind for act in step.acts[-1:]]
+            session.answer_step()
+        assert session.state.ledger.on() == ()
+    assert "doff doff" not in " ".join(asked[False])
+    assert "doff doff" in " ".join(asked[True]) or name == "everyday-precautions"
+    assert asked[False].count("doff") == asked[True].count("doff")
+
+
 @HOODS
 @pytest.mark.parametrize("then", [("splash",), ("unwell",), ("stop", "touched", "hand"), ("collapse",)])
 def test_whatever_else_happens_a_hood_without_air_still_comes_off_first(
@@ -418,3 +442,14 @@ def test_an_exposure_named_just_before_fresh_gloves_has_the_hands_rubbed_first(b
     assert session.step == "rejoin-hands"
     session.answer_step()
     assert session.step == "fresh-inner-gloves"
+
+
+@pytest.mark.parametrize(("word", "rubs"), [("splash", True), ("unwell", False)])
+def test_who_never_went_in_is_rubbed_between_pieces_only_after_an_exposure(begin, word: str, rubs: bool) -> None:
+    """Rule 40: nobody is kept in a suit for rubs that nothing asks for."""
+    session = begin("n95-gown", "pair", independent=True)
+    session.go_to("look-for-skin")
+    session.hear(word, *(["neck"] if rubs else ["done", "yes"]))
+    said_until(session, "wash-skin" if rubs else "anything-on-skin")
+    begun = [note["step"] for note in session.noted("step")]
+    assert any(step.startswith("short-between-") for step in begun) == rubs

@@ -25,6 +25,8 @@ def _conditions(step: Step, ledger: Ledger) -> str:
     worn = next((item for item in step.when_off if ledger.worn(item) == "on"), "")
     if worn:
         return f"{worn} is worn"
+    if step.between and ledger.hands in {"rubbed", "clean"}:
+        return "the hands are rubbed already"
     if step.when_any_on and all(ledger.worn(item) != "on" for item in step.when_any_on):
         return "nothing that it is for is worn"
     return ""

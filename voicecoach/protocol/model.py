@@ -107,6 +107,8 @@ class Step:
     weaker: why this step asks for less than the checker computes it should ('' when it does not).
     alone: an observer's step that somebody alone is asked for too. optional: a word may leave it out, with all such
     steps that follow it at once. ends: the last step of all; its answer ends the session, if nothing is worn or owed.
+    between: a rub between two pieces that is passed over when the hands are rubbed already, and that a site may leave
+    out (`Site.fewer_rubs`).
     """
 
     name: str
@@ -134,6 +136,7 @@ class Step:
     alone: bool = False
     optional: bool = False
     ends: bool = False
+    between: bool = False
 
 
 @dataclass(frozen=True, slots=True)

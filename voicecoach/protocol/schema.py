@@ -53,7 +53,7 @@ def schema() -> dict[str, Any]:
         "matters": FLAG, "time": time, "quiet": {"type": "number", "minimum": 1, "maximum": 300}, "asks-for": NAME,
         "on": {"type": "object", "additionalProperties": NAME}, "repair": NAME, "when-on": _words(),
         "when-off": _words(), "when-any-on": _words(), "pays": {"enum": list(DEBTS)}, "weaker": NAME, "alone": FLAG,
-        "optional": FLAG, "ends": FLAG,
+        "optional": FLAG, "ends": FLAG, "between": FLAG,
     }  # fmt: skip
     item = _mapping(
         {

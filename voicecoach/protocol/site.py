@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from voicecoach import yamltext
+from voicecoach.protocol.model import Protocol
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +39,16 @@ class Site:
     """Whether they say them once more before a removal that nothing hurries."""
     eyes_at_once: bool = False
     """Whether a second person rinses exposed eyes at once; by default, the cautious one, they are rinsed when out."""
+    fewer_rubs: bool = False
+    """Whether the shortened removal of somebody unwell leaves out rubs between two pieces (published sequences have one
+    between every two); by default none is left out."""
+
+    def fitted(self, protocol: Protocol) -> Protocol:
+        """The protocol without the steps that this site leaves out."""
+        if not self.fewer_rubs:
+            return protocol
+        branches = (replace(one, steps=tuple(s for s in one.steps if not s.between)) for one in protocol.branches)
+        return replace(protocol, branches=tuple(branches))
 
     def contact_s(self, agent: str, protocol_s: float) -> float:
         """Seconds that `agent` must act: the site's own figure, but never less than the protocol's."""
@@ -61,7 +72,7 @@ def load(text: str, file: str) -> Site:
         InputError: file, line and field, for anything unknown or out of range.
     """
     root = yamltext.read(text, file).only(
-        *_TEXTS, "contact-times", "wear-limit-min", "check-every-min", "flush-eyes", *_VOICE, *_DAYS
+        *_TEXTS, "contact-times", "wear-limit-min", "check-every-min", "flush-eyes", "unwell-rubs", *_VOICE, *_DAYS
     )
     values = {key.replace("-", "_"): node.scalar() for key in _TEXTS if (node := root.get(key)) is not None}
     for key in SPOKEN:
@@ -76,7 +87,7 @@ def load(text: str, file: str) -> Site:
     limit = root.get("wear-limit-min")
     check = root.get("check-every-min")
     follow, refresher = (root.get(key) for key in _DAYS)
-    flush = root.get("flush-eyes")
+    flush, rubs = root.get("flush-eyes"), root.get("unwell-rubs")
     voice, again = (root.get(key) for key in _VOICE)
     checked, checked_again = (node is not None and node.flag() for node in (voice, again))
     if again is not None and checked_again and not checked:
@@ -84,6 +95,7 @@ def load(text: str, file: str) -> Site:
     return Site(
         **values,
         eyes_at_once=flush is not None and flush.choice(("at-once", "at-exit")) == "at-once",
+        fewer_rubs=rubs is not None and rubs.choice(("between-all", "fewer")) == "fewer",
         voice_check=checked,
         voice_check_removal=checked_again,
         contact_times=tuple((agent, node.number(1, 3600)) for agent, node in times.items()) if times else (),

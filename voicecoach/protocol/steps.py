@@ -14,9 +14,10 @@ MAX_MATTERS = 8
 MAX_STEPS = 400
 TRIED = {"breach", "stop"}
 """The words that always count; before anything is worn, a step may ask for one try of each (rule 38)."""
+FLAGS = ("alone", "optional", "ends", "between")
 STEP_FIELDS = (
     "step", "say", "warn", "help", "role", "acts", "answer", "observer", "also", "matters", "time", "quiet", "asks-for",
-    "on", "repair", "when-on", "when-off", "when-any-on", "pays", "weaker", "alone", "optional", "ends",
+    "on", "repair", "when-on", "when-off", "when-any-on", "pays", "weaker", "alone", "optional", "ends", "between",
 )  # fmt: skip
 
 
@@ -105,7 +106,7 @@ class StepReader:
         if stage != "prepare" and (tried := set(answers) & TRIED):
             raise node.need("answer").wrong(f"is {min(tried)!r}, which always counts", "tries of it only in 'prepare'")
         roles = {key: node.get(key) for key in ("role", "repair", "asks-for", "weaker", "matters", "observer")}
-        flags = {key: (told := node.get(key)) is not None and told.flag() for key in ("alone", "optional", "ends")}
+        flags = {key: (told := node.get(key)) is not None and told.flag() for key in FLAGS}
         on = node.get("on")
         pays = node.get("pays")
         matters, observer, role = roles["matters"], roles["observer"], roles["role"]
@@ -136,6 +137,7 @@ class StepReader:
             alone=flags["alone"],
             optional=flags["optional"],
             ends=flags["ends"],
+            between=flags["between"],
         )
 
     def _item_names(self, node: Node | None) -> tuple[str, ...]:

@@ -63,7 +63,9 @@ def arrive(protocol: Protocol, here: Position) -> Arrival:
             passed.append((step.name, "already known to be damaged"))
             here = known
             continue
+        clean = step.between and place.stage in {"prepare", "dress"} and not here.owes
         reason = not_for_now(step, ledger, alone=alone(protocol, here), cancelled=undoing(here))
+        reason = reason or ("nobody went in" if clean else "")
         if not reason:
             return Arrival("step", place, ledger, passed=tuple(passed))
         passed.append((step.name, reason))
