@@ -19,7 +19,7 @@ LOWEST = -99.0
 
 MAX_PHRASE_WORDS = 5
 MOST_COMMANDS = 500
-"""More than five times those of the largest shipped grammar; each one more can be taken for every other."""
+"""More than five times as many as in the largest shipped grammar; each command can be mistaken for any other."""
 _NAME = re.compile(r"[a-z][a-z0-9]*(-[a-z0-9]+)*")
 _NOT_WORD = re.compile(r"[^\w']+|_+")
 
@@ -162,7 +162,7 @@ def decide(grammar: Grammar, ranked: Sequence[Scored], live: Collection[str], de
     """
     best: dict[str, Scored] = {}
     for scored in ranked:
-        # the last comparison is false for NaN, which is no score
+        # the last comparison is false for NaN
         if scored.command in live and grammar.command(scored.command) is not None and scored.score == scored.score:
             best_so_far = best.get(scored.command)
             if best_so_far is None or scored.score > best_so_far.score:
@@ -223,7 +223,7 @@ def parse(text: str, file: str) -> Grammar:
     if items is not None:
         commands += _item_commands(items, root.need("states"), owners)
     elif states is not None:
-        raise states.wrong("has no items to go with", "a field 'items'")
+        raise states.wrong("is given without items", "a field 'items'")
     if len(commands) > MOST_COMMANDS:
         raise root.need("commands").wrong(f"has {len(commands):,} commands", f"at most {MOST_COMMANDS}")
     if not any(command.risk == "danger" for command in commands):
@@ -231,7 +231,7 @@ def parse(text: str, file: str) -> Grammar:
     named = {risk for risk, _ in floors}
     missing = sorted({command.risk for command in commands} - named)
     if missing:
-        raise root.need("risks").wrong(f"does not give a floor for {missing[0]!r}", "each risk that a command has")
+        raise root.need("risks").wrong(f"has no floor for {missing[0]!r}", "a floor for each risk that a command has")
     decoys, faults = root.get("decoys"), root.get("faults")
     says, sounds = root.get("says"), root.get("sounds")
     return Grammar(
@@ -250,7 +250,7 @@ def parse(text: str, file: str) -> Grammar:
 
 
 TWO_LAYERS = ("inner-gloves", "outer-gloves")
-"""Commands that name a piece more exactly than its word as an item does."""
+"""Commands that name a piece more precisely than the item's word does."""
 MARGINS = ("decoys", "others", "near")
 
 
@@ -324,7 +324,9 @@ def _decoys(node: Node, owners: dict[str, str]) -> tuple[str, ...]:
         for decoy in member.scalar().split(","):
             words = normalise(decoy)
             if words in owners:
-                raise member.wrong(f"{words!r} is a phrase of {owners[words]!r}", "words that no command has")
+                raise member.wrong(
+                    f"{words!r} is a phrase of {owners[words]!r}", "words of no command"
+                )
             if words:
                 decoys[words] = None
     return tuple(decoys)
@@ -348,7 +350,7 @@ def _own(phrase: str, name: str, node: Node, owners: dict[str, str]) -> None:
     if not phrase or len(phrase.split()) > MAX_PHRASE_WORDS:
         raise node.wrong(f"{phrase!r} is not a phrase", f"1 to {MAX_PHRASE_WORDS} words")
     if phrase in owners:
-        raise node.wrong(f"{phrase!r} is already a phrase of {owners[phrase]!r}", "phrases of its own")
+        raise node.wrong(f"{phrase!r} is already a phrase of {owners[phrase]!r}", "phrases that no other command has")
     owners[phrase] = name
 
 

@@ -12,7 +12,7 @@ import yaml
 from voicecoach.errors import InputError
 
 LOADER: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
-"""libyaml's scanner where PyYAML has it: about nine times as fast as the one in Python, with the same marks."""
+"""libyaml's scanner if PyYAML has it: about nine times as fast as the one in Python, with the same positions."""
 MAX_CHARACTERS = 1_000_000
 MAX_DEPTH = 12
 MAX_WORD = 300
@@ -55,7 +55,7 @@ class Node:
         except ValueError:
             value = float("nan")
         if not low <= value <= high:
-            raise self.wrong(f"{text!r} is not usable", f"a number from {low:g} to {high:g}")
+            raise self.wrong(f"{text!r} is not in range", f"a number from {low:g} to {high:g}")
         return value
 
     def choice(self, allowed: Iterable[str]) -> str:
@@ -184,7 +184,7 @@ def _printable(text: str, file: str, line: int) -> str:
     for character in text:
         if unicodedata.category(character) in {"Cc", "Cs"} and character not in "\n\t":
             what = f"has the character {character!a}, which cannot be shown"
-            raise InputError(what, where=f"{file}:{line}", expected="letters, figures and signs")
+            raise InputError(what, where=f"{file}:{line}", expected="letters, digits and punctuation")
     longest = max(map(len, text.split()), default=0)
     if longest > MAX_WORD:
         what = f"has a word of {longest:,} characters"

@@ -171,7 +171,7 @@ def test_folders_that_are_damaged_or_foreign_are_listed_with_the_reason(spoilt_f
         doubled = store.rows("SELECT session, number, count(*) AS n FROM steps GROUP BY ALL HAVING count(*) > 1")
     assert reasons["s0"] == "is incomplete: manifest.json missing"
     assert "has format" in reasons["s1"]
-    assert "was cut off" in reasons["s2"]
+    assert "is unfinished" in reasons["s2"]
     assert reasons["same-again"] == "" or "is the same session as" in reasons["same-again"] + reasons["s3"]
     assert reasons["holiday pictures"] == "does not hold a session"
     assert reasons["away"] == "is a link, which is not followed"

@@ -158,7 +158,7 @@ def test_escape_sequences_from_a_record_never_reach_the_terminal(record: Callabl
 
 def test_a_day_that_no_calendar_has_is_refused_and_one_that_it_has_is_taken() -> None:
     for text in ("2026-99-99", "2026-02-29", "2026-00-01", "2026-1-1", "yesterday", "20260101"):
-        with pytest.raises(InputError, match=r"approved: .*is no day"):
+        with pytest.raises(InputError, match=r"approved: .*is not a date"):
             site.load(f"name: Ward\napproved: {text}\n", "site.yaml")
     for text in ("2026-05-04", "2024-02-29", "2000-02-29"):
         assert site.load(f"name: Ward\napproved: {text}\n", "site.yaml").approved == text

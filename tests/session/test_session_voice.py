@@ -152,7 +152,7 @@ def test_it_is_left_out_on_a_word_which_is_on_record(dressed: Wearer) -> None:
     wearer.says("skip")
     assert wearer.state.status == "working"
     assert wearer.state.training_only
-    assert wearer.notes == [{"result": "left out on a word", "training-only": "True"}]
+    assert wearer.notes == [{"result": "skipped on request", "training-only": "True"}]
 
 
 BOTH = load("name: Example Ward\napproved: 2026-05-04\nvoice-check: yes\nvoice-check-removal: yes\n", "site.yaml")

@@ -171,7 +171,7 @@ def _row(contents: Debrief, run: StepRun, clips: tuple[int, ...]) -> StepRow:
 def remarks_on(run: StepRun, words: Wording) -> Iterator[str]:
     """Remarks on one reading of a step, a few words each."""
     if run.outcome == "passed over":
-        yield f"passed over: {words.plain(run.why)}" if run.why else "passed over"
+        yield f"skipped: {words.plain(run.why)}" if run.why else "skipped"
     elif run.outcome == "left":
         yield "left before it was confirmed"
     elif run.outcome == "open":

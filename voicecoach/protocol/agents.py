@@ -1,6 +1,4 @@
-"""Disinfecting agents: what each is for, and its least contact time. Pure data; a site may ask for longer, never for
-less.
-"""
+"""Disinfectants: what each is for, and its least contact time. Pure data; a site may require more, never less."""
 
 from __future__ import annotations
 
@@ -9,9 +7,9 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Agent:
-    """One kind of agent. on: what it is meant for: 'glove', 'skin', 'item' (other items, shoes, furniture). least_s:
-    the shortest time that any source gives (s). basis: as in model.BASES. stand_in: no source gives a time, so that
-    this one stands in for the label of the site's product.
+    """A kind of disinfectant. on: what it is for: 'glove', 'skin', 'item' (other items, shoes, furniture). least_s: the
+    shortest time in any source (s). basis: as in model.BASES. stand_in: no source gives a time, so that this one stands
+    in for the label of the site's product.
     """
 
     name: str

@@ -1,4 +1,4 @@
-"""Whether a step applies now: by what is worn, who is there, and whether the wearer went in. Pure."""
+"""Whether a step applies now, given what is worn, who is there, and whether the wearer went in. Pure."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from voicecoach.protocol.model import Step
 
 
 def not_for_now(step: Step, ledger: Ledger, *, alone: bool, cancelled: bool) -> str:
-    """Why the step is passed over; '' if it is to be read.
+    """Why the step is skipped; '' if it is to be read.
 
     alone: nobody else is there. cancelled: the wearer never went in, so that removal only undoes dressing.
     """
@@ -33,7 +33,7 @@ def _conditions(step: Step, ledger: Ledger) -> str:
 
 
 def _already(step: Step, ledger: Ledger) -> str:
-    """Nothing that is off is asked off again, and nothing that is on is put on again."""
+    """What is off is not taken off again, and what is on is not put on again."""
     doffs = [act.target for act in step.acts if act.kind == "doff"]
     if doffs and all(ledger.worn(item) != "on" for item in doffs):
         return "nothing already off is asked off again"
@@ -51,7 +51,7 @@ def _already(step: Step, ledger: Ledger) -> str:
 
 
 def _never_put_on(step: Step, ledger: Ledger) -> str:
-    """Whether the step is pointless after a dressing that was broken off."""
+    """Whether the step is pointless after dressing was broken off."""
     known = {item for item, _ in ledger.items}
     targets = [act.target.partition(".")[0] for act in step.acts if act.kind in {"inspect", "disinfect"}]
     waits = (act.kind in {"verify", "sit"} or (act.kind, act.target) == ("wipe", "feet") for act in step.acts)

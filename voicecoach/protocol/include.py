@@ -17,21 +17,21 @@ from voicecoach.protocol.model import ACTS
 from voicecoach.yamltext import Node
 
 MARK = "--- # shared: "
-"""The line that a shared text begins with where it is joined to a protocol; also the start of a YAML document."""
+"""The first line of a shared text that is joined to a protocol; it is also the start of a YAML document."""
 
 
 def wanted(text: str, file: str) -> tuple[str, ...]:
-    """The names of the shared files that a protocol asks for.
+    """The names of the shared files that a protocol includes.
 
     Raises:
-        InputError: the text is no YAML mapping, or `include` no list of names.
+        InputError: the text is not a YAML mapping, or `include` not a list of names.
     """
     node = yamltext.read(split(text)[0], file).get("include")
     return node.words() if node is not None else ()
 
 
 def whole(text: str, parts: Mapping[str, str]) -> str:
-    """The protocol's text with the shared texts behind it."""
+    """The protocol's text followed by the shared texts."""
     return "".join([text, *(f"\n{MARK}{name}\n{part}" for name, part in parts.items())])
 
 
@@ -43,7 +43,7 @@ def split(text: str) -> tuple[str, dict[str, str]]:
 
 
 def fitted(step: Node, items: Collection[str], pieces: Collection[str]) -> Node | None:
-    """A shared step as it is for a protocol with these items; None if it is for pieces that the protocol lacks.
+    """A shared step adapted to a protocol with these items; None if it is for pieces that the protocol lacks.
 
     Raises:
         InputError: it names a piece that is neither an item nor one of `pieces`.
@@ -77,7 +77,7 @@ def _without(node: Node, absent: Collection[str]) -> Node | None:
 
 
 def _acts(node: Node, absent: Collection[str]) -> Node | None:
-    """The acts that are not about absent pieces alone; None if none is left of some."""
+    """The acts that are not about absent pieces; None if there were some and none is left."""
     left = tuple(act for act in node.list() if not _about(act) & set(absent))
     return replace(node, members=left) if left or not node.list() else None
 

@@ -1,4 +1,4 @@
-"""What a protocol and a grammar have to agree on before they are used together. Pure."""
+"""Checks that a protocol and a grammar fit together. Pure."""
 
 from __future__ import annotations
 
@@ -7,11 +7,11 @@ from collections.abc import Iterator
 from voicecoach.errors import InputError
 from voicecoach.grammar import Grammar, normalise
 from voicecoach.protocol.model import STAGES, Protocol, Step
-from voicecoach.protocol.ways import missing_ways
+from voicecoach.protocol.required_branches import missing_branches
 
 
 def all_steps(protocol: Protocol) -> Iterator[tuple[str, Step]]:
-    """Every step, with the stage or branch that it is in."""
+    """Every step, with its stage or branch."""
     for plan in protocol.stages:
         for step in plan.steps:
             yield plan.stage, step
@@ -21,7 +21,7 @@ def all_steps(protocol: Protocol) -> Iterator[tuple[str, Step]]:
 
 
 def spoken(protocol: Protocol) -> Iterator[tuple[str, str]]:
-    """Every text of the protocol that the coach says of itself, with 'file:line: field'."""
+    """Every text of the protocol that the coach says unasked, with 'file:line: field'."""
     for _, step in all_steps(protocol):
         where = f"{step.file}:{step.line}: {step.name}"
         yield f"{where}.say", step.say
@@ -37,8 +37,8 @@ def lint(protocol: Protocol, grammar: Grammar) -> list[InputError]:
     """Everything that keeps this protocol from being spoken with this grammar.
 
     Checked: every answer and start word is a command; no prompt contains an answer that it waits for (rule 2, as text;
-    the check by ear is `runtime/prompt_check.py`), or a danger word or 'stop', which are always live; no incident is
-    left without a branch (`ways.py`).
+    the check by sound is `runtime/prompt_check.py`), or a danger word or 'stop', which are always live; no incident is
+    left without a branch (`required_branches.py`).
     """
     found: list[InputError] = []
     always = [
@@ -47,7 +47,7 @@ def lint(protocol: Protocol, grammar: Grammar) -> list[InputError]:
     for where, text in spoken(protocol):
         words = f" {normalise(text)} "
         found += [
-            InputError(f"has {phrase!r} in it, which is always listened for", where=where, expected="other words")
+            InputError(f"contains {phrase!r}, which is always listened for", where=where, expected="other words")
             for phrase in always
             if f" {phrase} " in words
         ]
@@ -56,9 +56,9 @@ def lint(protocol: Protocol, grammar: Grammar) -> list[InputError]:
         found += _spoken_answers(grammar, step)
     for item in protocol.items:
         if grammar.command(f"{item.say}-on") is None or grammar.command(f"{item.say}-off") is None:
-            what = f"item {item.name!r} is spoken {item.say!r}, which grammar {grammar.name!r} has no answers for"
+            what = f"is {item.say!r}, for which grammar {grammar.name!r} has no answers"
             found.append(InputError(what, where=f"{protocol.file}:{item.line}: items.{item.name}.say"))
-    found += missing_ways(protocol)
+    found += missing_branches(protocol)
     missing = [stage for stage in STAGES if not any(plan.stage == stage for plan in protocol.stages)]
     if missing:
         what = f"has no stage {missing[0]!r}"
@@ -79,7 +79,7 @@ def _unknown(grammar: Grammar, step: Step) -> Iterator[InputError]:
     for field, name in _awaited(step):
         if grammar.command(name) is None:
             yield InputError(
-                f"{name!r} is no command of grammar {grammar.name!r}",
+                f"{name!r} is not a command of grammar {grammar.name!r}",
                 where=f"{step.file}:{step.line}: {step.name}.{field}",
                 expected="a command id of the grammar",
             )
@@ -93,7 +93,7 @@ def _spoken_answers(grammar: Grammar, step: Step) -> Iterator[InputError]:
             for phrase in command.phrases if command else ():
                 if f" {phrase} " in words:
                     yield InputError(
-                        f"has the answer {phrase!r} in it",
+                        f"contains the answer {phrase!r}",
                         where=f"{step.file}:{step.line}: {step.name}.{key}",
                         expected="a prompt without the words it waits for",
                     )

@@ -1,4 +1,4 @@
-"""Protocol files to values. Every error names file, line and field, what is wrong and what was expected. Pure.
+"""Turns protocol files into values. Every error names file, line and field, what is wrong and what was expected. Pure.
 
 The text may end with shared texts (`include`). Their branches, breach rules and torn pieces count as the protocol's
 own, unless it has one of the same name, or for the same kind and stage.
@@ -31,7 +31,7 @@ MAX_FIRST_WORDS = 6
 MAX_ITEMS = 40
 ASKS = ("piece", "gloves", "where", "skin")
 COVERED = "covered"
-"""The stage of a torn piece's way in removal while another pair of the same lies over it."""
+"""Stands for a stage: the branch for a piece torn in removal while another pair of the same is worn over it."""
 THENS = ("same", "next", "missing", "undress", "close", "confirm")
 NAMED = ("rejoin", "touched", "wearer-down", "wash", "eyes-at-once", "undo")
 FIELDS = (
@@ -101,7 +101,9 @@ def _shared(node: Node | None, parts: Mapping[str, str]) -> tuple[Node, ...]:
     for name in words(node):
         assert node is not None
         if name not in parts:
-            raise node.wrong(f"{name!r} is not there", "the name of a file in the folder 'shared' beside the protocol")
+            raise node.wrong(
+                f"there is no shared file {name!r}", "a file in the folder 'shared' beside the protocol"
+            )
         found.append(yamltext.read(parts[name], f"shared/{name}.yaml").only(*SHARED_FIELDS))
     return tuple(found)
 
@@ -153,12 +155,12 @@ def _items(node: Node) -> dict[str, Item]:
         if (spared := value.get("spared")) is not None:
             choices(spared, zones.zones_of(found[name]))
     if not found:
-        raise node.wrong("has no items", "at least one item that is worn")
+        raise node.wrong("has no items", "at least one item")
     return found
 
 
 def _check_layers(node: Node, reader: StepReader) -> None:
-    """Refuse an item that lies over a surface that does not exist."""
+    """Reject an item that lies over a surface that does not exist."""
     for name, value in node.items():
         for key in ("covers", "tight", "overlap"):
             listed = value.get(key)
@@ -225,7 +227,7 @@ def _branch(name: str, node: Node, reader: StepReader, pieces: tuple[str, ...] |
 def _check_ways(
     reader: StepReader, main: Mapping[str, Node], branches: tuple[Branch, ...], whose: tuple[Node, ...]
 ) -> None:
-    """Refuse ways that lead nowhere, and branches that call each other in a ring."""
+    """Reject references to missing branches, and branches that call each other in a ring."""
     names = {branch.name for branch in branches}
     calls: dict[str, list[tuple[str, Node]]] = {}
     homes = {step.name: branch.name for branch in branches for step in branch.steps}
@@ -252,7 +254,7 @@ def _check_ways(
 
 
 def _called(branches: tuple[Branch, ...], calls: set[str], steps: Iterable[Step], own: set[str]) -> tuple[Branch, ...]:
-    """The branches that something leads to; of shared ones the others are for other protocols. Own ones all stay."""
+    """The branches that are used. Unused shared ones are for other protocols; the protocol's own are all kept."""
     named = {branch.name: branch for branch in branches}
     waiting = [*own, *calls, *_calls_of(steps)]
     kept: set[str] = set()
@@ -269,7 +271,7 @@ def _calls_of(steps: Iterable[Step]) -> list[str]:
 
 
 def _check_worn(reader: StepReader, node: Node) -> None:
-    """Refuse an item that nothing puts on, so that every act on it is an act on what is not worn."""
+    """Reject an item that no step puts on, since every act on it would be an act on something not worn."""
     worn = {act.target for acts in reader.acts.values() for act in acts if act.kind in {"don", "change"}}
     for name in reader.items:
         if name in worn:
@@ -277,7 +279,7 @@ def _check_worn(reader: StepReader, node: Node) -> None:
         for step, acts in reader.acts.items():
             if any(act.target.partition(".")[0] == name for act in acts):
                 raise reader.nodes[step].wrong(f"acts on {name!r}, which no step puts on", f"a step with 'don: {name}'")
-        raise node.need(name).wrong("is put on by no step", f"a step with 'don: {name}'")
+        raise node.need(name).wrong("is never put on", f"a step with 'don: {name}'")
 
 
 def _no_ring(start: str, calls: Mapping[str, list[tuple[str, Node]]]) -> None:
@@ -285,7 +287,7 @@ def _no_ring(start: str, calls: Mapping[str, list[tuple[str, Node]]]) -> None:
     while waiting:
         name, node = waiting.pop()
         if name == start:
-            raise node.wrong(f"branch {start!r} comes back to itself", "branches that end")
+            raise node.wrong(f"branch {start!r} leads back to itself", "branches that end")
         if name not in seen:
             seen.add(name)
             waiting.extend(calls.get(name, ()))
@@ -302,14 +304,14 @@ def _then(node: Node | None, names: Iterable[str]) -> str:
 def _torn(
     root: Node, shared: tuple[Node, ...], reader: StepReader, names: set[str]
 ) -> tuple[tuple[str, str, str], ...]:
-    """The ways of torn pieces, the protocol's own before shared ones."""
+    """The branches for torn pieces, the protocol's own before shared ones."""
     found: dict[tuple[str, str], str] = {}
     for whose in (root, *shared):
         node = whose.get("torn")
         pieces = {*reader.items, *(words(whose.get("pieces")) if whose is not root else ())}
         for item, ways in node.items() if node is not None else ():
             if item not in pieces:
-                raise ways.wrong(f"{item!r} is no item", "one of " + ", ".join(sorted(pieces)))
+                raise ways.wrong(f"{item!r} is not an item", "one of " + ", ".join(sorted(pieces)))
             for stage, way in ways.only(*STAGES, COVERED).items():
                 if item in reader.items and (item, stage) not in found:
                     found[item, stage] = _branch_name(way, names)
@@ -319,7 +321,7 @@ def _torn(
 def _breaches(
     root: Node, shared: tuple[Node, ...], names: set[str], main: Mapping[str, Node]
 ) -> tuple[BreachRule, ...]:
-    """The protocol's own rules, then those shared ones that hold for a kind and stage that it has none for."""
+    """The protocol's own rules, then shared ones for kinds and stages for which it has none."""
     rules: list[BreachRule] = []
     taken: dict[tuple[str, str], int] = {}
     for whose in (root, *shared):
@@ -329,8 +331,8 @@ def _breaches(
             rule = _breach(value, names, main)
             for stage in rule.stages:
                 if (rule.kind, stage) in taken.keys() - earlier:
-                    what = f"{rule.kind!r} in {stage!r} has a rule already, on line {taken[rule.kind, stage]}"
-                    raise value.wrong(what, "one rule a kind and stage")
+                    what = f"{rule.kind!r} in {stage!r} already has a rule, on line {taken[rule.kind, stage]}"
+                    raise value.wrong(what, "one rule per kind and stage")
             left = tuple(stage for stage in rule.stages if (rule.kind, stage) not in earlier)
             taken |= {(rule.kind, stage): value.line for stage in left}
             if left:
@@ -352,5 +354,5 @@ def _breach(node: Node, names: set[str], main: Mapping[str, Node]) -> BreachRule
         file=node.file,
     )
     if "undress" in rule.stages and rule.then == "undress":
-        raise node.need("then").wrong("a breach in removal never begins it again", "same, next or a later step")
+        raise node.need("then").wrong("begins the removal again after a breach in it", "same, next or a later step")
     return rule

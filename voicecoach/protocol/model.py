@@ -9,21 +9,21 @@ Stage = Literal["prepare", "dress", "work", "undress", "close"]
 STAGES: tuple[Stage, ...] = ("prepare", "dress", "work", "undress", "close")
 ROLES = ("wearer", "observer", "assistant")
 ANYONE = "anyone"
-"""The role of a step that whoever is there may answer: help for somebody who cannot."""
+"""The role of a step that anybody present may answer: help for somebody who cannot."""
 ACTS = ("don", "doff", "change", "inspect", "disinfect", "wipe", "hygiene", "touch", "sit", "verify")
 SCOPES = (
     "ebola-level", "precautions", "practice", "cdc", "who", "msf", "ems", "uk", "hk", "n95", "papr", "mask", "gown",
     "coverall",
 )  # fmt: skip
-"""What an ensemble can be said to be: its level, whose order it follows, and what it is made of."""
+"""Labels of an ensemble: its level, whose order it follows, and what it consists of."""
 DANGERS = ("breach", "splash", "needle", "no-air", "torn", "unwell", "collapse")
-"""The kinds of incident that are always listened for: command ids, kinds of breach rules, and causes in the record."""
+"""Incidents that are always listened for: command ids, kinds of breach rules, and causes in the record."""
 OWED_AT_ONCE = ("splash", "needle")
-"""Kinds of incident that are an exposure before anybody has named a place."""
+"""Kinds of incident that are an exposure even before a place is named."""
 ENDS_ENTRY = (*OWED_AT_ONCE, "unwell", "collapse")
-"""Kinds of incident after which nobody goes in any more that day."""
+"""Kinds of incident after which the wearer does not go in any more."""
 DEBTS = ("wash", "report")
-"""What an exposure leaves owed, in the order in which it is paid."""
+"""What an exposure leaves owed, in the order in which it is done."""
 BASES = ("read", "second-hand", "from memory", "common practice, no source")
 
 

@@ -11,9 +11,9 @@ from html import escape
 from voicecoach.protocol.model import STAGES, Branch, Protocol, Step
 
 FRONT_LEAST_PT, FRONT_MOST_PT = 10.0, 13.0
-"""The type size of steps (pt): they are read at arm's length through a face shield. Common practice, no source."""
+"""Type size of the steps (pt), which are read at arm's length through a face shield; common practice, no source."""
 FRONT_CHARACTERS = 4_300
-"""So many characters of the smallest type fit on the front; tried in a browser's print preview."""
+"""How many characters of the smallest type fit on the front, by a browser's print preview."""
 BACK_CHARACTERS, BACK_PT = 8_200, 8.5
 BACK_MOST_PT, BACK_LEAST_PT = 10.0, 5.5
 _STYLE = """
@@ -73,7 +73,7 @@ def card(protocol: Protocol) -> str:
 
 
 def front_pt(protocol: Protocol) -> float:
-    """The type size of the front (pt): as large as fits, never below FRONT_LEAST_PT."""
+    """Type size of the front (pt): as large as fits, but at least FRONT_LEAST_PT."""
     fits = FRONT_LEAST_PT * math.sqrt(FRONT_CHARACTERS / max(1, front_characters(protocol)))
     return max(FRONT_LEAST_PT, min(FRONT_MOST_PT, fits))
 
@@ -84,7 +84,7 @@ def front_characters(protocol: Protocol) -> int:
 
 
 def _size(back: str) -> float:
-    """Letters so small that the back stays one side (pt)."""
+    """Type size at which the back fits on one side (pt)."""
     return max(BACK_LEAST_PT, min(BACK_MOST_PT, BACK_PT * math.sqrt(BACK_CHARACTERS / max(1, len(back)))))
 
 
@@ -130,16 +130,16 @@ def _shown(step: Step) -> str:
 
 
 def _back(protocol: Protocol) -> list[str]:
-    """First words and what follows, then each way once, then the sources."""
+    """First words and what follows, then each branch once, then the sources."""
     parts = ["<h2>At once, then</h2>", *_breaches(protocol)] if protocol.breaches else []
-    parts.append("<h2>The ways, step by step</h2>")
-    parts += [_way(branch) for branch in protocol.branches]
+    parts.append("<h2>Branches, step by step</h2>")
+    parts += [_branch(branch) for branch in protocol.branches]
     known = "; ".join(f"{source.title} ({source.year}; {source.basis})" for source in protocol.sources)
     parts.append(f"<h2>Sources</h2><p>{escape(known)}</p>")
     return parts
 
 
-def _way(branch: Branch) -> str:
+def _branch(branch: Branch) -> str:
     steps = " ".join(_step(step) for step in branch.steps)
     then = f"<i>Then {escape(_then(branch.then))}.</i>"
     return f"<p><b>{escape(_title(branch.name))}:</b> {steps}{_asks(branch.ask)} {then}</p>"
@@ -150,7 +150,7 @@ def _title(name: str) -> str:
 
 
 def _breaches(protocol: Protocol) -> list[str]:
-    """One paragraph a kind: in each stage the first words, which are an act, and what follows."""
+    """One paragraph per kind: for each stage the first words, which are an act, and what follows."""
     lines = []
     for kind in dict.fromkeys(rule.kind for rule in protocol.breaches):
         said = []

@@ -1,4 +1,4 @@
-"""The site file: what a site decides for itself. Without one every session is training only. Pure."""
+"""The site file: what a site decides for itself. Without one, every session is training only. Pure."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ class Site:
 NO_SITE = Site()
 
 SPOKEN = ("alarm", "eyewash", "tell", "waste", "reusable", "follow-up")
-"""Fields whose text the coach says, as a site file has them."""
+"""Fields with text that the coach says, as named in a site file."""
 _TEXTS = ("name", *SPOKEN, "owner", "approved")
 _VOICE = ("voice-check", "voice-check-removal")
 _DAYS = ("follow-up-days", "refresher-days")
@@ -82,7 +82,7 @@ def load(text: str, file: str) -> Site:
     root.need("name")
     approved = root.get("approved")
     if approved is not None and not _is_date(approved.scalar()):
-        raise approved.wrong(f"{approved.scalar()[:40]!r} is no day", "a date as 2026-05-04")
+        raise approved.wrong(f"{approved.scalar()[:40]!r} is not a date", "a date such as 2026-05-04")
     times = root.get("contact-times")
     limit = root.get("wear-limit-min")
     check = root.get("check-every-min")
@@ -107,7 +107,7 @@ def load(text: str, file: str) -> Site:
 
 
 def _is_date(text: str) -> bool:
-    """Whether it is a day of the calendar, as ISO 8601 writes it."""
+    """Whether it is a calendar date in the form of ISO 8601."""
     found = re.fullmatch(r"([0-9]{4})-([0-9]{2})-([0-9]{2})", text)
     if found is None:
         return False

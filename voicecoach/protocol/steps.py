@@ -1,4 +1,4 @@
-"""Steps and acts of a protocol file to values, with every check that concerns a single step. Pure."""
+"""Turns steps and acts of a protocol file into values, with every check that concerns a single step. Pure."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ MAX_PROMPT_WORDS = 12
 MAX_MATTERS = 8
 MAX_STEPS = 400
 TRIED = {"breach", "stop"}
-"""The words that always count; before anything is worn, a step may ask for one try of each (rule 38)."""
+"""The words that always count; before anything is worn, a step may ask the wearer to try each once (rule 38)."""
 FLAGS = ("alone", "optional", "ends", "between")
 STEP_FIELDS = (
     "step", "say", "warn", "help", "role", "acts", "answer", "observer", "also", "matters", "time", "quiet", "asks-for",
@@ -22,7 +22,7 @@ STEP_FIELDS = (
 
 
 def words(node: Node | None) -> tuple[str, ...]:
-    """The words of a list or of one scalar; none for a field that is not there."""
+    """The words of a list or of one scalar; none for a missing field."""
     return node.words() if node is not None else ()
 
 
@@ -35,17 +35,17 @@ def choices(node: Node | None, allowed: tuple[str, ...]) -> tuple[str, ...]:
 
 
 def prompt(node: Node | None, most: int = MAX_PROMPT_WORDS) -> str:
-    """A text that is spoken, of at most `most` words; '' for a field that is not there."""
+    """A text to be spoken, of at most `most` words; '' for a missing field."""
     if node is None:
         return ""
     text = node.scalar()
     if len(text.split()) > most:
-        raise node.wrong(f"is {len(text.split())} words long", f"at most {most}: it is spoken in one breath")
+        raise node.wrong(f"is {len(text.split())} words long", f"at most {most}, since it is spoken in one breath")
     return " ".join(text.split())
 
 
 def joined(node: Node | None) -> str:
-    """A text on one line; '' for a field that is not there."""
+    """A text on one line; '' for a missing field."""
     return " ".join(node.scalar().split()) if node is not None else ""
 
 
@@ -71,20 +71,18 @@ class StepReader:
         for step in steps:
             if step.asks_for and step.asks_for not in seen:
                 asking = self.nodes[step.name].need("asks-for")
-                raise asking.wrong(f"{step.asks_for!r} is no earlier quiet step", "the name of an earlier quiet step")
+                raise asking.wrong(f"{step.asks_for!r} is not an earlier quiet step", "the name of one")
             if step.quiet_s > 0:
                 seen.add(step.name)
         unasked = set(quiet) - {step.asks_for for step in steps}
         if unasked:
             name = next(step.name for step in steps if step.name in unasked)
             wanted = f"a later step with 'asks-for: {name}'"
-            raise self.nodes[name].wrong("is quiet and no later step asks for it", wanted)
+            raise self.nodes[name].wrong("is quiet, and no later step asks about it", wanted)
         matters = [step for step in steps if step.matters]
         if len(matters) > MAX_MATTERS:
             over = self.nodes[matters[MAX_MATTERS].name]
-            raise over.wrong(
-                f"is answer {MAX_MATTERS + 1} that must be named in {stage!r}", f"at most {MAX_MATTERS} a stage"
-            )
+            raise over.wrong(f"is step {MAX_MATTERS + 1} that matters in {stage!r}", f"at most {MAX_MATTERS} per stage")
         return steps
 
     def _step(self, node: Node, stage: str) -> Step:
@@ -98,15 +96,15 @@ class StepReader:
         quiet_s = quiet.number(1, 300) if quiet else 0.0
         answers = words(node.get("answer"))
         if quiet_s and answers:
-            raise node.need("answer").wrong("is asked for in a quiet step", "no answer; a later step asks")
+            raise node.need("answer").wrong("is given in a quiet step", "no answer, since a later step asks")
         if not quiet_s and not answers and stage != "work":
             raise node.wrong(f"step {name!r} has no answer", "a field 'answer', or 'quiet' seconds")
         if (ends := node.get("ends")) is not None and stage != "close":
-            raise ends.wrong(f"stands in {stage!r}", "the last step of 'close'")
+            raise ends.wrong(f"is used in {stage!r}", "only in the last step of 'close'")
         if stage != "prepare" and (tried := set(answers) & TRIED):
             raise node.need("answer").wrong(f"is {min(tried)!r}, which always counts", "tries of it only in 'prepare'")
         roles = {key: node.get(key) for key in ("role", "repair", "asks-for", "weaker", "matters", "observer")}
-        flags = {key: (told := node.get(key)) is not None and told.flag() for key in FLAGS}
+        flags = {key: (value := node.get(key)) is not None and value.flag() for key in FLAGS}
         on = node.get("on")
         pays = node.get("pays")
         matters, observer, role = roles["matters"], roles["observer"], roles["role"]
@@ -167,7 +165,7 @@ class StepReader:
         grip, passes, manner, fresh = (node.get(key) for key in ("grip", "passes", "manner", "fresh"))
         if grip is not None:
             if target not in self.items:
-                raise grip.wrong(f"{target!r} is not an item that can be gripped", "no grip")
+                raise grip.wrong(f"is given for {target!r}, which is not an item", "no grip")
             grip.choice(zones.zones_of(self.items[target]))
         return Act(
             kind=kind,

@@ -1,7 +1,7 @@
-"""Whether a sentence can be understood by somebody who is tired and cannot see the screen (rule 40). Pure.
+"""Finds sentences that somebody who is tired and cannot see the screen may misunderstand (rule 40). Pure.
 
 It looks for a piece with two names in one protocol, and for 'it' or 'them' in a sentence that has not named what it
-stands for. Both are hints for the author; nothing is refused.
+refers to. Both are hints for the author; nothing is rejected.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ NAMES: tuple[tuple[str, ...], ...] = (
     ("outer gloves", "second gloves", "top gloves"),
     ("inner gloves", "first gloves", "under gloves", "inner pair", "fresh pair"),
 )
-"""Names that one thing may have; a protocol uses one of each row. Common practice, no source."""
+"""Names for the same thing; a protocol should use one of each row. Common practice, no source."""
 _SAME = {"straps": "strap", "bands": "band", "strings": "string", "boot cover": "boot covers"}
 _STANDS_FOR = re.compile(r"\b(it|its|them|they)\b")
 _NOUNS = frozenset((
@@ -39,18 +39,18 @@ _NOUNS = frozenset((
 
 
 def doubtful(protocol: Protocol) -> list[InputError]:
-    """Every sentence of the steps with a second name for a piece, or with a word that stands for nothing named."""
+    """Every sentence of the steps with a second name for a piece, or with a word that refers to nothing named."""
     found: list[InputError] = []
     first: dict[int, tuple[str, str]] = {}
     for where, text in _sentences(protocol):
         for row, name in _names(text):
             known = first.setdefault(row, (name, where))
             if known[0] != name:
-                what = f"calls {name!r} what is called {known[0]!r} on {known[1]}"
+                what = f"says {name!r} for what is {known[0]!r} in {known[1]}"
                 found.append(InputError(what, where=where, expected="one name for one thing"))
         word = _unnamed(text)
         if word:
-            what = f"says {word!r} of something not named: {text!r}"
+            what = f"says {word!r} for something it has not named: {text!r}"
             found.append(InputError(what, where=where, expected="its name"))
     return found
 
@@ -69,7 +69,7 @@ def _of_step(protocol: Protocol, step: Step) -> Iterator[tuple[str, str]]:
 
 
 def _names(text: str) -> Iterator[tuple[int, str]]:
-    """The names used in a text, each with the number of its row; the longest name of a row counts where two overlap."""
+    """The names used in a text, each with the number of its row; where two overlap, the longer one counts."""
     words = f" {normalise(text).replace(chr(39) + 's ', ' ')} "
     for row, names in enumerate(NAMES):
         rest = words
@@ -80,7 +80,7 @@ def _names(text: str) -> Iterator[tuple[int, str]]:
 
 
 def _unnamed(text: str) -> str:
-    """The first word that stands for something not named before it in the same prompt; '' if there is none."""
+    """The first word that refers to something not named before it in the same prompt; '' if there is none."""
     said = normalise(text)
     found = _STANDS_FOR.search(said)
     while found is not None:

@@ -7,13 +7,13 @@ from voicecoach.protocol.model import Item
 BODY = ("hands", "wrists", "face", "eyes", "hair", "neck", "arms", "trunk", "legs", "feet", "uniform")
 ROOM = ("floor", "seat", "clean-chair", "bin", "dispenser", "door", "mirror", "screen")
 ROOM_STATES = ("clean", "dirty", "hands-free")
-HELPERS = ("observer", "assistant")  # in `room`, a helper who is dirty was with the patient too
+HELPERS = ("observer", "assistant")  # in `room`, a dirty helper is one who was with the patient
 MANNERS = ("", "roll", "snap", "shake", "tuck")
 TRAITS = ("tight-fit", "garment", "belt-papr", "reusable", "stays-on")
-# What can be looked at or made sure of without touching anything.
+# What can be checked without touching anything.
 PLACES = ("partner", "needs", "belongings", "set", "seal", "fit", "exposed-skin", "area", "way-out", "talk")
 
-# By the item's spoken word; the first zone is what hands meet when no grip is named, so it is the worst one.
+# By the item's spoken word. The first zone, the worst one, is what hands touch if no grip is named.
 _BY_KIND = {
     "gloves": ("outside", "cuff", "inside"),
     "gown": ("front", "back", "cuff", "ties", "inside"),

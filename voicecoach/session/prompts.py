@@ -123,7 +123,7 @@ def lint(setup: Setup) -> list[InputError]:
             found.append(InputError(what, where=f"{where}.{key}", expected=f"at most {MAX_WORDS}"))
         words = f" {normalise(sentence)} "
         found += [
-            InputError(f"has {phrase!r} in it, which is always listened for", where=f"{where}.{key}")
+            InputError(f"contains {phrase!r}, which is always listened for", where=f"{where}.{key}")
             for command in always
             for phrase in command.phrases
             if f" {phrase} " in words and command.name not in SAYS_ITSELF.get(key, ())

@@ -52,7 +52,7 @@ def without_optional(protocol: Protocol, here: Position) -> Arrival:
     """What follows the run of optional steps that begins here."""
     place, left_out = here.place, []
     while (step := step_at(protocol, place)) is not None and step.optional:
-        left_out.append((step.name, "left out on a word"))
+        left_out.append((step.name, "skipped on request"))
         place = following(place)
     there = arrive(protocol, here.at(place))
     return replace(there, passed=(*left_out, *there.passed))

@@ -68,7 +68,7 @@ def pause(turn: Turn) -> None:
 
 def note_paced_on(turn: Turn) -> None:
     """Without a recogniser no word can end a stop or a pause: after a while it ends by itself."""
-    turn.note(NoteKind.NOT_CONFIRMED, step=turn.step.name if turn.step else "", why="no ears: goes on by itself")
+    turn.note(NoteKind.NOT_CONFIRMED, step=turn.step.name if turn.step else "", why="no recogniser: goes on by itself")
 
 
 def give_information(turn: Turn) -> None:
@@ -183,7 +183,7 @@ def note_gap(turn: Turn) -> None:
     if isinstance(event, Reopened) and event.shared:
         turn.set(independent=False)
         turn.aside("intro-one-microphone")
-        turn.note(NoteKind.NOT_INDEPENDENT, why="one microphone is left: roles are told apart by word only")
+        turn.note(NoteKind.NOT_INDEPENDENT, why="one microphone is left: roles are told apart by their words only")
     if turn.state.worn_since is not None:
         set_wear_timer(turn, worn_s=(turn.state.at - turn.state.worn_since) / CLOCK_HZ)
 

@@ -42,7 +42,7 @@ def introduce(turn: Turn) -> None:
         turn.aside("intro-solo")
     elif not state.independent:
         turn.aside("intro-one-microphone")
-        turn.note(NoteKind.NOT_INDEPENDENT, why="one microphone: roles are told apart by word only")
+        turn.note(NoteKind.NOT_INDEPENDENT, why="one microphone: roles are told apart by their words only")
     turn.aside("intro-words")
 
 

@@ -254,8 +254,8 @@ def note_unconfirmed(turn: Turn) -> None:
     """Rule 19: read at a set pace, and not confirmed."""
     step = turn.step
     assert step is not None
-    turn.note(NoteKind.JUMP, step=step.name, cause="no ears: read on at a set pace")
-    turn.note(NoteKind.NOT_CONFIRMED, step=step.name, why="no ears: read at a set pace")
+    turn.note(NoteKind.JUMP, step=step.name, cause="no recogniser: read on at a set pace")
+    turn.note(NoteKind.NOT_CONFIRMED, step=step.name, why="no recogniser: read at a set pace")
     leave(turn)
 
 

@@ -24,7 +24,7 @@ def note_voice(turn: Turn) -> None:
     turn.set(voice_again=again)
     if turn.intent.word == "skipped":
         turn.set(voice=turn.state.voice if again else "skipped", tries=())
-        turn.note(NoteKind.VOICE, result="left out on a word", training_only=turn.state.training_only)
+        turn.note(NoteKind.VOICE, result="skipped on request", training_only=turn.state.training_only)
         if not again:
             turn.aside("voice-skipped")
         return
