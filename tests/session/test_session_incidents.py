@@ -429,21 +429,6 @@ def test_under_a_hood_without_air_silence_is_not_borne_for_long(begin, name: str
     assert "hood" not in session.state.ledger.on()
 
 
-def test_an_exposure_named_just_before_fresh_gloves_has_the_hands_rubbed_first(begin) -> None:
-    """Rule 27: nothing dirty goes on a clean thing, and the place may have been the hands."""
-    session = begin("n95-gown")
-    session.go_to("fresh-inner-gloves")
-    session.hear("torn", "rubbing")
-    session.fire("rub")
-    session.hear("dry")
-    while session.state.question != "skin":
-        session.answer_step()
-    session.hear("yes")
-    assert session.step == "rejoin-hands"
-    session.answer_step()
-    assert session.step == "fresh-inner-gloves"
-
-
 @pytest.mark.parametrize(("word", "rubs"), [("splash", True), ("unwell", False)])
 def test_who_never_went_in_is_rubbed_between_pieces_only_after_an_exposure(begin, word: str, rubs: bool) -> None:
     """Rule 40: nobody is kept in a suit for rubs that nothing asks for."""

@@ -21,7 +21,7 @@ from voicecoach.protocol.navigation.moves import (
     unasked,
     without_optional,
 )
-from voicecoach.protocol.navigation.position import Arrival, breach_rule, pieces, settled, step_at
+from voicecoach.protocol.navigation.position import breach_rule, pieces, settled, step_at
 from voicecoach.protocol.place import Place
 from voicecoach.session.events import Heard
 from voicecoach.session.exposure import UNKNOWN, place_meant
@@ -200,17 +200,7 @@ def _place(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
     if place == "eyes" and setup.site.eyes_at_once and setup.protocol.eyes_at_once and state.mode == "pair":
         there = detour(setup.protocol, state.position, setup.protocol.eyes_at_once, cause="breach: eyes at once")
         return Intent("replied", there, word=command)
-    there = asked(setup.protocol, state.position, exposed=bool(place))
-    return Intent("replied", _hands_first(setup, state, there), word=command)
-
-
-def _hands_first(setup: Setup, state: SessionState, there: Arrival) -> Arrival:
-    """A rub before a fresh piece, if an exposure has just been named: it may have been of the hands."""
-    step = step_at(setup.protocol, there.place) if there.kind == "step" else None
-    clean = there.ledger.hands in {"rubbed", "clean"}
-    if step is None or clean or not any(act.fresh for act in step.acts):
-        return there
-    return rejoin(setup.protocol, state.position.at(there.place, there.ledger))
+    return Intent("replied", asked(setup.protocol, state.position, exposed=bool(place)), word=command)
 
 
 def _torn_piece(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
