@@ -324,9 +324,7 @@ def _decoys(node: Node, owners: dict[str, str]) -> tuple[str, ...]:
         for decoy in member.scalar().split(","):
             words = normalise(decoy)
             if words in owners:
-                raise member.wrong(
-                    f"{words!r} is a phrase of {owners[words]!r}", "words of no command"
-                )
+                raise member.wrong(f"{words!r} is a phrase of {owners[words]!r}", "words of no command")
             if words:
                 decoys[words] = None
     return tuple(decoys)

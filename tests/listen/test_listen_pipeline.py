@@ -235,7 +235,7 @@ def test_the_number_of_channels_cannot_change(engine: PhonemeScorer) -> None:
 def test_a_score_that_is_no_number_is_an_error_of_the_engine() -> None:
     ear = Pipeline(Always("done", float("nan")), ENGLISH, ROLES)
     ear.listen(LIVE)
-    with pytest.raises(EngineError, match="no number"):
+    with pytest.raises(EngineError, match="invalid score"):
         hear(ear, track((0.8, say("done", voice="en-us")), length_s=2.5))
 
 

@@ -1,6 +1,6 @@
-"""Everything between a block of sound and an event, in one process: cancel the echo, cut utterances, score, decide.
+"""From blocks of sound to events, in one process: cancel the echo, cut utterances, score them, decide.
 
-The same blocks give the same events. The watched process runs this for every audio engine.
+The same blocks give the same events. The watched process runs this for every engine that listens to sound.
 """
 
 from __future__ import annotations
@@ -21,26 +21,25 @@ from voicecoach.listen.segmenter import Segment, Segmenter, SegmentEvent
 from voicecoach.session.events import Event, Heard, Role, SoundTrouble, SpeechEnded, SpeechStarted, SpeechUnending
 
 AFTERSOUND = int(0.15 * RATE_HZ)
-"""The coach counts as sounding for this long (frames) after its last sample: rooms ring."""
+"""The coach counts as sounding for this long after its last sample (frames), because rooms ring."""
 
 APART_DB = 6.0
-"""A voice this much louder on one channel than on another belongs to the louder one; if less, to nobody certain."""
-
+"""A voice this much louder on one channel than on another belongs to the louder one; otherwise its role is unknown."""
 
 DOUBT_DB = 4.0
-"""A voice must stand this far above the noise before it for a doubtful danger word to be asked about. It is the power
-of voice and noise together: 4 dB are a voice a little louder than the noise."""
+"""A doubtful danger word is asked about only if the voice is this far above the noise before it. Voice and noise are
+measured together, so that 4 dB is a voice a little louder than the noise."""
 
 
 class Pipeline:
-    """A recogniser without a process around it.
+    """A recogniser of sound, without a process around it.
 
     Args:
         recogniser: scores one utterance; prepared here with `grammar`.
         grammar: all commands.
         roles: who speaks on which channel; a channel without an entry is 'unknown'.
         hangover_s: silence that ends an utterance (s).
-        working: called between the pieces of work that one block may take, each a fraction of a second.
+        working: called between pieces of work within one block, each a fraction of a second long.
     """
 
     def __init__(
@@ -65,7 +64,7 @@ class Pipeline:
         self._sounding_until = 0
 
     def listen(self, commands: Collection[str]) -> None:
-        """The live commands from now on; drafts that were decided for others are decided again."""
+        """Set the live commands; a draft decided for other ones will be decided again."""
         live = frozenset(commands)
         if live != self._live:
             self._live = live
@@ -84,25 +83,27 @@ class Pipeline:
         return self._rules.floor(name) - self._rules.margin(name).near
 
     def feed(self, at: int, heard: Samples, played: Samples) -> list[Event]:
-        """Take in frames that begin at sample `at`; returns the events found, by time.
+        """Take frames that begin at sample `at`; returns the events found, by time.
 
         Args:
             at: sample of the first frame. heard: shape (frames, channels), or (frames,) for one channel. played: shape
                 (frames,), what the speaker played meanwhile.
 
         Raises:
-            EngineError: the shapes do not fit, or the recogniser answered nonsense.
+            EngineError: the shapes do not fit, or the recogniser gave an invalid score.
         """
         sound = np.asarray(heard, np.float32).reshape(len(played), -1) if len(played) else np.zeros((0, 1), np.float32)
         if not len(sound):
             return []
         if len(self._channels) != sound.shape[1]:
             if self._channels:
-                raise EngineError(f"{sound.shape[1]} channels came in", where="ear", expected=str(len(self._channels)))
+                raise EngineError(
+                    f"got {sound.shape[1]} channels", where="recogniser", expected=str(len(self._channels))
+                )
             self._channels = [_Channel(self._hangover_s, self._draft) for _ in range(sound.shape[1])]
         events: list[Event] = []
         if at != self._next:
-            # frames were lost: the utterance has ended as far as is known
+            # frames were lost: as far as is known, the utterance has ended
             for number, channel in enumerate(self._channels):
                 if channel.segmenter.speaking:
                     events.append(SpeechEnded(at, channel=number))
@@ -129,7 +130,7 @@ class Pipeline:
         channel = self._channels[number]
         at = found.at + DELAY
         if found.what == "onset":
-            channel.told = set()
+            channel.reported = set()
             return [SpeechStarted(at, channel=number)]
         if found.what == "unending":
             return [SpeechUnending(at, channel=number)]
@@ -143,14 +144,14 @@ class Pipeline:
         return list(self._urgent_in(number, found))
 
     def _trouble(self, number: int, segment: Segment, at: int) -> list[Event]:
-        """What is wrong with the sound of an utterance; nothing is said about one over a prompt."""
+        """What is wrong with the sound of an utterance; one over a prompt is not judged."""
         if segment.played or segment.part:
             return []
         found = self._channels[number].levels.utterance(segment.begin, segment.end, segment.over_noise_db, at)
         return [SoundTrouble(at, what, channel=number) for what in found]
 
     def _draft(self, channel: _Channel, segment: Segment) -> Decision:
-        """What an utterance is taken for if it ends here; decided once."""
+        """The decision on an utterance if it ends here; made once."""
         for draft in channel.drafts:
             if (draft.begin, draft.end) == (segment.begin, segment.end):
                 return draft.decision
@@ -159,7 +160,7 @@ class Pipeline:
         return decision
 
     def _whole(self, number: int, found: SegmentEvent) -> list[Event]:
-        """What a finished utterance was taken for."""
+        """The events of a finished utterance."""
         channel, segment = self._channels[number], found.segment
         decision = self._draft(channel, segment)
         if decision.command is None and segment.resumed > segment.begin:
@@ -167,28 +168,29 @@ class Pipeline:
             doubts = [one for one in (decision, after, channel.doubt) if one is not None and one.near is not None]
             decision = after if after.command is not None or not doubts else doubts[0]
         channel.drafts, channel.doubt = [], None
-        if channel.told and (decision.command is None or decision.command in channel.told):
-            return []  # its danger word was heard while it was being spoken
+        if channel.reported and (decision.command is None or decision.command in channel.reported):
+            return []  # its danger word was reported while it was being spoken
         return self._events_of(number, found, decision)
 
     def _urgent_in(self, number: int, found: SegmentEvent) -> list[Event]:
-        """A danger word, or 'stop', in speech that goes on."""
+        """A danger word, or 'stop', in speech that continues."""
         channel = self._channels[number]
         decision = self._decide(found.segment, self._live & self._urgent)
-        if decision.command is None or decision.command in channel.told:
+        if decision.command is None or decision.command in channel.reported:
             return []
-        channel.told.add(decision.command)
+        channel.reported.add(decision.command)
         return self._events_of(number, found, decision)
 
     def _decide(self, segment: Segment, live: frozenset[str]) -> Decision:
         decision = self._either(segment, live)
-        # talk drowned in noise sounds like anything; a danger word in it counts only if it is plain
+        # talk buried in noise sounds like anything; a danger word in it counts only if it is clear
         return decision if segment.over_noise_db >= DOUBT_DB else replace(decision, near=None)
 
     def _either(self, segment: Segment, live: frozenset[str]) -> Decision:
-        """The decision. Over a prompt, danger is looked for in both sounds: where one lost the word, the other has it.
+        """The decision. Over a prompt, danger is looked for in both sounds: one may have kept a word that the other
+        lost.
 
-        In 60 words over a prompt 6 dB below the voice (10 voices) this heard 54 danger words instead of 46; none false.
+        Of 60 danger words over a prompt 6 dB below the voice (10 voices), 54 were heard instead of 46; none falsely.
         """
         decision = self._decide_on(segment.samples, live)
         if not segment.played or decision.command in self._urgent:
@@ -202,7 +204,7 @@ class Pipeline:
         self._working()
         ranked, decoy = self._recogniser.score(samples, live)
         if any(math.isnan(scored.score) for scored in ranked):
-            raise EngineError("gave a score that is no number", where=f"engine {self.engine}")
+            raise EngineError("gave an invalid score (NaN)", where=f"engine {self.engine}")
         return decide(self._grammar, ranked, live, decoy)
 
     def _events_of(self, number: int, found: SegmentEvent, decision: Decision) -> list[Event]:
@@ -229,7 +231,7 @@ class Pipeline:
         ]
 
     def _role(self, number: int, segment: Segment, decision: Decision) -> Role | None:
-        """Whose voice it was; None if it belongs to another channel or was reported there."""
+        """Whose voice it was; None if it belongs to another channel, or was reported there."""
         own = self._channels[number].segmenter.power(segment.begin, segment.end)
         role: Role = self._roles.get(number, "unknown")
         for other, channel in enumerate(self._channels):
@@ -239,11 +241,11 @@ class Pipeline:
             if apart_db >= APART_DB:
                 continue
             urgent = decision.command in self._urgent
-            told = channel.last is not None and (
+            reported = channel.last is not None and (
                 channel.last.same(segment, decision)
                 or (urgent and channel.last.decision.command in self._urgent and channel.last.overlaps(segment))
             )
-            if told or (apart_db <= -APART_DB and not urgent):
+            if reported or (apart_db <= -APART_DB and not urgent):
                 return None
             role = "unknown"
         return role
@@ -258,17 +260,17 @@ class _Draft:
     decision: Decision
 
     def overlaps(self, segment: Segment) -> bool:
-        """Whether it covers the same time: a cry of danger is heard once, whatever a far channel made of it."""
+        """Whether it covers the same time: a cry of danger counts once, whatever a distant microphone made of it."""
         return self.begin < segment.end and segment.begin < self.end
 
     def same(self, segment: Segment, decision: Decision) -> bool:
-        """Whether it is the same decision about the same time."""
+        """Whether it is the same decision about largely the same time."""
         shared = min(self.end, segment.end) - max(self.begin, segment.begin)
         return decision.command == self.decision.command and shared > (segment.end - segment.begin) // 2
 
 
 class _Channel:
-    """One microphone: its canceller, its segmenter, and what its speech was taken for so far."""
+    """One microphone: its echo canceller, its segmenter, and what was recognised so far."""
 
     def __init__(self, hangover_s: float, draft: Callable[[_Channel, Segment], Decision]) -> None:
         self._hangover_s = hangover_s
@@ -284,7 +286,7 @@ class _Channel:
         self.drafts: list[_Draft] = []
         self.doubt: Decision | None = None
         self.last: _Draft | None = None
-        self.told: set[str] = set()
+        self.reported: set[str] = set()
 
     def _unfinished(self, segment: Segment) -> bool:
         decision = self._draft(self, segment)
@@ -293,7 +295,7 @@ class _Channel:
         return decision.command is None
 
     def feed(self, heard: Samples, played: Samples, *, playing: bool) -> list[SegmentEvent]:
-        """What is found in the cleaned sound; sample numbers are those of the line."""
+        """What the segmenter finds after echo cancelling; sample numbers are those of the line."""
         clean, natural = self._canceller.feed(heard, played)
         found = self.segmenter.feed(self._clean_at, clean, playing=playing, natural=natural)
         self._clean_at += len(clean)

@@ -16,38 +16,38 @@ from voicecoach.listen.voice_detector import CHUNK, VoiceDetector
 
 PAD_BEFORE_S = 0.25
 PAD_AFTER_S = 0.20
-"""Sound kept around the detector's cut. It reports an onset up to 0.37 s late and ends some words early; cut without
-pads, 16 of 120 commands came out as other ones, with these pads none."""
+"""Sound kept before and after what the detector marks as speech. It reports an onset up to 0.37 s late and ends some
+words early: without pads 16 of 120 commands were taken for others, with these pads none."""
 
 PAD_PLAYING_S = 0.60
-"""The same before an onset over a prompt, where soft first sounds drown."""
+"""The same before an onset over a prompt, where soft first sounds are masked."""
 
 SUDDEN_DB = 15.0
-"""Over a prompt a chunk this far above what the echo canceller usually leaves (median of the last 2 s) needs only the
-detector's faint assent, _HINT. On 150 words over prompts at -6 to -20 dB, in 10 voices, this made the voice noticed
-after 0.10-0.14 s instead of 0.15-0.20 s (95th at -6 dB 0.32 instead of 0.38 s), none missed instead of 5; in 210
-prompts alone it noticed nothing."""
+"""Over a prompt, a chunk this far above what the echo canceller usually leaves (median of the last 2 s) counts as a
+voice at a much lower probability, _HINT. For 150 words over prompts at -6 to -20 dB, in 10 voices, the voice was
+noticed after 0.10-0.14 s instead of 0.15-0.20 s (95th at -6 dB 0.32 instead of 0.38 s), and none were missed instead
+of 5; in 210 prompts without a voice nothing was noticed."""
 
 ABOVE_DB = 3.0
-"""A voice begins only where it stands this far above what the room is loud at most (the ninth decile of the last 3 s
-without one): strangers in the background are a voice too. Among three of them 10 dB under the speaker 26 of 36 words
-were cut out to within 0.4 s; before, the cut came 0.6 s late in half of them."""
+"""A voice begins only where it is this far above the loudest of the room (the ninth decile of the last 3 s without a
+voice), because people in the background have voices too. Among three of them, 10 dB below the speaker, 26 of 36 words
+were cut out to within 0.4 s; without this rule half of the cuts came 0.6 s late."""
 
 STILL_DB = 1.0
 UNDER_DB = 8.0
-"""It has ended where it is no more than STILL_DB above the room, if that lies UNDER_DB under its own loudest."""
+"""A voice has ended where it is no more than STILL_DB above the room, if that is UNDER_DB below its own loudest."""
 
 PATIENCE_S = 0.20
-"""How much longer a silence may be behind words that mean nothing yet: a synthetic voice pauses for 0.32 s within "step
-complete", and people who think pause longer. What is understood is answered as soon as before."""
+"""How much longer a pause may be after words that mean nothing yet (s): a synthetic voice pauses for 0.32 s within
+"step complete", and people who are thinking pause longer. What is understood is answered as soon as before."""
 
 PIECE_S = 1.5
-"""Longer speech (s) is no first half of an answer."""
+"""Speech longer than this (s) is not the first half of an answer."""
 
 PAUSE_DB = 4.0
-"""Behind speech without a gap the room is at most this much louder than its pause. Before, such speech was the room
-itself, and for 2.7 s behind any sentence of more than 3 s nobody's "breach" was noticed (0 of 42 at 5 and 10 dB above
-white noise, all 42 with this); among three voices 20 or 10 dB under the speaker as many words were cut out."""
+"""After speech without a gap the room counts as at most this much louder than the pause. When such speech itself
+counted as the room, no "breach" was noticed for 2.7 s after any sentence of more than 3 s (0 of 42 at 5 and 10 dB above
+white noise, all 42 with this limit); among three voices 20 or 10 dB below the speaker as many words were cut out."""
 
 _OPEN = 0.5
 _SHUT = 0.35
@@ -58,17 +58,17 @@ _ROOM = 94
 _SMOOTH = 3
 
 _LATE = 8
-"""Chunks before an onset that are not counted as the room. Counted, they were a tenth of what was known of it after the
-first word: a second one within 3 s of the start was not noticed."""
+"""Chunks before an onset that do not count as the room. When they did, they were a tenth of what was known about it
+after the first word, and a second word within 3 s of the start went unnoticed."""
 
 
 @dataclass(frozen=True, slots=True)
 class Segment:
-    """A stretch of speech. begin, end: sample numbers of its first and behind its last speech. start: sample number of
-    samples[0], which lies a pad before `begin`. samples: shape (frames,). noticed: the same stretch as the voice was
-    noticed in it. over_noise_db: its mean power above what was usual before the voice; infinite when that is not known.
-    played: the coach was sounding meanwhile. part: it is a piece of longer speech, not an utterance. resumed: where it
-    went on after a pause that was longer than the hang-over; `begin` if there was none.
+    """A stretch of speech. begin, end: its first sample and the one after its last. start: number of samples[0], a pad
+    before `begin`. samples: shape (frames,). noticed: the same stretch of the sound in which the voice was detected.
+    over_noise_db: its mean power above the median before it; infinite when that is not known. played: the coach was
+    sounding meanwhile. part: a piece of longer speech, not an utterance. resumed: where it continued after a pause
+    longer than the hang-over; `begin` if there was none.
     """
 
     begin: int
@@ -92,9 +92,9 @@ class Segment:
 class SegmentEvent:
     """What a segmenter noticed at sample `at`.
 
-    what: 'onset' (a voice began), 'draft' (silence long enough to decode, the utterance may go on), 'whole' (the hang-
-    over is over), 'window' (a look back into speech that goes on), 'unending' (speech reached the cap; once a run),
-    'cut' (its last piece up to the cap).
+    what: 'onset' (a voice began), 'draft' (silence long enough to decode, though the utterance may continue), 'whole'
+    (the hang-over has passed), 'window' (a look back into speech that continues), 'unending' (speech has reached the
+    limit; reported once), 'cut' (its last piece up to the limit).
     """
 
     what: str
@@ -109,7 +109,7 @@ class Detector(Protocol):
         """Probability that CHUNK samples are speech."""
 
     def reset(self) -> None:
-        """Forget what was heard before."""
+        """Forget the previous chunks."""
 
 
 class Segmenter:
@@ -117,10 +117,10 @@ class Segmenter:
 
     Args:
         detector: Silero's voice detector if not given.
-        hangover_s: silence that ends an utterance (s). Below 0.30 s words with a gap ("pause") fall in two.
-        unfinished: whether what was said before a pause means nothing yet; then it may go on for PATIENCE_S more.
-        longest_s: speech without a gap that is longer than this is cut (s).
-        window_s, hop_s: while speech goes on, look back over `window_s` every `hop_s` (s).
+        hangover_s: silence that ends an utterance (s). Below 0.30 s words with a gap ("pause") are split in two.
+        unfinished: says whether what came before a pause means nothing yet, so that it may continue for PATIENCE_S
+        more. longest_s: speech without a gap is cut after this long (s). window_s, hop_s: while speech continues, look
+        back over `window_s` every `hop_s` (s).
     """
 
     def __init__(
@@ -161,14 +161,14 @@ class Segmenter:
         self._powers: deque[float] = deque(maxlen=_USUAL)
         self._last: deque[float] = deque(maxlen=_SMOOTH)
         self._without: deque[float] = deque(maxlen=_ROOM)  # powers of chunks outside utterances
-        self._within: list[float] = []  # and inside this one
+        self._within: list[float] = []  # and inside the current one
         self._room = self._loudest = 0.0
         self._before = math.inf
         self._detector.reset()
 
     @property
     def speaking(self) -> bool:
-        """Whether a voice has begun and its hang-over has not ended."""
+        """Whether a voice has begun and its hang-over has not passed."""
         return self._begin is not None
 
     def spoke(self, begin: int, end: int) -> bool:
@@ -182,11 +182,11 @@ class Segmenter:
     def feed(
         self, at: int, samples: Samples, *, playing: bool = False, natural: Samples | None = None
     ) -> list[SegmentEvent]:
-        """Take in samples, shape (frames,), that begin at sample `at`.
+        """Take samples, shape (frames,), that begin at sample `at`.
 
-        playing: the coach sounds meanwhile; a sudden sound is then a voice already when it is faintly like one.
-        natural: the same stretch of sound as segments are to have it, if not as voices are noticed in it. A jump in
-        `at` starts anew.
+        playing: the coach is sounding meanwhile, so that a sudden sound counts as a voice sooner. natural: the same
+        stretch of sound for the segments, if it differs from that for detecting voices. After a jump in `at` the
+        segmenter starts afresh.
         """
         if at != self._sound_at + len(self._sound):
             self._reset(at)
@@ -217,7 +217,7 @@ class Segmenter:
         return power > usual * 10 ** (SUDDEN_DB / 10)
 
     def _stands_out(self, power: float) -> bool:
-        """Whether a voice in this chunk would be nearer than those in the background."""
+        """Whether a voice in this chunk would be louder than those in the background."""
         self._last.append(power)
         smooth = sum(self._last) / len(self._last)
         if self._begin is None:
@@ -281,25 +281,25 @@ class Segmenter:
             return []
         self._begin, self._end = now - _RUN * CHUNK, now
         for _ in range(min(_LATE, len(self._without))):
-            self._without.pop()  # the voice itself is not the room
+            self._without.pop()  # the beginning of the voice is not the room
         self._before = self._usual()
         self._last_begin = self._resumed = self._begin
         self._window_at = self._begin + self._window
         return [SegmentEvent("onset", now, self._segment(self._begin, now))]
 
     def _cut(self, now: int) -> list[SegmentEvent]:
-        # the windows have looked at the rest; what comes next begins half a window back, so that no word is halved
+        # the windows have covered the rest; the next piece begins half a window back, so that no word is cut in half
         cut = SegmentEvent("cut", now, self._segment(now - self._window, now, part=True))
         found = [cut] if self._unending else [replace(cut, what="unending"), cut]
         self._begin, self._unending = now - self._window // 2, True
-        self._without.extend(self._within)  # what never stops is the room
+        self._without.extend(self._within)  # what does not stop counts as the room
         self._within, self._room, self._loudest = [], _ninth_decile(self._without), 0.0
         self._window_at = now + self._hop
         return found
 
     def _segment(self, begin: int, end: int, *, part: bool = False) -> Segment:
         start = max(begin - _frames(PAD_PLAYING_S if self._over else PAD_BEFORE_S), self._sound_at)
-        stop = min(end + _frames(PAD_AFTER_S), self._looked)  # not what a larger block already brought
+        stop = min(end + _frames(PAD_AFTER_S), self._looked)  # not what a larger block already contains
         kept = slice(start - self._sound_at, stop - self._sound_at)
         voice = self._sound[max(begin - self._sound_at, 0) : end - self._sound_at]
         known = 0.0 < self._before < math.inf and len(voice)
@@ -315,10 +315,10 @@ def _power(sound: Samples) -> float:
 
 
 def _ninth_decile(powers: Collection[float]) -> float:
-    """Between the two nearest, as numpy's quantile has it; 0 while there are too few to tell."""
+    """Interpolated like numpy's quantile; 0 while there are too few values."""
     if len(powers) < _USUAL // 8:
         return 0.0
-    ordered = sorted(powers)  # of a hundred numbers this is ten times as quick as numpy
+    ordered = sorted(powers)  # for a hundred numbers, ten times as fast as numpy
     below, part = divmod(0.9 * (len(ordered) - 1), 1)
     low, high = ordered[int(below)], ordered[min(int(below) + 1, len(ordered) - 1)]
     return low + part * (high - low)

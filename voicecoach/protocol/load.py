@@ -101,9 +101,7 @@ def _shared(node: Node | None, parts: Mapping[str, str]) -> tuple[Node, ...]:
     for name in words(node):
         assert node is not None
         if name not in parts:
-            raise node.wrong(
-                f"there is no shared file {name!r}", "a file in the folder 'shared' beside the protocol"
-            )
+            raise node.wrong(f"there is no shared file {name!r}", "a file in the folder 'shared' beside the protocol")
         found.append(yamltext.read(parts[name], f"shared/{name}.yaml").only(*SHARED_FIELDS))
     return tuple(found)
 

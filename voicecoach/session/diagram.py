@@ -1,4 +1,4 @@
-"""The state diagram, made from the table: `python -m voicecoach.session.diagram`. Pure but for printing when run."""
+"""The state diagram, generated from the table: `python -m voicecoach.session.diagram`. Pure, except when run."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from collections import defaultdict
 from voicecoach.session.table import OPEN, OVER, STATES, TABLE
 
 EVERYWHERE = 10
-"""A trigger that leads to the same state from at least so many states is drawn once, from the frame around them."""
+"""A trigger that leads to the same state from at least this many states is drawn once, from the frame around them."""
 
 
 def mermaid() -> str:

@@ -1,4 +1,4 @@
-"""What a session asks its edges to do. Pure values, in the order in which they are to be carried out."""
+"""The effects of a session: what its edges are asked to do, in this order. Pure values."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ class Say(Effect):
 
 @dataclass(frozen=True, slots=True)
 class StopSpeaking(Effect):
-    """Fade out what sounds and drop what is queued, within 0.3 s."""
+    """Fade out what is playing and drop what is queued, within 0.3 s."""
 
     kind: ClassVar[str] = "stop-speaking"
 
@@ -44,7 +44,7 @@ class Tone(Effect):
 
 @dataclass(frozen=True, slots=True)
 class Listen(Effect):
-    """Only these commands can be meant from now on."""
+    """Accept only these commands from now on."""
 
     kind: ClassVar[str] = "listen"
     commands: tuple[str, ...]
@@ -52,7 +52,7 @@ class Listen(Effect):
 
 @dataclass(frozen=True, slots=True)
 class SetFloors(Effect):
-    """For this session these commands are taken from another score on, in the recogniser's unit."""
+    """Use these floors for these commands in this session, in the recogniser's unit."""
 
     kind: ClassVar[str] = "set-floors"
     floors: tuple[tuple[str, float], ...]
@@ -60,7 +60,7 @@ class SetFloors(Effect):
 
 @dataclass(frozen=True, slots=True)
 class SetTimer(Effect):
-    """Fire `timer` after `after_s` seconds; if it runs already, it starts again."""
+    """Fire `timer` after `after_s` seconds; if it is running, it starts again."""
 
     kind: ClassVar[str] = "set-timer"
     timer: str

@@ -1,4 +1,4 @@
-"""What can happen to a session. Pure values; each is written to the journal before it is acted on.
+"""The events of a session. Pure values; each is written to the journal before it is acted on.
 
 `at` is always the session clock: whole samples at `CLOCK_HZ` since the session was opened.
 """
@@ -15,7 +15,7 @@ CLOCK_HZ = 16_000
 Role = Literal["wearer", "observer", "assistant", "unknown"]
 InputSource = Literal["voice", "key", "typed"]
 PRESSED = "foot-switch"
-"""The phrase of a press that is no typed word."""
+"""The phrase of a press of the foot-switch, which is not a typed word."""
 Trouble = Literal["silent", "quiet", "loud", "clipped", "noisy"]
 Part = Literal["ears", "voice", "line", "disk", "signal", "clips", "screen", "keys", "supervisor"]
 
@@ -30,7 +30,7 @@ class Event:
 
 @dataclass(frozen=True, slots=True)
 class Opened(Event):
-    """The session starts: who is there, which recogniser listens, which sound is kept."""
+    """The session starts: who takes part, which recogniser listens, how much of the sound is kept."""
 
     kind: ClassVar[str] = "opened"
     mode: Literal["solo", "pair"]
@@ -51,7 +51,7 @@ class SpeechStarted(Event):
 
 @dataclass(frozen=True, slots=True)
 class SpeechEnded(Event):
-    """That voice ended, after the hang-over."""
+    """That voice ended, and the hang-over has passed."""
 
     kind: ClassVar[str] = "speech-ended"
     channel: int = 0
@@ -67,8 +67,8 @@ class SpeechUnending(Event):
 
 @dataclass(frozen=True, slots=True)
 class SoundTrouble(Event):
-    """The sound on `channel` is such that words are not heard well: none at all, too quiet, too loud, its tops cut off
-    before it came here, or too noisy.
+    """Words on `channel` cannot be heard well: there is no sound at all, or it is too quiet, too loud, clipped or
+    noisy.
     """
 
     kind: ClassVar[str] = "sound-trouble"
@@ -102,7 +102,7 @@ class Heard(Event):
 
 @dataclass(frozen=True, slots=True)
 class PromptEnded(Event):
-    """Prompt number `prompt` no longer sounds, after `played_s` seconds; `complete` if it ran out."""
+    """Prompt number `prompt` ended after `played_s` seconds; `complete` if it was played to its end."""
 
     kind: ClassVar[str] = "prompt-ended"
     prompt: int
@@ -120,7 +120,7 @@ class TimerFired(Event):
 
 @dataclass(frozen=True, slots=True)
 class PartLost(Event):
-    """A part of the equipment has failed; the session goes on with what is left."""
+    """A part of the equipment has failed; the session continues with what is left."""
 
     kind: ClassVar[str] = "part-lost"
     part: Part
@@ -137,7 +137,7 @@ class PartBack(Event):
 
 @dataclass(frozen=True, slots=True)
 class Reopened(Event):
-    """The session goes on in a new process, or after a sleep, `gap_s` seconds after its last line."""
+    """The session continues in a new process, or after a sleep, `gap_s` seconds after its last line."""
 
     kind: ClassVar[str] = "reopened"
     gap_s: float
@@ -148,7 +148,7 @@ class Reopened(Event):
 
 @dataclass(frozen=True, slots=True)
 class Salvaged(Event):
-    """A session begins with what is worn by the last good lines of a damaged or old one.
+    """A session starts from what is worn by the last good lines of a damaged or old one.
 
     record: the folder's name. why: 'damaged' or 'old'. on, off: items, separated by commas. The rest is as in Opened.
     """

@@ -12,12 +12,12 @@ from voicecoach.protocol.model import DEBTS
 from voicecoach.session.vocabulary import PLACES
 
 UNKNOWN = "unknown"
-"""The place of an exposure that nobody has named yet."""
+"""The place of an exposure for which no place has been named yet."""
 
 
 @dataclass(frozen=True, slots=True)
 class Exposure:
-    """One contact with what may be infectious.
+    """A contact with something that may be infectious.
 
     place: a place of the body, 'skin' or UNKNOWN. cause: the kind of incident, or the question that revealed it. stage,
     step: where it happened. at: sample. paid: (debt, sample) of what has been done about it. led: its wash has been led
@@ -44,7 +44,7 @@ def owed(exposures: tuple[Exposure, ...]) -> tuple[str, ...]:
 
 
 def recorded(exposures: tuple[Exposure, ...], new: Exposure, since: int) -> tuple[Exposure, ...]:
-    """The exposures with `new`, which names the place of an earlier one from sample `since` on that has none."""
+    """The exposures with `new`; it gives its place to an earlier one without, if that is from sample `since` on."""
     for index, one in enumerate(exposures):
         if one.at >= since and one.place == UNKNOWN and new.place != UNKNOWN:
             return (*exposures[:index], replace(one, place=new.place), *exposures[index + 1 :])
@@ -58,7 +58,7 @@ def paid(exposures: tuple[Exposure, ...], debt: str, at: int) -> tuple[Exposure,
 
 
 def led(exposures: tuple[Exposure, ...]) -> tuple[Exposure, ...]:
-    """The exposures once the wash has been led to."""
+    """The exposures once the session has led to their wash."""
     return tuple(replace(one, led=True) for one in exposures)
 
 

@@ -1,4 +1,4 @@
-"""The guards of the table, by name: each looks at a turn and answers yes or no. Pure."""
+"""The guards of the table, by name: each examines a turn and answers yes or no. Pure."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from voicecoach.session.turn import Turn
 from voicecoach.session.vocabulary import WELL
 
 SPOKEN_THROUGH = 2
-"""After so many voices for nothing a prompt is spoken through (rule 7)."""
+"""After this many interruptions for nothing, a prompt is spoken through (rule 7)."""
 
 
 def loop_due(turn: Turn) -> bool:
@@ -19,7 +19,7 @@ def loop_due(turn: Turn) -> bool:
 
 
 def may_interrupt(turn: Turn) -> bool:
-    """A prompt sounds that has not yet been stopped in vain too often."""
+    """Whether a prompt sounds that has not been interrupted for nothing too often."""
     state = turn.state
     return state.sounding and not state.window and state.vain < SPOKEN_THROUGH
 
@@ -72,7 +72,7 @@ def _to(kind: str) -> Callable[[Turn], bool]:
     def guard(turn: Turn) -> bool:
         return turn.intent.arrival is not None and turn.intent.arrival.kind == kind
 
-    guard.__doc__ = f"The way leads to: {kind}."
+    guard.__doc__ = f"Whether the arrival is a {kind}."
     return guard
 
 

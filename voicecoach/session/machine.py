@@ -1,4 +1,4 @@
-"""The session as a pure machine: `step(state, event)` gives the next state and the effects. No clock, no sound."""
+"""The session as a pure machine: `step(state, event)` returns the next state and the effects. No clock, no sound."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ class _StatusHolder:
 
 @functools.cache
 def _machine() -> TransitionTable:
-    """The table as a state machine. It holds nothing of a session, so all sessions share it."""
+    """The table as a state machine. It keeps nothing of a session, so that all sessions share it."""
     built = TransitionTable(model=None, states=list(STATES), initial="opening", auto_transitions=False, send_event=True)
     for row in TABLE:
         _add(built, row)
@@ -57,7 +57,7 @@ def _add(built: TransitionTable, row: Row) -> None:
 
 
 def _turn(data: EventData) -> Turn:
-    """The turn that the trigger carries."""
+    """The turn passed with the trigger."""
     (turn,) = cast(tuple[Turn], data.args)
     return turn
 
@@ -66,7 +66,7 @@ class Machine:
     """Steps a session.
 
     Args:
-        setup: protocol, grammar and site, which do not change while a session lasts.
+        setup: protocol, grammar and site, which do not change during a session.
     """
 
     def __init__(self, setup: Setup) -> None:
@@ -78,7 +78,7 @@ class Machine:
         return SessionState("opening", Place("prepare", -1), ledger)
 
     def step(self, state: SessionState, event: Event) -> tuple[SessionState, tuple[Effect, ...]]:
-        """Act on one event. Any event may come in any state; one that means nothing there changes nothing."""
+        """Act on one event. Any event may come in any state; if it means nothing there, nothing changes."""
         before = replace(state, at=max(state.at, event.at))
         state = self._met(before, event)
         found = self._intent(before, state, event)
@@ -86,7 +86,7 @@ class Machine:
             state = replace(state, timers=tuple(name for name in state.timers if name != event.timer))
         turn = Turn(self.setup, state, event, found)
         if before.speech and not state.speech and isinstance(event, Heard):
-            turn.effects.append(StopSpeaking())  # a typed word answered what was printed
+            turn.effects.append(StopSpeaking())  # a typed word answered what is on the screen
         if before.apart and not state.apart:
             turn.note(NoteKind.DEVIATION, what="a second person is back")
             turn.tone("taken")
@@ -103,7 +103,7 @@ class Machine:
         return turn.state, tuple(turn.effects)
 
     def turn(self, state: SessionState, event: Event) -> Turn:
-        """The turn that the guards would see if this event came now; nothing is done."""
+        """The turn that the guards would examine if this event came now; nothing is done."""
         met = self._met(state, event)
         return Turn(self.setup, met, event, self._intent(state, met, event))
 

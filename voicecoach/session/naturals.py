@@ -25,12 +25,12 @@ SAID = (
     "yes", "no", "i don't know", "not yet", "not finished", "done", "all clear", "nothing missing", "no leak",
     "it is off", "still on", "i can't", "repeat", "help",
 )  # fmt: skip
-"""What somebody says who does not have the closed vocabulary in mind; common practice, no source."""
+"""What somebody may say who does not have the closed vocabulary in mind; common practice, no source."""
 SILENCE = "(silence)"
 WAITS = ("acknowledging", "awaiting", "drying", "confirming", "asking", "frozen", "paused")
 NOTHING = "nothing happens"
 _LEFT_ALONE = frozenset({"time", "where-am-i", "help", "no-audio", "repeat"})
-"""Words that change no place."""
+"""Words that do not change the place."""
 _OUT_OF_TURN = ("silence", "rub", "quiet", "hold", "near")
 _MOST_PLACES = 900
 _RUNGS = 3

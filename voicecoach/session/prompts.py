@@ -20,7 +20,7 @@ MAX_WORDS = 12
 """Rule 1."""
 LABELLED = ("item-on", "item-off", "item-on-check", "item-off-check", "item-and", "item-comma", "ask-item")
 INSIDE = ("item-on", "item-off", "item-and", "item-comma")
-"""Those that can be the further part of a sentence, without a capital letter."""
+"""Those that can be a later part of a sentence, without a capital letter."""
 SAYS = (
     *LABELLED,
     "all-done", "alarm-words", "assistant-must", "assistant-please", "audio-deleted", "babble", "breach-default",

@@ -21,7 +21,7 @@ from voicecoach.session.state import SessionState
 from voicecoach.session.vocabulary import ASKED_OF_OBSERVER, REPLIES
 
 MOST_EVENTS = 3_000
-"""A bound, not a limit: a session that is not over by then stands still, and the rehearsal says where."""
+"""A safety bound: a session that is not over by then is stuck, and the rehearsal says where."""
 SAY_S = 2.0
 _WITHOUT_TROUBLE = {"mirror": "yes", "removal-area": "yes", "end": "yes", "all-right": "yes", "all-clear": "confirm"}
 _ROLES: dict[str, Role] = {"wearer": "wearer", "observer": "observer", "assistant": "assistant"}

@@ -14,7 +14,7 @@ from voicecoach.session.voice_check import VoiceTry
 
 @dataclass(frozen=True, slots=True)
 class Speech:
-    """A queued prompt that has not ended. skip_s: how much of it was heard before it was cut (s)."""
+    """A prompt that has not ended. skip_s: how much of it was heard before it was cut (s)."""
 
     prompt: int
     text: str
@@ -32,13 +32,13 @@ class SessionState:
     ledger: Ledger
     """What is worn, and the state of the hands."""
     at: int = 0
-    """The newest event's sample."""
+    """The sample of the newest event."""
     mode: Literal["solo", "pair"] = "solo"
     """Without or with a second person."""
     ear: str = ""
     """The recogniser that listens."""
     audio: Literal["clips", "full", "none"] = "clips"
-    """Which sound is kept."""
+    """How much of the sound is kept."""
     training_only: bool = True
     """Not for use with a real patient."""
     independent: bool = False
@@ -58,15 +58,15 @@ class SessionState:
     hinted: bool = False
     """'Say again' has been said in this step."""
     tries: tuple[VoiceTry, ...] = ()
-    """Words said in the voice check that is going on."""
+    """Words said so far in the current voice check."""
     voice: str = ""
-    """What the voice check came to: 'met', 'not met' or 'skipped'; '' if there was none."""
+    """The result of the voice check: 'met', 'not met' or 'skipped'; '' if there was none."""
     voice_again: bool = False
-    """There was one before removal too."""
+    """Whether there was another before removal."""
     floors: tuple[tuple[str, float], ...] = ()
-    """Floors that it set."""
+    """Floors set by the voice check."""
     sound_told: tuple[str, ...] = ()
-    """Troubles with the sound that were said already."""
+    """Troubles with the sound that have been announced."""
     babbled: bool = False
     """Endless speech has been noted in this step."""
     silence: int = 0
@@ -78,7 +78,8 @@ class SessionState:
     paced: bool = False
     """There is no recogniser: steps are read at a set pace."""
     doubted: bool = False
-    """Begun from the last good lines of another session: every piece is asked about, and nobody dresses."""
+    """Whether it started from the last good lines of another session: every piece is asked about, and nobody
+    dresses."""
     lost: tuple[str, ...] = ()
     """Parts of the equipment that have failed."""
     answered: tuple[str, ...] = ()
@@ -96,17 +97,17 @@ class SessionState:
     pending: tuple[str, str] | None = None
     """(question, about) of the question that was interrupted."""
     timers: tuple[str, ...] = ()
-    """The timers that run."""
+    """The running timers."""
     before: Place | None = None
-    """Where the newest incident struck, as long as 'false alarm' can lead back there."""
+    """Where the newest incident happened, as long as 'false alarm' can lead back there."""
     struck_at: int = 0
-    """The sample at which it struck."""
+    """The sample at which it happened."""
     exposures: tuple[Exposure, ...] = ()
     """All exposures, paid or not."""
     apart: bool = False
     """Begun in a pair; nobody came when they were waited for, and the wearer goes on alone until somebody speaks."""
     no_entry: str = ""
-    """Why nobody goes in any more; '' if they may."""
+    """Why the wearer may not go in any more; '' if they may."""
     tried: tuple[tuple[str, str], ...] = ()
     """(step, branch) of each branch that a step has called."""
 

@@ -16,11 +16,11 @@ from voicecoach.session.state import SessionState, Speech
 
 STEP_TIMERS = ("silence", "rub", "quiet", "pace", "near", "window", "hold", "check")
 REWIND_S = 0.3
-"""A prompt that was cut goes on this much before the cut, so that no word is lost."""
+"""A prompt that was cut resumes this much before the cut (s), so that no word is lost."""
 
 
 class Turn:
-    """What guards look at and actions change."""
+    """What guards examine and actions change."""
 
     def __init__(self, setup: Setup, state: SessionState, event: Event, intent: Intent) -> None:
         self.setup = setup
@@ -40,9 +40,9 @@ class Turn:
         self.state = replace(self.state, **changes)
 
     def note(self, what: NoteKind, /, **details: object) -> None:
-        """Put a note on record. Empty details are left out, except that nothing is on."""
-        told = {key: value for key, value in details.items() if key == "on" or value not in {"", None}}
-        texts = tuple((key.replace("_", "-"), str(value)) for key, value in told.items())
+        """Put a note on record. Empty details are left out, except an empty `on`."""
+        given = {key: value for key, value in details.items() if key == "on" or value not in {"", None}}
+        texts = tuple((key.replace("_", "-"), str(value)) for key, value in given.items())
         self.effects.append(Note(what, texts))
 
     def tone(self, name: str) -> None:
@@ -65,7 +65,7 @@ class Turn:
         return sentence[:1].upper() + sentence[1:]
 
     def own_inside(self, key: str, **parts: object) -> str:
-        """The same as a further part of a sentence."""
+        """The same as a later part of a sentence."""
         return self.setup.grammar.say(key).format(**parts)
 
     def aside(self, *keys: str, **parts: object) -> None:
@@ -100,7 +100,7 @@ class Turn:
         self.set(timers=(*(t for t in self.state.timers if t != name), name))
 
     def cancel(self, *names: str) -> None:
-        """Cancel these timers, as far as they run."""
+        """Cancel those of these timers that are running."""
         for name in names:
             if name in self.state.timers:
                 self.effects.append(CancelTimer(name))

@@ -1,4 +1,4 @@
-"""Which commands belong together; the one list of command ids that the session knows by name. Pure."""
+"""The command ids that the session knows by name, and which belong together. Pure."""
 
 from __future__ import annotations
 
@@ -6,11 +6,11 @@ from voicecoach.protocol.model import DANGERS
 
 PLACES = ("face", "eyes", "mouth", "neck", "hair", "hand", "arm", "body", "leg", "foot")
 OUTSIDE = ("glove", "suit")
-"""Places on the equipment: what is worn was touched, not the skin."""
+"""Places on the equipment, where what is worn was touched and not the skin."""
 FAULTS = ("loose", "open", "torn", "soiled", "skin-showing", "missing")
 REASONS = ("nobody-here", "partner-busy", "practice-run")
 NATURAL = ("yes", "no", "unsure", "not-finished", "is-off", "cannot")
-"""What people say at a step that waits for another word; each leads somewhere (rule 32)."""
+"""What people may say at a step that waits for another word; each leads somewhere (rule 32)."""
 INFORMATION = ("help", "where-am-i", "time")
 
 REPLIES: dict[str, tuple[str, ...]] = {
@@ -57,7 +57,7 @@ ALIKE: dict[str, dict[str, str]] = {
     "down": dict.fromkeys(("unsure", "cannot"), "yes"),
     "go-alone": dict.fromkeys(_NO, "no"),
 }
-"""Question -> what people say instead, and the reply that it counts as: doubt takes the careful branch (rule 32)."""
+"""Question -> what people may say instead, and the reply it counts as: doubt takes the careful branch (rule 32)."""
 
 SAYS_ITSELF: dict[str, tuple[str, ...]] = {
     "ask-near-breach": (*DANGERS, "false-alarm"),
@@ -66,8 +66,8 @@ SAYS_ITSELF: dict[str, tuple[str, ...]] = {
     "alone-now": ("observer-here",),
     "intro-words": ("breach", "stop"),
 }
-"""The coach's own sentence -> commands that are not live while it sounds, because it says them. A voice over it opens
-the window, and then all are live."""
+"""The coach's own sentence -> commands that are not live while it sounds, because it contains them. A voice over it
+opens the window, in which all are live."""
 
 ASKED_OF_OBSERVER = ("all-clear", "missing", "return", "piece", "fault")
 """Questions that only the observer answers, if there is one."""
@@ -75,4 +75,4 @@ ASKED_OF_OBSERVER = ("all-clear", "missing", "return", "piece", "fault")
 WELL = ("all-right", "down")
 """The questions of the last rung of the silence ladder."""
 WHILE_AWAITED = (*WELL, "go-alone")
-"""Questions during which the answer that was awaited before still counts (rule 33)."""
+"""Questions during which the answer awaited before them still counts (rule 33)."""

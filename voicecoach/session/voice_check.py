@@ -15,14 +15,15 @@ from voicecoach.session.setup import Setup
 VOICE_CHECK = "voice-check"
 """The question that asks for one word after the other."""
 WORDS = ("breach", "stop", "no-air", "splash", "needle", "unwell", "done", "clear", "torn", "dry", "yes", "no")
-"""What matters in any protocol; the pieces that come off are added."""
+"""Words that matter in any protocol; the pieces that come off are added."""
 MOST_WORDS = 16
-"""About 3 s each: under a minute."""
+"""Most words to check: at about 3 s each, less than a minute."""
 PLAIN_TRIES = 2
 FIRST_SHARE = 0.9
-"""Of the words this part is taken at the first time, or the bars are not met; what the aims in quiet ask for."""
+"""The bars are met only if this fraction of the words is accepted at the first attempt, as the aims in quiet
+require."""
 SLACK = 0.1
-"""By so much a floor is put under what it was set by, in its own unit."""
+"""How far below a word's own score its new floor is set, in the unit of the score."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,13 +89,13 @@ def sentences(setup: Setup) -> dict[str, str]:
 
 
 def sentence(setup: Setup, phrase: str) -> str:
-    """How a word is asked for."""
+    """The sentence that asks for a word."""
     said = setup.grammar.say("voice-say").format(words=phrase)
     return said[:1].upper() + said[1:]
 
 
 def judge(setup: Setup, tries: Sequence[VoiceTry], *, loud: bool) -> VoiceVerdict:
-    """What the tries show. loud: the room was found too noisy meanwhile."""
+    """The verdict on the tries. loud: the room was too noisy in the meantime."""
     asked_for = words(setup)
     heard = {one.command: one for one in reversed(tries) if one.taken == one.command}
     doubtful = {one.command: one for one in tries if one.asked and one.command not in heard}

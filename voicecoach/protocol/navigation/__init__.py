@@ -1,1 +1,1 @@
-"""Where a step leads: the one navigation, which the session and the checker both call."""
+"""Where a step leads: the navigation that both the session and the checker call."""

@@ -13,7 +13,7 @@ from voicecoach.session.notes import NoteKind
 from voicecoach.session.turn import STEP_TIMERS, Turn
 
 STOPPED_S = 6.0
-"""After 'stop' the coach is silent for so long (s), then asks what happened; common practice, no source."""
+"""How long the coach is silent after 'stop' before it asks what happened (s); common practice, no source."""
 WEAR_AGAIN_S = 300.0
 """The wear limit is repeated at this interval (s); common practice, no source."""
 WEAR_STEP_MIN = 5

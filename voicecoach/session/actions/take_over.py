@@ -1,4 +1,4 @@
-"""Going on from the last good lines of a damaged or old session. Pure.
+"""Continues from the last good lines of a damaged or old session. Pure.
 
 Nobody knows what happened after those lines: every piece is asked for, the hands count as dirty, and the session leads
 to removal, never into a dressing.

@@ -1,4 +1,4 @@
-"""Deeds of the voice check: a try is kept, and in the end it is said what the check shows. Pure."""
+"""Actions of the voice check: each try is kept, and its verdict is announced in the end. Pure."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from voicecoach.session.voice_check import judge, words
 
 
 def note_try(turn: Turn) -> None:
-    """One word more was tried."""
+    """Keep another try."""
     if isinstance(turn.event, Heard):
         turn.set(tries=(*turn.state.tries, this_try(turn.setup, turn.before, turn.event)))
 
@@ -45,7 +45,7 @@ def note_voice(turn: Turn) -> None:
         floors=", ".join(f"{name} {floor:g}" for name, floor in found.floors),
         training_only=turn.state.training_only,
     )
-    turn.set(tries=())  # nothing of the voice is kept
+    turn.set(tries=())  # the voice itself is not kept
     if found.floors:
         turn.set(floors=found.floors)
         turn.effects.append(SetFloors(found.floors))

@@ -16,11 +16,11 @@ from voicecoach.session.vocabulary import REPLIES, WELL
 WINDOW_S = 3.0
 """How long an interrupted prompt waits for a word before it is resumed (s)."""
 NEAR_MISS_S = 3.0
-"""So much silence after 'Breach?' counts as yes (s; rule 13)."""
+"""This much silence after 'Breach?' counts as yes (s; rule 13)."""
 FIRST_SILENCE_S, SECOND_SILENCE_S, THIRD_SILENCE_S = 45.0, 90.0, 10.0
 """The ladder of rule 20: the prompt again; after 90 s in all, 'Are you all right?'; 10 s later the alarm (scene S1)."""
 AIRLESS_S = 10.0
-"""Under a hood without air each of these rungs is so short (rule 30); common practice, no source."""
+"""The length of each rung under a hood without air (s; rule 30); common practice, no source."""
 WORK_SILENCE_S = 20.0
 """The length of each rung at work (s): the alarm rings beside the patient after a minute, not before (rule 34)."""
 ALARM_AGAIN_S = 15.0
@@ -30,8 +30,8 @@ PAUSED_SILENCE_S = 120.0
 LOUDER_FROM = 2
 """From this rung on the alarm names the room and sounds twice."""
 NOTHING_ON_S = 300.0
-"""With nothing on nobody is in danger: the prompt is repeated at this interval (s) without an alarm; common practice,
-no source."""
+"""With nothing on nobody is in danger, and the prompt is repeated at this interval (s) without an alarm; common
+practice, no source."""
 PACE_S = 20.0
 """Without a recogniser: the time for an act (s); slow, common practice, no source."""
 PACED_QUESTION_S = 12.0

@@ -368,4 +368,4 @@ _REPLIES: dict[str, Callable[[Setup, SessionState, Heard, str], Intent]] = {
     "down": _down,
     "go-alone": _go_alone,
 }
-"""Question -> what its answer comes to; a test shows that each question of words.REPLIES is here."""
+"""Question -> the meaning of its answer; a test checks that every question of `vocabulary.REPLIES` is here."""

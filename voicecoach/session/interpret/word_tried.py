@@ -14,7 +14,7 @@ from voicecoach.session.state import SessionState
 from voicecoach.session.voice_check import VOICE_CHECK, VoiceTry, next_word
 
 OTHER_WORDS = ("stop", "repeat", "pause")
-"""Words that mean what they always do, unless they are the one asked for."""
+"""Words that keep their usual meaning, unless they are the word asked for."""
 
 
 def checked_first(setup: Setup, state: SessionState, found: Intent) -> Intent:
