@@ -86,8 +86,8 @@ TABLE: tuple[Order, ...] = (
     Order("X1", "All-clear before anything but an apron comes off", "hard", "verify area", "doff *",
           "CDC N95 and gown module, WHO poster; Gurses 2019 for a tear-away apron before the area", "read",
           check="before-but-apron"),
-    Order("X2", "Inspection before the first removal", "family", "inspect *", "doff *",
-          "CDC 2014, N95 and gown module", "read"),
+    Order("X2", "Inspection before the first removal but that of a tear-away apron", "family", "inspect *", "doff *",
+          "CDC 2014, N95 and gown module; Gurses 2019 for the apron", "read", check="before-but-tear-away"),
     Order("X3", "Gloved hands disinfected before the first removal", "hard", "disinfect *", "doff *",
           "CDC 2014, CDC modules, WHO poster", "read"),
     Order("X4", "Apron before garment", "hard", "doff apron", "doff garment",
@@ -197,7 +197,7 @@ class Case:
 
 def names_of(item: Item, protocol: Protocol) -> frozenset[str]:
     """The names by which orders know an item."""
-    kinds = {item.name, item.say, _KINDS.get(item.say, item.say)}
+    kinds = {item.name, item.say, _KINDS.get(item.say, item.say)} | {"tear-away"} & set(item.traits)
     if item.say == "gloves":
         most = max(other.layer for other in protocol.items if other.say == "gloves")
         kinds.add("outer-gloves" if item.layer == most > 1 else "inner-gloves")
@@ -266,6 +266,11 @@ def _before(case: Case) -> bool:
 
 def _before_but_apron(case: Case) -> bool:
     case.thens = [act_at for act_at in case.thens if "apron" not in act_at.names]
+    return _before(case)
+
+
+def _before_but_tear_away(case: Case) -> bool:
+    case.thens = [act_at for act_at in case.thens if "tear-away" not in act_at.names]
     return _before(case)
 
 
@@ -358,6 +363,7 @@ def _cuff(case: Case, cover: str, covered: str) -> bool:
 _CHECKS: dict[str, Callable[[Case], bool]] = {
     "before": _before,
     "before-but-apron": _before_but_apron,
+    "before-but-tear-away": _before_but_tear_away,
     "joinable": _joinable,
     "after": _after,
     "last": _last,

@@ -110,7 +110,7 @@ def _unseen(protocol: Protocol) -> Iterator[Lack]:
         return
     steps = protocol.steps("undress")
     for item in protocol.items:
-        if item.say not in BARRIERS:
+        if item.say not in BARRIERS or "tear-away" in item.traits:  # that one is torn off before the area (Gurses 2019)
             continue
         seen = False
         for step in steps:

@@ -9,7 +9,7 @@ ROOM = ("floor", "seat", "clean-chair", "bin", "dispenser", "door", "mirror", "s
 ROOM_STATES = ("clean", "dirty", "hands-free")
 HELPERS = ("observer", "assistant")  # in `room`, a dirty helper is one who was with the patient
 MANNERS = ("", "roll", "snap", "shake", "tuck")
-TRAITS = ("tight-fit", "garment", "belt-papr", "reusable", "stays-on")
+TRAITS = ("tight-fit", "garment", "belt-papr", "reusable", "stays-on", "tear-away")
 # What can be checked without touching anything.
 PLACES = ("partner", "needs", "belongings", "set", "seal", "fit", "exposed-skin", "area", "way-out", "talk")
 
