@@ -15,6 +15,7 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
+from timers import RunningTimers
 
 from voicecoach.grammar import parse
 from voicecoach.protocol.model import Step
@@ -25,7 +26,7 @@ from voicecoach.record.journal import Journal
 from voicecoach.record.manifest import Manifest
 from voicecoach.record.sound import HEADER_BYTES
 from voicecoach.runtime.library import load_protocol
-from voicecoach.session.effects import CancelTimer, Close, Effect, SetTimer
+from voicecoach.session.effects import Close
 from voicecoach.session.events import CLOCK_HZ, Event, Heard, Opened, PromptEnded, Role, SpeechStarted, TimerFired
 from voicecoach.session.machine import Machine
 from voicecoach.session.setup import Setup
@@ -105,7 +106,7 @@ class Simulated:
         self.machine = Machine(self.setup)
         self.state: SessionState = self.machine.start()
         self.at = 0
-        self.due: dict[str, int] = {}
+        self.due = RunningTimers()
         self.heard = 0
         self.worked = False
         self.breached: set[str] = set()
@@ -149,15 +150,8 @@ class Simulated:
         self.state, effects = self.machine.step(self.state, event)
         self.journal.write_effects(written.seq, effects)
         for effect in effects:
-            self._take(effect)
-
-    def _take(self, effect: Effect) -> None:
-        if isinstance(effect, SetTimer):
-            self.due[effect.timer] = self.at + round(effect.after_s * CLOCK_HZ)
-        elif isinstance(effect, CancelTimer):
-            self.due.pop(effect.timer, None)
-        elif isinstance(effect, Close):
-            self.ended = True
+            self.due.take(effect, self.at)
+            self.ended = self.ended or isinstance(effect, Close)
 
     def said_out(self) -> None:
         while self.state.speech and not self.ended:
@@ -169,7 +163,7 @@ class Simulated:
     def pass_s(self, seconds: float) -> None:
         end = self.at + round(seconds * CLOCK_HZ)
         while self.due and not self.ended:
-            name, due = min(self.due.items(), key=lambda pair: pair[1])
+            name, due = self.due.first()
             if due > end:
                 break
             self.at = max(self.at, due)

@@ -6,11 +6,13 @@ from functools import cache
 from pathlib import Path
 from typing import Literal
 
+from timers import RunningTimers
+
 from voicecoach.grammar import Grammar, parse
 from voicecoach.protocol.navigation.position import step_at, steps_named
 from voicecoach.protocol.site import NO_SITE, Site
 from voicecoach.runtime import library
-from voicecoach.session.effects import CancelTimer, Effect, Note, Say, SetTimer
+from voicecoach.session.effects import Effect, Note, Say, SetTimer
 from voicecoach.session.events import CLOCK_HZ, Event, Heard, Opened, PromptEnded, Role, SpeechStarted, TimerFired
 from voicecoach.session.machine import Machine
 from voicecoach.session.setup import Setup
@@ -59,7 +61,7 @@ class Session:
         self.machine = Machine(the_setup)
         self.state: SessionState = self.machine.start()
         self.at = 0
-        self.due: dict[str, int] = {}
+        self.due = RunningTimers()
         self.fresh: list[Effect] = []
         self.made: list[Effect] = []
         self.notes: list[Note] = []
@@ -82,11 +84,9 @@ class Session:
         self.fresh = list(effects)
         self.made += effects
         for effect in effects:
+            self.due.take(effect, self.at)
             if isinstance(effect, SetTimer):
                 self._lengths_s[effect.timer] = effect.after_s
-                self.due[effect.timer] = self.at + round(effect.after_s * CLOCK_HZ)
-            elif isinstance(effect, CancelTimer):
-                self.due.pop(effect.timer, None)
             elif isinstance(effect, Note):
                 self.notes.append(effect)
         assert set(self.state.timers) == set(self.due)
@@ -103,7 +103,7 @@ class Session:
         """Let time pass; timers fire and prompts run out on their way."""
         end = self.at + round(seconds * CLOCK_HZ)
         while timers and self.due:
-            name, due = min(self.due.items(), key=lambda pair: pair[1])
+            name, due = self.due.first()
             if due > end:
                 break
             self.at = max(self.at, due)

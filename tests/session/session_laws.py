@@ -6,12 +6,13 @@ from functools import cache
 from typing import Literal
 
 from session_driver import setup
+from timers import RunningTimers
 
 from voicecoach.protocol.model import STAGES, Step
 from voicecoach.protocol.navigation.position import changing, step_at, steps_named
 from voicecoach.protocol.place import Place
 from voicecoach.protocol.site import Site
-from voicecoach.session.effects import CancelTimer, Effect, Listen, Note, Say, SetTimer, StopSpeaking
+from voicecoach.session.effects import Effect, Listen, Note, Say, SetTimer, StopSpeaking
 from voicecoach.session.events import CLOCK_HZ, Event, Heard, Opened, PromptEnded, TimerFired
 from voicecoach.session.guards import GUARDS
 from voicecoach.session.interpret.live_commands import live, tried
@@ -54,7 +55,7 @@ class Walk:
         self.machine = Machine(self.setup)
         self.state: SessionState = self.machine.start()
         self.at = 0
-        self.due: dict[str, int] = {}
+        self.due = RunningTimers()
         self.sounding: list[int] = []
         self.dropped: list[int] = []
         self.accounted: set[str] = set()
@@ -111,7 +112,7 @@ class Walk:
     def fire_next(self) -> None:
         """Time passes until the next timer runs out."""
         if self.due:
-            name, due = min(self.due.items(), key=lambda pair: pair[1])
+            name, due = self.due.first()
             self.at = max(self.at, due)
             del self.due[name]
             self.happens(TimerFired(self.at, name))
@@ -134,12 +135,9 @@ class Walk:
         elif isinstance(effect, StopSpeaking):
             self.dropped += self.sounding
             self.sounding = []
-        elif isinstance(effect, SetTimer):
-            self.due[effect.timer] = self.at + round(effect.after_s * CLOCK_HZ)
-            if effect.timer == "rub":
-                self.started_at = self.at
-        elif isinstance(effect, CancelTimer):
-            self.due.pop(effect.timer, None)
+        elif isinstance(effect, SetTimer) and effect.timer == "rub":
+            self.started_at = self.at
+        self.due.take(effect, self.at)
 
     # the laws
 

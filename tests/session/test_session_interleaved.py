@@ -84,7 +84,8 @@ class Interleaved(RuleBasedStateMachine):
 
     @rule()
     def it_is_cut_off(self) -> None:
-        self.walk.sounding, self.walk.dropped, self.walk.due = [], [], {}
+        self.walk.sounding, self.walk.dropped = [], []
+        self.walk.due.clear()
         self.walk.happens(Reopened(self.walk.at, 2.0, "killed"))
 
     @invariant()

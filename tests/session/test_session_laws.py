@@ -94,7 +94,8 @@ class Anything(RuleBasedStateMachine):
 
     @rule(gap_s=st.floats(0, 100))
     def it_is_cut_off(self, gap_s: float) -> None:
-        self.walk.sounding, self.walk.dropped, self.walk.due = [], [], {}
+        self.walk.sounding, self.walk.dropped = [], []
+        self.walk.due.clear()
         self.walk.happens(Reopened(self.walk.at, gap_s, "killed"))
 
     @rule()

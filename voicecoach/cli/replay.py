@@ -41,7 +41,7 @@ def replay_command(
     """Run the recorded events again and compare every effect; or play the sound; or try another recogniser on it."""
     if hear:
         words, text = library.load_grammar(grammar) if grammar else (None, "")
-        chosen = rehear.RecogniserChoice(hear, text, f"{words.name}.yaml" if words else "", model, floor)
+        chosen = rehear.RecogniserChoice(hear, text, words.file if words else "", model, floor)
         _hear(folders, chosen, key, cluster)
         return
     if grammar or floor or model is not None or cluster:

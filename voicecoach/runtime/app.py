@@ -213,7 +213,7 @@ class Runner:
         _, effects = machine.step(machine.start() if state is None else state, first)
         voice.prepare([effect.text for effect in effects if isinstance(effect, Say)])
         try:
-            spec = registry.spec(engine, texts.grammar, f"{setup.grammar.name}.yaml", model=self.options.model)
+            spec = registry.spec(engine, texts.grammar, setup.grammar.file, model=self.options.model)
             facts = prompt_check.Facts(voice, spec)
         except VoicecoachError:
             return  # without a recogniser nothing can take a prompt for a command

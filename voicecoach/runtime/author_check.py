@@ -25,7 +25,7 @@ def check_aloud(protocol: str, grammar: str, site: str, console: Console, engine
     """
     setup, texts = load_setup(protocol, grammar, site)
     voice = prepare_voice(setup, console)
-    spec = registry.spec(registry.choose(engine).name, texts.grammar, f"{setup.grammar.name}.yaml")
+    spec = registry.spec(registry.choose(engine).name, texts.grammar, setup.grammar.file)
     with progress(console, "checking that no prompt sounds like a command") as on_progress:
         taken = prompt_check.find_mistaken(setup, voice, spec, lockstep, on_progress=on_progress)
     prompt_check.refuse(taken, setup)

@@ -125,6 +125,6 @@ class Edges:
             path = Path(options.script)
             return ScriptedRecogniser(setup.grammar, parse_script(library.read_text(path), path.name), path.name)
         roles = registry.roles_of(options.pair, options.channels)
-        spec = registry.spec(engine, texts.grammar, f"{setup.grammar.name}.yaml", model=options.model, roles=roles)
+        spec = registry.spec(engine, texts.grammar, setup.grammar.file, model=options.model, roles=roles)
         with self.console.status(f"starting the recogniser ({engine})"):
             return RecogniserProcess(spec, lockstep=not options.live)
