@@ -79,6 +79,7 @@ class Route:
         self._calm: dict[Spot, Place] = {}
         self._kinds: dict[str, tuple[str, ...]] = {}
         self._done: dict[tuple[str, int], Ledger] = {}
+        self._passing = {b.name for b in protocol.branches if any(step.between for step in b.steps)}
         self._chained = {name for branch in protocol.branches if branch.again for name in (branch.name, branch.again)}
 
     def start(self) -> Stop:
@@ -169,9 +170,13 @@ class Route:
         if memory.placed and position.incident(detours) < 0:
             memory = memory._replace(placed=False)
         ledger = found.ledger
-        if not memory.debts and ledger.hands != "not-rubbed":
-            ledger = replace(ledger, hands="not-rubbed")  # whether they are clean leads nowhere but to what is owed
+        if ledger.hands != "not-rubbed" and not (memory.debts or self._between(detours)):
+            ledger = replace(ledger, hands="not-rubbed")  # leads nowhere but to what is owed, and past such a rub
         return Stop(spot, self._ledger(ledger), memory)
+
+    def _between(self, detours: tuple[Detour, ...]) -> bool:
+        """Whether a rub of the branches here is passed over when the hands are rubbed already."""
+        return any(one.branch in self._passing for one in detours)
 
     def _spot(self, kind: str, place: Place, question: str) -> Spot:
         key = (kind, place, question)

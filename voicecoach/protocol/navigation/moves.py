@@ -117,6 +117,7 @@ def touched(protocol: Protocol, here: Position, what: str) -> Arrival:
 
 def helped(protocol: Protocol, here: Position) -> Arrival:
     """Where 'wearer down' leads; afterwards the hands come first, as after a pause."""
+    here = here.at(ledger=here.ledger.unsure())
     if not protocol.wearer_down:
         return again(protocol, here)
     if protocol.branch(protocol.wearer_down).then != "same":
