@@ -145,9 +145,9 @@ def end_command(
         raise InputError(f"is in use by {who}", where=str(folder), mend="end it by voice or at its keyboard")
     if last is None and not folder.is_dir():
         raise InputError("does not exist", where=str(folder), expected="the folder of a session")
-    on = ", ".join(last.on) if last is not None else ""
+    on = ", ".join(last.on) or "nothing" if last is not None else "not known"
     if not nothing_worn:
-        still = f"by its last good lines, still worn: {on or 'not known'}"
+        still = f"by its last good lines, still worn: {on}"
         raise InputError(still, where=str(folder), mend="once nothing is worn, run this again with --nothing-worn")
-    ended.end(folder, f"ended by hand; by its last good lines, still worn: {on or 'not known'}")
+    ended.end(folder, f"ended by hand; by its last good lines, still worn: {on}")
     typer.echo(f"{folder}: ended by hand")

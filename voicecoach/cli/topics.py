@@ -52,6 +52,11 @@ def page(topic: str, grammar: Grammar) -> str:
     return text.replace(fields.MARK, "\n".join(fields.tables()))
 
 
+def title(topic: str, grammar: Grammar) -> str:
+    """The heading of a topic's page."""
+    return page(topic, grammar).splitlines()[0].removeprefix("# ")
+
+
 def word_table(grammar: Grammar) -> Iterator[str]:
     """A Markdown table: where, and each command's phrases, those of one command joined by 'or'."""
     yield "| when | what can be said |"
@@ -77,7 +82,8 @@ def show(
     grammar: Annotated[str, typer.Option(help="A grammar, by name or file.")] = "en",
 ) -> None:
     """Print a page on one topic: the words, the microphone, the first training hour, the rules and others."""
+    loaded = library.load_grammar(grammar)[0]
     if not topic:
-        typer.echo("\n".join(f"voicecoach help {name}" for name in topics()))
+        typer.echo("\n".join(f"voicecoach help {name:<14} {title(name, loaded)}" for name in topics()))
         return
-    typer.echo(page(topic, library.load_grammar(grammar)[0]))
+    typer.echo(page(topic, loaded))
