@@ -127,7 +127,7 @@ BROKEN = ("empty", "truncated", "zero-length", "text", "folder", "header-only", 
 
 
 @pytest.mark.parametrize("kind", BROKEN)
-def test_a_session_over_a_file_that_is_no_recording_does_not_begin(kind: str, tmp_path: Path, records: Path) -> None:
+def test_a_session_over_a_file_that_is_not_a_recording_does_not_begin(kind: str, tmp_path: Path, records: Path) -> None:
     path = broken(kind, tmp_path)
     said = complaint(typed("run", "short-practice", "--input", path, "--out", records))
     assert said.startswith(str(path))
@@ -147,7 +147,7 @@ def test_hear_names_every_unreadable_file_and_does_the_others(tmp_path: Path) ->
     assert all("  done  " in line for line in result.stdout.splitlines())
 
 
-def test_a_refused_recording_is_told_what_it_is_what_was_expected_and_how_to_mend_it(
+def test_a_refused_recording_is_reported_with_what_it_is_what_was_expected_and_how_to_mend_it(
     tmp_path: Path, records: Path
 ) -> None:
     for kind, what in (("8-bit", "has 8-bit samples"), ("44.1-khz-stereo", "is recorded at 44.1 kHz")):
@@ -331,12 +331,12 @@ def test_options_that_exclude_each_other_are_refused(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("command", ["timeline", "replay", "report"])
-def test_a_folder_that_is_no_record_is_refused(command: str, tmp_path: Path) -> None:
+def test_a_folder_that_is_not_a_record_is_refused(command: str, tmp_path: Path) -> None:
     for folder in (tmp_path, tmp_path / "not-there"):
         assert str(folder) in complaint(typed(command, folder))
 
 
-def test_packing_what_is_no_record_is_refused(tmp_path: Path) -> None:
+def test_packing_what_is_not_a_record_is_refused(tmp_path: Path) -> None:
     assert str(tmp_path) in complaint(typed("pack", tmp_path, tmp_path / "out.zip"))
     assert not (tmp_path / "out.zip").exists()
 

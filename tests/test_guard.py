@@ -90,7 +90,7 @@ def test_brackets_in_a_path_are_a_path(tmp_path: Path, script: Path) -> None:
         ["card", "{}"], ["timeline", "{}"], ["report", "{}"], ["replay", "{}"],
     ],
 )  # fmt: skip
-def test_a_path_of_300_characters_is_told_in_one_line(command: list[str], script: Path, tmp_path: Path) -> None:
+def test_a_path_of_300_characters_is_reported_in_one_line(command: list[str], script: Path, tmp_path: Path) -> None:
     long = "a" * 300
     before = sorted(tmp_path.iterdir())
     assert long[:200] in called(*(word.format(long, script=script) for word in command))
@@ -123,7 +123,7 @@ def _out(command: list[str], folder: Path) -> list[str]:
 
 
 @posix
-def test_a_closed_input_is_no_keyboard(tmp_path: Path) -> None:
+def test_a_closed_input_is_not_a_keyboard(tmp_path: Path) -> None:
     said = refused(program("run", "short-practice", "--typed", "--out", tmp_path / "records", ending="<&-"))
     assert "there is no keyboard" in said
     assert not (tmp_path / "records").exists()
@@ -140,7 +140,7 @@ def test_a_terminal_that_knows_only_ascii_is_written_to(tmp_path: Path, script: 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="there is no device that is always full")
 @pytest.mark.parametrize("command", [["card", "short-practice"], ["--version"]])
-def test_an_output_that_is_full_is_told_in_one_line(command: list[str]) -> None:
+def test_an_output_that_is_full_is_reported_in_one_line(command: list[str]) -> None:
     assert "the output cannot be written" in refused(program(*command, ending=">/dev/full"))
 
 
@@ -190,7 +190,7 @@ def test_a_damaged_line_of_the_cache_costs_nothing(content: bytes, tmp_path: Pat
 
 
 @posix
-def test_a_pipe_in_the_cache_of_speech_is_passed_over(tmp_path: Path) -> None:
+def test_a_pipe_in_the_cache_of_speech_is_skipped(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "key.wav")
     assert Cache(tmp_path).get("key") is None
 
@@ -254,7 +254,7 @@ def test_whatever_is_raised_is_one_line(error: Exception, words: str, monkeypatc
     assert words in line
 
 
-def test_a_reader_that_has_gone_is_no_error(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_reader_that_has_gone_is_not_an_error(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(library, "names", lambda _: (_ for _ in ()).throw(BrokenPipeError(32, "Broken pipe")))
     monkeypatch.setattr(guard, "silence_stdout", lambda: None)
     assert CliRunner().invoke(main, ["protocols"]).exit_code == 0

@@ -169,7 +169,7 @@ def test_every_event_is_on_the_disk_before_it_is_acted_on(puppet: Make, journal:
     assert missing == []
 
 
-def test_a_timer_fires_once_at_the_first_block_behind_its_time(puppet: Make) -> None:
+def test_a_timer_fires_once_at_the_first_block_after_its_time(puppet: Make) -> None:
     def answer(event: Event) -> tuple[Effect, ...]:
         if isinstance(event, Opened):
             return SetTimer("short", 1.0), SetTimer("long", 2.0), SetTimer("never", 1.5), CancelTimer("never")
@@ -181,7 +181,7 @@ def test_a_timer_fires_once_at_the_first_block_behind_its_time(puppet: Make) -> 
     assert [(e.timer, e.at) for e in machine.seen if isinstance(e, TimerFired)] == [("short", 16_000), ("long", 32_000)]
 
 
-def test_a_timer_that_is_cancelled_or_set_anew_in_the_block_in_which_it_is_due_does_not_fire(puppet: Make) -> None:
+def test_a_timer_that_is_cancelled_or_set_again_in_the_block_in_which_it_is_due_does_not_fire(puppet: Make) -> None:
     block = RATE_HZ // BLOCK_FRAMES - 1  # the one that ends at 1 s
 
     def answer(event: Event) -> tuple[Effect, ...]:
@@ -197,7 +197,7 @@ def test_a_timer_that_is_cancelled_or_set_anew_in_the_block_in_which_it_is_due_d
     assert [(e.timer, e.at) for e in machine.seen if isinstance(e, TimerFired)] == [("anew", 2 * RATE_HZ)]
 
 
-def test_prompts_are_played_in_order_for_their_whole_length_and_their_ends_are_told(puppet: Make) -> None:
+def test_prompts_are_played_in_order_for_their_whole_length_and_their_ends_are_reported(puppet: Make) -> None:
     texts = "One act.", "Another act, of six words here."
 
     def answer(event: Event) -> tuple[Effect, ...]:
@@ -245,7 +245,7 @@ def test_the_rest_of_a_prompt_is_played_where_it_was_cut(puppet: Make) -> None:
     assert isinstance(machine.seen[-1], PromptEnded)
 
 
-def test_what_is_listened_for_is_told_to_the_ear_and_to_the_keys(puppet: Make) -> None:
+def test_the_recogniser_and_the_keys_are_told_what_is_listened_for(puppet: Make) -> None:
     keys = Lips()
     wanted = ("done", "breach")
     coach, _, _ = puppet(lambda _: (Listen(wanted), Close("test")), keys=keys)

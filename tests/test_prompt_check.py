@@ -101,7 +101,7 @@ def test_a_prompt_s_verdict_does_not_depend_on_how_the_prompts_are_shared_out() 
     assert {command for *_, command in found[0]} == {"", "done"}
 
 
-def test_the_real_ear_says_the_same_of_a_prompt_alone_and_behind_others() -> None:
+def test_the_real_recogniser_says_the_same_of_a_prompt_alone_and_after_others() -> None:
     live = ("breach", "done", "stop")
     words = ("Breach.", "Wear the gown. Breech. Breech.", "Tie the mask over nose and mouth.")
     prompts = [(text, live) for text in words]
@@ -128,7 +128,7 @@ def test_every_ear_is_given_its_share_and_every_prompt_is_heard_once_with_silenc
     assert len(np.concatenate(heard)) >= len(spoken) + round((LEAD_S + GAP_S) * 16_000)
 
 
-def test_a_check_that_was_cut_off_goes_on_where_it_stopped(setup: Setup, tmp_path: Path) -> None:
+def test_a_check_that_was_cut_off_continues_where_it_stopped(setup: Setup, tmp_path: Path) -> None:
     ears: list[Sensitive] = []
 
     def opens(lasts: int) -> None:
@@ -209,7 +209,7 @@ def test_what_is_known_needs_no_recogniser_and_what_is_new_is_heard_once(setup: 
     assert again.found == first.found
 
 
-def test_a_prompt_that_is_taken_is_told_of_by_what_it_is_taken_for(setup: Setup, tmp_path: Path) -> None:
+def test_a_mistaken_prompt_is_reported_with_the_command_it_was_mistaken_for(setup: Setup, tmp_path: Path) -> None:
     found = in_background(setup, Facts(DistinctVoice(), SPEC, cache=tmp_path, shipped={}), []).found
     assert found
     text = next(iter(found))

@@ -40,7 +40,7 @@ def test_prompts_drawn_at_random_are_heard_as_the_package_says(protocol: str, tm
     assert len(heard) == SAMPLE
 
 
-def test_hardly_any_prompt_is_taken_for_a_command() -> None:
+def test_hardly_any_prompt_is_mistaken_for_a_command() -> None:
     facts = shipped_facts()
     assert len(facts) > 500
     taken = [command for command in facts.values() if command]

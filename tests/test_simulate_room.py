@@ -186,7 +186,7 @@ def test_what_nobody_minds_is_not_answered() -> None:
     assert said(Reaction("hood", "hood off"), script=lambda line: prompt(line, 1, "Take the gown off.")) == []
 
 
-def test_a_sound_without_words_is_not_minded_even_by_a_rule_for_all() -> None:
+def test_a_sound_without_words_is_never_answered_even_by_a_rule_for_all() -> None:
     assert said(Reaction("", "done"), script=lambda line: prompt(line, 0, "")) == []
 
 

@@ -152,7 +152,7 @@ def test_a_card_that_hears_in_time_is_left_alone(card: type[FakeStream], late_s:
     assert card.opened[0].starts == 1
 
 
-def test_a_card_that_cannot_be_started_anew_is_lost(card: type[FakeStream], monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_card_that_cannot_be_restarted_is_lost(card: type[FakeStream], monkeypatch: pytest.MonkeyPatch) -> None:
     line = opened()
     stream = card.opened[0]
     fall_behind(stream, line, 0.5)

@@ -16,7 +16,7 @@ def flat(frames: int, level: float = 0.5) -> Samples:
     return np.full(frames, level, dtype=np.float32)
 
 
-def test_sounds_follow_each_other_without_a_gap_and_their_ends_are_told_to_the_sample() -> None:
+def test_sounds_follow_each_other_without_a_gap_and_their_ends_are_reported_to_the_sample() -> None:
     mixer = Mixer()
     mixer.play(Sound(flat(500, 0.1), prompt=1))
     mixer.play(Sound(flat(100, 0.2)))  # a tone

@@ -9,7 +9,7 @@ from voicecoach.audio.player import LATE_S, play
 from voicecoach.audio.quiet import QuietLine
 
 
-def test_it_returns_when_the_sound_is_over_and_has_told_how_far_it_was() -> None:
+def test_it_returns_when_the_sound_is_over_and_has_reported_how_far_it_was() -> None:
     line = QuietLine()
     heard: list[tuple[float, float]] = []
     play(

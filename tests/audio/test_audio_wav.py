@@ -117,7 +117,7 @@ def test_a_recording_with_other_channels_than_there_are_people_at_microphones_is
     assert ("--channels 2" in said) == (there == 2)
 
 
-def test_all_that_is_odd_about_the_sound_is_told_at_once(tmp_path: Path) -> None:
+def test_all_that_is_odd_about_the_sound_is_reported_at_once(tmp_path: Path) -> None:
     save_pcm(tmp_path / "a.wav", 44_100, 16, 2)
     assert "is recorded at 44.1 kHz and has two channels; expected" in refusal(tmp_path / "a.wav")
 

@@ -48,19 +48,19 @@ def test_the_page_tells_steps_and_what_was_amiss_with_them(scene: Session) -> No
     assert told["hood-off"] == ""
 
 
-def test_an_incident_is_told_with_its_time_and_its_words(scene: Session) -> None:
+def test_an_incident_is_shown_with_its_time_and_its_words(scene: Session) -> None:
     (incident,) = debrief(scene).incidents
     assert (clock(incident.at_s), incident.title, incident.step) == ("00:53.6", "Breach called", "inspect")
     assert incident.done == ["Breach rub", "Shield off", "Hood off"]
     assert "00:53.6  Breach called" in text(scene)
 
 
-def test_when_nothing_could_be_heard_is_told_among_the_limits(scene: Session) -> None:
+def test_the_limits_say_when_nothing_could_be_heard(scene: Session) -> None:
     ((_, told),) = debrief(scene).limits
     assert told == "The coach could not hear for 4 s: the recogniser died"
 
 
-def test_a_note_that_nobody_knows_is_told_plainly(scene: Session) -> None:
+def test_an_unknown_note_is_shown_plainly(scene: Session) -> None:
     assert [note.title for note in debrief(scene).others][-1] == "something new"
     assert "something new  a: <b>" in text(scene)
     assert "a: &lt;b&gt;" in html(scene)
@@ -181,7 +181,7 @@ def test_what_was_changed_in_an_archive_is_named(scene: Session, tmp_path: Path)
     assert re.search(r"events\.jsonl, line \d+: was damaged or changed", wrong)
 
 
-def test_what_is_no_archive_and_what_is_no_session_are_told_in_one_line(tmp_path: Path) -> None:
+def test_what_is_not_an_archive_and_what_is_not_a_session_are_reported_in_one_line(tmp_path: Path) -> None:
     bad = tmp_path / "bad.zip"
     bad.write_bytes(b"PK not really")
     for path in (bad, tmp_path / "missing.zip"):
@@ -244,7 +244,7 @@ def test_fields_of_any_kind_still_give_every_kind_of_page(
         assert made
 
 
-def test_prompts_cut_and_notes_without_details_are_told(record: Maker) -> None:
+def test_prompts_cut_and_notes_without_details_are_shown(record: Maker) -> None:
     session = record(
         [(Heard(S, "x"), (Say(1, "A long prompt."), Note("wear-time"))), (PromptEnded(2 * S, 1, 0.5, False), ())]
     )

@@ -63,7 +63,7 @@ def test_the_same_events_give_the_same_effects_again(record: Maker) -> None:
         (CountingMachine(mute=True), "Event 1 (heard, at 0.01 s): the replay lacks note (what "),
     ],
 )
-def test_the_first_difference_is_told_as_a_sentence(record: Maker, machine: CountingMachine, told: str) -> None:
+def test_the_first_difference_is_reported_as_a_sentence(record: Maker, machine: CountingMachine, told: str) -> None:
     result = replay(record(play(EVENTS)).folder, lambda _: machine)
     assert not result.same
     assert result.difference is not None

@@ -153,7 +153,7 @@ def test_an_older_record_is_read_and_says_what_it_does_not_know(folder: Path) ->
     assert "room not given" in told
 
 
-def test_a_newer_record_is_told_as_what_it_is(folder: Path) -> None:
+def test_a_newer_record_is_reported_as_what_it_is(folder: Path) -> None:
     manifest = folder / "manifest.json"
     manifest.write_text(manifest.read_text().replace('"format": 2', '"format": 3'))
     done = CliRunner().invoke(main, ["report", str(folder)])
@@ -206,7 +206,7 @@ def test_a_clock_that_jumps_loses_nothing(folder: Path) -> None:
         assert len(store.rows("SELECT * FROM sessions")) == 1
 
 
-def test_a_session_begun_at_no_time_is_told_and_reviewed(folder: Path) -> None:
+def test_a_session_without_a_start_time_is_reported_and_reviewed(folder: Path) -> None:
     manifest = folder / "manifest.json"
     data = json.loads(manifest.read_text(encoding="utf-8"))
     data["begun"] = "yesterday"
@@ -243,7 +243,7 @@ def test_sound_that_cannot_be_read_is_counted_and_the_rest_plays(folder: Path) -
     assert "data:audio/wav;base64," in made
 
 
-def test_a_half_copied_folder_is_told_and_left_as_it_is(folder: Path) -> None:
+def test_a_half_copied_folder_is_reported_and_left_as_it_is(folder: Path) -> None:
     (folder / "events.jsonl").unlink()
     before = sorted((path, path.read_bytes()) for path in folder.rglob("*") if path.is_file())
     for command in ("report", "replay", "timeline"):

@@ -156,7 +156,7 @@ def test_the_ending_of_the_file_tells_the_form(session: Session, tmp_path: Path,
     assert (tmp_path / name).exists()
 
 
-def test_an_unknown_ending_is_told(session: Session, tmp_path: Path) -> None:
+def test_an_unknown_ending_is_reported(session: Session, tmp_path: Path) -> None:
     done = CliRunner().invoke(main, ["export", str(session.folder), str(tmp_path / "a.doc")])
     assert done.exit_code == 2
     assert "has no known file extension" in done.output

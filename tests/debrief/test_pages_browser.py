@@ -184,7 +184,7 @@ def test_arrow_keys_go_from_one_moment_to_the_next(browser: Any, pages: dict[str
     tab.context.close()
 
 
-def test_a_missing_sound_folder_is_told_and_breaks_nothing(
+def test_a_missing_sound_folder_is_reported_and_breaks_nothing(
     browser: Any, pages: dict[str, Path], tmp_path: Path
 ) -> None:
     alone = tmp_path / "beside.html"

@@ -78,7 +78,7 @@ def test_a_moment_is_minutes_and_seconds(text: str, seconds: float) -> None:
 
 
 @pytest.mark.parametrize("text", ["", "soon", "-3", "1:2:3", "nan"])
-def test_what_is_no_moment_is_told(text: str) -> None:
+def test_what_is_not_a_moment_is_reported(text: str) -> None:
     with pytest.raises(InputError, match="is not a time"):
         moment_s(text)
 
@@ -130,7 +130,7 @@ def test_the_same_ear_hears_no_difference(session: Session) -> None:
     assert result.differences == ()
 
 
-def test_each_kind_of_difference_is_told(session: Session) -> None:
+def test_each_kind_of_difference_is_reported(session: Session) -> None:
     then = spoken(session)
     taken = [n for n, one in enumerate(then) if one.command is not None]
     changed = list(then)
@@ -145,7 +145,7 @@ def test_each_kind_of_difference_is_told(session: Session) -> None:
     assert told["not at all"].was == then[taken[5]].command
 
 
-def test_a_word_heard_from_nothing_is_told(session: Session) -> None:
+def test_a_word_heard_from_nothing_is_reported(session: Session) -> None:
     extra = replace(
         spoken(session)[0], begin=moments(session)[1].begin, end=moments(session)[1].begin + 100, command="stop"
     )
@@ -153,7 +153,7 @@ def test_a_word_heard_from_nothing_is_told(session: Session) -> None:
     assert [(one.kind, one.now) for one in told] == [("newly", "stop")]
 
 
-def test_the_ear_is_told_what_could_be_meant_then(session: Session) -> None:
+def test_the_recogniser_is_told_what_could_be_meant_then(session: Session) -> None:
     ear = Script([])
     rehear(by_voice(session), ear)
     assert len(ear.live) == len(moments(session))
@@ -186,7 +186,7 @@ def test_a_folder_of_sessions_is_heard_again_with_the_real_ear_by_every_core(tmp
     assert done.output.strip().endswith("2 sessions, 0 utterances, 0 heard differently")
 
 
-def test_options_that_do_not_go_together_are_told(session: Session, tmp_path: Path) -> None:
+def test_options_that_do_not_go_together_are_reported(session: Session, tmp_path: Path) -> None:
     folder = str(session.folder)
     for more, said in (
         (["--floor", "1"], "need --hear"),

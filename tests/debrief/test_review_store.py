@@ -217,7 +217,7 @@ def test_a_question_that_writes_or_reads_elsewhere_is_refused(query: str) -> Non
         store.ask(query)
 
 
-def test_what_is_no_folder_and_what_is_no_database_are_told(tmp_path: Path) -> None:
+def test_what_is_not_a_folder_and_what_is_not_a_database_are_reported(tmp_path: Path) -> None:
     with Store() as store, pytest.raises(InputError, match="is not a folder"):
         store.update([tmp_path / "nowhere"])
     (tmp_path / "x.duckdb").write_text("not a database")

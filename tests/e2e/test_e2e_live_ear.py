@@ -91,7 +91,7 @@ def test_words_into_the_microphone_come_out_as_commands(
     assert heard == list(LIVE)
 
 
-def test_the_coach_s_own_prompt_is_no_command_though_the_microphone_hears_it(
+def test_the_coach_s_own_prompt_is_not_a_command_though_the_microphone_hears_it(
     bench: Bench, virtual_card: VirtualCard, say: Callable[[str], Samples]
 ) -> None:
     virtual_card.echo()

@@ -122,7 +122,7 @@ def test_two_channels_are_kept_apart(stereo_card: VirtualCard, driver: str, monk
     assert abs(pitch(sound[:, 1], RATE_HZ) - 1500) < 5
 
 
-def test_the_reference_never_lies_behind_its_echo(
+def test_the_reference_never_lags_its_echo(
     virtual_card: VirtualCard, driver: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # An echo canceller wants its reference early (it was measured to be poor beyond about 150 ms), but never late. How

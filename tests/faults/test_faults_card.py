@@ -74,7 +74,7 @@ def kill_playback(card: Any) -> None:
             card._command(f"kill-sink-input {number}")
 
 
-def test_a_microphone_pulled_out_is_told_aloud_and_heard_again_when_it_is_back(card: Any, run: Bench) -> None:
+def test_a_microphone_pulled_out_is_announced_and_heard_again_when_it_is_back(card: Any, run: Bench) -> None:
     began = time.monotonic()
     card.unplug()  # would take the recorder's microphone away too
     unplugged_s = time.monotonic() - began
@@ -95,7 +95,7 @@ def test_a_microphone_pulled_out_is_told_aloud_and_heard_again_when_it_is_back(c
     assert not run.coach.state.paced
 
 
-def test_a_microphone_that_falls_asleep_is_told_aloud(card: Any, run: Bench) -> None:
+def test_a_microphone_that_falls_asleep_is_announced(card: Any, run: Bench) -> None:
     with card.recorder() as path:
         card.suspend(on=True)
         took_s = run.run_until(lambda: run.lost("ears"))

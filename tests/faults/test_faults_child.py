@@ -40,7 +40,7 @@ def ear(tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[RecogniserPr
     ],
     indirect=["ear"],
 )
-def test_a_recogniser_that_fails_is_told_and_replaced(
+def test_a_recogniser_that_fails_is_reported_and_replaced(
     bench: Callable[..., Bench], ear: RecogniserProcess, why: str
 ) -> None:
     run = bench(ear=ear, speed=1)

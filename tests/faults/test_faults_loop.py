@@ -32,7 +32,7 @@ def notices(bench: Bench, part: str) -> float:
     return (bench.coach.now - begin) / RATE_HZ
 
 
-def test_a_card_that_goes_is_told_and_recorded_and_the_session_goes_on_at_a_set_pace(bench: Make) -> None:
+def test_a_card_that_goes_is_announced_and_recorded_and_the_session_continues_at_a_set_pace(bench: Make) -> None:
     run = bench()
     run.run_s(1)
     run.line.gone = True
@@ -96,7 +96,7 @@ def test_an_ear_that_breaks_is_started_again_until_it_hears(bench: Make, error: 
 
 
 @pytest.mark.parametrize("lost", ["ear", "line"])
-def test_keys_and_foot_switch_go_on_working_without_ears(bench: Make, lost: str) -> None:
+def test_keys_and_foot_switch_keep_working_without_a_recogniser(bench: Make, lost: str) -> None:
     wire = Wire()
     run = bench(keys=KeyboardRecogniser(driver.grammar(), wire))  # type: ignore[arg-type]
     run.ear.refuses_restart = True
@@ -128,7 +128,7 @@ class Wire:
         os.write(self._write, line.encode())
 
 
-def test_a_full_disk_is_told_and_nothing_is_lost_when_there_is_room_again(bench: Make) -> None:
+def test_a_full_disk_is_reported_and_nothing_is_lost_when_there_is_room_again(bench: Make) -> None:
     run = bench()
     Disk.full = True
     run.ear.words.append("repeat")
@@ -144,7 +144,7 @@ def test_a_full_disk_is_told_and_nothing_is_lost_when_there_is_room_again(bench:
     assert session.gaps
 
 
-def test_a_disk_that_stalls_is_told_once_and_not_at_every_stall(bench: Make) -> None:
+def test_a_disk_that_stalls_is_reported_once_and_not_at_every_stall(bench: Make) -> None:
     run = bench(speed=8)
     for _ in range(3):
         Disk.stall_s = 0.4
@@ -233,7 +233,7 @@ def test_a_session_that_slept_says_so_and_asks_and_what_is_lost_stays_lost(
     assert run.coach.state.paced  # the ears are still lost: without this it would wait for ever for a word
 
 
-def test_a_signal_is_told_and_ends_nothing_while_something_is_worn(bench: Make) -> None:
+def test_a_signal_is_announced_and_ends_nothing_while_something_is_worn(bench: Make) -> None:
     run = bench()
     run.coach.signalled("SIGTERM")
     run.run_until(lambda: run.lost("signal"))

@@ -72,7 +72,7 @@ def test_a_lock_whose_file_is_taken_away_while_it_is_asked_for_is_asked_for_agai
 
 
 @pytest.mark.parametrize("number", [errno.EROFS, errno.EACCES, errno.ENOSPC])
-def test_a_place_that_takes_no_lock_is_no_reason_to_be_silent(
+def test_a_place_without_locks_is_no_reason_to_be_silent(
     number: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def fail(*_: Any) -> int:
@@ -173,7 +173,7 @@ def end_all(folder: Path) -> None:
         time.sleep(0.2)
 
 
-def test_with_its_supervisor_killed_a_session_goes_on_and_a_new_start_is_refused_by_name(tmp_path: Path) -> None:
+def test_with_its_supervisor_killed_a_session_continues_and_a_new_start_is_refused_by_name(tmp_path: Path) -> None:
     out = tmp_path / "records"
     cut_off(out / "session")
     program = Program(out)

@@ -128,7 +128,7 @@ def test_events_that_lead_to_other_things_worn_than_the_lines_say_are_asked_abou
     assert set(found.on) == set(WORN)
 
 
-def test_a_session_of_an_earlier_program_is_not_passed_over(tmp_path: Path) -> None:
+def test_a_session_of_an_earlier_program_is_not_skipped(tmp_path: Path) -> None:
     packed = Path(__file__).parents[1] / "record" / "earlier" / "format-1-killed.zip"
     if not packed.exists():
         pytest.skip(reason="the record of an earlier program is not there")
@@ -158,7 +158,7 @@ def test_a_clock_that_has_moved_hides_nothing(hours: float, root: Path, monkeypa
     assert isinstance(sessions.find(root).open, OpenSession)  # and is asked "right?", as ever
 
 
-def test_an_old_one_behind_a_later_session_that_was_closed_is_a_remark(
+def test_an_old_one_before_a_later_session_that_was_closed_is_a_remark(
     root: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     closed = driver.Session(driver.setup())
@@ -209,7 +209,7 @@ def test_bad_neighbours_are_remarked_on_and_stop_neither_a_start_nor_a_resume(ro
     assert sessions.find(root).open is None
 
 
-def test_a_session_in_use_is_told_of_by_name(root: Path) -> None:
+def test_a_session_in_use_is_reported_by_name(root: Path) -> None:
     lock = Lock(root / "open")
     assert lock.take(datetime.now(UTC))
     found = sessions.find(root)
@@ -218,7 +218,7 @@ def test_a_session_in_use_is_told_of_by_name(root: Path) -> None:
     lock.release()
 
 
-def test_what_never_began_is_no_session_to_go_on_with(tmp_path: Path) -> None:
+def test_what_never_began_is_not_a_session_to_continue(tmp_path: Path) -> None:
     cut_off(tmp_path / "fresh")
     for path in (tmp_path / "fresh" / "worn.json", worn.apart(tmp_path / "fresh")):
         path.unlink()
@@ -272,7 +272,7 @@ def test_the_program_leads_out_of_what_is_worn_and_leaves_the_damaged_record_alo
     assert found.state.question == "item"
 
 
-def test_a_place_that_takes_no_record_any_more_is_no_reason_to_leave_the_wearer(
+def test_a_place_that_can_no_longer_hold_a_record_is_no_reason_to_leave_the_wearer(
     root: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
     flip(root / "open" / manifest.FILE)

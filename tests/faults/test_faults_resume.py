@@ -71,7 +71,7 @@ def test_who_is_there_and_how_they_are_heard_comes_from_the_record(tmp_path: Pat
     assert (goes_on.script, goes_on.microphone) == ("", "7")
 
 
-def test_an_older_record_that_does_not_say_how_is_gone_on_with_as_asked_for_now(tmp_path: Path) -> None:
+def test_an_older_record_that_does_not_say_how_is_continued_as_asked_for_now(tmp_path: Path) -> None:
     found = for_two(tmp_path)
     path = found.folder / manifest.FILE
     data = json.loads(path.read_text())
@@ -83,7 +83,7 @@ def test_an_older_record_that_does_not_say_how_is_gone_on_with_as_asked_for_now(
 
 
 @pytest.mark.parametrize("wrong", [{"channels": "2"}, {"model": 3}])
-def test_a_manifest_that_says_nonsense_about_it_is_told_in_one_line(wrong: dict[str, Any]) -> None:
+def test_a_manifest_that_says_nonsense_about_it_is_reported_in_one_line(wrong: dict[str, Any]) -> None:
     raw = Manifest("typed", "pair", "none", "short-practice 1", "en 1", **wrong).to_bytes()
     with pytest.raises(RecordError, match=next(iter(wrong))):
         manifest.from_bytes(raw, "manifest.json")
@@ -103,7 +103,7 @@ class Cards:
 
 
 @pytest.mark.parametrize(("most", "channels", "shared"), [(2, 2, False), (1, 1, True), (0, 2, False)])
-def test_with_one_microphone_left_of_two_it_goes_on_and_nobody_is_taken_for_the_wearer(
+def test_with_one_microphone_left_of_two_it_continues_and_nobody_is_taken_for_the_wearer(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, most: int, channels: int, shared: bool
 ) -> None:
     asked: list[Spec] = []

@@ -33,7 +33,7 @@ def test_steps_are_shown_in_order() -> None:
     assert screen.trouble is None
 
 
-def test_a_terminal_that_is_stopped_is_told_and_holds_nothing_up(bench: Callable[..., Bench]) -> None:
+def test_a_stopped_terminal_is_reported_and_holds_nothing_up(bench: Callable[..., Bench]) -> None:
     stopped = threading.Event()
     screen = BackgroundScreen(lambda *_: stopped.wait(20) and None)
     run = bench(troubles={"screen": lambda: screen.trouble})
@@ -45,7 +45,7 @@ def test_a_terminal_that_is_stopped_is_told_and_holds_nothing_up(bench: Callable
     run.run_until(lambda: run.back("screen"))
 
 
-def test_a_terminal_that_is_gone_is_told_until_it_is_back() -> None:
+def test_a_terminal_that_is_gone_is_reported_until_it_is_back() -> None:
     acts: list[Callable[..., None]] = [gone]
     screen = BackgroundScreen(lambda *step: acts[0](*step))  # noqa: PLW0108 which one is looked up at each call
     screen(None, None, ())  # type: ignore[arg-type]

@@ -39,24 +39,24 @@ sys.exit(0)
 """
 
 
-def test_a_process_that_dies_is_started_again_and_told_so(tmp_path: Path) -> None:
+def test_a_process_that_dies_is_restarted_and_reported(tmp_path: Path) -> None:
     file = tmp_path / "tries"
     assert keep(DIES_TWICE.format(file=str(file))) == 0
     assert file.read_text().split() == ["first", "again", "again"]
 
 
 @pytest.mark.parametrize("status", [2, 130])
-def test_with_nothing_to_go_on_with_the_first_status_is_passed_on(status: int) -> None:
+def test_with_nothing_to_continue_the_first_status_is_passed_on(status: int) -> None:
     text = f"import os, sys; sys.exit({status} if os.environ['VOICECOACH_SUPERVISED'] == 'first' else 75)"
     assert keep(text) == status
 
 
-def test_a_kill_with_nothing_to_go_on_with_is_passed_on_as_a_shell_does() -> None:
+def test_a_kill_with_nothing_to_continue_is_passed_on_as_a_shell_does() -> None:
     text = "import os, sys; os.kill(os.getpid(), 9) if os.environ['VOICECOACH_SUPERVISED'] == 'first' else sys.exit(75)"
     assert keep(text) == 137
 
 
-def test_a_crash_loop_says_what_to_do_on_paper_and_goes_on_trying(tmp_path: Path) -> None:
+def test_a_crash_loop_says_what_to_do_on_paper_and_keeps_trying(tmp_path: Path) -> None:
     file = tmp_path / "tries"
     text = f"""
 import pathlib, sys
@@ -70,7 +70,7 @@ sys.exit(0 if len(pathlib.Path({str(file)!r}).read_text()) == 5 else 1)
     assert len(file.read_text()) == 5
 
 
-def test_a_signal_to_the_keeper_reaches_the_kept_and_ends_neither_by_itself(tmp_path: Path) -> None:
+def test_a_signal_to_the_supervisor_reaches_the_session_and_ends_neither_by_itself(tmp_path: Path) -> None:
     told = tmp_path / "told"
     kept = f"""
 import pathlib, signal, sys, time
@@ -98,7 +98,7 @@ sys.exit(supervisor.supervise((sys.executable, "-c", {kept!r}), Console(quiet=Tr
     assert told.read_text() == str(int(signal.SIGTERM))
 
 
-def test_a_killed_session_goes_on_by_itself_with_what_is_worn(program: Program) -> None:
+def test_a_killed_session_continues_by_itself_with_what_is_worn(program: Program) -> None:
     program.until("I stopped.")  # started by hand it finds the open session too
     before = program.pid
     killed = time.monotonic()

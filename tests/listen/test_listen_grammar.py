@@ -130,7 +130,7 @@ def test_a_breach_just_under_its_floor_is_asked_about_and_a_weaker_one_is_refuse
     assert decide(grammar, [Scored("breach", "breach", -2.9)], ["breach"], None).command == "breach"
 
 
-def test_a_breach_behind_a_decoy_by_more_than_its_margin_is_asked_about() -> None:
+def test_a_breach_that_scores_below_a_decoy_by_more_than_its_margin_is_asked_about() -> None:
     """Rule 7: a doubtful danger word stops everything and asks."""
     grammar = small()
     assert decide(grammar, [Scored("breach", "breach", -2.0)], ["breach"], -1.2).command == "breach"

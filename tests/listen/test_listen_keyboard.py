@@ -160,7 +160,7 @@ def test_a_line_may_come_in_pieces_and_end_as_any_system_ends_it(pipe: tuple[int
 
 @posix
 @pytest.mark.parametrize("paste", [b"done\n" * 2_000_000, b"x" * 10_000_000 + b"\n", b"\n" * 10_000_000])
-def test_a_paste_of_ten_megabytes_is_told_of_and_the_keys_go_on(
+def test_a_paste_of_ten_megabytes_is_reported_and_the_keys_keep_working(
     paste: bytes, pipe: tuple[int, int], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(keyboard, "AGAIN_S", 0.3)
@@ -180,7 +180,7 @@ def test_a_paste_of_ten_megabytes_is_told_of_and_the_keys_go_on(
 
 
 @posix
-def test_a_pipe_that_ends_is_told_of_and_taken_up_again_when_somebody_writes(
+def test_a_pipe_that_ends_is_reported_and_read_again_when_somebody_writes(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(keyboard, "AGAIN_S", 0.05)
@@ -203,7 +203,7 @@ def test_a_pipe_that_ends_is_told_of_and_taken_up_again_when_somebody_writes(
 
 
 @posix
-def test_a_keyboard_that_was_never_there_is_no_loss() -> None:
+def test_a_keyboard_that_was_never_there_is_not_a_loss() -> None:
     null = os.open(os.devnull, os.O_RDONLY)
     keys = Keys(null)
     wait(lambda: bool(keys.feed()) or keys.ear.finished)
@@ -245,7 +245,7 @@ def test_ctrl_d_at_a_terminal_is_not_its_end() -> None:
 
 
 @posix
-def test_a_terminal_read_from_behind_another_process_stops_nothing(tmp_path: Path) -> None:
+def test_a_terminal_read_from_the_background_stops_nothing(tmp_path: Path) -> None:
     # as after its supervisor was killed: the shell has taken the terminal back
     text = (
         "import os, pty, sys, time\n"

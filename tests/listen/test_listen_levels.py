@@ -49,13 +49,13 @@ def test_a_sound_has_the_trouble_that_it_was_made_with(
     assert told(sound, over_noise_db) == trouble
 
 
-def test_one_cough_is_no_trouble_and_a_trouble_that_lasts_is_told_of_once_a_minute() -> None:
+def test_one_cough_is_no_trouble_and_a_trouble_that_lasts_is_reported_once_a_minute() -> None:
     assert told(voice(0.6), times=1) == []
     assert told(voice(0.6), times=20) == ["loud"]
     assert told(voice(0.6), times=60) == ["loud", "loud"]
 
 
-def test_a_microphone_without_any_sound_is_told_of_and_a_headset_that_is_silent_between_words_is_not() -> None:
+def test_a_microphone_without_any_sound_is_reported_and_a_headset_that_is_silent_between_words_is_not() -> None:
     for before, expected in ((np.zeros(0, np.float32), ["silent"]), (voice(0.05), [])):
         watch, at, found = LevelWatch(), 0, []
         for sound in (before, np.zeros(round((SILENT_S + 1) * RATE_HZ), np.float32)):

@@ -101,7 +101,7 @@ def test_a_danger_word_that_moonshine_writes_down_is_taken_inside_a_sentence() -
         assert heard(Phones("stop", -3.5), Words("no audio", text=text), seconds=3.0) == taken
 
 
-def test_a_look_into_speech_that_goes_on_costs_moonshine_nothing_without_a_danger_word() -> None:
+def test_a_look_into_ongoing_speech_costs_moonshine_nothing_without_a_danger_word() -> None:
     words = Words("done")
     assert heard(Phones("done", -0.2), words, ["breach", "stop"]) is None
     assert words.asked == []

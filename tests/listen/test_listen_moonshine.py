@@ -164,7 +164,7 @@ def test_a_grammar_of_another_language_is_refused_in_one_line(scorer: MoonshineS
         ("tokenizer.bin", "gone", "has no tokenizer.bin: it is not version"),
     ],
 )
-def test_a_damaged_wheel_is_told_in_one_line(
+def test_a_damaged_wheel_is_reported_in_one_line(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str, change: str, why: str
 ) -> None:
     for file in moonshine_network.FILES:

@@ -82,7 +82,7 @@ def test_its_activations_are_those_of_their_formulas(x: float) -> None:
         (lambda data: data.replace(b"onnx::Conv_814", b"onnx::Comv_814", 1), "more or fewer"),
     ],
 )
-def test_weights_that_are_not_those_of_this_network_are_told_of_in_one_line(spoil, why, monkeypatch) -> None:
+def test_weights_that_are_not_those_of_this_network_are_reported_in_one_line(spoil, why, monkeypatch) -> None:
     real = network_module.tensors
     monkeypatch.setattr(network_module, "tensors", lambda data: real(spoil(data)))
     with pytest.raises(EngineError) as caught:
@@ -94,7 +94,7 @@ def test_weights_that_are_not_those_of_this_network_are_told_of_in_one_line(spoi
     assert "\n" not in message
 
 
-def test_a_word_that_cannot_be_spelt_here_is_told_of_in_one_line(network: HamaNetwork, monkeypatch) -> None:
+def test_a_word_that_cannot_be_spelt_here_is_reported_in_one_line(network: HamaNetwork, monkeypatch) -> None:
     from hama import inference  # noqa: PLC0415 (a native library)
 
     assert network.spell("gown")

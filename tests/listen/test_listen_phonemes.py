@@ -100,7 +100,7 @@ def test_a_clearly_spoken_command_is_taken(engine: PhonemeScorer, text: str, com
     "text",
     ["the patient is stable", "pass me the scissors", "hello there", "coffee break", "two milligrams", "gown off"],
 )
-def test_what_is_no_live_command_advances_nothing(engine: PhonemeScorer, text: str) -> None:
+def test_what_is_not_a_live_command_advances_nothing(engine: PhonemeScorer, text: str) -> None:
     assert taken(engine, text, [*ALWAYS, "done", "gloves-off"]) not in {"done", "gloves-off"}
 
 

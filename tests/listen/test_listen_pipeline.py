@@ -109,7 +109,7 @@ def test_an_answer_may_pause_between_its_words(engine: PhonemeScorer, pause_s: f
     assert commands(hear(ear, sound)) == ["done"]
 
 
-def test_a_word_behind_a_pause_counts_though_what_came_before_it_means_nothing(engine: PhonemeScorer) -> None:
+def test_a_word_after_a_pause_counts_though_what_came_before_it_means_nothing(engine: PhonemeScorer) -> None:
     ear = Pipeline(engine, ENGLISH, ROLES)
     ear.listen(LIVE)
     first, second = say("where is", voice="en-us"), say("repeat", voice="en-us")
@@ -157,7 +157,7 @@ def test_a_breach_in_a_long_sentence_is_told_before_the_sentence_is_over_and_onl
     assert kinds.index(Heard) < kinds.index(SpeechEnded)
 
 
-def test_voices_without_a_gap_are_told_within_about_three_seconds() -> None:
+def test_voices_without_a_gap_are_reported_within_about_three_seconds() -> None:
     ear = Pipeline(Always("done"), ENGLISH, ROLES)
     ear.listen(LIVE)
     babble = say(", ".join(["the patient in the next room is waiting for a bed"] * 4), voice="en-us", rate=190)
@@ -168,7 +168,7 @@ def test_voices_without_a_gap_are_told_within_about_three_seconds() -> None:
     assert told[0].at < 4.2 * RATE_HZ
 
 
-def test_a_piece_of_unending_speech_is_no_routine_answer() -> None:
+def test_a_piece_of_unending_speech_is_not_a_routine_answer() -> None:
     """Promise: only a whole utterance advances a step."""
     recogniser = Always("done")
     ear = Pipeline(recogniser, ENGLISH, ROLES)
@@ -232,7 +232,7 @@ def test_the_number_of_channels_cannot_change(engine: PhonemeScorer) -> None:
         ear.feed(320, np.zeros((320, 2), np.float32), np.zeros(320, np.float32))
 
 
-def test_a_score_that_is_no_number_is_an_error_of_the_engine() -> None:
+def test_a_score_that_is_not_a_number_is_an_error_of_the_engine() -> None:
     ear = Pipeline(Always("done", float("nan")), ENGLISH, ROLES)
     ear.listen(LIVE)
     with pytest.raises(EngineError, match="invalid score"):
@@ -380,7 +380,7 @@ def test_a_floor_set_for_a_voice_takes_what_was_only_asked_about_and_no_less_tha
         assert after[0].command == wanted
 
 
-def test_a_voice_too_faint_for_the_engines_is_told_of_when_it_was_so_twice() -> None:
+def test_a_voice_too_faint_for_the_engines_is_reported_the_second_time() -> None:
     ear = Pipeline(Always("done"), ENGLISH, ROLES)
     ear.listen(LIVE)
     word = 0.01 * say("step complete", voice="en-us")

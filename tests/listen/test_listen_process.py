@@ -171,7 +171,7 @@ def test_in_lockstep_each_poll_answers_for_all_that_was_fed(ears: list[Recognise
     assert (heard.command, heard.begin, heard.end) == ("confirm", 960, 1280)
 
 
-def test_one_block_behind_a_poll_answers_for_all_but_the_last(ears: list[RecogniserProcess]) -> None:
+def test_one_block_after_a_poll_answers_for_all_but_the_last(ears: list[RecogniserProcess]) -> None:
     ears.append(ear := RecogniserProcess(spec("Twin"), lockstep=True, behind=1))
     ear.listen(("done",))
     ear.feed(block(0, 0.9))

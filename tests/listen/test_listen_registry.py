@@ -39,7 +39,7 @@ def test_without_moonshine_the_phonemes_listen_alone_and_one_line_says_why(
     assert moonshine_network.MEND in mixed.mend
 
 
-def test_with_both_wheels_both_listen_and_nothing_was_passed_over(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_with_both_wheels_both_listen_and_nothing_was_skipped(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(moonshine_network, "why_not", lambda _installed=None: "")
     assert registry.choose().name == "mixed"
     assert registry.passed_over("mixed") == ""

@@ -118,7 +118,7 @@ def test_an_at_line_is_not_set_off_by_a_short_tone() -> None:
     assert words(events) == [(2.4, "breach", "wearer")]
 
 
-def test_words_that_no_live_command_has_are_refused_with_the_words_kept() -> None:
+def test_words_that_no_live_command_has_are_refused_and_the_words_kept() -> None:
     ear = ear_of("0.1 wearer: done\n1 unknown: I'm done\n")
     ear.listen(("confirm",))
     heard = [event for event in run(ear, QuietLine(), 3) if isinstance(event, Heard)]
@@ -131,7 +131,7 @@ def test_a_near_miss_is_refused_and_named() -> None:
     assert (heard.command, heard.near, heard.phrase) == (None, "breach", "bridge")
 
 
-def test_a_near_miss_of_a_word_that_is_not_live_is_no_near_miss() -> None:
+def test_a_near_miss_of_a_word_that_is_not_live_does_not_count() -> None:
     ear = ear_of("0.1 wearer: bridge ~breach\n")
     ear.listen(("done",))
     (heard,) = [event for event in run(ear, QuietLine(), 1) if isinstance(event, Heard)]
@@ -190,7 +190,7 @@ def test_any_text_is_a_script_or_an_error_with_its_line(text: str) -> None:
         assert re.match(r"scene\.txt:\d+: ", str(error))  # noqa: PT017 both outcomes are right
 
 
-def test_a_session_that_goes_on_does_not_answer_before_it_speaks() -> None:
+def test_a_continued_session_does_not_answer_before_it_speaks() -> None:
     ear = ear_of("+1 wearer: done\n")
     for at in range(160_000, 160_000 + 2 * RATE_HZ, 320):
         ear.feed(Block(at, np.zeros((320, 1), np.float32), np.zeros(320, np.float32)))

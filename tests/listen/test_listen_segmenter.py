@@ -77,7 +77,7 @@ def test_two_utterances_are_two() -> None:
     assert wholes[0].end <= wholes[1].start
 
 
-def test_speech_that_never_stops_is_noticed_within_the_cap_and_told_once() -> None:
+def test_speech_that_never_stops_is_noticed_within_the_cap_and_reported_once() -> None:
     """Speech that never stops is noticed within 3 s."""
     things = found(bursts((0.5, 9.0), length_s=10.0))
     told = [thing for thing in things if thing.what == "unending"]
@@ -91,13 +91,13 @@ def test_speech_that_never_stops_is_noticed_within_the_cap_and_told_once() -> No
     assert things[-1].segment.part
 
 
-def test_speech_that_goes_on_is_looked_back_into_twice_a_second() -> None:
+def test_ongoing_speech_is_looked_back_into_twice_a_second() -> None:
     windows = [thing for thing in found(bursts((0.5, 3.0), length_s=4.0)) if thing.what == "window"]
     assert len(windows) >= 2
     assert all(1.2 * SECOND <= thing.segment.end - thing.segment.begin <= 1.4 * SECOND for thing in windows)
 
 
-def test_a_jump_in_the_sample_counter_starts_anew() -> None:
+def test_a_jump_in_the_sample_counter_restarts_the_segmenter() -> None:
     segmenter = Segmenter(detector=Loud())
     sound = bursts((0.5, 1.0), length_s=1.0)
     segmenter.feed(0, sound)
@@ -180,7 +180,7 @@ def test_over_a_prompt_a_sudden_sound_that_is_faintly_a_voice_is_one() -> None:
     assert Segmenter(detector=Faint()).feed(0, sound, playing=False) == []
 
 
-def test_over_a_prompt_what_the_canceller_usually_leaves_is_no_voice() -> None:
+def test_over_a_prompt_what_the_canceller_usually_leaves_is_not_a_voice() -> None:
     rest = np.random.default_rng(0).normal(0, 1e-2, 5 * SECOND).astype(np.float32)
     assert Segmenter(detector=Faint()).feed(0, rest, playing=True) == []
 

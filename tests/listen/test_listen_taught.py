@@ -55,7 +55,7 @@ def test_the_mix_has_the_share_it_is_asked_for(share: float) -> None:
     ("name", "value", "why"),
     [("SHA256", "0" * 64, "taught-phones.npz: is damaged"), ("FILE", "gone.npz", "gone.npz: is missing")],
 )
-def test_a_file_that_cannot_be_used_is_told_of_in_one_line_and_the_original_hears(
+def test_a_file_that_cannot_be_used_is_reported_in_one_line_and_the_original_hears(
     name: str, value: str, why: str, monkeypatch: pytest.MonkeyPatch, networks: dict[str, HamaNetwork]
 ) -> None:
     monkeypatch.setattr(taught, name, value)

@@ -97,7 +97,7 @@ def test_a_score_does_not_depend_on_what_was_heard_before(korean: VoskScorer) ->
 
 
 @pytest.mark.parametrize("samples", [np.zeros(0, np.float32), np.zeros(100, np.float32), np.full(16000, 9, np.float32)])
-def test_what_is_no_speech_is_no_command(korean: VoskScorer, samples: Samples) -> None:
+def test_what_is_not_speech_is_not_a_command(korean: VoskScorer, samples: Samples) -> None:
     ranked, decoy = korean.score(samples, LIVE)
     assert decide(GRAMMAR, ranked, LIVE, decoy).command is None
 

@@ -183,7 +183,7 @@ def served(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
         server.shutdown()
 
 
-def test_the_file_is_fetched_checked_and_told_of(served: Path, home: Path, capfd: pytest.CaptureFixture[str]) -> None:
+def test_the_file_is_fetched_checked_and_reported(served: Path, home: Path, capfd: pytest.CaptureFixture[str]) -> None:
     told: list[tuple[int, int]] = []
     assert vosk_model.get(progress=lambda done, total: told.append((done, total))) == home / NAME
     size = served.stat().st_size
@@ -227,7 +227,7 @@ def test_a_named_folder_wins_over_the_variable_and_that_over_the_fetched_one(
 
 
 @pytest.mark.parametrize("option", ["--model", "VOICECOACH_VOSK_MODEL"])
-def test_a_named_folder_that_is_no_model_is_refused_even_if_another_is_there(
+def test_a_named_folder_that_is_not_a_model_is_refused_even_if_another_is_there(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, option: str
 ) -> None:
     vosk_model.get(fetch=from_file(pack(tmp_path / "m.zip")))

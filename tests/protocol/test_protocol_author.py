@@ -82,7 +82,7 @@ def test_check_offers_the_smallest_repair_and_changes_nothing(tmp_path: Path) ->
 
 
 @pytest.mark.parametrize("content", ["", "protocol: [", "a: &x 1\nb: *x\n", "protocol: x\n", "\0"])
-def test_check_exits_2_with_one_line_for_a_file_that_is_no_protocol(tmp_path: Path, content: str) -> None:
+def test_check_exits_2_with_one_line_for_a_file_that_is_not_a_protocol(tmp_path: Path, content: str) -> None:
     bad = tmp_path / "bad.yaml"
     bad.write_text(content, encoding="utf-8")
     code, out, err = run("check", str(bad))

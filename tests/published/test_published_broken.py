@@ -160,7 +160,7 @@ def test_every_order_that_all_sources_agree_on_is_broken_somewhere_here() -> Non
 
 
 @pytest.mark.parametrize(("protocol", "order"), CASES, ids=lambda one: one.name)
-def test_an_order_that_is_broken_in_a_protocol_is_told(protocol: Protocol, order: orders.Order) -> None:
+def test_an_order_that_is_broken_in_a_protocol_is_reported(protocol: Protocol, order: orders.Order) -> None:
     assert orders.satisfied(order, protocol)
     wrong = BROKEN[order.name](protocol)
     if wrong is None:

@@ -82,7 +82,7 @@ def test_a_line_of_another_record_of_the_same_key_cannot_be_opened_here(
     assert session.events == (Heard(17_000, "yes"),)
 
 
-def test_a_killed_one_is_gone_on_with(tmp_path: Path, made_with: Manifest) -> None:
+def test_a_killed_session_is_continued(tmp_path: Path, made_with: Manifest) -> None:
     folder = tmp_path / "s"
     leave(begin(folder, made_with))
     assert list(find_open(tmp_path)) == [folder]

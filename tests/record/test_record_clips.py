@@ -46,7 +46,7 @@ def test_a_clip_is_the_utterance_with_half_a_second_on_both_sides(tmp_path: Path
     assert stat.S_IMODE(next(tmp_path.iterdir()).stat().st_mode) == 0o600
 
 
-def test_a_clip_waits_for_the_half_second_behind_it_and_close_takes_what_there_is(tmp_path: Path) -> None:
+def test_a_clip_waits_for_the_half_second_after_it_and_close_takes_what_there_is(tmp_path: Path) -> None:
     keeper = ClipKeeper(tmp_path, "clips")
     feed(keeper, 0, RATE_HZ)
     keeper.utterance(1_000, 15_000)
@@ -92,7 +92,7 @@ def test_after_no_audio_nothing_more_is_kept_and_memory_is_empty(tmp_path: Path)
 
 
 @pytest.mark.parametrize("setting", ["clips", "full"])
-def test_no_audio_deletes_what_was_kept_before_and_puts_that_down(tmp_path: Path, setting: Setting) -> None:
+def test_no_audio_deletes_what_was_kept_before_and_records_that(tmp_path: Path, setting: Setting) -> None:
     # rule 25: the wearer can say "no audio"
     kept: list[str] = []
     gone: list[tuple[list[str], str]] = []
@@ -118,7 +118,7 @@ def test_no_audio_deletes_what_was_kept_before_and_puts_that_down(tmp_path: Path
     assert gone == [(sorted(set(kept)), "no audio")]
 
 
-def test_what_is_put_down_of_the_sound_is_what_lies_on_the_disk(tmp_path: Path) -> None:
+def test_what_is_recorded_of_the_sound_is_what_lies_on_the_disk(tmp_path: Path) -> None:
     put_down: dict[str, bytes] = {}
 
     def kept(name: str, begin: int, raw: bytes) -> None:
@@ -183,7 +183,7 @@ def test_a_jump_of_the_line_never_joins_what_does_not_belong_together(tmp_path: 
     assert names(tmp_path) == ["clip-000000160000-000000172800.wav"]
 
 
-def test_a_disk_error_is_told_and_never_raised(tmp_path: Path) -> None:
+def test_a_disk_error_is_reported_and_never_raised(tmp_path: Path) -> None:
     keeper = ClipKeeper(tmp_path / "gone" / "audio", "clips")
     feed(keeper, 0, 2 * RATE_HZ)
     keeper.utterance(8_000, 12_000)

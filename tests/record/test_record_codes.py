@@ -23,7 +23,7 @@ def test_codes_go_with_their_roles() -> None:
         (["wearer=<b>1"], "is not a code"),
     ],
 )
-def test_what_is_no_code_is_refused(given: list[str], said: str) -> None:
+def test_what_is_not_a_code_is_refused(given: list[str], said: str) -> None:
     with pytest.raises(InputError, match=said):
         people(given)
 

@@ -67,7 +67,9 @@ def test_an_archive_is_verified_like_its_folder(made: dict[int, Path], tmp_path:
     ]  # fmt: skip
 
 
-def test_an_archive_that_is_none_and_a_code_for_one_are_told_in_one_line(made: dict[int, Path], tmp_path: Path) -> None:
+def test_a_file_that_is_not_an_archive_and_its_code_are_reported_in_one_line(
+    made: dict[int, Path], tmp_path: Path
+) -> None:
     (tmp_path / "out.zip").write_bytes(b"PK and no more")
     status, told = call("verify", tmp_path / "out.zip")
     assert (status, len(told.splitlines()), "is not an archive of a session" in told) == (NO_RECORD, 1, True)

@@ -89,7 +89,7 @@ def test_what_was_worn_is_known_from_their_lines(killed: Path) -> None:
     assert found.source == "lines"
 
 
-def test_a_killed_one_is_found_and_gone_on_with_in_its_own_format(killed: Path) -> None:
+def test_a_killed_session_is_found_and_continued_in_its_own_format(killed: Path) -> None:
     assert list(find_open(killed.parent)) == [killed]
     before = len(read(killed).lines)
     journal = Journal.open_existing(killed)

@@ -92,7 +92,7 @@ def test_the_chain_is_the_sha256_of_the_chain_before_and_the_line(tmp_path: Path
 
 
 @pytest.mark.parametrize("score", [math.inf, -math.inf, math.nan])
-def test_a_score_that_is_no_number_is_still_plain_json(tmp_path: Path, made_with: Manifest, score: float) -> None:
+def test_a_score_that_is_not_a_number_is_still_plain_json(tmp_path: Path, made_with: Manifest, score: float) -> None:
     # RFC 8259, section 6: Infinity and NaN are not permitted [mem]
     journal = Journal.create(tmp_path / "s", made_with, {})
     journal.write(Heard(1, None, score=score))
@@ -140,7 +140,7 @@ def test_the_manifest_holds_the_digests_of_the_copies(tmp_path: Path, made_with:
 
 
 @pytest.mark.parametrize("place", ["file/s", "taken"])
-def test_a_folder_that_cannot_be_made_is_told_in_one_line(tmp_path: Path, made_with: Manifest, place: str) -> None:
+def test_a_folder_that_cannot_be_made_is_reported_in_one_line(tmp_path: Path, made_with: Manifest, place: str) -> None:
     (tmp_path / "file").write_text("")
     (tmp_path / "taken").mkdir()
     with pytest.raises(InputError, match="cannot be used for a record") as caught:
@@ -348,7 +348,7 @@ def test_any_flipped_bit_is_found_in_its_own_line(position: int, bit: int) -> No
 
 @settings(deadline=None)
 @given(cut=st.integers(0, 10_000), tail=st.binary(max_size=60))
-def test_any_cut_and_any_bytes_behind_it_leave_the_lines_before_whole(cut: int, tail: bytes) -> None:
+def test_any_cut_and_any_bytes_after_it_leave_the_lines_before_whole(cut: int, tail: bytes) -> None:
     raw, starts = _journal_bytes(8)
     cut %= len(raw) + 1
     found, broken_at, torn = parse(raw[:cut] + tail, "0" * 64)
@@ -437,7 +437,7 @@ def test_sessions_to_come_back_to_are_the_open_ones_that_nobody_has_newest_first
 
 
 @pytest.mark.parametrize("text", ["", "[]", '{"format": 2}', '{"format": 1}', '{"format": 1, "copies": 3}', "\ud800"])
-def test_a_manifest_that_cannot_be_read_is_told_in_one_line(tmp_path: Path, text: str) -> None:
+def test_a_manifest_that_cannot_be_read_is_reported_in_one_line(tmp_path: Path, text: str) -> None:
     (tmp_path / "manifest.json").write_bytes(text.encode("utf-8", "surrogatepass"))
     (tmp_path / FILE).write_bytes(b"")
     for use in (read, Journal.open_existing):

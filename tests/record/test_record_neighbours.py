@@ -75,7 +75,7 @@ BAD = [fifo, link_to_zero, link_to_itself, directory, bomb, bomb_of_mappings, hu
 
 @pytest.mark.parametrize("bad", BAD)
 @pytest.mark.parametrize("name", ["manifest.json", FILE, "worn.json", "protocol.yaml", "lock"])
-def test_a_bad_neighbour_is_passed_over_and_named(folder: Path, name: str, bad: Callable[[Path], None]) -> None:
+def test_a_bad_neighbour_is_skipped_and_named(folder: Path, name: str, bad: Callable[[Path], None]) -> None:
     other = folder.parent / "z-good"
     shutil.copytree(folder, other)
     (folder / name).unlink()
@@ -140,7 +140,7 @@ def test_a_manifest_of_any_json_is_read_or_refused(changes: dict[str, Any]) -> N
 @given(st.lists(st.dictionaries(st.sampled_from(["seq", "line", "of", "at", "event", "effect", "wall", "box"]),
                                 json_values | st.sampled_from(["event", "effect", "heard", "note", "seal", "box"])),
                 max_size=4))  # fmt: skip
-def test_lines_of_any_json_are_read_or_passed_over(lines: list[dict[str, Any]]) -> None:
+def test_lines_of_any_json_are_read_or_skipped(lines: list[dict[str, Any]]) -> None:
     raw = b"".join(json.dumps(line).encode() + b"\n" for line in lines)
     found, broken_at, _ = parse(raw, "0" * 64)
     assert broken_at == (1 if lines else None)

@@ -74,7 +74,7 @@ REPLACE: dict[str, Callable[[Path], object]] = {
 
 @pytest.mark.skipif(sys.platform == "win32", reason="an open file cannot be taken away there")
 @pytest.mark.parametrize("what", REPLACE)
-def test_a_file_that_is_taken_away_is_noticed_at_the_next_event_and_written_anew(
+def test_a_file_that_is_removed_is_noticed_at_the_next_event_and_rewritten(
     what: str, tmp_path: Path, made_with: Manifest
 ) -> None:
     folder = tmp_path / "records" / "s"
@@ -95,7 +95,7 @@ def test_a_file_that_is_taken_away_is_noticed_at_the_next_event_and_written_anew
 
 @pytest.mark.skipif(sys.platform == "win32", reason="an open file cannot be taken away there")
 @pytest.mark.parametrize("how", ["removed", "moved", "a file"])
-def test_a_folder_that_is_taken_away_goes_on_elsewhere_with_all_its_lines(
+def test_a_record_whose_folder_is_removed_continues_elsewhere_with_all_its_lines(
     how: str, tmp_path: Path, made_with: Manifest
 ) -> None:
     folder = tmp_path / "records" / "s"
@@ -116,7 +116,7 @@ def test_a_folder_that_is_taken_away_goes_on_elsewhere_with_all_its_lines(
     assert "it continues in" in str(session.gaps[0].data["why"])
 
 
-def test_clips_go_where_the_record_goes_on_and_those_deleted_are_gone_in_both_places(
+def test_clips_go_where_the_record_continues_and_those_deleted_are_gone_in_both_places(
     tmp_path: Path, made_with: Manifest
 ) -> None:
     folder = tmp_path / "records" / "s"
@@ -182,7 +182,7 @@ class ReadOnly(disk.OwnFile):
         super().write(data)
 
 
-def test_on_a_disk_that_turns_read_only_it_goes_on_in_the_users_own_folder(
+def test_on_a_disk_that_turns_read_only_it_continues_in_the_users_own_folder(
     tmp_path: Path, made_with: Manifest, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     root = tmp_path / "records"
@@ -226,7 +226,7 @@ def test_with_no_place_at_all_the_lines_wait(
     assert len(read(tmp_path / "records" / "s").events) == 1
 
 
-def test_what_is_too_much_to_be_kept_is_written_on_without_what_was_lost(
+def test_when_there_is_too_much_to_hold_it_writes_on_without_what_was_lost(
     tmp_path: Path, made_with: Manifest, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(refuge, "MOST_KEPT", 100)

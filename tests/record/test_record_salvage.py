@@ -28,7 +28,7 @@ def contents(folder: Path) -> dict[str, bytes]:
     return {str(path): path.read_bytes() for path in sorted(folder.rglob("*")) if path.is_file()}
 
 
-def test_of_a_whole_record_everything_is_kept_and_it_is_still_no_whole_record(finished: Path, tmp_path: Path) -> None:
+def test_salvaging_a_whole_record_keeps_everything_yet_marks_it_as_salvaged(finished: Path, tmp_path: Path) -> None:
     before = contents(finished.parent)
     made = salvage(finished, tmp_path / "new")
     assert made.missing == []
@@ -94,7 +94,7 @@ def test_without_a_manifest_the_lines_are_still_saved(finished: Path, tmp_path: 
     assert any("is not known" in sentence for sentence in made.missing)
 
 
-def test_a_salvaged_open_session_is_never_gone_on_with(tmp_path: Path) -> None:
+def test_a_salvaged_open_session_is_never_continued(tmp_path: Path) -> None:
     folder = make(tmp_path / "s", finished=False)
     salvage(folder, tmp_path / "new")
     assert tmp_path / "new" not in list(find_open(tmp_path))

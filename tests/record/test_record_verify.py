@@ -43,7 +43,7 @@ def test_a_finished_record_is_whole_and_an_open_one_unfinished(finished: Path, u
     assert "no end mark" in next(still.sentences())
 
 
-def test_what_is_no_record_is_told_apart_from_a_damaged_one(finished: Path, tmp_path: Path) -> None:
+def test_what_is_not_a_record_is_told_apart_from_a_damaged_one(finished: Path, tmp_path: Path) -> None:
     for place in (tmp_path, tmp_path / "nowhere", finished / FILE):
         with pytest.raises(RecordError, match="is not a record"):
             verify(place)
@@ -110,14 +110,14 @@ def without_witnesses(folder: Path) -> Path:
     return folder
 
 
-def test_a_chain_made_anew_does_not_fit_the_seals(finished: Path, tmp_path: Path) -> None:
+def test_a_rebuilt_chain_does_not_fit_the_seals(finished: Path, tmp_path: Path) -> None:
     folder = without_witnesses(copy(finished, tmp_path))
     (folder / "worn.json").unlink()
     reseal(folder, lambda raw: raw.replace(b'"phrase":"done"', b'"phrase":"dune"', 1))
     assert any("a seal made with another key" in finding.what for finding in verify(folder).findings)
 
 
-def test_a_tail_cut_off_behind_a_seal_is_seen_by_the_folder_alone(finished: Path, tmp_path: Path) -> None:
+def test_a_tail_cut_off_after_a_seal_is_noticed_by_the_folder_alone(finished: Path, tmp_path: Path) -> None:
     folder = without_witnesses(copy(finished, tmp_path))
     raw = (folder / FILE).read_bytes().splitlines(keepends=True)
     (folder / FILE).write_bytes(b"".join(raw[:66]))
@@ -144,7 +144,7 @@ def test_another_key_than_that_of_the_manifest_is_seen(finished: Path, tmp_path:
     assert "a seal made with another key" in found.findings[0].what
 
 
-def test_a_chain_made_anew_without_any_seal_is_seen(finished: Path, tmp_path: Path) -> None:
+def test_a_rebuilt_chain_without_any_seal_is_noticed(finished: Path, tmp_path: Path) -> None:
     folder = without_witnesses(make(tmp_path / "s", finished=True, steps=40))
     (folder / "worn.json").unlink()
 
@@ -192,7 +192,7 @@ def test_what_stays_unsealed_for_a_while_is_sealed_without_another_line(
     journal.close()
 
 
-def test_a_record_written_wholly_anew_has_another_code(finished: Path, tmp_path: Path) -> None:
+def test_a_record_rewritten_as_a_whole_has_another_code(finished: Path, tmp_path: Path) -> None:
     # who writes everything anew, with keys of their own, makes a whole record: only the code on paper tells
     code = verify(finished).code()
     other = without_witnesses(make(tmp_path / "forged", finished=True))
@@ -265,7 +265,7 @@ def test_the_key_of_a_finished_record_is_gone(finished: Path) -> None:
     assert not apart(finished, "key").exists()
 
 
-def test_sound_written_before_a_kill_and_not_put_down_is_taken_up(tmp_path: Path) -> None:
+def test_sound_written_before_a_kill_and_not_recorded_is_taken_up(tmp_path: Path) -> None:
     folder = make(tmp_path / "s", finished=False)
     clip = min((folder / "audio").iterdir())
     (folder / "audio" / "clip-000000000001-000000000002.wav").write_bytes(clip.read_bytes())

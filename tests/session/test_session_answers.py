@@ -71,7 +71,7 @@ def test_an_inspection_takes_no_yes_and_no_no() -> None:
     assert look["all clear"].startswith("goes to rub-inner-1")
 
 
-def test_it_is_off_is_no_step_that_matters_and_not_yet_gets_patience() -> None:
+def test_it_is_off_does_not_pass_a_step_that_matters_and_not_yet_gets_patience() -> None:
     gown = at("n95-gown", "pair", "gown-away")
     assert gown["it is off"] == 'stays, and says "Name the piece and how it is now."'
     assert gown["not yet"] == gown["no"] == 'stays, and says "Take your time. I wait."'

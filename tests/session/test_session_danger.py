@@ -70,7 +70,7 @@ def test_torn_while_the_observer_looks_is_a_breach(begin) -> None:
     assert session.state.status == "breached"
 
 
-def test_a_voice_stops_the_prompt_and_it_goes_on_if_nothing_comes(begin) -> None:
+def test_a_voice_stops_the_prompt_and_it_continues_if_nothing_comes(begin) -> None:
     """Rule 7: from where it was cut."""
     session = begin()
     session.go_to("practice-rub-hands")
@@ -169,7 +169,7 @@ def test_stop_by_anyone_counts(begin) -> None:
         assert session.state.status == "frozen"
 
 
-def test_a_touch_is_on_record_with_its_place_before_removal_goes_on(begin) -> None:
+def test_a_touch_is_on_record_with_its_place_before_removal_continues(begin) -> None:
     """Rule 8, scene S2."""
     session = begin()
     session.go_to("practice-gown-away")
@@ -200,7 +200,7 @@ def test_a_doubtful_breach_is_asked_about_and_silence_is_yes_after_3_s(begin) ->
     assert session.step == "practice-touched-gloves"
 
 
-def test_unclear_speech_after_the_question_is_no_answer_and_wins_no_time(begin) -> None:
+def test_unclear_speech_after_the_question_is_not_an_answer_and_gains_no_time(begin) -> None:
     """Rule 13."""
     session = begin()
     session.go_to("practice-rub-gloves")
@@ -282,7 +282,7 @@ def test_false_alarm_leads_back_to_the_same_step_and_is_on_record(begin) -> None
     assert "false-alarm" not in session.state.listening
 
 
-def test_a_breach_in_a_breach_begins_its_way_anew_and_ends_where_the_first_one_struck(begin) -> None:
+def test_a_breach_during_a_breach_restarts_the_incident_and_ends_where_the_first_one_struck(begin) -> None:
     """Rule 12: never nested."""
     session = begin()
     session.go_to("practice-gown-away")

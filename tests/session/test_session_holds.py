@@ -37,7 +37,7 @@ def test_nothing_but_a_confirmed_word_ends_a_session_with_something_on(begin) ->
     assert session.noted("end")[0]["still-on"] == "gown,mask,gloves"
 
 
-def test_told_to_end_it_says_so_and_goes_on_while_something_is_on(begin) -> None:
+def test_told_to_end_it_says_so_and_continues_while_something_is_on(begin) -> None:
     """Rule 19: SIGTERM."""
     session = begin()
     session.go_to("practice-gown-away")
@@ -57,7 +57,7 @@ def test_told_to_end_with_nothing_on_it_ends(begin) -> None:
 
 
 @pytest.mark.parametrize(("part", "said"), [("ears", True), ("disk", True), ("voice", False), ("line", False)])
-def test_a_lost_part_is_said_and_recorded_and_the_guidance_goes_on(begin, part: str, said: bool) -> None:
+def test_a_lost_part_is_said_and_recorded_and_the_guidance_continues(begin, part: str, said: bool) -> None:
     """Rule 19."""
     session = begin()
     session.go_to("practice-rub-gloves")
@@ -320,7 +320,7 @@ def test_an_unanswered_check_is_repeated_once_before_the_alarm(begin) -> None:
     assert session.noted("alarm")
 
 
-def test_the_wear_limit_is_told_and_told_again(begin) -> None:
+def test_the_wear_limit_is_announced_and_announced_again(begin) -> None:
     session = begin(site=Site(name="x", wear_limit_s=900.0, check_s=7200.0))
     session.go_to_work()
     worn = session.state.worn_since

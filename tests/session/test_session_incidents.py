@@ -299,7 +299,7 @@ def _heard(session: Session, kind: str) -> Heard:
     return Heard(session.at, kind, kind, session.at, session.at)
 
 
-def test_what_is_owed_is_told_with_the_place_in_the_list(begin) -> None:
+def test_what_is_owed_is_said_with_the_place_in_the_list(begin) -> None:
     """Rule 26: it is shown, and "where am I" says it until it is paid."""
     session = begin("n95-gown")
     session.go_to("rub-inner-1")

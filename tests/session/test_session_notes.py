@@ -29,6 +29,6 @@ def test_a_note_stands_in_the_journal_by_its_value() -> None:
     assert f"{NoteKind.STEP_CONFIRMED}" == "step-confirmed"
 
 
-def test_a_kind_that_is_not_known_is_told_by_its_own_name() -> None:
+def test_an_unknown_kind_is_shown_by_its_own_name() -> None:
     assert label_of("something-new") == "something new"
     assert label_of("jump") == NoteKind.JUMP.label

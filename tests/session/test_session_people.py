@@ -173,7 +173,7 @@ def test_on_one_microphone_two_answers_count_for_two(begin) -> None:
     assert session.step != step.name
 
 
-def test_an_assistant_who_does_not_answer_is_told_of_and_nothing_moves(begin) -> None:
+def test_an_assistant_who_does_not_answer_is_announced_and_nothing_moves(begin) -> None:
     """Scene S3: the deviation is the assistant's."""
     session = begin("papr-gown", "pair")
     step = next(s for s in session.setup.protocol.steps("undress") if s.role == "assistant" and not s.timing)
@@ -252,7 +252,7 @@ def test_with_one_microphone_left_of_two_a_word_counts_for_anybody_and_is_marked
 
 
 @pytest.mark.parametrize("name", ["n95-gown", "who-coverall"])
-def test_if_nobody_comes_the_wearer_is_offered_to_go_on_alone_and_it_is_on_record(begin, name: str) -> None:
+def test_if_nobody_comes_the_wearer_is_offered_to_continue_alone_and_it_is_on_record(begin, name: str) -> None:
     """Rule 33: a step that the observer has not seen is not confirmed; the rest is asked of the wearer."""
     session = begin(name, "pair")
     step = next(one for one in session.setup.protocol.steps("undress") if one.observer and one.role == "wearer")
@@ -272,7 +272,7 @@ def test_if_nobody_comes_the_wearer_is_offered_to_go_on_alone_and_it_is_on_recor
     assert session.state.status == "closed"
 
 
-def test_who_does_not_want_to_go_on_alone_waits_on_and_the_awaited_word_still_counts(begin) -> None:
+def test_who_does_not_want_to_continue_alone_keeps_waiting_and_the_awaited_word_still_counts(begin) -> None:
     """Rule 33, at the all-clear: the question is asked on, however long nobody comes."""
     session = begin("n95-gown", "pair")
     session.go_to_work()

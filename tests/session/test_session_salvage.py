@@ -95,7 +95,7 @@ def test_not_ready_waits_at_work_and_claims_no_protection() -> None:
     assert session.state.place.stage == "undress"
 
 
-def test_without_ears_it_asks_on_and_leads_out() -> None:
+def test_without_a_recogniser_it_keeps_asking_and_leads_out() -> None:
     session = salvaged(PIECES[:2])
     session.said_out()
     session.happens(PartLost(session.at, "ears", "died"))
@@ -105,7 +105,7 @@ def test_without_ears_it_asks_on_and_leads_out() -> None:
     assert set(session.state.ledger.on()) <= set(PIECES[:2])
 
 
-def test_killed_again_it_goes_on_with_its_questions() -> None:
+def test_killed_again_it_continues_with_its_questions() -> None:
     session = salvaged(PIECES[:2])
     session.said_out()
     session.hear("yes")

@@ -168,7 +168,7 @@ def test_no_word_is_asked_for_while_the_mask_is_moved(begin) -> None:
     ]
 
 
-def test_the_number_of_the_step_is_told_only_when_asked(begin) -> None:
+def test_the_number_of_the_step_is_said_only_when_asked(begin) -> None:
     """Rule 6: 9 steps, the gown is the third."""
     session = begin()
     session.go_to("practice-gown-on")
@@ -188,7 +188,7 @@ def test_help_and_time_move_nothing(begin) -> None:
     assert session.state.place == before
 
 
-def test_what_is_worn_is_told_to_the_minute_only_roughly(begin) -> None:
+def test_how_long_it_has_been_worn_is_said_only_roughly(begin) -> None:
     session = begin()
     session.go_to_work()
     session.happens(Heard(session.at + 16_000 * 60 * 12, "time", "time"))

@@ -73,7 +73,7 @@ def test_whom_the_exposed_hear_from_is_said_at_the_end_if_the_site_has_said_so(b
     assert site.follow_up in every_prompt(setup(site=site))
 
 
-def test_each_of_the_two_words_is_tried_once_and_is_no_alarm(begin) -> None:
+def test_each_of_the_two_words_is_tried_once_and_is_not_an_alarm(begin) -> None:
     """Rule 38: before anything is worn, as the sound check of both microphones."""
     session = begin("n95-gown", "pair", independent=True)
     session.said_out()

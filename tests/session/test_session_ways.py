@@ -113,7 +113,7 @@ def test_back_while_the_observer_is_due_is_about_the_act_just_done(begin) -> Non
     assert session.state.status == "confirming"
 
 
-def test_after_a_pause_it_tells_what_is_on_and_off_asks_and_begins_with_the_hands(begin) -> None:
+def test_after_a_pause_it_says_what_is_on_and_off_asks_and_begins_with_the_hands(begin) -> None:
     """Rule 10."""
     session = begin("n95-gown")
     session.go_to("ask-respirator")
@@ -128,7 +128,7 @@ def test_after_a_pause_it_tells_what_is_on_and_off_asks_and_begins_with_the_hand
     assert session.step == "ask-respirator"
 
 
-def test_several_items_are_told_in_one_breath(begin) -> None:
+def test_several_items_are_said_in_one_breath(begin) -> None:
     """Rule 10; outermost first."""
     session = begin()
     session.go_to("practice-look")

@@ -45,7 +45,9 @@ def test_a_child_that_cannot_be_run_at_all_is_an_engine_error() -> None:
         ("tell(error='no such voice')", "no such voice"),
     ],
 )
-def test_a_child_that_fails_is_told_from_one_that_works(fake: Fake, tmp_path: Path, body: str, message: str) -> None:
+def test_a_child_that_fails_is_distinguished_from_one_that_works(
+    fake: Fake, tmp_path: Path, body: str, message: str
+) -> None:
     renderer = fake(body)
     with pytest.raises(EngineError, match=message):
         render(renderer, "Gown off.", tmp_path / "a.wav")
