@@ -101,7 +101,7 @@ def zero_length(path: Path) -> Path:
 
 
 def broken(kind: str, folder: Path) -> Path:
-    """A file that is no recording, of this kind."""
+    """A file of this kind that is not a recording."""
     path = folder / f"{kind}.wav"
     if kind == "zero-length":
         return zero_length(path)

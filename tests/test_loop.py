@@ -67,7 +67,7 @@ class Puppet:
 
 
 class Lips:
-    """An ear that hears what the test has put down: {block number: events}."""
+    """A recogniser that hears what the test has set: {block number: events}."""
 
     engine = "twin"
 
@@ -122,7 +122,7 @@ Make = Callable[..., tuple[Coach, Puppet, Loud]]
 
 @pytest.fixture
 def puppet(setup: Setup, journal: Journal) -> Make:
-    """make(answers, words={block: events}, ...): a coach whose machine and ear do what the test says."""
+    """make(answers, words={block: events}, ...): a coach whose machine and recogniser do what the test says."""
 
     def make(
         answers: Answers, words: dict[int, list[Event]] | None = None, status: str = "awaiting", **parts: object
@@ -251,7 +251,7 @@ def test_the_recogniser_and_the_keys_are_told_what_is_listened_for(puppet: Make)
     coach, _, _ = puppet(lambda _: (Listen(wanted), Close("test")), keys=keys)
     coach.begin(OPENED)
     assert coach.parts.ear.live[-1] == wanted  # type: ignore[attr-defined]
-    # no prompt is taken for a key: danger and 'stop' always count there
+    # no prompt is mistaken for a key: danger and 'stop' always count there
     assert set(keys.live[-1]) == {*wanted, *DANGERS, "stop"}
 
 

@@ -1,4 +1,4 @@
-"""Rule 2's check: what it says of a prompt depends on that prompt alone, and an interrupted check is not begun anew."""
+"""Rule 2's check: what it says of a prompt depends on that prompt alone, and a check cut off does not start over."""
 
 from __future__ import annotations
 
@@ -38,9 +38,10 @@ def setup() -> Setup:
 
 
 class Sensitive:
-    """An ear that takes a prompt for a command by how long it is, and is thrown out by whatever it heard before.
+    """A recogniser that mistakes a prompt for a command by how long it is, and is thrown out by whatever it heard
+    before.
 
-    It forgets where the clock jumps, as an ear must. Once it has heard `lasts` prompts it fails.
+    It forgets where the clock jumps, as a recogniser must. Once it has heard `lasts` prompts it fails.
     """
 
     engine = "sensitive"
@@ -158,7 +159,7 @@ def test_a_check_that_was_cut_off_continues_where_it_stopped(setup: Setup, tmp_p
     opens(10**9)
     assert told[-1] == (total - first, total - first)
     ears.clear()
-    opens(0)  # all is known: no ear is asked
+    opens(0)  # all is known: no recogniser is asked
     assert ears == []
 
 

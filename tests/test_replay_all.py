@@ -1,4 +1,4 @@
-"""The replay that runs behind all tests finds what they recorded."""
+"""The replay that runs after all tests finds what they recorded."""
 
 from __future__ import annotations
 

@@ -235,7 +235,7 @@ def test_a_card_that_stops_calling_is_lost_and_can_be_opened_again(
     assert line.read(0) is None  # what came before it is read again is not heard late
     card.opened[1].call(0.25)
     block = some(line)
-    assert block.at >= 320 + 0.15 * RATE_HZ  # the clock has gone on
+    assert block.at >= 320 + 0.15 * RATE_HZ  # the clock has moved on
     assert block.heard.max() == 0.25
     assert block.flags[0].startswith("gap of ")
     assert not block.ended

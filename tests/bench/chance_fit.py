@@ -2,7 +2,7 @@
 
 Run it when a network, the mixture or the evidence has changed. The voices are those of NATURAL_TUNING, with words that
 are no commands and Spanish and French talk for strangers; the counts beside the weights are of NATURAL_HELD_OUT. The
-floors are not fitted: they are what a mistake of each risk may cost, and are kept as they stand. `--every N` uses each
+floors are not fitted: they are what a mistake of each risk may cost, and stay as they stand. `--every N` uses each
 Nth utterance, `--shares N` N processes; all of it takes about half an hour of one core.
 """
 

@@ -176,7 +176,7 @@ def per_step(ranking: Ranking) -> dict[str, float]:
 
 
 def mutants_of_the_library() -> None:
-    """How much of the harm done by machine is told, class by class, and why the rest is harmless."""
+    """How much of the harm done by machine is reported, class by class, and why the rest is harmless."""
     from checker_mutants import harmless, mutants, noticed  # noqa: PLC0415
 
     print("\nmutants: what one change does to a protocol, one at a time; told, harmful, harmless")

@@ -58,7 +58,7 @@ def told(name: str, times_s: list[float]) -> None:
 
 
 def notice_and_speak(run: Bench, part: str, begin_s: float) -> tuple[float, float]:
-    """From `begin_s` until the part is told to be lost, and until something sounds after that (s)."""
+    """From `begin_s` until the part is reported lost, and until something sounds after that (s)."""
     noticed_s = 0.0
     while time.monotonic() - begin_s < LIMIT_S:
         block = run.coach.line.read(0.05)
@@ -231,7 +231,7 @@ def _line(start: int) -> LiveLine:
 
 
 def kills(runs: int) -> None:
-    """The process that measures from the kill of a session with a real ear and voice to its first sound (s)."""
+    """The process that measures from the kill of a session with a real recogniser and voice to its first sound (s)."""
     times: list[float] = []
     with sound_card() as card, tempfile.TemporaryDirectory() as folder, card.recorder() as recording:
         cut_off(Path(folder) / "session", ear="phonemes")
@@ -264,7 +264,7 @@ def holder(folder: Path) -> int:
 
 
 def first_sound(recording: Path, since: int) -> None:
-    """Wait until the speaker gives out something behind byte `since`."""
+    """Wait until the speaker gives out something after byte `since`."""
     end_s = time.monotonic() + 60
     while time.monotonic() < end_s:
         raw = recording.read_bytes()[since:]

@@ -1,4 +1,4 @@
-"""Right, wrong, refused and taken, of voices kept out of tuning: `python tests/bench/hearing_accuracy.py [--quick]`.
+"""Right, wrong, refused and mistaken, of voices held out of tuning: `python tests/bench/hearing_accuracy.py [--quick]`.
 
 Each utterance goes through the real cut and the real engine, in a state where it can be meant; strangers in one drawn
 by chance. Engines and baselines hear the same sounds. `--all` leaves every phrase live, `--tuning` uses the voices on
@@ -106,12 +106,12 @@ def cut(sound: Sound) -> Sound | None:
 
 
 def cuts(sound: Sound, begin_s: float = 0.0) -> list[Sound]:
-    """The utterance in a scene that lies behind `begin_s` of room, if the cut finds just one there."""
+    """The utterance in a scene that lies after `begin_s` of room, if the cut finds just one there."""
     return [sound[start:stop] for start, stop in remembered(f"{CUT} {begin_s}", sound, lambda: _cuts(sound, begin_s))]
 
 
 def _cuts(sound: Sound, begin_s: float) -> list[tuple[int, int]]:
-    """First sample of each and the one behind it."""
+    """First sample of each and the one after it."""
     segmenter = Segmenter()
     quiet = max(round((begin_s - 0.3) * RATE_HZ) // CHUNK * CHUNK, 0)
     segmenter._reset(quiet)

@@ -1,4 +1,4 @@
-"""What the engines scored, kept between runs of the hearing benches: floors and weights are then measured in seconds.
+"""What the engines scored, stored between runs of the hearing benches: floors and weights are then measured in seconds.
 
 A result is found again only for the same sound, words and networks. It lies with the rendered voices.
 """

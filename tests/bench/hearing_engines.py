@@ -1,4 +1,4 @@
-"""The engines that the hearing benches compare, each behind one function: what is taken, what is asked about."""
+"""The engines that the hearing benches compare, each behind one function: what is accepted, what is asked about."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
 """Hearing over the coach's own voice; run `python tests/bench/hearing_over_prompt.py [--quick]`; it prints only.
 
-The coach's prompts are played into the microphone (40 ms late, a short room behind them) so that they lie 6, 12 or
+The coach's prompts are played into the microphone (40 ms late, with a short room) so that they lie 6, 12 or
 20 dB under the wearer's voice, who says "breach" or "stop" in the middle; the prompt stops when the voice is noticed,
 or not. Baseline of the same run: no echo cancelling.
 """
@@ -49,7 +49,7 @@ def room(played: Sound) -> Sound:
 
 
 def run(new_ear: Callable[[], Pipeline], heard: Sound, played: Sound, *, cancel: bool) -> list[Event]:
-    """The events of one recording; without the played signal the ear cannot cancel."""
+    """The events of one recording; without the played signal the recogniser cannot cancel."""
     ear = new_ear()
     ear.listen(LIVE.split())
     reference = played if cancel else np.zeros_like(played)

@@ -149,7 +149,7 @@ def _render(spec: Sequence[str], text: str) -> Sound:
 
 
 def masked(sound: Sound) -> Sound:
-    """As behind a respirator: nothing lost up to 1.5 kHz, 6 dB from 2.5 kHz, 10 dB at 8 kHz (Corey 2020, N95)."""
+    """As through a respirator: nothing lost up to 1.5 kHz, 6 dB from 2.5 kHz, 10 dB at 8 kHz (Corey 2020, N95)."""
     spectrum = np.fft.rfft(sound)
     hertz = np.fft.rfftfreq(len(sound), 1 / RATE_HZ)
     loss_db = np.interp(hertz, [0, 1500, 2500, 4000, 8000], [0, 0, 6, 8, 10])
@@ -194,7 +194,7 @@ def of_kind(count: int, rng: np.random.Generator, kind: str, languages: Sequence
 
 @functools.cache
 def pool(language: str) -> Sound:
-    """A minute and more of one speaker, one recording behind the other."""
+    """A minute and more of one speaker, one recording after the other."""
     files = list(hearing_voices.person(language).values())[::5]
     kept = [level(hearing_voices.recording(file)) for file in files[:60]]
     return np.concatenate([*kept, np.zeros(0, np.float32)])
@@ -226,7 +226,7 @@ def in_room(sound: Sound, key: str, condition: str, languages: Sequence[str] = (
 
 
 def scene(sound: Sound, key: str, *, mask: bool = False, snr_db: float = 30.0, lead_s: float = 0.5) -> Sound:
-    """`sound` between silences, behind a mask or not, in noise; the same key gives the same noise."""
+    """`sound` between silences, through a mask or not, in noise; the same key gives the same noise."""
     heard = masked(sound) if mask else sound
     out = np.pad(heard, (round(lead_s * RATE_HZ), round(0.75 * RATE_HZ)))
     rms = float(np.sqrt(np.mean(heard**2)))

@@ -1,6 +1,6 @@
-"""What the voice check buys, for voices kept out of tuning: `python tests/bench/hearing_voice_check.py [ENGINE ...]`.
+"""What the voice check buys, for voices held out of tuning: `python tests/bench/hearing_voice_check.py [ENGINE ...]`.
 
-Each voice does the check behind a mask at 20 dB, as a session would ask for it. Then it says the same words again, in
+Each voice does the check through a mask at 20 dB, as a session would ask for it. Then it says the same words again, in
 other noise of 20 and of 10 dB: as it would have without the check, and with the longer words that the check offered and
 the floors that it set. By words that the check heard and by those that it did not. Engines: mixed, phonemes by default.
 """

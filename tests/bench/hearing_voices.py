@@ -110,7 +110,7 @@ def recording(file: Path) -> Sound:
 
 
 def texts() -> dict[str, str]:
-    """What is said in each English recording, as its package tells."""
+    """What is said in each English recording, as its package says."""
     file = Path("/usr/share/doc/asterisk-core-sounds-en/core-sounds-en.txt.gz")
     if not file.exists():
         return {}

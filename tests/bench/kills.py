@@ -178,7 +178,7 @@ def noted(folder: Path, what: str, part: str, since_s: float) -> float | None:
 
 
 def first_word(folder: Path, since_s: float) -> float | None:
-    """When the first words behind a reopening were said (s since 1970); None if they are not."""
+    """When the first words after a reopening were said (s since 1970); None if they are not."""
     end_s = time.monotonic() + LONGEST_S
     while time.monotonic() < end_s:
         lines = read(folder).lines

@@ -1,4 +1,4 @@
-"""Hear every prompt of the shipped protocols, and write down what each is taken for.
+"""Hear every prompt of the shipped protocols, and write down what each is mistaken for.
 
     python tests/bench/prompt_facts.py [--check] [PROTOCOL...]
 

@@ -30,7 +30,7 @@ from voicecoach.record.worn import last_known_worn
 
 
 def first_line(before: bytes, folder: Path) -> int:
-    """The first line of the journal that differs, from 1; one behind the last if lines are missing at its end."""
+    """The first line of the journal that differs, from 1; one after the last if lines are missing at its end."""
     after = (folder / FILE).read_bytes() if (folder / FILE).is_file() else b""
     pairs = enumerate(zip(before, after, strict=False))
     at = next((at for at, (one, other) in pairs if one != other), min(len(before), len(after)))

@@ -2,11 +2,11 @@
 
 Sessions of the short practice protocol in real time, in a simulated room with echo and noise. Counted in samples of the
 line: from the last sample of a word to the first sample of what is played for it; for a cry of breach over a prompt,
-from its first sample and from its last to the end of that prompt, and from its last to the coach's first words behind
+from its first sample and from its last to the end of that prompt, and from its last to the coach's first words after
 that prompt (below zero: the cry was taken before it was over).
 
-Baseline of the same run: the ear made of text, which knows each word when its last sample has been said, so that what
-is left is the loop itself.
+Baseline of the same run: the recogniser made of text, which knows each word when its last sample has been said, so
+that what is left is the loop itself.
 """
 
 from __future__ import annotations
@@ -126,7 +126,7 @@ def measure(watched: Watched, times: Times) -> None:
 
 
 def resident_mb(pid: int) -> float:
-    """Most memory that a process has held (MB); nan where it cannot be told."""
+    """Most memory that a process has held (MB); nan where it cannot be known."""
     try:
         lines = Path(f"/proc/{pid}/status").read_text().splitlines()
     except OSError:

@@ -1,10 +1,10 @@
 """From the end of "breach" to the first act word in scenes with sound: run `python tests/bench/scene_breach.py [RUNS]`.
 
 Prints, judges nothing. Aim (rule 11): the first act word within 1 s of the word's end. Each run is a scene of removal,
-at one step after the other: the wearer speaks in a voice into a microphone with echo and noise, heard by the real ear,
-a second after a prompt or over it. Times are on the sample clock, from the last sample of the last word to the first of
-the act word; what the processor and a sound card need is not in them. Below zero: the word was taken from its first
-time, before it was said again.
+at one step after the other: the wearer speaks in a voice into a microphone with echo and noise, heard by the real
+recogniser, a second after a prompt or over it. Times are on the sample clock, from the last sample of the last word to
+the first of the act word; what the processor and a sound card need is not in them. Below zero: the word was taken from
+its first time, before it was said again.
 """
 
 from __future__ import annotations

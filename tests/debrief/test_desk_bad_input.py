@@ -58,7 +58,7 @@ def folder(good: Path) -> Iterator[Path]:
 
 
 def rewritten(folder: Path, change: Callable[[dict[str, object]], None]) -> Session:
-    """The record with its lines changed and chained anew, as somebody could write one."""
+    """The record with its lines changed and the chain rebuilt, as somebody could write one."""
     manifest = (folder / "manifest.json").read_bytes()
     chain, raw = lines.first_chain(manifest), b""
     for text in (folder / "events.jsonl").read_bytes().splitlines():

@@ -1,4 +1,4 @@
-"""The sound of a session put together again, and heard again with another ear."""
+"""The sound of a session put together again, and heard again with another recogniser."""
 
 from dataclasses import replace
 from pathlib import Path
@@ -36,7 +36,7 @@ def spoken(session: Session, **changes: object) -> list[Heard]:
 
 
 def by_voice(session: Session) -> Session:
-    """The same session, as if it had been heard by ear."""
+    """The same session, as if a recogniser had heard it."""
     lines = tuple(
         replace(line, event=replace(line.event, source="voice")) if isinstance(line.event, Heard) else line
         for line in session.lines
@@ -97,7 +97,7 @@ def test_without_a_sound_card_it_becomes_a_file(
 
 
 class Script:
-    """An ear that hears what it is told to, wherever it is."""
+    """A recogniser that hears what it is told to, wherever it is."""
 
     engine = "scripted"
 

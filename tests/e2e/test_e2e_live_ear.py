@@ -36,7 +36,7 @@ def say() -> Callable[[str], NDArray[np.float32]]:
 
 
 class Bench:
-    """A line and an ear, run as the loop runs them."""
+    """A line and a recogniser, run as the loop runs them."""
 
     def __init__(self, line: LiveLine, ear: RecogniserProcess) -> None:
         self.line, self.ear = line, ear
@@ -105,7 +105,7 @@ def test_the_coach_s_own_prompt_is_not_a_command_though_the_microphone_hears_it(
 def test_a_voice_over_a_prompt_is_noticed_and_the_prompt_can_be_cut_short(
     bench: Bench, virtual_card: VirtualCard, say: Callable[[str], Samples]
 ) -> None:
-    # rule 7, as far as the line and the ear go: the test does what the machine would ask for
+    # rule 7, as far as the line and the recogniser go: the test does what the machine would ask for
     virtual_card.echo()
     bench.run(0.5)
     prompt = np.concatenate([say("this is a long sentence which tells what to do next")] * 3)

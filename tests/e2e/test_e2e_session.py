@@ -53,7 +53,7 @@ def needs_an_engine() -> None:
 
 
 class Follower:
-    """Reads a record as it grows, and tells a persona what the coach has begun and ended to say."""
+    """Reads a record as it grows, and tells a persona what the coach has begun to say and has said."""
 
     def __init__(self, root: Path) -> None:
         self._root = root
@@ -141,7 +141,7 @@ def test_a_session_in_real_time_over_a_sound_card_comes_to_its_end(virtual_card:
     assert {"repeat", "back", "breach", "start-removal", "gown-off"} <= set(heard)
     # nothing was ever taken that nobody had said
     assert not set(heard) - set(said)
-    # and a well recogniser was never taken for one that hangs
+    # and a working recogniser was never taken for one that hangs
     lost = [event.why for event in session.events if isinstance(event, PartLost) and event.part == "ears"]
     assert not [why for why in lost if "has not answered" in why]
 

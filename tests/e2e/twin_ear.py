@@ -1,4 +1,4 @@
-"""The text twin of an ear in a simulated room."""
+"""The text twin of a recogniser in a simulated room."""
 
 from __future__ import annotations
 

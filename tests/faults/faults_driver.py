@@ -70,7 +70,7 @@ class QuickLine(QuietLine):
 
 
 class WordEar:
-    """An ear that hears what the test says, and breaks when told to."""
+    """A recogniser that hears what the test says, and breaks when told to."""
 
     engine = "twin"
 
@@ -124,7 +124,7 @@ class Bench:
     """A coach in the middle of the short practice session, dressed unless another step is named.
 
     step: where it stands. speed: of the line. halves: what can be had of a lost card. card: a real line instead, made
-    with the sample it starts at. ear: a real one instead of a WordEar. Other names: fields of Parts.
+    with the sample it starts at. ear: a real recogniser instead of a WordEar. Other names: fields of Parts.
     """
 
     def __init__(
@@ -208,7 +208,7 @@ def put_down(journal: Journal, session: Any, ear: str) -> None:
 
 
 def cut_off(folder: Path, step: str = DRESSED, ear: str = "typed", mode: str = "solo") -> None:
-    """Write the record of a live session with that ear that was cut off at that step."""
+    """Write the record of a live session with that recogniser, cut off at that step."""
     session = driver.Session(driver.setup(), mode, independent=mode == "pair")
     session.go_to(step)
     copies = {

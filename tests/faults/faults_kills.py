@@ -45,7 +45,7 @@ STARTING = 0.2
 
 
 class Wearer:
-    """An ear that answers whatever is asked, as the protocol has it, a little after the prompt has been said."""
+    """A recogniser that answers whatever is asked, as the protocol has it, a little after the prompt has been said."""
 
     engine = "typed"
 
@@ -134,7 +134,7 @@ def send(pipe: int, **what: object) -> None:
 
 
 def piece(root: Path, pipe: int) -> None:
-    """One life of the program, which goes on with the open session until its end."""
+    """One life of the program, which continues the open session until its end."""
     ToldJournal.pipe = pipe
     found = sessions.find_whole(root)
     if found is None:
@@ -170,7 +170,7 @@ class Tally:
 
 
 def life(root: Path, kill_after_s: float | None, *, starting: bool = False) -> tuple[bool, list[dict[str, Any]]]:
-    """Run a piece in a process of its own; whether it was killed, and what it told.
+    """Run a piece in a process of its own; whether it was killed, and what it reported.
 
     kill_after_s: counted from its start when `starting`, otherwise from its first event.
     """
@@ -223,7 +223,7 @@ def kill_and_go_on(root: Path, kills: int, rng: random.Random, each: int = 10, m
 
 
 def count(tally: Tally, session: Session, told: list[dict[str, Any]]) -> None:
-    """Hold what was told against the record."""
+    """Compare what was reported with the record."""
     first = next(n for n, line in enumerate(session.lines) if line.data.get("event") == "reopened")
     there = {(line.seq, line.event.kind, line.event.at) for line in session.lines if line.event is not None}
     saved = {tuple(one["saved"]) for one in told if "saved" in one}

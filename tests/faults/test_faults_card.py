@@ -60,7 +60,7 @@ def run(card: Any, bench: Make, monkeypatch: pytest.MonkeyPatch) -> Bench:
 
 
 def loudness(path: Path, since: int = 0) -> float:
-    """The loudest sample that the speaker gave out behind byte `since`."""
+    """The loudest sample that the speaker gave out after byte `since`."""
     raw = path.read_bytes()[since:]
     sound = np.frombuffer(raw[: len(raw) // 2 * 2], dtype="<i2") / 32768
     return float(np.abs(sound).max(initial=0.0))

@@ -1,4 +1,4 @@
-"""Rule 19: a recogniser's process that hangs, aborts or prints rubbish is told, replaced, and hears again."""
+"""Rule 19: a recogniser's process that hangs, aborts or prints rubbish is reported, replaced, and hears again."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Rule 21: killed at any moment, a session goes on to its end, nothing on record is lost and nothing is made up."""
+"""Rule 21: killed at any moment, a session continues to its end, nothing on record is lost and nothing is made up."""
 
 from __future__ import annotations
 

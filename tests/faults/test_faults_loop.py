@@ -1,4 +1,4 @@
-"""Rule 19 at the loop: whatever part fails, it is noticed, told and recorded, and the guidance goes on."""
+"""Rule 19 at the loop: whatever part fails, it is noticed, announced and recorded, and the guidance continues."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ HEAR_AGAIN = driver.grammar().say("ears-back")
 
 
 def notices(bench: Bench, part: str) -> float:
-    """How long until the part is told to be lost, in seconds of the session clock; rule 19 allows one."""
+    """How long until the part is reported lost, in seconds of the session clock; rule 19 allows one."""
     begin = bench.coach.now
     bench.run_until(lambda: bench.lost(part))
     return (bench.coach.now - begin) / RATE_HZ
@@ -230,7 +230,7 @@ def test_a_session_that_slept_says_so_and_asks_and_what_is_lost_stays_lost(
     (slept,) = [event for _, event, _ in run.seen if isinstance(event, Reopened)]
     assert 3590 < slept.gap_s < 3610
     assert run.coach.state.question == "right"
-    assert run.coach.state.paced  # the ears are still lost: without this it would wait for ever for a word
+    assert run.coach.state.paced  # the recogniser is still lost: without this it would wait for ever for a word
 
 
 def test_a_signal_is_announced_and_ends_nothing_while_something_is_worn(bench: Make) -> None:

@@ -141,7 +141,7 @@ def test_a_session_notices_that_its_supervisor_is_gone_and_starts_another() -> N
     assert len(started) == 1
     assert watch.trouble is None
     started[0].status = -9
-    assert watch.trouble is not None  # told at once, and not started again every moment
+    assert watch.trouble is not None  # reported at once, and not started again every moment
     assert len(started) == 1
     clock[0] += supervisor.AGAIN_S
     assert watch.trouble is not None

@@ -1,4 +1,4 @@
-"""Rule 21: no open session is passed over in silence, whatever happened to its record, and nobody is dressed anew."""
+"""Rule 21: no open session is skipped in silence, whatever happened to its record, and nobody dresses twice."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Rule 21: which session is gone on with, and that it goes on with what its record says, whatever is asked for now."""
+"""Rule 21: which session is continued, and that it continues with what its record says, whatever is asked for now."""
 
 from __future__ import annotations
 
@@ -51,7 +51,7 @@ def for_two(folder: Path, **known: Any) -> resume.OpenSession:
 
 def test_a_session_killed_between_its_end_and_the_line_of_it_does_not_hide_an_older_one(tmp_path: Path) -> None:
     cut_off(tmp_path / "older")
-    time.sleep(0.01)  # when it began is told to the millisecond
+    time.sleep(0.01)  # when it began is recorded to the millisecond
     session = driver.Session(driver.setup())
     session.go_to_end()
     assert session.state.status in OVER

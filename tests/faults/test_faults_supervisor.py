@@ -1,4 +1,4 @@
-"""Rule 21: a session whose process is killed goes on in another one, and so does its terminal."""
+"""Rule 21: a session whose process is killed continues in another one, and so does its terminal."""
 
 from __future__ import annotations
 
@@ -112,7 +112,7 @@ def test_a_killed_session_continues_by_itself_with_what_is_worn(program: Program
     time.sleep(8)  # it takes so long to be said
     program.type("right")
     program.until("Spread gel over both gloves.")
-    # the terminal's own end is no end of the session either, nor is a polite request
+    # the terminal's own end does not end the session either, nor is a polite request
     os.kill(program.pid, signal.SIGHUP)
     program.until("signal: SIGHUP")
     program.process.send_signal(signal.SIGTERM)
@@ -127,7 +127,7 @@ def test_a_killed_session_continues_by_itself_with_what_is_worn(program: Program
 @pytest.mark.long
 def test_a_session_is_taken_up_again_without_a_sound_card_and_without_its_recogniser(tmp_path: Path) -> None:
     cut_off(tmp_path / "records" / "session", ear="vosk")
-    # a folder that is no model, and a card that nobody has
+    # a folder that is not a model, and a card that nobody has
     options = ("--engine", "vosk", "--model", str(tmp_path), "--device", "not-there", "--speaker", "not-there")
     program = Program(tmp_path / "records", *options)
     try:

@@ -1,4 +1,4 @@
-"""What words are taken for: counted from utterances, ranked by cost, and better words that were heard too."""
+"""What words are mistaken for: counted from utterances, ranked by cost, and better words that were heard too."""
 
 from __future__ import annotations
 

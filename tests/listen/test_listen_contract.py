@@ -1,4 +1,6 @@
-"""One suite over all ears: the typed one, and both audio engines in their child processes, hearing synthetic voices."""
+"""One suite over all recognisers: the typed one, and both audio engines in their child processes, hearing synthetic
+voices.
+"""
 
 import importlib.util
 import sys
@@ -26,10 +28,10 @@ ENGLISH = {"confirm": "confirm", "breach": "breach", "repeat": "repeat"}
 
 @dataclass(frozen=True)
 class Kind:
-    """An ear to be held to the contract.
+    """A recogniser to be held to the contract.
 
-    make: an ear for a script of words, one after the other with GAP_S between. words: command ids with what is said for
-    them, as this ear hears it well. chatter: what is no command.
+    make: a recogniser for a script of words, one after the other with GAP_S between. words: command ids with what is
+    said for them, as this recogniser hears it well. chatter: what is not a command.
     """
 
     make: Callable[[Sequence[str]], Recogniser]
@@ -105,7 +107,7 @@ def kind(request: pytest.FixtureRequest) -> Kind:
 
 
 def hear(kind: Kind, script: Sequence[str], live: tuple[str, ...]) -> list[Event]:
-    """What a new ear makes of the words, with events checked to come when their block has been fed."""
+    """What a new recogniser makes of the words, with events checked to come when their block has been fed."""
     ear = kind.make(script)
     try:
         ear.listen(live)

@@ -1,4 +1,4 @@
-"""Rule 19: the keyboard and the foot-switch go on whatever bytes come, or their loss is told and mended."""
+"""Rule 19: the keyboard and the foot-switch keep working whatever bytes come, or their loss is said and repaired."""
 
 from __future__ import annotations
 

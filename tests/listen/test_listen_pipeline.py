@@ -272,7 +272,7 @@ def test_a_voice_over_a_prompt_is_noticed(engine: PhonemeScorer) -> None:
 
 
 def test_the_canceller_keeps_each_sample_in_its_place() -> None:
-    """Sound that is no echo comes out where it went in, whether the canceller works or rests."""
+    """Sound that is not an echo comes out where it went in, whether the canceller works or rests."""
     rng = np.random.default_rng(3)
     heard = rng.normal(0, 0.05, 32_000).astype(np.float32)
     for resting in EchoCanceller().feed(heard, np.zeros_like(heard)):

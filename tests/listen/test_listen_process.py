@@ -145,7 +145,7 @@ def ears() -> Iterator[list[RecogniserProcess]]:
 
 
 def until_error(ear: RecogniserProcess, limit_s: float = 10.0) -> str:
-    """Poll as a live loop does until the ear says what is wrong."""
+    """Poll as a live loop does until the recogniser says what is wrong."""
     end = time.monotonic() + limit_s
     while time.monotonic() < end:
         try:
@@ -226,7 +226,7 @@ def test_every_fault_of_the_child_is_one_line_and_a_restart_mends_it(
         ear.feed(block(1))
     said = until_error(ear)
     assert said.startswith(message)
-    ear.feed(block(2))  # a dead ear may still be fed
+    ear.feed(block(2))  # a dead recogniser may still be fed
     assert until_error(ear) == said
     ear.restart()
     assert ear.pid != old

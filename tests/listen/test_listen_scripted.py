@@ -40,7 +40,7 @@ def ear_of(script: str) -> ScriptedRecogniser:
 def run(
     ear: ScriptedRecogniser, line: QuietLine, seconds: float, at_s: dict[float, Sound] | None = None
 ) -> list[Event]:
-    """Feed `seconds` of `line` to `ear`, playing the sounds of `at_s` at their times."""
+    """Feed `seconds` of `line` to the recogniser, playing the sounds of `at_s` at their times."""
     waiting = dict(at_s or {})
     found: list[Event] = []
     for number in range(round(seconds * 50)):

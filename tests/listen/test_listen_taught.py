@@ -1,4 +1,4 @@
-"""The taught weights of the phone network: what is kept, what is used when they cannot be, and what they are for."""
+"""The taught weights of the phone network: what is stored, what is used when they cannot be, and what they are for."""
 
 import io
 import sys

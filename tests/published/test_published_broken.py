@@ -1,4 +1,4 @@
-"""Each published order on which all sources agree, broken in each protocol that it applies to: the check tells it.
+"""Each published order on which all sources agree, broken in each protocol that it applies to: the check reports it.
 
 How an order is broken is written down here apart from the checker's own table; sources stand in
 test_published_orders.py and in the table itself.
@@ -56,7 +56,7 @@ def rebuilt(protocol: Protocol, stages: tuple[str, ...], change: Callable[[Flat]
 
 
 def late(stages: tuple[str, ...], first: Wanted, then: Wanted) -> Change:
-    """All steps of `first` that stand before the first one of `then` come right behind that."""
+    """All steps of `first` that stand before the first one of `then` come right after it."""
 
     def change(protocol: Protocol) -> Protocol | None:
         def put(flat: Flat) -> Flat | None:
@@ -74,7 +74,7 @@ def late(stages: tuple[str, ...], first: Wanted, then: Wanted) -> Change:
 
 
 def early(stages: tuple[str, ...], last: Wanted, then: Wanted) -> Change:
-    """All steps of `then` that stand behind the last one of `last` come right before that."""
+    """All steps of `then` that stand after the last one of `last` come right before it."""
 
     def change(protocol: Protocol) -> Protocol | None:
         def put(flat: Flat) -> Flat | None:
@@ -119,7 +119,7 @@ def by_wearer(protocol: Protocol) -> Protocol | None:
 
 
 def before_the_airway(protocol: Protocol) -> Protocol | None:
-    """The outer gloves come off behind the mask; behind the hood where that is what is breathed through."""
+    """The outer gloves come off after the mask, or after the hood where that is what is breathed through."""
     masked = any(item.say == "mask" for item in protocol.items)
     return late(DOFF, ("doff", "outer"), ("doff", "mask" if masked else "hood"))(protocol)
 

@@ -25,7 +25,7 @@ Acts = list[tuple[str, str]]
 
 
 def acts(protocol: Protocol, *stages: str) -> Acts:
-    """(kind, target) of every act of these stages, gloves told apart by layer, other things by what they are."""
+    """(kind, target) of every act of these stages, gloves distinguished by layer, other things by what they are."""
     kinds = {item.name: item.say for item in protocol.items}
     kinds |= {item.name: ("outer" if item.layer > 1 else "inner") for item in protocol.items if item.say == "gloves"}
     return [

@@ -76,7 +76,7 @@ def flip(raw: bytes, chance: random.Random, other: bytes) -> bytes:
 
 
 def cut(raw: bytes, chance: random.Random, other: bytes) -> bytes:
-    """The tail is gone, at any byte or behind a line."""
+    """The tail is gone, at any byte or after a line."""
     ends = [at + 1 for at, byte in enumerate(raw[:-1]) if byte == 10]
     return raw[: chance.choice(ends) if ends and chance.random() < 0.5 else chance.randrange(len(raw))]
 

@@ -1,4 +1,4 @@
-"""An encrypted record: read by its key alone, verified by anybody, and a wrong key is told from damage."""
+"""An encrypted record: read by its key alone, verified by anybody, and a wrong key is distinguished from damage."""
 
 import wave
 from pathlib import Path

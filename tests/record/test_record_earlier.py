@@ -1,4 +1,4 @@
-"""Records of earlier formats stay what they are: read, verified, shown, replayed, gone on with.
+"""Records of earlier formats stay what they are: read, verified, shown, replayed, continued.
 
 The records under `earlier/` were made by the program as it was when their format was new.
 """

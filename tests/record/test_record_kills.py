@@ -1,4 +1,4 @@
-"""A kill at any moment leaves a record that verify finds unfinished and undamaged, before and after it goes on."""
+"""A kill at any moment leaves a record that verify finds unfinished and undamaged, before and after it continues."""
 
 import random
 import signal

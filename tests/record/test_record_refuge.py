@@ -1,4 +1,4 @@
-"""Rule 23: a record whose file or folder is taken away while it is written is told of and written anew."""
+"""Rule 23: a record whose file or folder is removed while it is written is reported and written again."""
 
 from __future__ import annotations
 

@@ -94,7 +94,7 @@ def test_lines_taken_out_are_named_by_their_numbers(finished: Path, tmp_path: Pa
 
 
 def reseal(folder: Path, change: Callable[[bytes], bytes]) -> None:
-    """What anybody can do in six lines: change the lines and make the chain anew."""
+    """What anybody can do in six lines: change the lines and rebuild the chain."""
     chain, made = lines.first_chain((folder / "manifest.json").read_bytes()), b""
     for raw in change((folder / FILE).read_bytes()).splitlines():
         data = json.loads(raw)
@@ -193,7 +193,7 @@ def test_what_stays_unsealed_for_a_while_is_sealed_without_another_line(
 
 
 def test_a_record_rewritten_as_a_whole_has_another_code(finished: Path, tmp_path: Path) -> None:
-    # who writes everything anew, with keys of their own, makes a whole record: only the code on paper tells
+    # who rewrites everything with keys of their own makes a whole record: only the code on paper shows it
     code = verify(finished).code()
     other = without_witnesses(make(tmp_path / "forged", finished=True))
     found = verify(other)

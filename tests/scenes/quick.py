@@ -105,7 +105,7 @@ class Quick:
             if isinstance(event, Heard):
                 command = grammar().command(event.command or "")
                 assert command is not None
-                while wait_s > LONGEST_WAIT_S:  # the coach speaks when a time is over, and a wait begins anew then
+                while wait_s > LONGEST_WAIT_S:  # the coach speaks when a time is over, and a wait starts over then
                     self.script.append(f"+{LONGEST_WAIT_S:.1f} wearer: time")
                     wait_s -= LONGEST_WAIT_S
                 role = "wearer" if event.role == "anyone" else event.role  # type: ignore[comparison-overlap]

@@ -1,4 +1,4 @@
-"""Reading a scene and playing it: the typed ear, the true loop, a voice that takes its time, the sample clock.
+"""Reading a scene and playing it: the typed recogniser, the true loop, a voice that takes its time, the sample clock.
 
 A scene is a text that a practitioner can check:
 
@@ -18,7 +18,7 @@ A scene is a text that a practitioner can check:
     sound: early
     silence within 0.3 s              what sounded is cut off
     record: exposure place=neck
-    record if heard: step-refused     only asked for when the last person's words were not refused by the ear
+    record if heard: step-refused     only asked for when the last person's words were not refused by the recogniser
     step: shield-away                 the step it is about then
     on: gown, mask                    the list of what is worn then
     not said yet: "Report it now..."  not once since the scene began
@@ -197,7 +197,7 @@ def _line(number: int, text: str) -> Line:
 
 
 class Room(QuietLine):
-    """A line that ends `tail_s` after the ear has no more to say."""
+    """A line that ends `tail_s` after the recogniser has no more to say."""
 
     def __init__(self, start: int = 0) -> None:
         super().__init__(start=start)

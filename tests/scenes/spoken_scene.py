@@ -1,4 +1,6 @@
-"""The scenes with sound: each person's words rendered in a voice, mixed with the coach's own, heard by the real ear."""
+"""The scenes with sound: each person's words rendered in a voice, mixed with the coach's own, heard by the real
+recogniser.
+"""
 
 from __future__ import annotations
 
@@ -57,7 +59,7 @@ DECIDED_S = 0.8
 
 
 class SpokenEar(ScriptedRecogniser):
-    """Says a script aloud into the microphones of a real ear, at the moments the script asks for."""
+    """Says a script aloud into the microphones of a real recogniser, at the moments the script asks for."""
 
     engine = "recogniser"
 
@@ -113,7 +115,7 @@ class SpokenEar(ScriptedRecogniser):
 
 
 def _fuller(said: ScriptLine) -> ScriptLine:
-    """The same in a fuller form; what waits for the coach waits until the ear has decided, too."""
+    """The same in a fuller form; what waits for the coach waits until the recogniser has decided, too."""
     later_s = DECIDED_S if said.when == "after" else 0.0
     return dataclasses.replace(said, words=FULLER.get(said.words, said.words), time_s=said.time_s + later_s)
 
@@ -161,7 +163,7 @@ def as_meant(scene: Scene, moments: list[Moment]) -> None:
 
     What was refused has no words of its own; the rest of the scene shows whether it ought to have been. Words that mean
     nothing may also have been taken for some that the step refused: nothing has moved. In the noise of S5 the phones of
-    "gone" come out as those of "done", and no floor tells them apart.
+    "gone" come out as those of "done", and no floor can separate them.
     """
     everything = tuple(command.name for command in grammar().commands)
     heard = [moment for moment in moments if moment.kind == "heard"]

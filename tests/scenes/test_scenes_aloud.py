@@ -1,4 +1,4 @@
-"""Scenes with sound through the real ear: the same texts, the same checks."""
+"""Scenes with sound through the real recogniser: the same texts, the same checks."""
 
 from __future__ import annotations
 

@@ -83,7 +83,7 @@ def test_a_voice_stops_the_prompt_and_it_continues_if_nothing_comes(begin) -> No
     session.at = session.due["window"]
     effects = session.happens(TimerFired(session.at, "window"))
     assert [(e.text, e.skip_s) for e in effects if isinstance(e, Say)] == [(text("practice-rub-hands"), 0.7)]
-    # cut a second time, it goes on behind both parts
+    # cut a second time, it continues after both parts
     prompt = session.state.speech[0].prompt
     session.voice()
     session.happens(PromptEnded(session.at, prompt, 0.5, complete=False))
@@ -92,7 +92,7 @@ def test_a_voice_stops_the_prompt_and_it_continues_if_nothing_comes(begin) -> No
 
 
 def test_after_two_voices_for_nothing_the_prompt_is_spoken_through(begin) -> None:
-    """Rule 7: with the danger words still listened for behind it."""
+    """Rule 7: with the danger words still listened for after it."""
     session = begin()
     session.go_to("practice-rub-hands")
     session.hear("repeat", quiet=False)

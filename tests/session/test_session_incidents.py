@@ -27,7 +27,7 @@ def said_until(session: Session, step: str, most: int = 80) -> list[str]:
 
 @HOODS
 def test_without_air_in_removal_the_hood_comes_off_before_the_gel(begin, name: str) -> None:
-    """Rule 30: by the assistant, where there is one; the list goes on without hood and hose."""
+    """Rule 30: by the assistant, where there is one; the list continues without hood and hose."""
     session = begin(name, "pair")
     session.go_to("rub-inner-1")
     effects = session.hear("no-air", quiet=False)
@@ -45,7 +45,7 @@ def test_without_air_in_removal_the_hood_comes_off_before_the_gel(begin, name: s
 
 @HOODS
 def test_in_routine_the_hood_is_on_only_while_air_flows(begin, name: str) -> None:
-    """Rule 30: blower first in dressing; in removal the hood comes off in the step behind the loosened hose."""
+    """Rule 30: blower first in dressing; in removal the hood comes off in the step after the loosened hose."""
     session = begin(name, "pair")
     dress = [step.name for step in session.setup.protocol.steps("dress")]
     assert dress.index("hose-on") < dress.index("hood-on")
@@ -79,7 +79,7 @@ def test_a_contact_while_leaving_is_washed_at_once(begin, name: str) -> None:
 
 @TWO
 def test_a_needle_while_dressing_ends_the_entry(begin, name: str) -> None:
-    """Rules 27 and 28: put it down, what is on comes off, wash and report without asking, nothing goes on any more."""
+    """Rules 27 and 28: put it down, what is on comes off, wash and report without asking, nothing more is put on."""
     session = begin(name)
     session.go_to(session.setup.protocol.steps("dress")[-2].name)
     effects = session.hear("needle", quiet=False)
@@ -115,7 +115,7 @@ def test_a_needle_in_removal_changes_the_punctured_gloves(begin, name: str) -> N
 @TWO
 @pytest.mark.parametrize("role", ["wearer", "observer"])
 def test_torn_asks_which_piece_whoever_says_it(begin, name: str, role: str) -> None:
-    """Rule 29: inner gloves take the inner gloves' way at once; the list is not gone on with before that."""
+    """Rule 29: inner gloves take the inner gloves' branch at once, before the list continues."""
     session = begin(name, "pair")
     session.go_to(session.setup.protocol.steps("undress")[1].name)
     here = session.step
@@ -392,7 +392,7 @@ def test_a_false_alarm_about_air_leaves_the_hood_on(begin, name: str) -> None:
 
 @TWO
 def test_a_splash_while_leaving_comes_back_to_what_it_came_in_between_of(begin, name: str) -> None:
-    """Rule 27: washed at once, and nothing that stands behind is passed over."""
+    """Rule 27: washed at once, and nothing that comes later is passed over."""
     session = begin(name)
     session.go_to("tidy")
     session.hear("splash", "face")

@@ -81,7 +81,7 @@ def test_the_wearer_cannot_confirm_for_the_observer(begin) -> None:
 
 
 def test_a_confirm_said_before_the_act_was_answered_is_early(begin) -> None:
-    """Rules 4 and 16: a reflex is no observation."""
+    """Rules 4 and 16: a reflex is not an observation."""
     session = begin(mode="pair")
     session.go_to("practice-look")
     session.hear("clear", quiet=False)
@@ -239,7 +239,7 @@ def test_an_observers_step_is_passed_over_alone(begin) -> None:
 
 
 def test_with_one_microphone_left_of_two_a_word_counts_for_anybody_and_is_marked(begin) -> None:
-    """Rules 15 and 19: the session goes on in what is left, and says so."""
+    """Rules 15 and 19: the session continues in what is left, and says so."""
     session = begin(mode="pair")
     session.go_to("practice-look")
     session.happens(Reopened(session.at, 1.0, "killed", shared=True))

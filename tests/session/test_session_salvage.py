@@ -125,7 +125,7 @@ def test_killed_again_it_continues_with_its_questions() -> None:
 def test_whatever_is_answered_nobody_is_dressed(
     on: set[str], mode: Literal["solo", "pair"], words: list[str | None]
 ) -> None:
-    """Also in silence, and with ears that fail and come back."""
+    """Also in silence, and with recognisers that fail and come back."""
     session = salvaged(tuple(on), mode=mode)
     session.said_out()
     for word in words:

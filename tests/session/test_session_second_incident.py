@@ -129,7 +129,7 @@ def test_a_second_breach_asks_for_the_place_itself_and_nothing_is_owed_for_the_f
 @pytest.mark.parametrize("first", ["torn", "needle"])
 @pytest.mark.parametrize("second", ["breach", "splash", "no-air"])
 def test_a_hole_is_not_forgotten_over_a_second_incident(begin, first: str, second: str) -> None:
-    """Rules 28 and 29: the gloves are changed all the same, before the list goes on."""
+    """Rules 28 and 29: the gloves are changed all the same, before the list continues."""
     session = begin("n95-gown")
     session.go_to("rub-inner-2")
     session.hear(first)

@@ -1,4 +1,4 @@
-"""The beginning, the site's own words, and sound that is kept: CONVERSATION rules 17, 24 and 25."""
+"""The beginning, the site's own words, and stored sound: CONVERSATION rules 17, 24 and 25."""
 
 from __future__ import annotations
 
@@ -101,7 +101,7 @@ def test_each_grammar_has_all_of_the_coachs_sentences(language: str) -> None:
 
 
 def test_the_list_of_sentences_has_no_key_too_many() -> None:
-    """Ears name themselves: 'intro-ear-' and the engine. The record's code is said by the loop."""
+    """Recognisers name themselves: 'intro-ear-' and the engine. The record's code is said by the loop."""
     spare = {key for key, _ in grammar().says} - set(SAYS) - {"record-code"}
     assert spare == {f"intro-ear-{name}" for name in ("mixed", "moonshine", "phonemes", "vosk", "typed")}
 

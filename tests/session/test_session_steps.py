@@ -54,7 +54,7 @@ def test_no_prompt_says_a_word_that_may_be_live_while_it_sounds(name: str) -> No
 
 
 def test_an_inspection_has_no_answer_that_looking_was_not_needed_for(begin) -> None:
-    """Rule 3: 'done' is no answer to 'look'."""
+    """Rule 3: 'done' does not answer 'look'."""
     session = begin()
     session.go_to("practice-look")
     effects = session.hear("done", quiet=False)

@@ -60,7 +60,7 @@ def test_a_foot_switch_over_a_prompt_is_early_as_ever(begin) -> None:
 
 
 def test_a_key_over_a_spoken_prompt_is_early_as_ever(begin) -> None:
-    """Rule 4: where the coach speaks, the line on the screen is no prompt that was heard."""
+    """Rule 4: where the coach speaks, the line on the screen is not a prompt that was heard."""
     session = begin("n95-gown")
     session.go_to("gown-on")
     session.hear("gown-on", quiet=False)

@@ -98,7 +98,7 @@ def test_a_voice_that_is_heard_lifts_training_only_where_the_site_is_approved(dr
     assert not wearer.state.training_only
     assert wearer.notes[0]["result"] == "bars met"
     assert "Your words are heard well." in wearer.said
-    assert wearer.state.tries == ()  # nothing of the voice is kept
+    assert wearer.state.tries == ()  # nothing of the voice is stored
 
 
 def test_what_is_not_heard_keeps_it_training_only_and_names_the_longer_words(dressed: Wearer) -> None:

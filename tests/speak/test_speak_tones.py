@@ -1,4 +1,4 @@
-"""The coach's own sounds: measured, and kept away from the alarms of patients and of fires."""
+"""The coach's own sounds: measured, and unlike the alarms of patients and of fires."""
 
 from __future__ import annotations
 

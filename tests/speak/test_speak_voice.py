@@ -1,4 +1,4 @@
-"""The coach's voice: rendered ahead, kept, mended, and never in the way."""
+"""The coach's voice: rendered ahead, cached, repaired, and never in the way."""
 
 from __future__ import annotations
 

@@ -103,7 +103,7 @@ def speech_rms(sound: Samples) -> float:
 
 
 def scene(sound: Samples, key: str, kind: str, under_db: float, others: list[Samples]) -> Samples:
-    """The word with 0.25 s before and 0.2 s behind it, behind a mask in brown noise, among voices, or in quiet."""
+    """The word with 0.25 s before and 0.2 s after it, through a mask in brown noise, among voices, or in quiet."""
     rng = np.random.default_rng(zlib.crc32(f"{key} {kind} {under_db}".encode()))
     level = speech_rms(sound)
     out = np.pad(masked(sound) if kind == "mask" else sound, (4000, 3200))

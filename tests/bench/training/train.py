@@ -1,7 +1,7 @@
 """Teach the phone network by itself: `python tests/bench/training/train.py MATERIAL OUT.npz [--steps N] [--seed N]`.
 
 What the original network hears in a clean voice is what a copy of it has to hear in the same voice in a bad room: no
-transcripts are needed. MATERIAL is the folder that `material.py` makes. PyTorch is no dependency of the project:
+transcripts are needed. MATERIAL is the folder that `material.py` makes. PyTorch is not a dependency of the project:
 install it beside. A GPU is used if there is one (two minutes), else the processor (nine hours of one core, by the pace
 of the first three steps).
 
@@ -122,7 +122,7 @@ def divergence(target: Tensor, heard: Tensor) -> Tensor:
 
 
 def kept(new: Named) -> dict[str, NDArray[np.float16]]:
-    """The weights without the front end, as they are kept."""
+    """The weights without the front end, as they are stored."""
     return {name: tensor.cpu().numpy().astype(np.float16) for name, tensor in new.items() if name not in FIXED}
 
 
