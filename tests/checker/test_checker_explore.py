@@ -13,7 +13,7 @@ from voicecoach.checker.explore import USUAL, Walk, explore
 from voicecoach.checker.route import happening
 from voicecoach.checker.world import ENTERED, World
 from voicecoach.protocol.model import Act, Branch, BreachRule, Item, Protocol, StagePlan, Step, Timing
-from voicecoach.protocol.navigation import arrival
+from voicecoach.protocol.navigation import arrival, moves
 from voicecoach.runtime.library import load_protocol
 
 HERE = Path(__file__).parents[2]
@@ -69,8 +69,8 @@ def test_a_hole_that_only_a_branch_has_is_found_with_one_deviation() -> None:
 
 
 def test_a_hole_that_only_two_things_together_open_is_found_with_two_deviations() -> None:
-    # somebody without air after a breach is led out by a branch of its own; without this step with unclean hands
-    broken = without(PRACTICE, "unwell-hands")
+    # after a needle the gloves are changed; torn is said then, with bare hands, and nothing that is worn can be meant
+    broken = without(PRACTICE, "torn-bare-hands")
     assert explore(broken, most=1).counters == ()
     (counter,) = explore(broken, most=2).counters
     assert (counter.used, counter.found.rule) == (2, "hands-not-clean")
@@ -79,7 +79,8 @@ def test_a_hole_that_only_two_things_together_open_is_found_with_two_deviations(
 def test_a_second_incident_while_somebody_is_helped_out_is_judged(monkeypatch: pytest.MonkeyPatch) -> None:
     """Were whoever is helped out at work still led as at work, no air would lead to the list, with bare hands."""
     assert explore(PRACTICE, most=2).counters == ()
-    monkeypatch.setattr(arrival, "_in_removal", lambda here: here)
+    monkeypatch.setattr(arrival, "_helped_out", lambda _, here: here)
+    monkeypatch.setattr(moves, "_then", lambda *about: about[-1].then)
     (counter,) = explore(PRACTICE, most=2).counters
     assert (counter.found.rule, counter.found.step, counter.used) == ("dirty-at-hand", "practice-gown-away", 2)
     assert [event for _, event in counter.way if event.startswith("breach")] == ["breach: unwell", "breach: no-air"]

@@ -104,6 +104,18 @@ def test_under_a_hood_without_air_bare_hands_lift_it_and_are_gloved_before_the_b
     assert seen == ["now-bare", "now-fresh", "now-belt"]
 
 
+@HELPED
+@pytest.mark.parametrize("kind", ["splash", "no-air", "torn", "breach"])
+def test_who_is_unwell_is_not_forgotten_over_what_happens_next(begin, first: str, kind: str) -> None:
+    """Rule 31: before anything has come off, too."""
+    session = begin("n95-gown", "pair")
+    session.go_to_work()
+    session.hear(first)
+    read = to_the_end(session, kind)
+    assert "short-gown" in read
+    assert "gown-away" not in read
+
+
 @pytest.mark.parametrize("kind", ["no-air", "unwell", "collapse"])
 def test_a_question_about_the_skin_that_is_cut_off_counts_as_not_sure(begin, kind: str) -> None:
     """Rule 26: nobody knows what was touched, so the wash and the report are owed."""

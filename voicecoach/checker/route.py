@@ -120,11 +120,11 @@ class Route:
         held = self._inside.get(key)
         if held is not None:
             (kind, last, question), ledger, memory = held
-            place = replace(spot.place, detours=(*outer, last))
+            place = spot.place.inside((*outer, last))
             return Stop(self._spot(kind, place, question), ledger, memory)
         found = self._ask(event, stop, None)
         place, before = found.spot.place, spot.place.detours[-1]
-        if len(place.detours) == len(spot.place.detours) and place == replace(spot.place, detours=place.detours):
+        if len(place.detours) == len(spot.place.detours) and place == spot.place.inside(place.detours):
             last = place.detours[-1]
             same = (last.branch, last.then, last.cause) == (before.branch, before.then, before.cause)
             if same and place.detours[:-1] == outer and last.step >= before.step:
@@ -277,7 +277,7 @@ class Route:
         if place is None:
             place = spot.place
             if not position.unfinished(self.protocol, place):
-                place = replace(place, detours=position.without_incident(place.detours))
+                place = place.inside(position.without_incident(place.detours))
             self._calm[spot] = place
         return place
 

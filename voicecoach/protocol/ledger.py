@@ -26,7 +26,10 @@ class Ledger:
 
     def worn(self, item: str) -> Worn:
         """Whether the item is worn; 'never' for an unknown one."""
-        return dict(self.items).get(item, "never")
+        for name, worn in self.items:  # asked very often
+            if name == item:
+                return worn
+        return "never"
 
     def on(self) -> tuple[str, ...]:
         """The items that are worn, in the protocol's order."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 Stage = Literal["prepare", "dress", "work", "undress", "close"]
@@ -204,6 +204,7 @@ class Protocol:
     scope: names of the ensemble's kind that published orders are checked for. room: surfaces of the room and how they
     are at the start (zones.ROOM_STATES). exposed: body zones that this ensemble leaves bare on purpose. orders:
     published orders that hold for some sources only and that this one declares. practice: never for a real patient.
+    hose: the item that brings air into a powered hood, '' if there is none.
     """
 
     name: str
@@ -227,13 +228,25 @@ class Protocol:
     exposed: tuple[str, ...] = ()
     orders: tuple[str, ...] = ()
     practice: bool = False
+    hose: str = field(init=False, repr=False, compare=False)
+    _branches: dict[str, Branch] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        named: dict[str, Branch] = {}
+        for branch in self.branches:
+            named.setdefault(branch.name, branch)
+        # asked very often while a protocol is checked
+        object.__setattr__(self, "_branches", named)
+        object.__setattr__(self, "hose", next((item.name for item in self.items if item.say == "hose"), ""))
 
     def branch(self, name: str) -> Branch:
         """The branch of that name, which the loader has checked to exist."""
-        for branch in self.branches:  # called very often
-            if branch.name == name:
-                return branch
-        raise KeyError(name)
+        return self._branches[name]
+
+    def then_of(self, name: str) -> str:
+        """Where the branch of that name leads; '' if there is none."""
+        branch = self._branches.get(name)
+        return branch.then if branch else ""
 
     def item(self, name: str) -> Item:
         """The item of that name, which the loader has checked to exist."""

@@ -20,6 +20,7 @@ from voicecoach.protocol.navigation.position import (
     following,
     gloves,
     hose,
+    leads_out,
     pieces,
     settled,
     step_at,
@@ -33,7 +34,7 @@ def arrive(protocol: Protocol, here: Position) -> Arrival:
     """What comes next from `here`: the first step that applies, a question, work, or the observer's confirmation."""
     passed: list[tuple[str, str]] = []
     for _ in range(10_000):  # a bound, not a limit: the loader refuses files that long
-        here = _in_removal(here)
+        here = _helped_out(protocol, here)
         place, ledger = here.place, here.ledger
         turned = _turned(protocol, here) or _air_first(protocol, here)
         if turned is not None:
@@ -73,14 +74,16 @@ def arrive(protocol: Protocol, here: Position) -> Arrival:
     return Arrival("question", here.place, here.ledger, question="end")
 
 
-def _in_removal(here: Position) -> Position:
-    """Whoever is helped out of what is worn, up to the end, is in removal and no longer at work: what happens from then
-    on leads back into that, never to the list as written.
+def _helped_out(protocol: Protocol, here: Position) -> Position:
+    """Whoever is helped out of what is worn comes back to nothing that was entered before; and once pieces come off,
+    that is removal and no longer work: what happens then leads back into it, never to the list as written.
     """
     place = here.place
-    if place.stage != "work" or not place.detours or place.detours[-1].then != "close":
+    if not place.detours or not leads_out(protocol, place.detours[-1]):
         return here
-    return here.at(replace(place, stage="undress", step=0))
+    if place.stage == "work" and place.detours[-1].then == "close":
+        return here.at(Place("undress", 0, place.detours[-1:]))
+    return here if len(place.detours) == 1 else here.at(place.inside(place.detours[-1:]))
 
 
 def _turned(protocol: Protocol, here: Position) -> Position | None:
@@ -115,7 +118,7 @@ def _air_first(protocol: Protocol, here: Position) -> Position | None:
     if (step and _takes_off(step, hood)) or all(not_for_now(o, here.ledger, alone=False, cancelled=False) for o in off):
         return None
     first = Detour(rule.branch, 0, "same", NO_AIR)
-    return here.at(replace(place, detours=(*place.detours, first)))
+    return here.at(place.inside((*place.detours, first)))
 
 
 def _takes_off(step: Step, item: str) -> bool:
@@ -131,7 +134,7 @@ def _known_torn(protocol: Protocol, here: Position, step: Step) -> Position | No
         return None
     branch = torn_branch(protocol, here, torn[0]) or branches["torn"]
     entered = Detour(branch, 0, protocol.branch(branch).then, f"{KNOWN}{torn[0]}")
-    return here.at(replace(here.place, detours=(*here.place.detours, entered)), here.ledger.forget_tear(torn[0]))
+    return here.at(here.place.inside((*here.place.detours, entered)), here.ledger.forget_tear(torn[0]))
 
 
 def enter_torn_branch(protocol: Protocol, here: Position, item: str) -> Position:
@@ -139,10 +142,10 @@ def enter_torn_branch(protocol: Protocol, here: Position, item: str) -> Position
     over = replace(here.place.detours[-1], about="")
     branch = torn_branch(protocol, here, item)
     if not branch:
-        there = replace(here.place, detours=(*here.place.detours[:-1], replace(over, step=over.step + 1)))
+        there = here.place.inside((*here.place.detours[:-1], replace(over, step=over.step + 1)))
         return here.at(there, here.ledger.tear(item))
     entered = Detour(branch, 0, over.then, over.cause)
-    return here.at(replace(here.place, detours=(*here.place.detours[:-1], entered)))
+    return here.at(here.place.inside((*here.place.detours[:-1], entered)))
 
 
 def then_place(protocol: Protocol, here: Position, then: str, cause: str) -> Place:
@@ -160,7 +163,7 @@ def then_place(protocol: Protocol, here: Position, then: str, cause: str) -> Pla
         own = protocol.branch(then).then
         # what an incident came in between of has not been answered
         follows = "same" if own == "next" and cause.startswith(INCIDENTS) else own
-        there = replace(place, detours=(*place.detours, Detour(then, 0, follows, cause)))
+        there = place.inside((*place.detours, Detour(then, 0, follows, cause)))
     else:
         there = _main_step(protocol, place, then)
     return there
@@ -172,7 +175,7 @@ def _way_out(protocol: Protocol, here: Position) -> Place:
         return Place("close", 0)
     if not protocol.undo:
         return Place("undress", 0)
-    return replace(here.place, detours=(Detour(protocol.undo, 0, "close", UNDONE),))
+    return here.place.inside((Detour(protocol.undo, 0, "close", UNDONE),))
 
 
 def _main_step(protocol: Protocol, place: Place, name: str) -> Place:
@@ -182,7 +185,7 @@ def _main_step(protocol: Protocol, place: Place, name: str) -> Place:
             if step.name == name:
                 order = (STAGES.index(plan.stage), index)
                 forwards = order >= (STAGES.index(place.stage), place.step)
-                return Place(plan.stage, index) if forwards else replace(place, detours=())
+                return Place(plan.stage, index) if forwards else place.inside(())
     return place
 
 
@@ -203,7 +206,7 @@ def _behind_the_end(protocol: Protocol, here: Position) -> Arrival:
         branch: Branch = protocol.branch(over.branch)
         questions = _questions(protocol, place.stage, over)
         number = over.step - len(branch.steps)
-        outer = replace(place, detours=place.detours[:-1])
+        outer = place.inside(place.detours[:-1])
         if (
             number < len(questions)
             and questions[number] in {"where", "skin"}

@@ -6,7 +6,7 @@ from dataclasses import replace
 from functools import reduce
 
 from voicecoach.protocol.ledger import Ledger
-from voicecoach.protocol.model import Protocol, Step
+from voicecoach.protocol.model import BreachRule, Protocol, Step
 from voicecoach.protocol.navigation.arrival import (
     arrive,
     enter_torn_branch,
@@ -20,6 +20,7 @@ from voicecoach.protocol.navigation.position import (
     following,
     gloves,
     hose,
+    leads_out,
     settled,
     step_at,
     unfinished,
@@ -86,7 +87,7 @@ def detour(
     outer = _outside(here.place.detours, branch)
     held = here.place.detours[len(outer) :]
     then = held[0].then if held else then or protocol.branch(branch).then
-    place = replace(here.place, detours=(*outer, Detour(branch, 0, then, cause, about=about)))
+    place = here.place.inside((*outer, Detour(branch, 0, then, cause, about=about)))
     return arrive(protocol, here.at(place, ledger))
 
 
@@ -121,7 +122,7 @@ def helped(protocol: Protocol, here: Position) -> Arrival:
     if not protocol.wearer_down:
         return again(protocol, here)
     if protocol.branch(protocol.wearer_down).then != "same":
-        calm = here.at(replace(here.place, detours=without_incident(here.place.detours)))
+        calm = here.at(here.place.inside(without_incident(here.place.detours)))
         return detour(protocol, calm, protocol.wearer_down, cause="breach: collapse")
     up_again = replace(here, place=rejoin(protocol, here).place)
     return _aside(protocol, up_again, protocol.wearer_down, "wearer down")
@@ -164,7 +165,8 @@ def rejoin(protocol: Protocol, here: Position, ledger: Ledger | None = None) -> 
 def breach_arrival(protocol: Protocol, here: Position, kind: str, item: str = "") -> Arrival:
     """Where a breach of this kind leads, once its first words are said. item: the piece that was named with it."""
     rule = breach_rule(protocol, kind, here.place.stage)
-    calm = here.at(replace(here.place, detours=_kept(protocol, here.place)))
+    calm = here.at(here.place.inside(_kept(protocol, here.place)))
+    then = _then(protocol, here.place, rule) if rule else ""
     if kind == "needle":  # it goes through all the gloves
         calm = calm.at(ledger=reduce(Ledger.tear, gloves(protocol, calm), calm.ledger))
     if kind == "no-air" and hose(protocol):
@@ -172,13 +174,19 @@ def breach_arrival(protocol: Protocol, here: Position, kind: str, item: str = ""
     if rule is None:
         return again(protocol, calm)
     if rule.branch:
-        return detour(protocol, calm, rule.branch, rule.then, cause=f"breach: {kind}", about=item)
-    return arrive(protocol, calm.at(then_place(protocol, calm, rule.then, f"breach: {kind}")))
+        return detour(protocol, calm, rule.branch, then, cause=f"breach: {kind}", about=item)
+    return arrive(protocol, calm.at(then_place(protocol, calm, then, f"breach: {kind}")))
 
 
 def _kept(protocol: Protocol, place: Place) -> tuple[Detour, ...]:
     """The branches that a new incident leaves entered."""
     return place.detours if unfinished(protocol, place) else without_incident(place.detours)
+
+
+def _then(protocol: Protocol, place: Place, rule: BreachRule) -> str:
+    """Where the way of a breach leads: somebody who is being helped out at work goes on being helped."""
+    helped_out = any(leads_out(protocol, one) for one in _kept(protocol, place))
+    return "same" if place.stage == "work" and rule.then == "undress" and helped_out else rule.then
 
 
 def unasked(protocol: Protocol, here: Position, kind: str) -> str:
@@ -188,7 +196,7 @@ def unasked(protocol: Protocol, here: Position, kind: str) -> str:
     """
     place, rule = here.place, breach_rule(protocol, kind, here.place.stage) if kind else None
     branch = rule.branch if rule else "" if kind else protocol.wearer_down
-    then = rule.then if rule else protocol.branch(branch).then if branch else "same"
+    then = _then(protocol, place, rule) if rule else protocol.branch(branch).then if branch else "same"
     asks = {*(rule.ask if rule else ()), *(protocol.branch(branch).ask if branch else ())}
     if here.placed or asks & _ABOUT_SKIN:
         return ""
@@ -208,7 +216,7 @@ def asked(protocol: Protocol, here: Position, exposed: bool) -> Arrival:
         if exposed and branch.exposed
         else replace(over, step=over.step + 1)
     )
-    return arrive(protocol, here.at(replace(here.place, detours=(*here.place.detours[:-1], after))))
+    return arrive(protocol, here.at(here.place.inside((*here.place.detours[:-1], after))))
 
 
 def torn(protocol: Protocol, here: Position, item: str) -> Arrival:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from voicecoach.protocol.ledger import Ledger
 from voicecoach.protocol.lint import all_steps
@@ -122,7 +122,7 @@ NO_AIR = "breach: no-air"
 
 def hose(protocol: Protocol) -> str:
     """The item that brings air into a powered hood; '' if the protocol has none."""
-    return next((item.name for item in protocol.items if item.say == "hose"), "")
+    return protocol.hose
 
 
 def airless(protocol: Protocol, place: Place, ledger: Ledger) -> str:
@@ -148,13 +148,24 @@ def changing(protocol: Protocol, place: Place) -> bool:
     return any(act.kind in {"don", "doff", "change"} for step in done for act in step.acts)
 
 
+def leads_out(protocol: Protocol, detour: Detour) -> bool:
+    """Whether the branch ends with the session: somebody is helped out of everything, and the list is not gone on with.
+
+    So does one that leads to such a branch.
+    """
+    return detour.then == "close" or protocol.then_of(detour.then) == "close"
+
+
 def unfinished(protocol: Protocol, place: Place) -> bool:
-    """Whether a new incident leaves the branch of an earlier one entered: what is worn has changed, or a piece has a
-    hole, which has to be dealt with before removal goes on.
+    """Whether a new incident leaves the branch of an earlier one entered: what is worn has changed, somebody is being
+    helped out, or a piece has a hole, which has to be dealt with before removal goes on.
     """
     number = incident(place.detours)
-    torn = number >= 0 and place.stage == "undress" and place.detours[number].cause in TORN
-    return torn or changing(protocol, place)
+    if number < 0:
+        return False
+    begun = place.detours[number]
+    torn = place.stage == "undress" and begun.cause in TORN
+    return torn or leads_out(protocol, begun) or changing(protocol, place)
 
 
 def incident(detours: tuple[Detour, ...]) -> int:
@@ -181,7 +192,7 @@ def pieces(protocol: Protocol, here: Position) -> tuple[str, ...]:
 
 def _putting_on(protocol: Protocol, here: Position) -> Step | None:
     """The step of dressing here, outside all branches, that puts a piece on and says how a fresh one is taken."""
-    step = step_at(protocol, replace(here.place, detours=())) if here.place.stage == "dress" else None
+    step = step_at(protocol, here.place.inside(())) if here.place.stage == "dress" else None
     return step if step is not None and step.repair else None
 
 
@@ -205,9 +216,7 @@ def torn_branch(protocol: Protocol, here: Position, item: str) -> str:
 def following(place: Place) -> Place:
     """The place one step further on."""
     if place.detours:
-        last = place.detours[-1]
-        on = replace(last, step=last.step + 1, due=False)
-        return Place(place.stage, place.step, (*place.detours[:-1], on), place.due)
+        return place.inside((*place.detours[:-1], place.detours[-1].further()))
     return Place(place.stage, place.step + 1)
 
 
