@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, Samples, Sound
-from voicecoach.simulate.persona import AGAIN, REPLY_S, Began, Ended, Reaction, ScriptedPersona, SpokenLine
+from voicecoach.simulate.persona import AGAIN, REPLY_S, Reaction, ScriptedPersona, SoundBegan, SoundEnded, SpokenLine
 from voicecoach.simulate.room import SPEECH_LEVEL, Mask, Room, RoomLine, SpokenWords, muffled
 
 QUIET = Room(echo_db=-200.0, noise_db=-200.0)
@@ -273,9 +273,9 @@ def test_the_last_words_are_said_again_when_asked_for() -> None:
 def test_the_room_tells_a_persona_every_begin_and_end_in_their_order() -> None:
     class Listener:
         def __init__(self) -> None:
-            self.news: list[Began | Ended] = []
+            self.news: list[SoundBegan | SoundEnded] = []
 
-        def hear(self, until: int, news: Sequence[Began | Ended]) -> list[SpokenLine]:
+        def hear(self, until: int, news: Sequence[SoundBegan | SoundEnded]) -> list[SpokenLine]:
             self.news += news
             return []
 
@@ -288,12 +288,12 @@ def test_the_room_tells_a_persona_every_begin_and_end_in_their_order() -> None:
     line.silence()
     listen(line, 1.0)
     assert listener.news == [
-        Began(0, "tick", 0),
-        Ended(0, "tick", 100, complete=True),
-        Began(1, "one", 100),
-        Ended(1, "one", 1100, complete=True),
-        Began(2, "two", 1100),
-        Ended(2, "two", 1280 + 480, complete=False),
+        SoundBegan(0, "tick", 0),
+        SoundEnded(0, "tick", 100, complete=True),
+        SoundBegan(1, "one", 100),
+        SoundEnded(1, "one", 1100, complete=True),
+        SoundBegan(2, "two", 1100),
+        SoundEnded(2, "two", 1280 + 480, complete=False),
     ]
 
 
@@ -308,11 +308,11 @@ def test_somebody_who_yields_speaks_neither_over_the_coach_nor_into_an_answer() 
     said: list[SpokenLine] = []
     for block in range(1, 1000):
         until = block * BLOCK_FRAMES
-        news: list[Began | Ended] = []
+        news: list[SoundBegan | SoundEnded] = []
         if block == 1:
-            news = [Began(1, "This is the work.", 0)]
+            news = [SoundBegan(1, "This is the work.", 0)]
         elif until == 2 * RATE_HZ:
-            news = [Ended(1, "This is the work.", 2 * RATE_HZ, complete=True)]
+            news = [SoundEnded(1, "This is the work.", 2 * RATE_HZ, complete=True)]
         said += persona.hear(until, news)
     begins_s = {one.text: one.at / RATE_HZ for one in said}
     assert list(begins_s) == ["first chatter", "an answer", "more chatter"]

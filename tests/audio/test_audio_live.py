@@ -11,7 +11,7 @@ import pytest
 
 from voicecoach.audio import drivers, probe
 from voicecoach.audio.card import CALLS
-from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, Played, Sound
+from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, PlayedPrompt, Sound
 from voicecoach.audio.live import LiveLine, devices
 from voicecoach.errors import AudioError
 
@@ -175,7 +175,7 @@ def test_what_is_played_is_given_out_at_the_next_call_and_reported_beside_its_ec
     np.testing.assert_array_equal(np.flatnonzero(played), BLOCK_FRAMES + DELAY + np.arange(480))
     begin = BLOCK_FRAMES + DELAY
     ends = [(block.at, ended) for block in blocks for ended in block.ended]
-    assert ends == [((begin + 480 - 1) // 320 * 320, Played(7, begin, begin + 480, complete=True))]
+    assert ends == [((begin + 480 - 1) // 320 * 320, PlayedPrompt(7, begin, begin + 480, complete=True))]
 
 
 def test_silence_fades_within_50_ms_and_the_prompt_ends(card: type[FakeStream]) -> None:

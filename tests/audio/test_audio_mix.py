@@ -8,7 +8,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from voicecoach.audio.line import RATE_HZ, Played, Samples, Sound
+from voicecoach.audio.line import RATE_HZ, PlayedPrompt, Samples, Sound
 from voicecoach.audio.mix import FADE_FRAMES, Mixer
 
 
@@ -21,14 +21,14 @@ def test_sounds_follow_each_other_without_a_gap_and_their_ends_are_reported_to_t
     mixer.play(Sound(flat(500, 0.1), prompt=1))
     mixer.play(Sound(flat(100, 0.2)))  # a tone
     mixer.play(Sound(flat(300, 0.3), prompt=2))
-    blocks, ended = list[Samples](), list[Played]()
+    blocks, ended = list[Samples](), list[PlayedPrompt]()
     for at in range(1000, 1000 + 4 * 320, 320):
         samples, over = mixer.take(320, at)
         blocks.append(samples)
         ended += over
     expected = np.concatenate([flat(500, 0.1), flat(100, 0.2), flat(300, 0.3), flat(380, 0.0)])
     np.testing.assert_array_equal(np.concatenate(blocks), expected)
-    assert ended == [Played(1, 1000, 1500, complete=True), Played(2, 1600, 1900, complete=True)]
+    assert ended == [PlayedPrompt(1, 1000, 1500, complete=True), PlayedPrompt(2, 1600, 1900, complete=True)]
     assert not mixer.busy
 
 
@@ -44,7 +44,7 @@ def test_silence_fades_within_50_ms_and_reports_each_dropped_prompt() -> None:
     assert last <= 0.050 * RATE_HZ
     assert np.all(np.diff(samples[:last]) < 0)
     assert [played.prompt for played in ended] == [2, 3, 1]
-    assert ended[-1] == Played(1, 0, 320 + FADE_FRAMES, complete=False)
+    assert ended[-1] == PlayedPrompt(1, 0, 320 + FADE_FRAMES, complete=False)
     assert not any(played.complete for played in ended)
     assert not mixer.busy
 
@@ -58,7 +58,7 @@ def test_a_second_silence_neither_prolongs_the_fade_nor_reports_twice() -> None:
     mixer.silence()
     second, ended = mixer.take(RATE_HZ, 480)
     assert np.all(np.diff(np.concatenate([first, second[: FADE_FRAMES - 160]])) < 0)
-    assert ended == (Played(1, 0, 320 + FADE_FRAMES, complete=False),)
+    assert ended == (PlayedPrompt(1, 0, 320 + FADE_FRAMES, complete=False),)
 
 
 def test_what_is_played_after_silence_is_kept() -> None:
@@ -69,7 +69,7 @@ def test_what_is_played_after_silence_is_kept() -> None:
     mixer.play(Sound(flat(200, 0.25), prompt=2))
     samples, ended = mixer.take(RATE_HZ, 320)
     np.testing.assert_array_equal(samples[FADE_FRAMES : FADE_FRAMES + 200], flat(200, 0.25))
-    assert ended[-1] == Played(2, 320 + FADE_FRAMES, 520 + FADE_FRAMES, complete=True)
+    assert ended[-1] == PlayedPrompt(2, 320 + FADE_FRAMES, 520 + FADE_FRAMES, complete=True)
 
 
 def test_silence_leaves_the_caller_s_samples_as_they_were() -> None:
@@ -85,7 +85,7 @@ def test_a_sound_without_samples_ends_where_it_begins() -> None:
     mixer = Mixer()
     mixer.play(Sound(flat(0), prompt=7))
     _, ended = mixer.take(320, 640)
-    assert ended == (Played(7, 640, 640, complete=True),)
+    assert ended == (PlayedPrompt(7, 640, 640, complete=True),)
 
 
 def test_what_would_overload_the_speaker_is_clipped() -> None:
@@ -102,7 +102,7 @@ def test_what_would_overload_the_speaker_is_clipped() -> None:
 def test_every_prompt_is_reported_once_whatever_is_played_and_silenced(
     sounds: list[tuple[int, bool]], takes: list[tuple[int, bool]]
 ) -> None:
-    mixer, at, ended = Mixer(), 0, list[Played]()
+    mixer, at, ended = Mixer(), 0, list[PlayedPrompt]()
     for prompt, (frames, _) in enumerate(sounds, start=1):
         mixer.play(Sound(flat(frames), prompt=prompt))
     for frames, hush in takes:
@@ -129,7 +129,7 @@ def test_sounds_played_from_another_thread_all_come_out_once() -> None:
 
     thread = threading.Thread(target=feed)
     thread.start()
-    ended, at = list[Played](), 0
+    ended, at = list[PlayedPrompt](), 0
     while thread.is_alive() or mixer.busy:
         ended += mixer.take(320, at)[1]
         at += 320

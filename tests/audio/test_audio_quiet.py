@@ -7,7 +7,7 @@ import time
 import numpy as np
 import pytest
 
-from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, Line, Played, Sound
+from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Block, Line, PlayedPrompt, Sound
 from voicecoach.audio.quiet import QuietLine
 
 
@@ -30,7 +30,7 @@ def test_a_prompt_on_a_quiet_line_lasts_as_long_as_its_samples() -> None:
     read(line)
     line.play(Sound(np.full(1000, 0.1, dtype=np.float32), prompt=4))
     blocks = [read(line) for _ in range(5)]
-    assert [played for block in blocks for played in block.ended] == [Played(4, 320, 1320, complete=True)]
+    assert [played for block in blocks for played in block.ended] == [PlayedPrompt(4, 320, 1320, complete=True)]
     assert sum(int(np.count_nonzero(block.played)) for block in blocks) == 1000
 
 

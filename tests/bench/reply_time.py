@@ -36,7 +36,7 @@ from voicecoach.runtime.loop import Coach, Parts
 from voicecoach.session.events import Opened
 from voicecoach.session.machine import Machine
 from voicecoach.simulate import demo
-from voicecoach.simulate.persona import Began, Ended, ScriptedPersona, SpokenLine
+from voicecoach.simulate.persona import ScriptedPersona, SoundBegan, SoundEnded, SpokenLine
 from voicecoach.simulate.room import Room, RoomLine
 
 sys.path.append(str(Path(__file__).parents[1] / "e2e"))
@@ -50,10 +50,10 @@ class Watched:
     """A persona, and everything that was played and said around it."""
 
     persona: ScriptedPersona
-    played: list[Began | Ended] = field(default_factory=list)
+    played: list[SoundBegan | SoundEnded] = field(default_factory=list)
     words: list[tuple[str, int, int]] = field(default_factory=list)  # meant, first and last sample
 
-    def hear(self, until: int, news: Sequence[Began | Ended]) -> list[SpokenLine]:
+    def hear(self, until: int, news: Sequence[SoundBegan | SoundEnded]) -> list[SpokenLine]:
         """Pass everything on."""
         self.played += news
         said = self.persona.hear(until, news)
@@ -111,14 +111,14 @@ def session(engine: str, seed: int, folder: Path, times: Times) -> None:
 
 def measure(watched: Watched, times: Times) -> None:
     """Take the times from what was played and said."""
-    begins = [news.at for news in watched.played if isinstance(news, Began)]
+    begins = [news.at for news in watched.played if isinstance(news, SoundBegan)]
     for number, (meant, first, last) in enumerate(watched.words):
         following = watched.words[number + 1][1] if number + 1 < len(watched.words) else sys.maxsize
         if meant == "breach":
-            cut = [n.at for n in watched.played if isinstance(n, Ended) and not n.complete and n.at > first]
+            cut = [n.at for n in watched.played if isinstance(n, SoundEnded) and not n.complete and n.at > first]
             times.silences += [(cut[0] - first) / RATE_HZ] if cut else []
             times.silences_end += [(cut[0] - last) / RATE_HZ] if cut else []
-            words = [n.at for n in watched.played if isinstance(n, Began) and n.prompt and cut and n.at >= cut[0]]
+            words = [n.at for n in watched.played if isinstance(n, SoundBegan) and n.prompt and cut and n.at >= cut[0]]
             times.acts += [(words[0] - last) / RATE_HZ] if words else []
         elif meant in {"dry", "done"}:
             reply = [at for at in begins if last < at < following]

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from test_e2e_live_line import wake
 from virtual_card import VirtualCard
 
-from voicecoach.audio.line import Block, Played, Samples, Sound
+from voicecoach.audio.line import Block, PlayedPrompt, Samples, Sound
 from voicecoach.audio.live import LiveLine
 from voicecoach.listen.process import RecogniserProcess
 from voicecoach.listen.worker import Spec
@@ -116,7 +116,7 @@ def test_a_voice_over_a_prompt_is_noticed_and_the_prompt_can_be_cut_short(
     assert any(isinstance(event, SpeechStarted) for event in events)
     bench.line.silence()
     before = time.monotonic()
-    ended: tuple[Played, ...] = ()
+    ended: tuple[PlayedPrompt, ...] = ()
     while not ended and time.monotonic() - before < 5:
         block = bench.line.read(0.1)
         ended = block.ended if block is not None else ()

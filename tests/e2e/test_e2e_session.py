@@ -35,7 +35,7 @@ from voicecoach.session.events import Heard, Opened, PartLost
 from voicecoach.session.machine import Machine
 from voicecoach.session.setup import Setup
 from voicecoach.simulate import demo
-from voicecoach.simulate.persona import AGAIN, Began, Ended, Reaction, ScriptedPersona
+from voicecoach.simulate.persona import AGAIN, Reaction, ScriptedPersona, SoundBegan, SoundEnded
 from voicecoach.simulate.room import Room, RoomLine
 from voicecoach.speak.silent import SilentVoice
 
@@ -64,22 +64,22 @@ class Follower:
         self.begun_s: float | None = None
         """When the session began, on this process's clock."""
 
-    def news(self) -> list[Began | Ended]:
+    def news(self) -> list[SoundBegan | SoundEnded]:
         """What happened since the last call."""
-        found: list[Began | Ended] = []
+        found: list[SoundBegan | SoundEnded] = []
         for line in self._lines():
             if line.get("effect") == "say":
                 self._texts[line["prompt"]] = line["text"]
                 self._queue.append(line["prompt"])
                 if len(self._queue) == 1:
-                    found.append(Began(line["prompt"], line["text"], line["at"]))
+                    found.append(SoundBegan(line["prompt"], line["text"], line["at"]))
             elif line.get("event") == "prompt-ended" and line["prompt"] in self._queue:
                 prompt = line["prompt"]
                 first = self._queue[0] == prompt
                 self._queue.remove(prompt)
-                found.append(Ended(prompt, self._texts[prompt], line["at"], line["complete"]))
+                found.append(SoundEnded(prompt, self._texts[prompt], line["at"], line["complete"]))
                 if first and self._queue:
-                    found.append(Began(self._queue[0], self._texts[self._queue[0]], line["at"]))
+                    found.append(SoundBegan(self._queue[0], self._texts[self._queue[0]], line["at"]))
         return found
 
     def _lines(self) -> Iterator[dict[str, Any]]:

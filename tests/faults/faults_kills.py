@@ -21,7 +21,7 @@ from faults_driver import cut_off, driver
 from voicecoach.audio.line import RATE_HZ, Block
 from voicecoach.audio.quiet import QuietLine
 from voicecoach.protocol.navigation.position import step_at
-from voicecoach.record.journal import Journal, Written
+from voicecoach.record.journal import Journal, WriteResult
 from voicecoach.record.read import Session, read
 from voicecoach.runtime import open_sessions as sessions
 from voicecoach.runtime import resume
@@ -122,7 +122,7 @@ class ToldJournal(Journal):
 
     pipe = -1
 
-    def write(self, event: Event) -> Written:
+    def write(self, event: Event) -> WriteResult:
         written = super().write(event)
         if not written.late:
             send(self.pipe, saved=[written.seq, event.kind, event.at])

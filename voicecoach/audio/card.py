@@ -11,7 +11,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Played, Samples
+from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, PlayedPrompt, Samples
 from voicecoach.audio.mix import Mixer
 from voicecoach.errors import AudioError
 
@@ -64,7 +64,7 @@ class Card:
         self._mixer = mixer
         self._finished = False
         self._closing: threading.Thread | None = None
-        self._ended: list[Played] = []
+        self._ended: list[PlayedPrompt] = []
         self._flags: list[str] = []
         self._channels = channels
         self._stream, self._rate_hz = self._open(sd, channels, device, direction)
@@ -131,7 +131,7 @@ class Card:
         self.behind_s = 0.0
         """How much later than at its best input arrived in the last second (s)."""
         self._best_s, self._least_s, self._calls = math.inf, math.inf, 0
-        self._queue: queue.SimpleQueue[tuple[Samples, Samples, tuple[Played, ...], str]] = queue.SimpleQueue()
+        self._queue: queue.SimpleQueue[tuple[Samples, Samples, tuple[PlayedPrompt, ...], str]] = queue.SimpleQueue()
         self._out_rest: Samples = np.zeros(0, np.float32)
         self._heard: Samples = np.zeros((0, self._channels), np.float32)
         self._played: Samples = np.zeros(self.delay, np.float32)
@@ -195,7 +195,7 @@ class Card:
             self.behind_s = self._least_s - self._best_s
             self._least_s, self._calls = math.inf, 0
 
-    def _take(self, frames: int) -> tuple[Samples, tuple[Played, ...]]:
+    def _take(self, frames: int) -> tuple[Samples, tuple[PlayedPrompt, ...]]:
         played, ended = self._mixer.take(frames, self._out_at)
         self._out_at += frames
         return played, ended
@@ -224,7 +224,7 @@ class Card:
             self._flags.append(flags)
         return True
 
-    def block(self, at: int) -> tuple[Samples, Samples, tuple[Played, ...], tuple[str, ...]]:
+    def block(self, at: int) -> tuple[Samples, Samples, tuple[PlayedPrompt, ...], tuple[str, ...]]:
         """Cut the next block, which begins at `at`: heard, played, ended, flags."""
         heard, self._heard = self._heard[:BLOCK_FRAMES], self._heard[BLOCK_FRAMES:]
         played, self._played = self._played[:BLOCK_FRAMES], self._played[BLOCK_FRAMES:]

@@ -28,7 +28,7 @@ class Sound:
 
 
 @dataclass(frozen=True, slots=True)
-class Played:
+class PlayedPrompt:
     """A prompt that has stopped: first and end sample on the session clock; complete: it played to its end."""
 
     prompt: int
@@ -49,7 +49,7 @@ class Block:
     at: int
     heard: Samples
     played: Samples
-    ended: tuple[Played, ...] = field(default=())
+    ended: tuple[PlayedPrompt, ...] = field(default=())
     flags: tuple[str, ...] = field(default=())
     last: bool = False
 

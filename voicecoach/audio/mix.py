@@ -8,15 +8,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from voicecoach.audio.line import RATE_HZ, Played, Samples, Sound
+from voicecoach.audio.line import RATE_HZ, PlayedPrompt, Samples, Sound
 
 FADE_FRAMES = RATE_HZ * 30 // 1000
 """30 ms: short enough to be heard as immediate silence, long enough to avoid a click."""
 
 
 @dataclass(frozen=True, slots=True)
-class Sounded:
-    """A finished sound, prompt or tone, with the samples as played. Times as in Played."""
+class PlayedSound:
+    """A finished sound, prompt or tone, with the samples as played. Times as in PlayedPrompt."""
 
     sound: Sound
     begin: int
@@ -39,7 +39,7 @@ class Mixer:
         self._begin = 0
         self._cut = False  # _now was faded out: it ends early
         self._dropped: list[int] = []
-        self.over: list[Sounded] = []
+        self.over: list[PlayedSound] = []
         """The sounds that ended in the last block, for the thread that calls `take`."""
 
     @property
@@ -71,7 +71,7 @@ class Mixer:
                 self._now = Sound(np.concatenate([played, rest * ramp]), self._now.prompt, self._now.text)
                 self._cut = True
 
-    def take(self, frames: int, at: int) -> tuple[Samples, tuple[Played, ...]]:
+    def take(self, frames: int, at: int) -> tuple[Samples, tuple[PlayedPrompt, ...]]:
         """The next `frames` samples, shape (frames,), and the prompts that ended in them.
 
         at: sample number of the first one. A dropped prompt begins and ends at `at`.
@@ -79,7 +79,7 @@ class Mixer:
         out = np.zeros(frames, dtype=np.float32)
         self.over = []
         with self._lock:
-            ended = [Played(prompt, at, at, complete=False) for prompt in self._dropped]
+            ended = [PlayedPrompt(prompt, at, at, complete=False) for prompt in self._dropped]
             self._dropped.clear()
             filled = 0
             while True:
@@ -93,10 +93,10 @@ class Mixer:
                 self._done += len(part)
                 if self._done < len(self._now.samples):
                     break
-                sounded = Sounded(self._now, self._begin, at + filled, complete=not self._cut)
+                sounded = PlayedSound(self._now, self._begin, at + filled, complete=not self._cut)
                 self.over.append(sounded)
                 if self._now.prompt:
-                    ended.append(Played(self._now.prompt, sounded.begin, sounded.end, sounded.complete))
+                    ended.append(PlayedPrompt(self._now.prompt, sounded.begin, sounded.end, sounded.complete))
                 self._now = None
         np.clip(out, -1.0, 1.0, out=out)
         return out, tuple(sorted(ended, key=lambda played: played.end))

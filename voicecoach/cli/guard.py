@@ -23,7 +23,7 @@ UNUSABLE = 2
 INTERRUPTED = 130
 
 
-class Guarded(TyperGroup):
+class GuardedGroup(TyperGroup):
     """A group of commands, none of which ends with a traceback."""
 
     def invoke(self, ctx: Any) -> Any:

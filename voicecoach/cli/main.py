@@ -10,7 +10,7 @@ from typer.main import get_group
 
 from voicecoach import __version__
 from voicecoach.cli.common import CAUTION
-from voicecoach.cli.guard import Guarded
+from voicecoach.cli.guard import GuardedGroup
 
 COMMANDS = {
     "run": "session", "end": "session", "demo": "demo",
@@ -26,7 +26,7 @@ COMMANDS = {
 """Command -> its module in this package."""
 
 
-class Commands(Guarded):
+class Commands(GuardedGroup):
     """The commands, imported when called."""
 
     def list_commands(self, ctx: Any) -> list[str]:  # noqa: ARG002 part of the interface

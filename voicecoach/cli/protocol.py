@@ -86,7 +86,7 @@ def check(
     if plain:
         typer.echo(_unranked(report, mend=mend, rests=rests))
     if not plain or svg or csv_file or html:
-        _ranked(report, _Wanted(as_json, slips, plain, svg, csv_file, html))
+        _ranked(report, _RankingOutputs(as_json, slips, plain, svg, csv_file, html))
     sys.exit(0 if report.good else FOUND)
 
 
@@ -99,7 +99,7 @@ def _unranked(report: verdict.Verdict, *, mend: bool, rests: bool) -> str:
     return verdict.text(report)
 
 
-class _Wanted(NamedTuple):
+class _RankingOutputs(NamedTuple):
     """Which outputs of the ranking are wanted: as JSON, as text, none (`printed`, when other text was), and files."""
 
     as_json: bool
@@ -110,7 +110,7 @@ class _Wanted(NamedTuple):
     html: Path | None
 
 
-def _ranked(report: verdict.Verdict, wanted: _Wanted) -> None:
+def _ranked(report: verdict.Verdict, wanted: _RankingOutputs) -> None:
     """Everything that needs the ranking of slips, which takes longer than walking a small protocol."""
     read, paths = report.protocol, SlipPaths(report.protocol)
     ranking = rank.rank(read, paths=paths)

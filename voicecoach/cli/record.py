@@ -163,7 +163,7 @@ def _archive(file: Path, *, as_json: bool) -> int:
     return verifying.STATUS[state]
 
 
-def _say(folder: Path, found: verifying.Verified, differs: str) -> None:
+def _say(folder: Path, found: verifying.Verification, differs: str) -> None:
     first, *more = found.sentences()
     typer.echo(printable(f"{folder}: {first}"))
     for sentence in more:

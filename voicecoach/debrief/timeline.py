@@ -58,7 +58,7 @@ class HeardText(NamedTuple):
     meant: str | None
 
 
-class Compared(NamedTuple):
+class ComparedUtterance(NamedTuple):
     """Something said (or nothing) beside what it was taken for. at_s: when it began (s)."""
 
     at_s: float
@@ -95,7 +95,7 @@ def _rows(session: Session) -> tuple[TimelineRow, ...]:
 
 def heard_against_said(
     session: Session, said: Sequence[HeardText | tuple[int, int, str, str | None]]
-) -> tuple[Compared, ...]:
+) -> tuple[ComparedUtterance, ...]:
     """Match what was said with what was heard by time, and judge each.
 
     An utterance belongs to whatever overlaps it most (within SLACK_S). A wrong command is wrong even if the right one
@@ -111,10 +111,10 @@ def heard_against_said(
         elif one.heard.command is not None:
             stray.append(one)
     found = [
-        Compared(one.begin / CLOCK_HZ, one.text, one.meant, _describe_all(of[index]), _judge(one, of[index]))
+        ComparedUtterance(one.begin / CLOCK_HZ, one.text, one.meant, _describe_all(of[index]), _judge(one, of[index]))
         for index, one in enumerate(true)
     ]
-    found += [Compared(one.begin_s, "", None, _describe_heard(one.heard), "nothing said") for one in stray]
+    found += [ComparedUtterance(one.begin_s, "", None, _describe_heard(one.heard), "nothing said") for one in stray]
     return tuple(sorted(found, key=lambda row: row.at_s))
 
 
@@ -189,7 +189,7 @@ def _effect_row(line: RecordLine) -> TimelineRow | None:
     return None
 
 
-def counts(compared: Sequence[Compared]) -> Iterator[tuple[HearingVerdict, int]]:
+def counts(compared: Sequence[ComparedUtterance]) -> Iterator[tuple[HearingVerdict, int]]:
     """How often each verdict was given, leaving out those that were not."""
     verdicts: tuple[HearingVerdict, ...] = (
         "understood",

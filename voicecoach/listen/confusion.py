@@ -62,7 +62,7 @@ class Confusion:
 
 
 @dataclass(frozen=True, slots=True)
-class Weak:
+class WeakPhrase:
     """A phrase that is often refused. taken: how often it was understood, out of `of`; decoys: those that won most
     often.
     """
@@ -75,19 +75,19 @@ class Weak:
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class ConfusionReport:
     """The results for a grammar. right: how often each phrase was understood, out of `of`; decoys: decoys that were
     taken for a command, with that command.
     """
 
     confusions: tuple[Confusion, ...]
-    weak: tuple[Weak, ...]
+    weak: tuple[WeakPhrase, ...]
     decoys: tuple[tuple[str, str], ...]
     right: dict[str, int]
     of: dict[str, int]
 
 
-def find(grammar: Grammar, trials: Iterable[Trial]) -> Found:
+def find(grammar: Grammar, trials: Iterable[Trial]) -> ConfusionReport:
     """Count and rank: most costly first, then most frequent."""
     beside: Counter[tuple[str, str, str]] = Counter()
     instead: Counter[tuple[str, str, str]] = Counter()
@@ -120,12 +120,12 @@ def find(grammar: Grammar, trials: Iterable[Trial]) -> Found:
     ]
     confusions.sort(key=lambda c: (COSTS.index(c.cost), -(2 * c.beside + c.instead), c.phrase, c.taken_for))
     weak = [
-        Weak(phrase, owner, right[phrase], of[phrase], tuple(word for word, _ in gave_way[phrase].most_common(3)))
+        WeakPhrase(phrase, owner, right[phrase], of[phrase], tuple(word for word, _ in gave_way[phrase].most_common(3)))
         for phrase, owner in owners.items()
         if right[phrase] < WEAK * of[phrase]
     ]
     weak.sort(key=lambda w: (w.taken / w.of, w.phrase))
-    return Found(tuple(confusions), tuple(weak), tuple(sorted(decoys.items())), dict(right), dict(of))
+    return ConfusionReport(tuple(confusions), tuple(weak), tuple(sorted(decoys.items())), dict(right), dict(of))
 
 
 def cost(grammar: Grammar, said: str, taken: str) -> Cost:
@@ -140,7 +140,7 @@ def cost(grammar: Grammar, said: str, taken: str) -> Cost:
     return "false alarm" if grammar.is_urgent(taken) else "wrong word"
 
 
-def to_look_at(found: Found) -> list[str]:
+def to_look_at(found: ConfusionReport) -> list[str]:
     """Phrases that could do with better words, most costly first."""
     dear = [c.phrase for c in found.confusions if c.beside or c.cost != "wrong word"]
     return list(dict.fromkeys([*dear, *(weak.phrase for weak in found.weak)]))
@@ -161,7 +161,9 @@ def instead_of(grammar: Grammar, command: Command, phrase: str) -> list[str]:
     return [words for words in map(normalise, made) if words not in taken and len(words.split()) <= 4]
 
 
-def better(found: Found, grammar: Grammar, tried: Found | None = None) -> dict[str, tuple[str, int, int]]:
+def better(
+    found: ConfusionReport, grammar: Grammar, tried: ConfusionReport | None = None
+) -> dict[str, tuple[str, int, int]]:
     """For each phrase that could do with better words, the best ones: words, times understood, out of how many.
 
     They come from the command's other phrases and, if given, from the words that were tried, and are always understood
@@ -191,7 +193,7 @@ def better(found: Found, grammar: Grammar, tried: Found | None = None) -> dict[s
     return made
 
 
-def lines(found: Found, proposals: dict[str, tuple[str, int, int]], most: int = 12) -> list[str]:
+def lines(found: ConfusionReport, proposals: dict[str, tuple[str, int, int]], most: int = 12) -> list[str]:
     """The results as text: confusions by cost, weak phrases, decoys taken; at most `most` of each."""
 
     def say(phrase: str) -> str:
@@ -223,7 +225,7 @@ def lines(found: Found, proposals: dict[str, tuple[str, int, int]], most: int = 
     return text or ["nothing is mixed up, and every phrase is understood at least half the time"]
 
 
-def to_json(found: Found, proposals: dict[str, tuple[str, int, int]]) -> dict[str, Any]:
+def to_json(found: ConfusionReport, proposals: dict[str, tuple[str, int, int]]) -> dict[str, Any]:
     """All of it as JSON values."""
     return {
         "confusions": [

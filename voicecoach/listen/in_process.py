@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from voicecoach.audio.line import Block
 from voicecoach.listen import registry
-from voicecoach.listen.worker import Hears, Spec
+from voicecoach.listen.worker import ChildRecogniser, Spec
 from voicecoach.session.events import Event
 
 
@@ -22,7 +22,7 @@ class InProcessRecogniser:
         self.engine = spec.engine
         self._spec = spec
         self._found: list[Event] = []
-        self._hears: Hears = registry.build(spec)
+        self._hears: ChildRecogniser = registry.build(spec)
 
     def listen(self, commands: tuple[str, ...]) -> None:
         """Accept only these command ids from now on."""

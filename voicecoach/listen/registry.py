@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from voicecoach.errors import EngineError, InputError
 from voicecoach.listen import vosk_model as models
 from voicecoach.listen.engines import taught
-from voicecoach.listen.worker import Hears, Spec
+from voicecoach.listen.worker import ChildRecogniser, Spec
 from voicecoach.session.events import Role
 
 if TYPE_CHECKING:
@@ -188,7 +188,7 @@ def roles_of(pair: bool, channels: int) -> dict[int, Role]:
     return {0: "wearer", 1: "observer"} if channels > 1 else {0: "unknown"}
 
 
-def build(spec: Spec, working: Callable[[], None] = lambda: None) -> Hears:
+def build(spec: Spec, working: Callable[[], None] = lambda: None) -> ChildRecogniser:
     """Build the recogniser inside the child.
 
     Args:

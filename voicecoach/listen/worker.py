@@ -32,7 +32,7 @@ WORKING = {"working": True}
 """Sent while an answer is still being worked out."""
 
 
-class Hears(Protocol):
+class ChildRecogniser(Protocol):
     """What runs in the child."""
 
     def listen(self, commands: tuple[str, ...]) -> None:
@@ -75,7 +75,7 @@ def run(spec: Spec, pipe: Connection) -> None:
 
     try:
         module, _, name = spec.factory.partition(":")
-        ear: Hears = getattr(import_module(module), name)(spec, working)
+        ear: ChildRecogniser = getattr(import_module(module), name)(spec, working)
         _send(pipe, ready=True, events=[])
         while True:
             message = pipe.recv_bytes()

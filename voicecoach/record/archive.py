@@ -53,7 +53,7 @@ def pack(folder: Path, target: Path) -> tuple[str, ...]:
     return tuple(contents)
 
 
-class Packed(NamedTuple):
+class ArchiveState(NamedTuple):
     """The state of an archive. wrong: what is wrong with it, a sentence each. ended: its last line is the end mark."""
 
     wrong: tuple[str, ...]
@@ -61,7 +61,7 @@ class Packed(NamedTuple):
     ended: bool
 
 
-def verify(target: Path) -> Packed:
+def verify(target: Path) -> ArchiveState:
     """Check that an archive is as it was packed and its lines are as they were written. It holds no sound.
 
     Raises:
@@ -82,7 +82,7 @@ def verify(target: Path) -> Packed:
             wrong.append(f"{name} was changed.")
     wrong += [f"{name} was added." for name in digests]
     if not {manifest.FILE, FILE} <= contents.keys():
-        return Packed(tuple(wrong), 0, ended=False)
+        return ArchiveState(tuple(wrong), 0, ended=False)
     raw = contents[manifest.FILE]
     try:
         public = manifest.from_bytes(raw, manifest.FILE).public or None
@@ -95,7 +95,7 @@ def verify(target: Path) -> Packed:
     wrong += broken[:1]
     if torn:
         wrong.append(f"The last line of {FILE} is cut off.")
-    return Packed(tuple(wrong), chain.seen.count, chain.seen.ended or (public is None and chain.seen.closed))
+    return ArchiveState(tuple(wrong), chain.seen.count, chain.seen.ended or (public is None and chain.seen.closed))
 
 
 def _contents(target: Path) -> dict[str, bytes]:

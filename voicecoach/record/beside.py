@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 from voicecoach.errors import RecordError
 from voicecoach.record import disk, lines, worn
-from voicecoach.record.earlier import Earlier
+from voicecoach.record.earlier import ExistingLines
 from voicecoach.record.sealing import STATE_BYTES, Sealer
 from voicecoach.record.worn import WornItems, apart
 
@@ -47,7 +47,7 @@ class Tip(NamedTuple):
     chain: str
 
 
-class Beside:
+class SideFiles:
     """Writes these files; never raises."""
 
     def __init__(self, folder: Path) -> None:
@@ -78,7 +78,7 @@ class Beside:
         """All lines are on the disk, and this process writes no more."""
         self.saved((mark._replace(worn_changed=True, key_changed=True),))
 
-    def sealer(self, before: Earlier) -> Sealer | None:
+    def sealer(self, before: ExistingLines) -> Sealer | None:
         """The key that continues a record's seals; None if it is lost, damaged or ahead of the record."""
         try:
             raw = disk.read_file(apart(self._folder, KEY), LARGEST)

@@ -22,7 +22,7 @@ class SoundLine(NamedTuple):
 
 
 @dataclass(slots=True)
-class Seen:
+class LinesSummary:
     """What the lines so far contain.
 
     count: lines. seq, chain: of the last one. broken: the first bad line, from 1. good: line, seq and wall time of the
@@ -52,7 +52,7 @@ class Chain:
     """
 
     def __init__(self, start: str, public: str | None) -> None:
-        self.seen = Seen(start)
+        self.seen = LinesSummary(start)
         self._public = public
         self._epoch = 0
         self._bare = 0
@@ -82,7 +82,7 @@ class Chain:
         if wrong:
             yield wrong
 
-    def _wrong(self, line: lines.Unsealed, raw: bytes, before: str, seq: int, *, after_end: bool) -> str:
+    def _wrong(self, line: lines.UnsealedLine, raw: bytes, before: str, seq: int, *, after_end: bool) -> str:
         data, last, wrong = line.data, self.seen.seq, ""
         if data is None:
             wrong = "cannot be read"

@@ -17,7 +17,7 @@ LARGEST_SOUND = 1 << 32
 
 
 @dataclass(slots=True)
-class Earlier:
+class ExistingLines:
     """The state after the existing lines.
 
     seq, at, chain: of the last one. size: bytes of whole lines. torn: bytes of an unfinished last line. worn, closed:
@@ -39,7 +39,7 @@ class Earlier:
     unsealed: int = 0
 
     @classmethod
-    def none(cls, session: str, made_with: Manifest, raw_manifest: bytes) -> Earlier:
+    def none(cls, session: str, made_with: Manifest, raw_manifest: bytes) -> ExistingLines:
         """Before the first line."""
         start = WornItems(
             session=session,
@@ -51,7 +51,7 @@ class Earlier:
         return cls(0, 0, lines.first_chain(raw_manifest), start, public=made_with.public)
 
     @classmethod
-    def read(cls, folder: Path, key: bytes | None = None) -> tuple[Manifest, Earlier]:
+    def read(cls, folder: Path, key: bytes | None = None) -> tuple[Manifest, ExistingLines]:
         """The manifest, and the state after the lines of a session's folder, damaged or not.
 
         Raises:

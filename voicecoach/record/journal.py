@@ -14,9 +14,9 @@ from typing import Any, NamedTuple
 
 from voicecoach.errors import InputError, RecordError
 from voicecoach.record import disk, lines, manifest, worn
-from voicecoach.record.beside import Beside, Mark
+from voicecoach.record.beside import Mark, SideFiles
 from voicecoach.record.box import Box
-from voicecoach.record.earlier import Earlier
+from voicecoach.record.earlier import ExistingLines
 from voicecoach.record.lines import FILE
 from voicecoach.record.lock import Lock, holder
 from voicecoach.record.manifest import Manifest
@@ -41,7 +41,7 @@ SEAL_S = 20.0
 since the last one."""
 
 
-class Written(NamedTuple):
+class WriteResult(NamedTuple):
     """seq: the number of the event's line. late: it had not reached the disk when patience ran out."""
 
     seq: int
@@ -102,7 +102,7 @@ class Journal:
         folder: Path,
         made_with: Manifest,
         *,
-        before: Earlier,
+        before: ExistingLines,
         sealer: Sealer | None,
         box: Box | None,
         lock: Lock,
@@ -119,7 +119,7 @@ class Journal:
         self._lock, self._wall, self._patience_s = lock, wall, patience_s
         self._sealer, self._unsealed, self._unsealed_since = sealer, before.unsealed, time.monotonic()
         self._ended = False
-        self._beside = Beside(folder)
+        self._beside = SideFiles(folder)
         self._spool: Spool[Mark] = Spool(
             folder,
             size=before.size,
@@ -197,7 +197,7 @@ class Journal:
         return cls(
             folder,
             made_with,
-            before=Earlier.none(folder.name, made_with, raw),
+            before=ExistingLines.none(folder.name, made_with, raw),
             sealer=sealer,
             box=box,
             lock=lock,
@@ -227,11 +227,11 @@ class Journal:
         if folder.is_dir() and not lock.take(wall()):
             raise RecordError(f"is in use by {holder(folder) or 'another process'}", where=str(folder))
         try:
-            made_with, before = Earlier.read(folder, key)
+            made_with, before = ExistingLines.read(folder, key)
         except RecordError:
             lock.release()
             raise
-        sealer = Beside(folder).sealer(before) if made_with.format > 1 else None
+        sealer = SideFiles(folder).sealer(before) if made_with.format > 1 else None
         fresh = made_with.format > 1 and sealer is None
         if fresh:
             sealer = Sealer(os.urandom(STATE_BYTES))
@@ -270,7 +270,7 @@ class Journal:
         """The folder for sound, wherever the record is now."""
         return self.folder / AUDIO
 
-    def write(self, event: Event) -> Written:
+    def write(self, event: Event) -> WriteResult:
         """Write an event to the disk; call this before acting on it.
 
         Waits at most `patience_s`, and not at all while there is trouble.
@@ -278,7 +278,7 @@ class Journal:
         with self._spool.turn:
             self._at = event.at
             seq, count = self._append("event", event_values.to_json(event))
-        return Written(seq, not self._spool.wait(count, seq, self._patience_s))
+        return WriteResult(seq, not self._spool.wait(count, seq, self._patience_s))
 
     def write_effects(self, seq: int, effects: Iterable[Effect]) -> None:
         """Write the effects of event `seq`, one line each. Does not wait: the events alone reproduce the effects."""
@@ -369,7 +369,7 @@ class Journal:
         state = (sealer.epoch, sealer.state) if sealer is not None else None
         return Mark(self._seq, self._chain, self._worn, worn, key, state)
 
-    def _take_up(self, before: Earlier, *, fresh: bool) -> None:
+    def _take_up(self, before: ExistingLines, *, fresh: bool) -> None:
         """Record what was found on opening: a torn line, a lost key, sound without a line."""
         with self._spool.turn:
             if self.manifest.format == 1:
@@ -387,7 +387,7 @@ class Journal:
     def _continue_in(self, folder: Path) -> None:
         """Continue the lines, and the files beside them, in another folder."""
         self.folder = folder
-        self._beside = Beside(folder)
+        self._beside = SideFiles(folder)
         self._beside.begin(self._mark(key=True))
 
     def _late(self, gap: Gap) -> None:

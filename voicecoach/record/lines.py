@@ -35,7 +35,7 @@ _SIGNATURE_LENGTH = len(_SIGNATURE) + 128 + len(b'"')
 
 
 @dataclass(frozen=True, slots=True)
-class Unsealed:
+class UnsealedLine:
     """A line's values, None if it cannot be read, and its chain value. whole: it follows from the line before."""
 
     data: dict[str, Any] | None
@@ -106,16 +106,16 @@ def signature_of(chain: str, raw: bytes) -> tuple[bytes, str]:
     return signed(chain, body), signature.decode("ascii", "replace")
 
 
-def unseal(chain: str, raw: bytes) -> Unsealed:
+def unseal(chain: str, raw: bytes) -> UnsealedLine:
     """Read one line (without its newline) that follows `chain`. Never raises."""
     body, tail = raw[:-_TAIL_LENGTH] + b"}", raw[-_TAIL_LENGTH:]
     right = hashlib.sha256(chain.encode("ascii", "replace") + body).hexdigest()
     whole = tail == _TAIL + right.encode("ascii") + b'"}'
     data = from_bytes(raw) if len(raw) <= LONGEST else None
     if data is None:
-        return Unsealed(None, right, False)
+        return UnsealedLine(None, right, False)
     stored = data.get("chain")
-    return Unsealed(data, stored if isinstance(stored, str) else right, whole)
+    return UnsealedLine(data, stored if isinstance(stored, str) else right, whole)
 
 
 def whole_number(data: Mapping[str, Any], key: str) -> int:

@@ -15,7 +15,7 @@ from voicecoach.errors import InputError, RecordError
 from voicecoach.record import disk, lines, manifest, sound, worn
 from voicecoach.record.box import SUFFIX, Box
 from voicecoach.record.manifest import Manifest
-from voicecoach.record.verify import Verified, verify
+from voicecoach.record.verify import Verification, verify
 from voicecoach.record.worn import LARGEST_EVENTS
 
 SOURCE = "salvage"
@@ -63,7 +63,9 @@ def _manifest(folder: Path) -> Manifest | None:
 
 
 class _Copy:
-    def __init__(self, folder: Path, new: Path, found: Verified, made_with: Manifest | None, box: Box | None) -> None:
+    def __init__(
+        self, folder: Path, new: Path, found: Verification, made_with: Manifest | None, box: Box | None
+    ) -> None:
         self._folder, self._new, self._box = folder, new, box
         self._made_with = made_with
         self._out = Salvage(new)

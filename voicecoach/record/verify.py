@@ -10,7 +10,7 @@ from typing import Any, Literal, NamedTuple
 from voicecoach.errors import RecordError
 from voicecoach.record import disk, lines, lock, manifest, sealing, worn
 from voicecoach.record.beside import read_tip
-from voicecoach.record.chain import Chain, Seen
+from voicecoach.record.chain import Chain, LinesSummary
 from voicecoach.record.manifest import Manifest
 from voicecoach.record.sound import sound_findings
 from voicecoach.record.worn import LARGEST_EVENTS, WornItems, apart
@@ -33,7 +33,7 @@ class Finding(NamedTuple):
         return f"{where}: {self.what}."
 
 
-class Good(NamedTuple):
+class GoodLine(NamedTuple):
     """A good line; so are all lines before it."""
 
     line: int
@@ -42,7 +42,7 @@ class Good(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class Verified:
+class Verification:
     """The result of `verify`.
 
     state: whole; unfinished (good as far as it goes, with no end mark: the session was cut off, or its end was
@@ -54,7 +54,7 @@ class Verified:
     folder: Path
     state: RecordState
     findings: tuple[Finding, ...]
-    last_good: Good | None
+    last_good: GoodLine | None
     sealed_to: int
     lines: int
     remarks: tuple[str, ...]
@@ -97,7 +97,7 @@ class _Looking:
         self.findings.append(Finding(file, line, what))
 
 
-def verify(folder: Path) -> Verified:
+def verify(folder: Path) -> Verification:
     """Check all of a record.
 
     Raises:
@@ -134,11 +134,11 @@ def verify(folder: Path) -> Verified:
     seen = chain.seen
     ended = seen.ended or (not new and seen.closed)
     state: RecordState = "damaged" if look.findings else "whole" if ended else "unfinished"
-    return Verified(
+    return Verification(
         folder,
         state,
         tuple(look.findings),
-        Good(*seen.good) if seen.good is not None else None,
+        GoodLine(*seen.good) if seen.good is not None else None,
         seen.sealed_to,
         seen.count,
         tuple(look.remarks),
@@ -217,7 +217,7 @@ def _copies(look: _Looking, made_with: Manifest) -> None:
                 look.found(name, "is not the file that the session was made with")
 
 
-def _end(look: _Looking, seen: Seen, copies: tuple[WornItems | None, WornItems | None]) -> None:
+def _end(look: _Looking, seen: LinesSummary, copies: tuple[WornItems | None, WornItems | None]) -> None:
     """Compare the last line with what other files say about it."""
     for name, one in zip((worn.FILE, _apart(look)), copies, strict=True):
         if one is None:
@@ -238,7 +238,7 @@ def _end(look: _Looking, seen: Seen, copies: tuple[WornItems | None, WornItems |
         look.found(lines.FILE, f"is not the file that was written here: number {tip.seq} was another line")
 
 
-def _torn(look: _Looking, seen: Seen) -> None:
+def _torn(look: _Looking, seen: LinesSummary) -> None:
     for name, digest in seen.torn.items():
         try:
             raw = disk.read_file(look.folder / name, LARGEST_EVENTS)
@@ -261,7 +261,7 @@ def _apart(look: _Looking) -> str:
     return f"{worn.BESIDE}/{apart(look.folder).name}"
 
 
-def to_json(verified: Verified, expected_code: str = "") -> dict[str, Any]:
+def to_json(verified: Verification, expected_code: str = "") -> dict[str, Any]:
     """All fields, for programs."""
     good = verified.last_good
     return {
@@ -280,7 +280,7 @@ def to_json(verified: Verified, expected_code: str = "") -> dict[str, Any]:
     }
 
 
-def code_differs(verified: Verified, written: str) -> str:
+def code_differs(verified: Verification, written: str) -> str:
     """How a code that a person wrote down differs from the record's, as a sentence; '' if it does not."""
     code = verified.code()
     if code is None:

@@ -17,7 +17,7 @@ from voicecoach.audio.line import RATE_HZ, Samples
 from voicecoach.grammar import URGENT, Command, Grammar, Scored, decide
 from voicecoach.listen import confusion
 from voicecoach.listen.chance import opposite
-from voicecoach.listen.confusion import Found, Trial
+from voicecoach.listen.confusion import ConfusionReport, Trial
 from voicecoach.listen.engines.scorer import Scorer
 from voicecoach.runtime.prompt_check import OnProgress
 from voicecoach.simulate.room import SPEECH_LEVEL, Mask, Room, muffled, room_noise
@@ -60,7 +60,7 @@ class Bench:
     voices: Sequence[str] = VOICES
     render: Render = _render
 
-    def run(self, on_progress: OnProgress) -> tuple[Found, dict[str, tuple[str, int, int]]]:
+    def run(self, on_progress: OnProgress) -> tuple[ConfusionReport, dict[str, tuple[str, int, int]]]:
         """Run the test; returns what is mixed up, and better words, which were tested as well.
 
         Raises:
@@ -80,7 +80,7 @@ class Bench:
         tried = confusion.find(wider, self._trials(wider, new, (), lambda done: on_progress(begun + done, total)))
         return found, confusion.better(found, self.grammar, tried)
 
-    def _with_new_words(self, found: Found) -> tuple[Grammar, list[tuple[str, str]]]:
+    def _with_new_words(self, found: ConfusionReport) -> tuple[Grammar, list[tuple[str, str]]]:
         """The grammar with other words for what is mixed up, and those words with their commands."""
         new: dict[str, str] = {}
         for phrase in confusion.to_look_at(found)[:20]:

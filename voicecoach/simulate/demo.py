@@ -20,7 +20,7 @@ from voicecoach.audio.line import RATE_HZ, Samples
 from voicecoach.audio.wav import write_wav
 from voicecoach.debrief import report
 from voicecoach.debrief.story import clock
-from voicecoach.debrief.timeline import Compared, heard_against_said, rows
+from voicecoach.debrief.timeline import ComparedUtterance, heard_against_said, rows
 from voicecoach.listen import registry
 from voicecoach.listen.process import RecogniserProcess
 from voicecoach.protocol.lint import all_steps
@@ -120,7 +120,7 @@ class DemoResult:
     sound: Path
     page: Path
     samples: Samples
-    compared: tuple[Compared, ...]
+    compared: tuple[ComparedUtterance, ...]
     closed: bool
     engine: str
     voice: str
@@ -128,7 +128,7 @@ class DemoResult:
     took_s: float
 
     @property
-    def wrong(self) -> tuple[Compared, ...]:
+    def wrong(self) -> tuple[ComparedUtterance, ...]:
         """Commands that were not understood, and chatter that was taken for a command."""
         return tuple(row for row in self.compared if row.verdict not in GOOD)
 
@@ -171,7 +171,7 @@ def run(*, seed: int, out: Path | None, engine: str, model: str | None, console:
     return outcome.good
 
 
-def conversation(session: Session, compared: Sequence[Compared], width: int) -> Iterator[str]:
+def conversation(session: Session, compared: Sequence[ComparedUtterance], width: int) -> Iterator[str]:
     """Who said what, in order, and what it was taken for, in lines of at most `width` characters."""
     spoken = [(row.at_s, "coach", row.text) for row in rows(session) if row.who == "coach" and row.what == "prompt"]
     for one in compared:

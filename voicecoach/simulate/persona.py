@@ -19,7 +19,7 @@ AGAIN = "<again>"
 
 
 @dataclass(frozen=True, slots=True)
-class Began:
+class SoundBegan:
     """A sound of the coach began at sample `at`."""
 
     prompt: int
@@ -28,7 +28,7 @@ class Began:
 
 
 @dataclass(frozen=True, slots=True)
-class Ended:
+class SoundEnded:
     """A sound of the coach stopped at sample `at`. complete: it was not cut off."""
 
     prompt: int
@@ -55,7 +55,7 @@ class SpokenLine:
 class Persona(Protocol):
     """Everybody in the room."""
 
-    def hear(self, until: int, news: Sequence[Began | Ended]) -> list[SpokenLine]:
+    def hear(self, until: int, news: Sequence[SoundBegan | SoundEnded]) -> list[SpokenLine]:
         """What is said until sample `until`, given what happened since the last call."""
 
 
@@ -133,11 +133,11 @@ class ScriptedPersona:
             if texts:
                 render_texts(texts, voice=voice, rate_wpm=self.rates_wpm.get(channel, 140))
 
-    def hear(self, until: int, news: Sequence[Began | Ended]) -> list[SpokenLine]:
+    def hear(self, until: int, news: Sequence[SoundBegan | SoundEnded]) -> list[SpokenLine]:
         """What is said until sample `until`."""
         for event in news:
-            self._sounding = isinstance(event, Began)
-            if event.text and (isinstance(event, Began) or event.complete):
+            self._sounding = isinstance(event, SoundBegan)
+            if event.text and (isinstance(event, SoundBegan) or event.complete):
                 self._react(event)
         said: list[SpokenLine] = []
         for plan in [plan for plan in self._plans if plan.at < until]:
@@ -159,8 +159,8 @@ class ScriptedPersona:
     def _blunt(reaction: Reaction) -> bool:
         return reaction.over_s is not None or reaction.also
 
-    def _react(self, event: Began | Ended) -> None:
-        began = isinstance(event, Began)
+    def _react(self, event: SoundBegan | SoundEnded) -> None:
+        began = isinstance(event, SoundBegan)
         answered = False
         for number, reaction in enumerate(self.reactions):
             if (reaction.over_s is not None) != began or not re.search(reaction.hears, event.text, re.IGNORECASE):
@@ -177,7 +177,7 @@ class ScriptedPersona:
                 wait_s = self.rng.uniform(*reaction.wait_s) if reaction.over_s is None else reaction.over_s
                 self._plans.append(_Plan(reaction, event.at + round(wait_s * RATE_HZ)))
             answered = answered or not reaction.also
-        if isinstance(event, Ended) and not answered:
+        if isinstance(event, SoundEnded) and not answered:
             for plan in self._plans:  # answers that were held back wait again from here
                 if not self._blunt(plan.reaction) and plan.at < event.at:
                     plan.at = event.at + round(self.rng.uniform(*plan.reaction.wait_s) * RATE_HZ)

@@ -9,7 +9,7 @@ import numpy as np
 
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ, Samples
 from voicecoach.audio.quiet import QuietLine
-from voicecoach.simulate.persona import Began, Ended, Persona, SpokenLine
+from voicecoach.simulate.persona import Persona, SoundBegan, SoundEnded, SpokenLine
 
 SPEECH_LEVEL = 0.1
 """Root mean square of people and prompts alike, as rendered; the reference for all dB here."""
@@ -110,12 +110,12 @@ class RoomLine(QuietLine):
         self._speaking = [u for u in self._speaking if u.at + len(u.samples) > end]
         return np.clip(heard, -1.0, 1.0).astype(np.float32), end >= self._limit
 
-    def _news(self) -> list[Began | Ended]:
+    def _news(self) -> list[SoundBegan | SoundEnded]:
         """The beginnings and ends of sounds in this block, in order."""
-        news: list[Began | Ended] = []
+        news: list[SoundBegan | SoundEnded] = []
         for over in self._mixer.over:
             self._report_begin(news, over.sound.prompt, over.sound.text, over.begin)
-            news.append(Ended(over.sound.prompt, over.sound.text, over.end, over.complete))
+            news.append(SoundEnded(over.sound.prompt, over.sound.text, over.end, over.complete))
         if self._mixer.now is not None:
             sound, begin = self._mixer.now
             self._report_begin(news, sound.prompt, sound.text, begin)
@@ -123,10 +123,10 @@ class RoomLine(QuietLine):
             self._sounding = None
         return news
 
-    def _report_begin(self, news: list[Began | Ended], prompt: int, text: str, begin: int) -> None:
+    def _report_begin(self, news: list[SoundBegan | SoundEnded], prompt: int, text: str, begin: int) -> None:
         if self._sounding != (prompt, begin):
             self._sounding = (prompt, begin)
-            news.append(Began(prompt, text, begin))
+            news.append(SoundBegan(prompt, text, begin))
 
     def _begin(self, utterance: SpokenLine, at: int) -> None:
         """Start an utterance at its own sample, or now if that has passed."""
