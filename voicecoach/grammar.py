@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal, get_args
 
@@ -58,8 +58,8 @@ class Grammar:
     coach's own sentences by key.
 
     sounds: pronunciations of words or whole phrases, in IPA; engines that derive pronunciations themselves need none.
-    faulty: (phrase, command, piece) for a piece named with its fault, as "gown is torn"; only where words are typed,
-    since among so many more phrases the others would be heard less well.
+    typed: (phrase, command, piece) for phrases that are only for typed words, since among so many more the others would
+    be heard less well; piece is the one that is named with its fault, as in "gown is torn", or ''.
     """
 
     name: str
@@ -72,7 +72,7 @@ class Grammar:
     file: str = ""
     margins: tuple[tuple[str, Margins], ...] = ()
     sounds: tuple[tuple[str, tuple[str, ...]], ...] = ()
-    faulty: tuple[tuple[str, str, str], ...] = ()
+    typed: tuple[tuple[str, str, str], ...] = ()
 
     @property
     def urgent(self) -> tuple[Command, ...]:
@@ -87,7 +87,7 @@ class Grammar:
     def piece_in(self, words: str) -> str:
         """The piece that is named with its fault, as the grammar's items or commands have it; '' for none."""
         said = normalise(words)
-        return next((piece for phrase, _, piece in self.faulty if phrase == said), "")
+        return next((piece for phrase, _, piece in self.typed if phrase == said), "")
 
     def command(self, name: str) -> Command | None:
         """The command with that id, or None."""
@@ -147,7 +147,7 @@ def match(grammar: Grammar, words: str, live: Collection[str]) -> str | None:
     for command in grammar.commands:
         if command.name in live and said in command.phrases:
             return command.name
-    return next((name for phrase, name, _ in grammar.faulty if phrase == said and name in live), None)
+    return next((name for phrase, name, _ in grammar.typed if phrase == said and name in live), None)
 
 
 def decide(grammar: Grammar, ranked: Sequence[Scored], live: Collection[str], decoy: float | None) -> Decision:
@@ -214,8 +214,9 @@ def parse(text: str, file: str) -> Grammar:
         InputError: with file, line and field; also when two commands share a phrase.
     """
     root = read(text, file).only(
-        "grammar", "language", "version", "risks", "commands", "items", "states", "faults", "decoys", "says", "sounds"
-    )
+        "grammar", "language", "version", "risks", "commands", "items", "states", "faults", "typed", "decoys", "says",
+        "sounds",
+    )  # fmt: skip
     floors, margins = _risks(root.need("risks"))
     owners: dict[str, str] = {}
     commands = _commands(root.need("commands"), owners)
@@ -245,7 +246,10 @@ def parse(text: str, file: str) -> Grammar:
         file=file,
         margins=margins,
         sounds=_sounds(sounds) if sounds is not None else (),
-        faulty=_faulty(faults, items, commands, owners) if faults is not None and items is not None else (),
+        typed=(
+            *(_faulty(faults, items, commands, owners) if faults is not None and items is not None else ()),
+            *(_typed(root.get("typed"), commands, owners)),
+        ),
     )
 
 
@@ -316,6 +320,17 @@ def _faulty(
                 _own(phrase, fault, ways, owners)
                 found.append((phrase, fault, piece))
     return tuple(found)
+
+
+def _typed(node: Node | None, commands: list[Command], owners: dict[str, str]) -> Iterator[tuple[str, str, str]]:
+    """Further ways of saying a command."""
+    known = {command.name for command in commands}
+    for name, ways in node.items() if node is not None else ():
+        if name not in known:
+            raise ways.wrong(f"{name!r} is not a command", "one of the commands")
+        for phrase in map(normalise, ways.words()):
+            _own(phrase, name, ways, owners)
+            yield phrase, name, ""
 
 
 def _decoys(node: Node, owners: dict[str, str]) -> tuple[str, ...]:

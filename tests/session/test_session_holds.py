@@ -260,6 +260,7 @@ def test_when_somebody_else_answers_the_wearers_state_is_asked_and_the_way_to_he
     assert session.step == "down-call"
     for _ in range(3):
         session.hear("done", role="observer")
+    session.answer_step()
     assert session.step == "short-shield", "nobody who is down is told to bow: helpers take off what is on"
 
 

@@ -143,7 +143,7 @@ TABLE: tuple[Row, ...] = (
     Row("hold_quiet", ("frozen",), "=", (), ("ask_what_happened",)),
     *_leads("went_on", ("frozen",), ("note_went_on",)),
     Row("went_back_to", ("frozen",), "asking", (), ("note_went_on", "ask")),
-    Row("touched", ("frozen",), "asking", (), ("note_touched", "ask")),
+    Row("touched", (*ANSWERING, "timing", "confirming", "frozen"), "asking", (), ("note_touched", "ask")),
     Row("placed", OPEN, "=", (), ("note_place",)),
     # navigation by voice
     Row("paused", (*ON_A_STEP, "asking", "frozen", "working"), "paused", (), ("pause",)),
@@ -195,4 +195,5 @@ TABLE: tuple[Row, ...] = (
     Row("ears_back", WAITING, "=", (), ("hush", "note_part_back", "read_on")),
     Row("ears_back", tuple(s for s in OPEN if s not in WAITING), "=", (), ("note_part_back",)),
     Row("reopened", tuple(s for s in OPEN if s != "opening"), "asking", (), ("note_gap", "note_worn", "ask_on")),
+    *_leads("reopened_airless", tuple(s for s in OPEN if s != "opening"), ("note_gap", "note_worn")),
 )

@@ -95,6 +95,10 @@ def _turned(protocol: Protocol, here: Position) -> Position | None:
     if here.owes and protocol.wash and not on and clean:
         wash = replace(place, step=max(0, place.step), detours=(Detour(protocol.wash, 0, "same", OWED),))
         return replace(here, place=wash, owes=False)
+    never_dressed = all(worn == "never" for _, worn in here.ledger.items)
+    end = len(protocol.steps("close"))
+    if here.cancelled and place.stage == "close" and never_dressed and place.step < end:
+        return here.at(replace(place, step=end))  # nothing to ask about
     if not here.cancelled and place.stage == "dress":
         # an interrupted change of a piece must not end with the piece off
         missing = settled(protocol, place, here.ledger)

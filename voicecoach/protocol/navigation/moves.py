@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import reduce
 
+from voicecoach.protocol.applies import not_for_now
 from voicecoach.protocol.ledger import Ledger
-from voicecoach.protocol.model import BreachRule, Protocol, Step
+from voicecoach.protocol.model import ANYONE, BreachRule, Protocol, Step
 from voicecoach.protocol.navigation.arrival import (
     arrive,
     enter_torn_branch,
@@ -23,6 +24,7 @@ from voicecoach.protocol.navigation.position import (
     leads_out,
     settled,
     step_at,
+    steps_here,
     unfinished,
     without_incident,
 )
@@ -131,11 +133,20 @@ def helped(protocol: Protocol, here: Position) -> Arrival:
 def faulted(protocol: Protocol, here: Position, fault: str) -> Arrival:
     """Where the observer's 'not clear' with a fault leads; to the observer again if no branch is for it."""
     step = step_at(protocol, here.place)
+    if as_incident(protocol, here, fault):
+        return breach_arrival(protocol, here, fault)
     branch = (dict(step.branches).get(fault) or step.repair) if step else ""
     if step is None or not branch:
         return Arrival("confirm", here.place, here.ledger)
     branch = called(protocol, here, step, branch)
     return detour(protocol, here, branch, "same", cause=f"not clear: {fault}")
+
+
+def as_incident(protocol: Protocol, here: Position, fault: str) -> bool:
+    """Whether a fault that the observer names is a tear for which the step has no branch: then it is an incident (rule 29)."""
+    step, rule = step_at(protocol, here.place), breach_rule(protocol, "torn", here.place.stage)
+    known = rule is not None and rule.kind == "torn"
+    return fault == "torn" and known and (step is None or fault not in dict(step.branches))
 
 
 def _aside(protocol: Protocol, here: Position, branch: str, cause: str) -> Arrival:
@@ -152,6 +163,8 @@ def rejoin(protocol: Protocol, here: Position, ledger: Ledger | None = None) -> 
     place = settled(protocol, here.place, now)
     there = here.at(place, now)
     step = step_at(protocol, place)
+    if step is not None and step.role == ANYONE:
+        return again(protocol, _rub_before(protocol, there))
     own = step is not None and "wearer" in {step.role, *step.also}
     rubs = step is not None and own and step.timing and any(a.kind in {"disinfect", "hygiene"} for a in step.acts)
     touched_anything = any(worn != "never" for _, worn in now.items)
@@ -160,6 +173,20 @@ def rejoin(protocol: Protocol, here: Position, ledger: Ledger | None = None) -> 
     if protocol.rejoin and touched_anything and place.stage in {"dress", "undress"}:
         return detour(protocol, there, protocol.rejoin, "same", cause="rejoin")
     return again(protocol, there)
+
+
+def _rub_before(protocol: Protocol, here: Position) -> Position:
+    """Where somebody is helped: the last rub before a piece that was to come off; before anything else, here itself."""
+    step, over = step_at(protocol, here.place), here.place.detours[-1:]
+    if step is None or not over or not any(act.kind == "doff" for act in step.acts):
+        return here
+    unsure = here.at(ledger=here.ledger.unsure())
+    for index in range(over[0].step - 1, -1, -1):
+        one = steps_here(protocol, here.place)[index]
+        rubs = any(act.kind in {"disinfect", "hygiene"} for act in one.acts)
+        if rubs and not not_for_now(one, unsure.ledger, alone=False, cancelled=False):
+            return unsure.at(replace(here.place, detours=(*here.place.detours[:-1], replace(over[0], step=index))))
+    return here
 
 
 def breach_arrival(protocol: Protocol, here: Position, kind: str, item: str = "") -> Arrival:

@@ -12,7 +12,7 @@ from voicecoach.session.events import Heard
 from voicecoach.session.exposure import UNKNOWN, place_meant
 from voicecoach.session.notes import NoteKind
 from voicecoach.session.turn import STEP_TIMERS, Turn
-from voicecoach.session.vocabulary import FAULTS
+from voicecoach.session.vocabulary import FAULTS, PLACES
 from voicecoach.session.voice_check import VOICE_CHECK, next_word
 from voicecoach.session.voice_check import sentence as voice_sentence
 
@@ -64,7 +64,8 @@ def say_question(turn: Turn) -> None:
     elif question == "end" and state.owed:
         turn.aside("still-owed", "ask-end-owed")
     elif question == "end":
-        if state.place.stage == "close" and state.place.step >= len(protocol.steps("close")):
+        dressed = any(worn != "never" for _, worn in state.ledger.items)
+        if dressed and state.place.stage == "close" and state.place.step >= len(protocol.steps("close")):
             say_all_done(turn)
         turn.aside("ask-end")
     elif question == VOICE_CHECK:
@@ -182,7 +183,8 @@ def note_reply(turn: Turn) -> None:
         turn.tone("taken")
     if state.question == "all-clear" and state.mode == "pair" and by != "observer":
         turn.note(NoteKind.NOT_INDEPENDENT, step="all-clear", why="said on a shared microphone or not at all")
-    if state.question in {"where", "touched", "skin"} and place_meant(word):
+    seen = state.question in {"piece", "fault"} and word in PLACES
+    if seen or (state.question in {"where", "touched", "skin"} and place_meant(word)):
         note_exposed(turn, place_meant(word), state.question)
     elif state.question == "down" and word == "yes" and (cut_off := unasked(turn.setup.protocol, state.position, "")):
         note_exposed(turn, UNKNOWN, cut_off)
@@ -222,7 +224,9 @@ def note_exposed(turn: Turn, place: str, cause: str) -> None:
     turn.state = turn.state.exposed(place, cause, step)
     turn.note(NoteKind.EXPOSURE, place=place, cause=cause, step=step)
     note_owed(turn)
-    if turn.state.ledger.on():
+    arrival, at_once = turn.intent.arrival, turn.setup.protocol.eyes_at_once
+    rinsed_now = arrival is not None and bool(at_once) and at_once in {one.branch for one in arrival.place.detours}
+    if turn.state.ledger.on() and not rinsed_now:
         turn.aside("owed-later")
 
 

@@ -57,7 +57,8 @@ def arrive(turn: Turn) -> None:
     stepping.go_to(turn, arrival.place)
     turn.set(question="", about="", held="", pending=None, waiting_in="", silence=0, waiting_since=None)
     turn.set(vain=0, hinted=False, babbled=False, answered=(), answers_from=turn.state.at)
-    if arrival.place.detours and arrival.place.detours[-1].cause == OWED:
+    entered = arrival.place.detours[-1:]
+    if entered and (entered[0].cause == OWED or entered[0].branch == turn.setup.protocol.wash):
         turn.set(exposures=led(turn.state.exposures))
     if arrival.kind == "question":
         turn.set(question=arrival.question, about=arrival.about)

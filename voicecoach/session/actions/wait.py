@@ -148,6 +148,8 @@ def _hint_of_question(question: str) -> str:
         return f"ask-{question}"
     if question in {"where", "touched"}:
         return "hint-place"
+    if question in {"all-clear", "missing"}:
+        return "hint-observer"
     return "hint-yes-no" if {"yes", "no"} <= {*REPLIES.get(question, ())} else "say-again"
 
 

@@ -8,7 +8,7 @@ from typing import Any
 
 from voicecoach.protocol.navigation.arrival import arrive
 from voicecoach.protocol.navigation.moves import again, onward, without_optional
-from voicecoach.protocol.navigation.position import changing, settled, step_at
+from voicecoach.protocol.navigation.position import airless, changing, settled, step_at
 from voicecoach.session.events import (
     PRESSED,
     Event,
@@ -111,11 +111,13 @@ def _prompt_ended(setup: Setup, state: SessionState, _: Event) -> Intent:
     return Intent("read_out")
 
 
-def _reopened(_: Setup, state: SessionState, __: Event) -> Intent:
+def _reopened(setup: Setup, state: SessionState, __: Event) -> Intent:
     if state.status == "opening":
         return Intent("opened")
     if state.place.step < 0:
         return Intent("reopened", question="reason" if state.mode == "solo" else "right")
+    if state.place.detours and airless(setup.protocol, state.place, state.ledger):
+        return Intent("reopened_airless", again(setup.protocol, state.position))  # the hood, before any list
     return Intent("reopened", question="right")
 
 

@@ -17,7 +17,7 @@ WAYS = ("repeat", "back", "pause", *INFORMATION, "no-audio", "end-session")
 OVER_PROMPT = ("repeat", "back", "pause")
 ON_ITS_PROMPT = ("prompting", "interrupted", "acknowledging", "awaiting")
 _FIXED = {
-    "confirming": (*WAYS, "confirm", "not-clear", "clear", "is-on", *NATURAL),
+    "confirming": (*WAYS, "touched", "confirm", "not-clear", "clear", "is-on", *NATURAL),
     "frozen": ("go-on", "touched", "pause", "repeat", "end-session", "clear", "done", "help", *NATURAL),
     "paused": ("resume", "time", "end-session", "go-on", "clear", "done", "repeat", "help", *NATURAL),
     "working": ("start-removal", "pause", "repeat", "time", "help", "no-audio", "end-session"),
@@ -165,6 +165,7 @@ def _of_status(setup: Setup, state: SessionState) -> tuple[str, ...]:
             natural += ("is-on", *(f"{word}-on" for word in _taken_off(setup, state, step)))
             natural += ("not-clear",) if step.asks_for else ()
         more += signs(setup, state) if status == "awaiting" else ()
+        more += ("touched",) if state.ledger.on() and not (step is not None and step.quiet_s) else ()
         return (*WAYS, *more, *expected(step, status), *asked, *natural)
     if status == "working" and state.paced:
         return (*_FIXED[status], "done")  # so that a foot-switch alone can begin the removal

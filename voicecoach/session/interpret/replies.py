@@ -9,6 +9,7 @@ from voicecoach.protocol.model import ANYONE, Step
 from voicecoach.protocol.navigation.arrival import arrive
 from voicecoach.protocol.navigation.moves import (
     again,
+    as_incident,
     asked,
     detour,
     faulted,
@@ -25,7 +26,7 @@ from voicecoach.protocol.navigation.position import breach_rule, pieces, settled
 from voicecoach.protocol.place import Place
 from voicecoach.session.events import Heard
 from voicecoach.session.exposure import UNKNOWN, place_meant
-from voicecoach.session.interpret.answers import counts_for, not_off
+from voicecoach.session.interpret.answers import counts_for, not_off, piece_said
 from voicecoach.session.interpret.intent import (
     UNCLEAR,
     Intent,
@@ -38,7 +39,7 @@ from voicecoach.session.interpret.live_commands import awaited, piece_word
 from voicecoach.session.interpret.word_tried import check_over
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
-from voicecoach.session.vocabulary import ALIKE, ASKED_OF_OBSERVER, FAULTS, REASONS, REPLIES
+from voicecoach.session.vocabulary import ALIKE, ASKED_OF_OBSERVER, PLACES, REASONS, REPLIES
 from voicecoach.session.voice_check import VOICE_CHECK
 
 NOT_WELL = "not-well"
@@ -228,7 +229,7 @@ def _dirty(state: SessionState) -> SessionState:
 
 
 def _piece(setup: Setup, state: SessionState, event: Heard, command: str) -> Intent:
-    if command in FAULTS:
+    if command in REPLIES["fault"]:
         return _fault(setup, state, event, command)
     said, _, how = command.rpartition("-")
     still = not_off(setup, state, said) if how == "on" else None
@@ -240,7 +241,18 @@ def _piece(setup: Setup, state: SessionState, event: Heard, command: str) -> Int
     return Intent("asked_on", question="fault", about=outermost.name, word=command)
 
 
-def _fault(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
+def _fault(setup: Setup, state: SessionState, event: Heard, command: str) -> Intent:
+    """What the observer sees: a tear takes its own way whoever says it (rule 29), a place of the body was touched, and
+    all that is well after all is looked at once more.
+    """
+    if as_incident(setup.protocol, state.position, command):
+        about = state.about if state.ledger.worn(state.about) == "on" else ""
+        return breached(setup, state, "torn", piece_said(setup, state, event) or about)
+    if command in PLACES:
+        there = touched(setup.protocol, _dirty(state.exposed(command, "")).position, command)
+        return Intent("replied", there, word=command)
+    if command == "confirm":
+        return Intent("replied", again(setup.protocol, state.position), word=command)
     return Intent("replied", faulted(setup.protocol, state.position, command), word=command)
 
 
