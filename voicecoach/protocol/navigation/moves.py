@@ -143,7 +143,7 @@ def faulted(protocol: Protocol, here: Position, fault: str) -> Arrival:
 
 
 def as_incident(protocol: Protocol, here: Position, fault: str) -> bool:
-    """Whether a fault that the observer names is a tear for which the step has no branch: then it is an incident (rule 29)."""
+    """Whether what the observer names is a tear for which the step has no branch: then it is an incident (rule 29)."""
     step, rule = step_at(protocol, here.place), breach_rule(protocol, "torn", here.place.stage)
     known = rule is not None and rule.kind == "torn"
     return fault == "torn" and known and (step is None or fault not in dict(step.branches))
