@@ -312,12 +312,12 @@ def _faulty(
     pieces = [(item, spoken.words()) for item, spoken in items.items()]
     pieces += [(name, known[name]) for name in TWO_LAYERS if name in known]
     found: list[tuple[str, str, str]] = []
-    for fault, ways in faults.items():
+    for fault, phrases in faults.items():
         if fault not in known:
-            raise ways.wrong(f"{fault!r} is not a command", "one of the commands")
+            raise phrases.wrong(f"{fault!r} is not a command", "one of the commands")
         for piece, spoken in pieces:
-            for phrase in (normalise(f"{said} {how}") for said in spoken for how in ways.words()):
-                _own(phrase, fault, ways, owners)
+            for phrase in (normalise(f"{said} {how}") for said in spoken for how in phrases.words()):
+                _own(phrase, fault, phrases, owners)
                 found.append((phrase, fault, piece))
     return tuple(found)
 

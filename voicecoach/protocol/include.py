@@ -51,20 +51,20 @@ def fitted(step: Node, items: Collection[str], pieces: Collection[str]) -> Node 
     absent = set(pieces) - set(items)
     entries: list[tuple[str, Node]] = []
     for key, value in step.items():
-        kept: Node | None = value
+        adapted: Node | None = value
         if key in {"when-on", "when-any-on", "when-off"}:
             names = set(value.words())
             if key == "when-on" and names & absent:
                 return None
-            kept = _without(value, absent)
-            if kept is None and key == "when-any-on":
+            adapted = _without(value, absent)
+            if adapted is None and key == "when-any-on":
                 return None
         elif key == "acts":
-            kept = _acts(value, absent)
-            if kept is None:
+            adapted = _acts(value, absent)
+            if adapted is None:
                 return None
-        if kept is not None:
-            entries.append((key, kept))
+        if adapted is not None:
+            entries.append((key, adapted))
     return replace(step, entries=tuple(entries))
 
 

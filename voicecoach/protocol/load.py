@@ -29,7 +29,7 @@ from voicecoach.yamltext import Node
 
 MAX_FIRST_WORDS = 6
 MAX_ITEMS = 40
-ASKS = ("piece", "gloves", "where", "skin")
+QUESTIONS = ("piece", "gloves", "where", "skin")
 COVERED = "covered"
 """Stands for a stage: the branch for a piece torn in removal while another pair of the same is worn over it."""
 THENS = ("same", "next", "missing", "undress", "close", "confirm")
@@ -60,7 +60,7 @@ def load(text: str, file: str) -> Protocol:
     branches = _branches(root, shared, reader)
     main = {step.name: reader.nodes[step.name] for plan in stages for step in plan.steps}
     names, own_branches = {branch.name for branch in branches}, root.get("branches")
-    _check_ways(reader, main, branches, (root, *shared))
+    _check_references(reader, main, branches, (root, *shared))
     _check_worn(reader, root.need("items"))
     named = {key: _branch_name(_first(key, root, shared), names) for key in NAMED}
     breaches, torn = _breaches(root, shared, names, main), _torn(root, shared, reader, names)
@@ -202,9 +202,9 @@ def _branches(root: Node, shared: tuple[Node, ...], reader: StepReader) -> tuple
 def _branch(name: str, node: Node, reader: StepReader, pieces: tuple[str, ...] | None) -> Branch:
     node.only("steps", "then", "ask", "exposed", "again", "emergency")
     then, exposed, again = node.get("then"), node.get("exposed"), node.get("again")
-    asks = choices(node.get("ask"), ASKS)
+    questions = choices(node.get("ask"), QUESTIONS)
     steps = node.need("steps")
-    if not steps.list() and not asks:
+    if not steps.list() and not questions:
         raise node.wrong("has no steps", "at least one step, or a question")
     if pieces is not None:
         left = (fitted for step in steps.list() if (fitted := include.fitted(step, reader.items, pieces)) is not None)
@@ -213,7 +213,7 @@ def _branch(name: str, node: Node, reader: StepReader, pieces: tuple[str, ...] |
         name=name,
         steps=reader.steps(steps, f"branch {name}"),
         then=then.scalar() if then else "same",
-        ask=asks,
+        ask=questions,
         exposed=exposed.scalar() if exposed else "",
         line=node.line,
         again=again.scalar() if again else "",
@@ -222,7 +222,7 @@ def _branch(name: str, node: Node, reader: StepReader, pieces: tuple[str, ...] |
     )
 
 
-def _check_ways(
+def _check_references(
     reader: StepReader, main: Mapping[str, Node], branches: tuple[Branch, ...], whose: tuple[Node, ...]
 ) -> None:
     """Reject references to missing branches, and branches that call each other in a ring."""
@@ -231,11 +231,11 @@ def _check_ways(
     homes = {step.name: branch.name for branch in branches for step in branch.steps}
     for name, step in reader.nodes.items():
         on, repair = step.get("on"), step.get("repair")
-        ways = [value for _, value in on.items()] if on else []
-        ways += [repair] if repair else []
-        for way in ways:
-            _branch_name(way, names)
-            calls.setdefault(homes.get(name, ""), []).append((way.scalar(), way))
+        references = [value for _, value in on.items()] if on else []
+        references += [repair] if repair else []
+        for reference in references:
+            _branch_name(reference, names)
+            calls.setdefault(homes.get(name, ""), []).append((reference.scalar(), reference))
     nodes = [node for one in whose if (node := one.get("branches")) is not None]
     for branch in branches:
         place = next(found for node in nodes if (found := node.get(branch.name)) is not None)
@@ -252,20 +252,20 @@ def _check_ways(
 
 
 def _called(branches: tuple[Branch, ...], calls: set[str], steps: Iterable[Step], own: set[str]) -> tuple[Branch, ...]:
-    """The branches that are used. Unused shared ones are for other protocols; the protocol's own are all kept."""
+    """The branches that are used. Unused shared ones are for other protocols; the protocol's own all stay."""
     named = {branch.name: branch for branch in branches}
     waiting = [*own, *calls, *_calls_of(steps)]
-    kept: set[str] = set()
+    used: set[str] = set()
     while waiting:
         branch = named.get(waiting.pop())
-        if branch is not None and branch.name not in kept:
-            kept.add(branch.name)
+        if branch is not None and branch.name not in used:
+            used.add(branch.name)
             waiting += [branch.then, branch.exposed, branch.again, *_calls_of(branch.steps)]
-    return tuple(branch for branch in branches if branch.name in kept)
+    return tuple(branch for branch in branches if branch.name in used)
 
 
 def _calls_of(steps: Iterable[Step]) -> list[str]:
-    return [way for step in steps for way in (step.repair, *(branch for _, branch in step.branches))]
+    return [name for step in steps for name in (step.repair, *(branch for _, branch in step.branches))]
 
 
 def _check_worn(reader: StepReader, node: Node) -> None:
@@ -307,12 +307,12 @@ def _torn(
     for whose in (root, *shared):
         node = whose.get("torn")
         pieces = {*reader.items, *(words(whose.get("pieces")) if whose is not root else ())}
-        for item, ways in node.items() if node is not None else ():
+        for item, by_stage in node.items() if node is not None else ():
             if item not in pieces:
-                raise ways.wrong(f"{item!r} is not an item", "one of " + ", ".join(sorted(pieces)))
-            for stage, way in ways.only(*STAGES, COVERED).items():
+                raise by_stage.wrong(f"{item!r} is not an item", "one of " + ", ".join(sorted(pieces)))
+            for stage, branch in by_stage.only(*STAGES, COVERED).items():
                 if item in reader.items and (item, stage) not in found:
-                    found[item, stage] = _branch_name(way, names)
+                    found[item, stage] = _branch_name(branch, names)
     return tuple((item, stage, branch) for (item, stage), branch in found.items())
 
 
@@ -346,7 +346,7 @@ def _breach(node: Node, names: set[str], main: Mapping[str, Node]) -> BreachRule
         first=prompt(node.need("first"), MAX_FIRST_WORDS),
         branch=_branch_name(node.get("branch"), names),
         then=_then(node.get("then"), {*main, *names}),
-        ask=choices(node.get("ask"), ASKS),
+        ask=choices(node.get("ask"), QUESTIONS),
         line=node.line,
         first_alone=prompt(node.get("first-alone"), MAX_FIRST_WORDS),
         file=node.file,

@@ -6,11 +6,11 @@ from typing import Any
 
 from voicecoach.protocol import zones
 from voicecoach.protocol.load import (
-    ASKS,
     COVERED,
     FIELDS,
     MAX_ITEMS,
     NAMED,
+    QUESTIONS,
 )
 from voicecoach.protocol.model import ACTS, ANYONE, BASES, DANGERS, DEBTS, ROLES, STAGES
 from voicecoach.protocol.steps import MAX_STEPS, STEP_FIELDS
@@ -66,14 +66,14 @@ def schema() -> dict[str, Any]:
     )  # fmt: skip
     branch = _mapping(
         {
-            "steps": steps, "then": NAME, "ask": _words(ASKS), "exposed": NAME, "again": NAME, "emergency": NAME,
+            "steps": steps, "then": NAME, "ask": _words(QUESTIONS), "exposed": NAME, "again": NAME, "emergency": NAME,
         },
         ("steps",),
     )  # fmt: skip
     breach = _mapping(
         {
             "kind": {"enum": list(DANGERS)}, "stages": _words(STAGES), "first": NAME, "branch": NAME,
-            "then": NAME, "ask": _words(ASKS), "first-alone": NAME,
+            "then": NAME, "ask": _words(QUESTIONS), "first-alone": NAME,
         },
         ("kind", "stages", "first"),
     )  # fmt: skip

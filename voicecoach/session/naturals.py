@@ -88,8 +88,8 @@ class _Reach:
             for there, said in self._next(state):
                 if there.status not in {"closed", "abandoned"} and _key(self.setup, there) not in found:
                     waiting.append((there, said or asked))
-        kept = [(state, asked) for state, asked in found.values() if state.status in WAITS]
-        return sorted(kept, key=lambda pair: (STAGES.index(pair[0].place.stage), pair[0].place.step))
+        places = [(state, asked) for state, asked in found.values() if state.status in WAITS]
+        return sorted(places, key=lambda pair: (STAGES.index(pair[0].place.stage), pair[0].place.step))
 
     def _next(self, state: SessionState) -> Iterator[tuple[SessionState, str]]:
         """Where words and times lead from there, each with the coach's last words; silence rung by rung."""

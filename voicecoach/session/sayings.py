@@ -30,7 +30,7 @@ def text(setup: Setup) -> str:
         *_only_alone(pair, alone),
         "",
         "WHEN SOMETHING GOES WRONG",
-        *_ways(setup),
+        *_branches(setup),
         "",
         "FIRST WORDS, AT ONCE",
         *_first_words(setup),
@@ -88,7 +88,7 @@ def _only_alone(pair: tuple[RehearsedLine, ...], alone: tuple[RehearsedLine, ...
             yield f"  {line.text}"
 
 
-def _ways(setup: Setup) -> Iterator[str]:
+def _branches(setup: Setup) -> Iterator[str]:
     for branch in setup.protocol.branches:
         yield f"  {branch.name} ({_then(branch)})"
         for step in branch.steps:

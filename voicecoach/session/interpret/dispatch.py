@@ -187,7 +187,7 @@ def _meant(setup: Setup, state: SessionState, event: Heard, command: str) -> Int
         return reply(setup, state, event, command)
     if command in PLACES:
         return Intent("placed", word=command)
-    return _way(setup, state, event, command)
+    return _steering(setup, state, event, command)
 
 
 def _near(setup: Setup, state: SessionState, near: str, *, near_danger: bool) -> Intent:
@@ -219,7 +219,7 @@ def _false_alarm(setup: Setup, state: SessionState) -> Intent:
     return Intent("false_alarm", arrive(setup.protocol, cleared.position.at(there)))
 
 
-def _way(setup: Setup, state: SessionState, event: Heard, command: str) -> Intent:
+def _steering(setup: Setup, state: SessionState, event: Heard, command: str) -> Intent:
     """Words that steer the session and answer no question: 'repeat', 'back', 'pause' and the like."""
     simple = {
         "repeat": Intent("repeated"),

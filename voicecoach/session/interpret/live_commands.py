@@ -13,11 +13,11 @@ from voicecoach.session.vocabulary import ALIKE, INFORMATION, NATURAL, PLACES, R
 from voicecoach.session.voice_check import VOICE_CHECK, sentences, words
 
 CLOSED = ("closed", "abandoned")
-WAYS = ("repeat", "back", "pause", *INFORMATION, "no-audio", "end-session")
+STEERING = ("repeat", "back", "pause", *INFORMATION, "no-audio", "end-session")
 OVER_PROMPT = ("repeat", "back", "pause")
 ON_ITS_PROMPT = ("prompting", "interrupted", "acknowledging", "awaiting")
 _FIXED = {
-    "confirming": (*WAYS, "touched", "confirm", "not-clear", "clear", "is-on", *NATURAL),
+    "confirming": (*STEERING, "touched", "confirm", "not-clear", "clear", "is-on", *NATURAL),
     "frozen": ("go-on", "touched", "pause", "repeat", "end-session", "clear", "done", "help", *NATURAL),
     "paused": ("resume", "time", "end-session", "go-on", "clear", "done", "repeat", "help", *NATURAL),
     "working": ("start-removal", "pause", "repeat", "time", "help", "no-audio", "end-session"),
@@ -166,7 +166,7 @@ def _of_status(setup: Setup, state: SessionState) -> tuple[str, ...]:
             natural += ("not-clear",) if step.asks_for else ()
         more += signs(setup, state) if status == "awaiting" else ()
         more += ("touched",) if state.ledger.on() and not (step is not None and step.quiet_s) else ()
-        return (*WAYS, *more, *expected(step, status), *asked, *natural)
+        return (*STEERING, *more, *expected(step, status), *asked, *natural)
     if status == "working" and state.paced:
         return (*_FIXED[status], "done")  # so that a foot-switch alone can begin the removal
     return _FIXED.get(status, ())
