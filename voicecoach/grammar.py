@@ -58,8 +58,8 @@ class Grammar:
     coach's own sentences by key.
 
     sounds: pronunciations of words or whole phrases, in IPA; engines that derive pronunciations themselves need none.
-    typed: (phrase, command, piece) for phrases that are only for typed words, since among so many more the others would
-    be heard less well; piece is the one that is named with its fault, as in "gown is torn", or ''.
+    typed: (phrase, command, piece) for phrases that only typed words match, since recognisers hear every phrase worse
+    among so many; piece: the one named together with its fault, as in "gown is torn", or ''.
     """
 
     name: str
@@ -323,13 +323,13 @@ def _faulty(
 
 
 def _typed(node: Node | None, commands: list[Command], owners: dict[str, str]) -> Iterator[tuple[str, str, str]]:
-    """Further ways of saying a command."""
+    """Further phrases for commands, for typed words only."""
     known = {command.name for command in commands}
-    for name, ways in node.items() if node is not None else ():
+    for name, phrases in node.items() if node is not None else ():
         if name not in known:
-            raise ways.wrong(f"{name!r} is not a command", "one of the commands")
-        for phrase in map(normalise, ways.words()):
-            _own(phrase, name, ways, owners)
+            raise phrases.wrong(f"{name!r} is not a command", "one of the commands")
+        for phrase in map(normalise, phrases.words()):
+            _own(phrase, name, phrases, owners)
             yield phrase, name, ""
 
 
