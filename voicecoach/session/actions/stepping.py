@@ -304,6 +304,11 @@ def note_branch(turn: Turn) -> None:
     )
     turn.note(NoteKind.JUMP, step=step.name, cause=f"answered {word.replace('-', ' ')}")
     turn.tone("taken")
+    arrival, wash = turn.intent.arrival, turn.setup.protocol.wash
+    if wash and arrival is not None and [one.branch for one in arrival.place.detours[-1:]] == [wash]:  # rule 26
+        turn.state = turn.state.exposed("skin", word, step.name)
+        turn.note(NoteKind.EXPOSURE, place="skin", cause=word, step=step.name)
+        note_owed(turn)
     named = (turn.intent.about,) if turn.intent.about else ()
     note_suspects(turn, word, named or tuple(act.target for act in step.acts if act.kind == "inspect"))
     turn.set(since=(*turn.state.since, (turn.state.at, step.name)))

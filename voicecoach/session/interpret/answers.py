@@ -22,7 +22,7 @@ def answer(setup: Setup, state: SessionState, event: Heard, command: str) -> Int
     if step is None:
         return UNCLEAR
     observing = state.status == "confirming"
-    roles = ("observer",) if observing else (step.role, *step.also)
+    roles = ("observer",) if observing else _roles(state, step)
     who = counts_for(state, event, roles)
     wrong = command in dict(step.branches) or (step.asks_for and _not_off_yet(command))
     if who == "" and event.role != "unknown" and not observing and wrong:
@@ -33,6 +33,15 @@ def answer(setup: Setup, state: SessionState, event: Heard, command: str) -> Int
     if observing:
         return _observer_says(setup, state, event, command)
     return _acting_role_says(setup, state, event, command, who)
+
+
+def _roles(state: SessionState, step: Step) -> tuple[str, ...]:
+    """Who may answer this step. Once everything is off, whoever had an incident answers for it: it may be the observer,
+    in their own removal.
+    """
+    if state.place.stage == "close" and state.place.detours and step.role == "wearer":
+        return (ANYONE,)
+    return (step.role, *step.also)
 
 
 def piece_said(setup: Setup, state: SessionState, event: Heard) -> str:
@@ -119,7 +128,8 @@ def _expected(setup: Setup, state: SessionState, event: Heard, command: str, who
 
 
 def _answered(setup: Setup, state: SessionState, step: Step, who: str) -> Intent:
-    others = set() if step.role == ANYONE else {step.role, *step.also} - {*state.answered, who}
+    roles = _roles(state, step)
+    others = set() if ANYONE in roles else {*roles} - {*state.answered, who}
     if others and state.mode == "pair":
         return Intent("half_answered", word=who)
     there = answered(setup.protocol, state.position, after_step(setup, state))
