@@ -51,7 +51,7 @@ def test_text_and_json_and_exit_status_never_differ_in_the_verdict(tmp_path: Pat
     found = json.loads(answers["--json",][1])
     assert found["good"] is good
     assert bool(found["found"] or found["orders_broken"] or found["lacks"]) is not good
-    assert answers[()][1].splitlines()[1].startswith("No way found" if good else "NOT GOOD")
+    assert answers[()][1].splitlines()[1].startswith("No contact route found" if good else "NOT GOOD")
     assert ("no contact route found" in answers["--full",][1]) is good
 
 

@@ -65,7 +65,7 @@ def test_a_hole_that_only_a_branch_has_is_found_with_one_deviation() -> None:
     counters = explore(without(N95, "torn-hands")).counters
     found = next(counter for counter in counters if counter.found.rule == "gloves-on-unclean-hands")
     assert found.used == 1
-    assert any(event == "torn" for _, event in found.way)
+    assert any(event == "torn" for _, event in found.path)
 
 
 def test_a_hole_that_only_two_things_together_open_is_found_with_two_deviations() -> None:
@@ -83,7 +83,7 @@ def test_a_second_incident_while_somebody_is_helped_out_is_judged(monkeypatch: p
     monkeypatch.setattr(moves, "_then", lambda *about: about[-1].then)
     (counter,) = explore(PRACTICE, most=2).counters
     assert (counter.found.rule, counter.found.step, counter.used) == ("dirty-at-hand", "practice-gown-away", 2)
-    assert [event for _, event in counter.way if event.startswith("breach")] == ["breach: unwell", "breach: no-air"]
+    assert [event for _, event in counter.path if event.startswith("breach")] == ["breach: unwell", "breach: no-air"]
 
 
 @pytest.mark.long
@@ -117,7 +117,7 @@ def test_a_hole_that_only_such_a_branch_has_is_found() -> None:
     found = explore(replace(N95, branches=(*others, soiled, replace(torn, name="worse", ask=())))).counters
     (counter,) = [one for one in found if one.found.rule == "gloves-on-unclean-hands"]
     assert counter.used == 1
-    assert [event for _, event in counter.way if event not in USUAL] == ["soiled", "soiled"]
+    assert [event for _, event in counter.path if event not in USUAL] == ["soiled", "soiled"]
 
 
 def test_explain_says_what_is_believed_before_and_after_a_step() -> None:
@@ -292,7 +292,7 @@ def test_more_deviations_never_hide_what_fewer_have_found(protocol: Protocol) ->
 def test_a_breach_inside_a_breach_ends_the_first_one() -> None:
     # rule 12, and the session's own rule: a new breach never nests in an old one
     found = explore(without(PRACTICE, "torn-bare-hands"), most=2).counters
-    events = [[event for _, event in counter.way if event.startswith("breach")] for counter in found]
+    events = [[event for _, event in counter.path if event.startswith("breach")] for counter in found]
     assert ["breach: needle", "breach: torn"] in events
 
 

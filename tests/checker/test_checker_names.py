@@ -86,7 +86,7 @@ def told(explored: Explored, items: Names, steps: Names) -> set[tuple[str, str, 
         return f"{items.get(whole, whole)}{dot}{part}"
 
     return {
-        (c.found.rule, steps.get(c.found.step, c.found.step), zone(c.found.at), c.mode, c.used, len(c.way))
+        (c.found.rule, steps.get(c.found.step, c.found.step), zone(c.found.at), c.mode, c.used, len(c.path))
         for c in explored.counters
     }
 

@@ -105,7 +105,7 @@ def test_for_a_rub_that_is_gone_the_repair_found_is_one_rub_at_its_place_and_pas
         assert found.says.startswith("insert a rub"), (step, found.says)
         added = [line for line in found.diff.splitlines() if line.startswith("+") and not line.startswith("+++")]
         assert len(added) == 1
-        assert "checked: it closes this way, and nothing else stays open" in text(found)
+        assert "checked: it closes this route, and no other route stays open" in text(found)
     assert tried >= 3
 
 

@@ -144,7 +144,7 @@ def test_a_protocol_may_ask_for_less_with_a_reason_and_the_check_prints_it() -> 
     report = verdict.prove(weak)
     assert report.good
     assert (
-        "hood-away has no warning though hood-away grip reaches hood.front at hood-away: it is part of the gown"
+        "hood-away has no warning although hood-away grip reaches hood.front at hood-away: it is part of the gown"
         in verdict.text(report)
     )
 

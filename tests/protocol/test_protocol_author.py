@@ -60,7 +60,7 @@ def test_check_answers_in_ten_lines_and_the_rest_on_request(tmp_path: Path) -> N
     lines = out.strip().splitlines()
     assert code == 0
     assert len(lines) <= 10
-    assert lines[1].startswith("No way found on which contamination arrives, with one thing going wrong")
+    assert lines[1].startswith("No contact route found with one thing going wrong")
     assert lines[2].startswith("Holds only while: ")
     rests = run("check", "n95-gown", "--rests")[1].strip().splitlines()
     assert f"and {len(rests) - 3} more" in lines[2]

@@ -109,7 +109,7 @@ def test_a_tear_away_apron_may_come_off_before_the_removal_area() -> None:
     early = [rub, steps[apron]]
     rest = [step for n, step in enumerate(steps) if n != apron]
     moved = with_steps(protocol, "undress", [*early, *rest])
-    assert told(moved) == ["X2", "nobody looks at the apron after work before apron-away takes it off"]
+    assert told(moved) == ["X2", "nobody inspects the apron after work before apron-away takes it off"]
     items = tuple(replace(item, traits=("tear-away",)) if item.name == "apron" else item for item in protocol.items)
     assert told(replace(moved, items=items)) == []
     goggles = doffing(steps, "goggles")

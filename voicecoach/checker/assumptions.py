@@ -17,7 +17,7 @@ from voicecoach.checker.weights import OTHER, WEIGHT
 from voicecoach.protocol.model import Act, Item, Protocol, StagePlan, Step
 
 Basis = Literal["protocol", "site", "people"]
-"""Who can make it true: whoever chose the pieces and wrote the list; the site; the people in the room."""
+"""Who can make it true: the author of the protocol, who chose the pieces; the site; the people in the room."""
 _RUBS = frozenset({"disinfect", "hygiene", "wipe"})
 _HANDLED = frozenset({"doff", "touch", "don"})
 
@@ -83,7 +83,7 @@ _OTHERWISE = {
     "wrong-role": "another person's hands are in {step}",
     "cuff-order": "gloves or boots lie over the garment in {step}",
 }
-"""What is broken when a belief does not hold, by rule."""
+"""What breaks when an assumption fails, by rule."""
 
 
 def _broken(counter: Counterexample) -> str:

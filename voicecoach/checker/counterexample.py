@@ -1,4 +1,4 @@
-"""A violation as a story: how contamination got from the patient to where it may not be. Pure."""
+"""A broken rule as a story: how contamination got from the patient to a place where it must not be. Pure."""
 
 from __future__ import annotations
 
@@ -16,19 +16,19 @@ from voicecoach.protocol.model import Protocol, Step
 WITH = {"solo": "alone", "pair": "with an observer", "assistant": "with an observer and an assistant"}
 
 
-def replay(protocol: Protocol, way: Sequence[tuple[str, str]]) -> list[Contact]:
+def replay(protocol: Protocol, path: Sequence[tuple[str, str]]) -> list[Contact]:
     """Every change of a surface along a path of (step, event) pairs, in order."""
-    return _replayed(protocol, way)[0]
+    return _replayed(protocol, path)[0]
 
 
-def _replayed(protocol: Protocol, way: Sequence[tuple[str, str]]) -> tuple[list[Contact], list[tuple[str, World]]]:
+def _replayed(protocol: Protocol, path: Sequence[tuple[str, str]]) -> tuple[list[Contact], list[tuple[str, World]]]:
     """As `replay`, with the worlds along the path, each with the step or event that led to it."""
     model = ContactModel(protocol)
     steps = {step.name: step for _, step in all_steps(protocol)}
     log: list[Contact] = []
     world = model.start()
     worlds = [("", world)]
-    for name, event in way:
+    for name, event in path:
         step = steps.get(name, Step(name, ""))
         if event == "work begins":
             world, _ = model.enter(world, log)
@@ -69,16 +69,14 @@ def carriers(log: Sequence[Contact], at: str) -> list[Contact]:
 
 
 def describe(protocol: Protocol, counter: Counterexample) -> str:
-    """One counterexample in a few plain sentences, one a line: the rule, the path, what touched what, what is missing
-    or wrong, and where the mend belongs.
+    """One counterexample in a few plain sentences, one to a line: the rule, the path, what touched what, and what is
+    missing or wrong, and where.
     """
     found, rule = counter.found, BY_NAME[counter.found.rule]
     lines = [f"{rule.severity}: {rule.says} [{rule.name}; {rule.source}, {rule.basis}]"]
-    said = [f"{event!r} at {step}" if step else event for step, event in counter.way if event not in USUAL]
-    lines.append(
-        f"  The way ({WITH[counter.mode]}): " + ("; ".join(said) if said else "as written, nothing going wrong") + "."
-    )
-    log, worlds = _replayed(protocol, counter.way)
+    said = [f"{event!r} at {step}" if step else event for step, event in counter.path if event not in USUAL]
+    lines.append(f"  The path ({WITH[counter.mode]}): " + ("; ".join(said) if said else "the list as written") + ".")
+    log, worlds = _replayed(protocol, counter.path)
     if found.rule not in _NOT_CARRIED:
         lines += [
             f"  {_in(contact.step)}, {surface(protocol, contact.surface)} became {LEVELS[contact.level]}"
@@ -96,7 +94,7 @@ def describe(protocol: Protocol, counter: Counterexample) -> str:
 
 
 _NOT_CARRIED = frozenset({"no-time", "wrong-agent", "dirty-on-skin-agent", "wrong-role", "not-worn", "worn-twice"})
-"""Rules about the act itself: nothing has been carried."""
+"""Rules about the act itself, with nothing carried."""
 
 
 def _in(step: str) -> str:
@@ -104,8 +102,8 @@ def _in(step: str) -> str:
 
 
 def _line(protocol: Protocol, name: str) -> str:
-    line = next((step.line for _, step in all_steps(protocol) if step.name == name), 0)
-    return f" ({protocol.file}:{line})" if line else ""
+    step = next((step for _, step in all_steps(protocol) if step.name == name), None)
+    return f" ({step.file or protocol.file}:{step.line})" if step and step.line else ""
 
 
 def _by(protocol: Protocol, contact: Contact) -> str:
@@ -115,7 +113,7 @@ def _by(protocol: Protocol, contact: Contact) -> str:
 
 
 def _mend(protocol: Protocol, counter: Counterexample, worlds: Sequence[tuple[str, World]]) -> Iterator[str]:
-    """What is missing or wrong, and the place where it belongs."""
+    """What is missing or wrong, and where."""
     found = counter.found
     item = surface(protocol, found.at.partition(".")[0])
     before = [name for name, _ in worlds[:-1] if name and name not in USUAL]
@@ -131,21 +129,21 @@ def _mend(protocol: Protocol, counter: Counterexample, worlds: Sequence[tuple[st
     elif found.rule == "helper-not-rubbed":
         yield f"Missing: a rub of {surface(protocol, found.at)}, after the helper's last touch and before {here}."
     elif found.rule == "torn-kept":
-        yield f"Missing: {item} off, hands rubbed and a fresh pair on, before {here}."
+        yield f"Missing: before {here}, {item} must come off, the hands be rubbed and a fresh pair go on."
     elif found.rule == "worn-again":
-        yield f"Wrong: {item} that came off is put on again in {here}; only a fresh one may be."
+        yield f"Wrong: {here} puts {item} back on after it has come off; it must be a fresh piece."
     elif found.rule in {"under-cover", "cuff-order"}:
-        yield f"Missing: {surface(protocol, found.carrier)} off, before {here}."
+        yield f"Missing: {surface(protocol, found.carrier)} must come off before {here}."
     elif found.rule == "front-held":
-        yield f"Wrong: {item} is held at its {found.at.partition('.')[2]} in {here}; its strap or edge is to be held."
+        yield f"Wrong: {here} holds {item} by its {found.at.partition('.')[2]}; hold its strap or edge."
     elif found.rule == "never-off":
         yield f"Missing: a step that takes {item} off, before the end."
     elif found.rule == "bare-at-entry":
-        yield f"Missing: something that covers {surface(protocol, found.at)}, before work begins."
+        yield f"Missing: a piece that covers {surface(protocol, found.at)} before work begins."
     elif found.rule in _NOT_CARRIED:
         yield f"Wrong: what is done in {here}."
     else:
-        yield f"Wrong: what {here} meets; it comes after {last}."
+        yield f"Wrong: what {here} touches; it comes after {last}."
 
 
 def _unrubbed_since(worlds: Sequence[tuple[str, World]]) -> str:

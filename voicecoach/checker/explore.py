@@ -1,10 +1,10 @@
 """Every path through a protocol, within stated bounds, and the shortest one that breaks a rule. Pure.
 
-Paths are those that the session takes, by the same navigation: the list as written, and from each place what can happen
-there: an answer that calls a branch, 'went wrong', the observer's 'not clear', a pause, a touch, each kind of breach,
-the wearer down, and exposed skin at a question. One or two of these happen on a path ('not finished' only repeats a
-step: the same surfaces meet again). Each path is walked alone, with an observer, and with an assistant, as far as the
-protocol's roles allow.
+The paths are those of a session, found by the same navigation: the list as written, and at each place whatever may
+happen there: an answer that calls a branch, 'went wrong', the observer's 'not clear', a pause, a touch, each kind of
+breach, the wearer collapsing, or 'yes' to a question about the skin. At most one or two of these happen on a path.
+('Not finished' is left out, since it only repeats a step.) Each path is walked for a wearer alone, with an observer,
+and with an assistant, as far as the protocol's roles allow.
 """
 
 from __future__ import annotations
@@ -44,9 +44,11 @@ class Point(NamedTuple):
     used: int
 
 
-class Way(NamedTuple):
-    """What can come next: the step that it is about ('' for none), what happens ('' for its answer), the point after it
-    (None at the end), and the rules broken on the way.
+class Transition(NamedTuple):
+    """What can come next.
+
+    step: the one that it is about, '' for none. event: what happens, '' for the step's own answer. after: the point to
+    which this leads, None at the end. found: the rules that it breaks.
     """
 
     step: str
@@ -56,7 +58,7 @@ class Way(NamedTuple):
 
 
 class Move(NamedTuple):
-    """How a point was reached: the previous point, and step and event as in Way."""
+    """How a point was reached: the previous point, and step and event as in Transition."""
 
     before: Point | None
     step: str
@@ -65,11 +67,14 @@ class Move(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Counterexample:
-    """A broken rule and the shortest path to it. way: (step, event) pairs; event '' is the step's own answer."""
+    """A broken rule and the shortest path to it.
+
+    path: (step, event) pairs; event '' is the step's own answer. used: how many things went wrong on it.
+    """
 
     found: Violation
     mode: str
-    way: tuple[tuple[str, str], ...]
+    path: tuple[tuple[str, str], ...]
     used: int
 
     @property
@@ -80,7 +85,7 @@ class Counterexample:
 
 @dataclass(frozen=True, slots=True)
 class Explored:
-    """The result: broken rules, each with its shortest path; how much was looked at; whether a bound cut it short."""
+    """The result: broken rules, each with its shortest path; how much was walked; whether a bound cut it short."""
 
     counters: tuple[Counterexample, ...]
     paths: int
@@ -90,7 +95,7 @@ class Explored:
 
 
 def modes(protocol: Protocol) -> tuple[str, ...]:
-    """The ways in which the protocol can be read: 'solo', 'pair', 'assistant'."""
+    """Who can be there when the protocol is read: 'solo', 'pair' or 'assistant', or several of them."""
     steps = [step for plan in protocol.stages for step in plan.steps]
     if any(step.role == "assistant" or "assistant" in step.also for step in steps):
         return ("assistant",)
@@ -121,7 +126,7 @@ def as_written(protocol: Protocol, mode: str) -> tuple[tuple[str, Step], ...]:
 MAX_READ = 1_000
 """Most steps of a list as written; more than a file may have."""
 FAULTS = ("loose", "open", "torn", "soiled", "skin-showing")
-"""What an observer who does not agree may name."""
+"""Faults that an observer who says 'not clear' may name."""
 
 
 def explore(protocol: Protocol, most: int = 1, max_states: int = MAX_STATES) -> Explored:
@@ -142,11 +147,11 @@ def explore(protocol: Protocol, most: int = 1, max_states: int = MAX_STATES) -> 
         for counter in walk.counters.values():
             key = (counter.found.rule, counter.found.step, counter.found.at)
             held = counters.get(key)
-            if held is None or (counter.used, len(counter.way)) < (held.used, len(held.way)):
+            if held is None or (counter.used, len(counter.path)) < (held.used, len(held.path)):
                 counters[key] = counter
     order = sorted(
         counters.values(),
-        key=lambda c: (c.used, SEVERITIES.index(c.severity), len(c.way)),
+        key=lambda c: (c.used, SEVERITIES.index(c.severity), len(c.path)),
     )
     return Explored(tuple(order), paths, states, modes(protocol), bounded)
 
@@ -196,7 +201,7 @@ class Walk:
                 self.next[point] = onward
 
     def _hurried(self, point: Point) -> Point:
-        """The point, marked if the way has come to where something else goes before some of the rules."""
+        """The point, marked if the path has entered an emergency branch, after which some rules are waived."""
         world = point.state.world
         inside = any(one.branch in self._emergencies for one in point.spot.place.detours)
         if not inside or world.flags & HURRIED or not world.flags & ENTERED:
@@ -219,21 +224,21 @@ class Walk:
 
     def path_to(self, point: Point) -> tuple[tuple[str, str], ...]:
         """The steps and events on the shortest path to `point`."""
-        way: list[tuple[str, str]] = []
+        path: list[tuple[str, str]] = []
         here: Point | None = point
         while here is not None:
             move = self.moves[here]
             if move.step or move.event:
-                way.append((move.step, move.event))
+                path.append((move.step, move.event))
             here = move.before
-        return tuple(reversed(way))
+        return tuple(reversed(path))
 
-    def leave(self, point: Point) -> Iterator[Way]:
-        """All that can come next."""
+    def leave(self, point: Point) -> Iterator[Transition]:
+        """Everything that can come next."""
         spot, state, used = point
         if spot.kind == "work" and not state.world.flags & ENTERED:
             world, found = self.model.enter(state.world)
-            yield Way("", "work begins", self._point(Stop(spot, state.ledger, state.memory), world, used), found)
+            yield Transition("", "work begins", self._point(Stop(spot, state.ledger, state.memory), world, used), found)
             return
         step = spot.step
         if spot.kind == "step" and step is not None:
@@ -241,55 +246,55 @@ class Walk:
         elif spot.kind == "confirm" and step is not None:
             yield from self._confirmed(point, step)
         elif spot.kind == "work":
-            yield Way("", "start removal", self._to("start removal", point))
+            yield Transition("", "start removal", self._to("start removal", point))
         elif spot.question == "end":
-            yield Way("", "the end", None, self.model.leave(state.world)[1])
+            yield Transition("", "the end", None, self.model.leave(state.world)[1])
         elif spot.question == "torn-piece":
             for item in self.route.pieces(_stop(point)):
                 seen = Step("", "", acts=(Act("inspect", item),))
-                yield Way("", f"piece: {item}", self._to(f"piece: {item}", point, step=seen))
+                yield Transition("", f"piece: {item}", self._to(f"piece: {item}", point, step=seen))
         else:
-            yield Way("", "", self._to("", point))
+            yield Transition("", "", self._to("", point))
             if used < self.most:
-                yield Way("", "skin exposed", self._to("skin exposed", point, used + 1))
+                yield Transition("", "skin exposed", self._to("skin exposed", point, used + 1))
         if used < self.most:
             yield from self._interrupted(point)
 
-    def _answered(self, point: Point, step: Step) -> Iterator[Way]:
+    def _answered(self, point: Point, step: Step) -> Iterator[Transition]:
         """The step is done, or an answer calls a branch."""
         spot, state, used = point
         world, found = self._do(step, state.world)
         done = Stop(spot, self.route.done(step, state.ledger), state.memory)
         there = self._point(self.route.go("", done), world, used)
-        yield Way(step.name, "", there, found)
+        yield Transition(step.name, "", there, found)
         if used < self.most:
             yield from self._went_wrong(there, step, spot.place.stage, "went-wrong")
         for answer, branch in step.branches:
             if (count := self._count(point, branch)) <= self.most:
-                yield Way(step.name, answer, self._to(answer, point, count, step))
+                yield Transition(step.name, answer, self._to(answer, point, count, step))
 
-    def _confirmed(self, point: Point, step: Step) -> Iterator[Way]:
+    def _confirmed(self, point: Point, step: Step) -> Iterator[Transition]:
         """The observer agrees, or does not."""
         there = self._to("", point)
-        yield Way("", "", there)
+        yield Transition("", "", there)
         if point.used < self.most:
             yield from self._went_wrong(there, step, point.spot.place.stage, "went-wrong, told later")
         faults = {answer: branch for answer, branch in step.branches if answer in FAULTS}
         for fault, branch in (faults or ({"loose": step.repair} if step.repair else {})).items():
             event = f"not clear: {fault}"
             if (used := self._count(point, branch)) <= self.most:
-                yield Way(step.name, event, self._to(event, point, used, step))
+                yield Transition(step.name, event, self._to(event, point, used, step))
 
     def _count(self, point: Point, branch: str) -> int:
-        """How many things have gone wrong once the step here calls that branch. The same thing again is one with the
-        first time: a seal that leaks twice.
+        """How many things have gone wrong once the step here calls that branch. A thing that goes wrong twice running,
+        such as a seal that leaks again, counts once.
         """
         again = point.spot.step is not None and self.route.replaced(point.spot.step, branch, _stop(point))
         return point.used if again else point.used + 1
 
-    def _went_wrong(self, there: Point, step: Step, stage: str, event: str) -> Iterator[Way]:
-        """Said of `step`, answered in `stage`, while the next thing is waited for; where the observer is due, of what
-        the observer is due for. What was done in a stage that is over is not gone back to.
+    def _went_wrong(self, there: Point, step: Step, stage: str, event: str) -> Iterator[Transition]:
+        """'Went wrong', said of `step` once it is answered, while the next answer is awaited. If that is for the
+        observer, it is said of the step that the observer looks at. Nobody goes back to an earlier stage.
         """
         spot, state, used = there
         step = spot.step if spot.kind == "confirm" and spot.step else step
@@ -297,10 +302,12 @@ class Walk:
         if not (step.repair or self.protocol.rejoin) or spot.kind not in {"step", "confirm"} or left:
             return
         world = self._happen("dirty", step, state.world)
-        yield Way(step.name, event, self._point(self.route.go("went-wrong", _stop(there), step), world, used + 1))
+        yield Transition(
+            step.name, event, self._point(self.route.go("went-wrong", _stop(there), step), world, used + 1)
+        )
 
-    def _interrupted(self, point: Point) -> Iterator[Way]:
-        """What can happen anywhere."""
+    def _interrupted(self, point: Point) -> Iterator[Transition]:
+        """What can happen at any point."""
         spot = point.spot
         answers = dict(spot.step.branches) if spot.step and spot.kind == "step" else {}  # there the word is an answer
         events = [f"breach: {kind}" for kind in self.route.breaches(spot.place.stage) if kind not in answers]
@@ -311,13 +318,13 @@ class Walk:
         if self.protocol.wearer_down:
             events.append("wearer down")
         for event in events:
-            yield Way(spot.name, event, self._to(event, point, point.used + 1, Step(spot.name, "")))
+            yield Transition(spot.name, event, self._to(event, point, point.used + 1, Step(spot.name, "")))
 
     def _to(self, event: str, point: Point, used: int | None = None, step: Step | None = None) -> Point:
-        """The point that an event leads to, which does what it does to the surfaces."""
+        """The point that an event leads to, with its effect on the surfaces."""
         what, world = happening(event), point.state.world
         if point.spot.place.stage == "work" and event.startswith("breach: "):
-            world = world._replace(torn=0)  # the list as written looks at each pair again
+            world = world._replace(torn=0)  # the list, which begins again, inspects each pair
         if what:
             world = self._happen(what, step or Step("", ""), world)
         return self._point(self.route.go(event, _stop(point)), world, point.used if used is None else used)
@@ -330,7 +337,7 @@ class Walk:
             self.counters[key] = Counterexample(found, self.mode, (*self.path_to(point), (step, event)), used)
 
     def _for_air(self, found: Violation, point: Point) -> bool:
-        """Whether a bare hand lifts a hood without air: that does not wait for gloves, and a rub comes next."""
+        """Whether this is a bare hand lifting a hood that has no air: that can't wait for gloves, and a rub follows."""
         step, detours = point.spot.step, point.spot.place.detours
         lifts = step is not None and any(
             self.protocol.item(a.target).say == "hood" for a in step.acts if a.kind == "doff"

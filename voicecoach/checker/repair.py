@@ -1,6 +1,6 @@
 """The smallest change found that closes a contamination route. Offered, never applied. Pure.
 
-Candidates, the smallest first: one more step (a rub that the protocol has elsewhere), one piece held otherwise, two
+Candidates, the smallest first: one more step (a rub that the protocol has elsewhere), one piece held differently, two
 neighbours swapped, one step moved. Each is checked like any protocol. Only one that closes the route and opens no other
 is offered, preferably one that leaves no other route open.
 """
@@ -16,9 +16,9 @@ from voicecoach.protocol.model import Act, Branch, Protocol, StagePlan, Step
 from voicecoach.protocol.zones import HOLDS, zones_of
 
 MOST_TRIED = 400
-"""So many candidates are looked at before the search is given up."""
+"""How many candidates are looked at before the search is given up."""
 MOST_VERIFIED = 12
-"""So many of them are put to the whole check; it takes most of the time."""
+"""How many of them get the whole check, which takes most of the time."""
 _RUBS = frozenset({"disinfect", "hygiene"})
 
 
@@ -69,8 +69,8 @@ def repair(protocol: Protocol, counter: Counterexample, most: int = 1) -> Repair
 
 def text(found: Repair) -> str:
     """The repair for people, with its diff."""
-    left = f"{found.left} other ways stay open" if found.left else "nothing else stays open"
-    return f"smallest repair found: {found.says}; checked: it closes this way, and {left}\n{found.diff}"
+    left = f"{found.left} other routes stay open" if found.left else "no other route stays open"
+    return f"smallest repair found: {found.says}; checked: it closes this route, and {left}\n{found.diff}"
 
 
 def _key(counter: Counterexample) -> tuple[str, str, str]:
@@ -85,7 +85,7 @@ def _changes(protocol: Protocol, counter: Counterexample) -> Iterator[_Change]:
         place = len(steps) if place is None else place
         yield from _one_more(protocol, part, steps, place)
         if place < len(steps):
-            yield from _held_otherwise(protocol, part, steps, place)
+            yield from _held_differently(protocol, part, steps, place)
         yield from _swapped(protocol, part, steps, place)
         yield from _moved(protocol, part, steps, place)
 
@@ -124,7 +124,7 @@ def _plain(target: str) -> str:
     return f"{glove} of the {helper}" if glove else helper
 
 
-def _held_otherwise(protocol: Protocol, part: str, steps: tuple[Step, ...], place: int) -> Iterator[_Change]:
+def _held_differently(protocol: Protocol, part: str, steps: tuple[Step, ...], place: int) -> Iterator[_Change]:
     """A piece held by its strap or edge."""
     step = steps[place]
     for number, act in enumerate(step.acts):
@@ -143,7 +143,7 @@ def _swapped(protocol: Protocol, part: str, steps: tuple[Step, ...], place: int)
         if one >= 0 and one + 1 < len(steps):
             first, second = steps[one], steps[one + 1]
             changed = _with(protocol, part, (*steps[:one], second, first, *steps[one + 2 :]))
-            yield _Change(f"change `{first.name}` and `{second.name}` about", changed)
+            yield _Change(f"swap `{first.name}` and `{second.name}`", changed)
 
 
 def _moved(protocol: Protocol, part: str, steps: tuple[Step, ...], place: int) -> Iterator[_Change]:

@@ -1,5 +1,5 @@
-"""Whether a step says what it does: the piece named is the piece of the act, the verb fits it, and no face is named
-that the act does not touch. By a small lexicon for each language; a language without one is not looked at. Pure.
+"""Whether a step says what it does: it names the piece of its act, with a verb that fits, and no part of the face that
+the act does not touch. Each language has a small lexicon; in a language without one nothing is checked. Pure.
 """
 
 from __future__ import annotations
@@ -17,11 +17,11 @@ from voicecoach.protocol.model import ANYONE, Act, Protocol, Step
 class Lexicon:
     """The words of a language, as regular expressions of whole words.
 
-    pieces: by kind of piece (as in Item.say), or 'feet' and 'hands'. verbs: by kind of act, what it is called, one of
-    which must be there. foreign: by kind of act, what may be said only where such an act is. beside: what before a
-    piece or a face makes it a thing beside the act. never: what makes a clause a warning off. generic: what can stand
-    for a piece. face: parts of the head, neck and skin. inner, outer: the two pairs of gloves. addressed: by
-    role, what a sentence to that person begins with.
+    pieces: names, by kind of piece (as in Item.say), 'feet' or 'hands'. verbs: by kind of act; a sentence needs one of
+    them. foreign: by kind of act; words that only a step with such an act may use. beside: words before a piece or part
+    of the face which show that nothing is done to it. never: words that make a clause a warning. generic: words that
+    stand for any piece. face: parts of the head, neck and skin. inner, outer: the two pairs of gloves. addressed: by
+    role, how a sentence to that person begins.
     """
 
     pieces: Mapping[str, str]
@@ -89,7 +89,7 @@ _HEAD = frozenset({"face", "eyes", "hair", "neck", "head"})
 
 
 def misspoken(protocol: Protocol, language: str) -> tuple[Lack, ...]:
-    """Every sentence that says something else than its step does; none where the language has no lexicon."""
+    """Every sentence that says something other than what its step does; none if the language has no lexicon."""
     lexicon = LEXICONS.get(language)
     if lexicon is None:
         return ()
@@ -112,12 +112,12 @@ def _wrong(protocol: Protocol, lexicon: Lexicon, step: Step) -> Iterator[str]:
     for act in step.acts:
         verbs = lexicon.verbs.get(act.kind)
         if verbs and not _has(verbs, say):
-            yield f"and no word in it means to {act.kind}"
+            yield f"but no word in it means {act.kind!r}"
             return
         named = _piece(protocol, act)
-        joined = f"|{lexicon.pieces['hood']}" if named == "hose" else ""  # they come away together
+        joined = f"|{lexicon.pieces['hood']}" if named == "hose" else ""  # they come off together
         if named and not _has(f"{lexicon.pieces[named]}|{lexicon.generic}{joined}", say):
-            yield f"and does not name what it is about ({_label(protocol, act.target)})"
+            yield f"but does not name its piece ({_label(protocol, act.target)})"
         if named == "gloves" and (pair := _wrong_pair(protocol, lexicon, step, say)):
             yield pair
             return
@@ -125,13 +125,13 @@ def _wrong(protocol: Protocol, lexicon: Lexicon, step: Step) -> Iterator[str]:
     for of, words in lexicon.foreign.items():
         clause = _clause(words, say)
         if clause and not kinds & set(of.split()) and not _has(lexicon.never, clause):
-            yield f"but nothing of the kind is done ({', '.join(sorted(kinds))})"
+            yield f"but its act is another ({', '.join(sorted(kinds))})"
     yield from _others(protocol, lexicon, step, say)
     yield from _faces(protocol, lexicon, step, say)
 
 
 def _piece(protocol: Protocol, act: Act) -> str:
-    """The kind of piece that an act is about, as the lexicon has it; '' if it need not be named."""
+    """The lexicon's name for what an act is done to; '' if the sentence need not name it."""
     whole = act.target.partition(".")[0]
     says = {item.name: item.say for item in protocol.items}
     if act.kind in {"verify", "sit", "touch"}:
@@ -146,7 +146,7 @@ def _label(protocol: Protocol, target: str) -> str:
 
 
 def _wrong_pair(protocol: Protocol, lexicon: Lexicon, step: Step, say: str) -> str:
-    """Outer gloves said where the inner ones are meant, or the other way round."""
+    """Whether the sentence says 'outer' for inner gloves or the reverse: what to report, '' if not."""
     layers = {item.name: item.layer for item in protocol.items if item.say == "gloves"}
     acted = {layers[act.target] for act in step.acts if act.target in layers and act.kind not in {"verify", "touch"}}
     if len(layers) < 2 or len(acted) != 1:
@@ -159,7 +159,7 @@ def _wrong_pair(protocol: Protocol, lexicon: Lexicon, step: Step, say: str) -> s
 
 
 def _others(protocol: Protocol, lexicon: Lexicon, step: Step, say: str) -> Iterator[str]:
-    """Pieces of this ensemble that are named as if the step acted on them."""
+    """Other pieces of the ensemble that are named as if the step did something to them."""
     acted = {_piece(protocol, act) for act in step.acts} | {
         item.say for item in protocol.items for act in step.acts if act.target.partition(".")[0] == item.name
     }
@@ -175,7 +175,7 @@ def _others(protocol: Protocol, lexicon: Lexicon, step: Step, say: str) -> Itera
 
 
 def _faces(protocol: Protocol, lexicon: Lexicon, step: Step, say: str) -> Iterator[str]:
-    """Parts of the face that are named where nothing is done there."""
+    """Parts of the face that are named although nothing is done there."""
     sites = {item.name: item.site for item in protocol.items}
     targets = {act.target.partition(".")[0] for act in step.acts}
     if any(sites.get(target, target) in _HEAD for target in targets) or all(a.kind == "inspect" for a in step.acts):
@@ -186,7 +186,7 @@ def _faces(protocol: Protocol, lexicon: Lexicon, step: Step, say: str) -> Iterat
 
 
 def _clause(words: str, say: str) -> str:
-    """The part of the sentence, between stops and commas, that has one of these words; '' if none has."""
+    """The first part of the sentence, between punctuation marks, with one of these words; '' if there is none."""
     return next((part for part in re.split(r"[.,;:?!]", say) if _has(words, part)), "")
 
 

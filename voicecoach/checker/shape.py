@@ -1,4 +1,4 @@
-"""What a protocol must have whatever is done in it: ways for what a look finds, for incidents, and out. Pure."""
+"""What every protocol must have: branches for what an inspection finds and for incidents, and a way out. Pure."""
 
 from __future__ import annotations
 
@@ -14,13 +14,15 @@ from voicecoach.protocol.lint import all_steps
 from voicecoach.protocol.model import STAGES, Protocol, Step
 
 BARRIERS = frozenset({"gloves", "gown", "coverall", "apron", "boots"})
-"""Kinds of piece that keep what they meet: torn or soiled, each changes what has to be done next."""
+"""Kinds of piece that keep contamination off the wearer, so that a tear or soil changes what comes next."""
 
 
 @dataclass(frozen=True, slots=True)
 class Lack:
-    """Something that is missing. rule: of rules.BY_NAME; step: where it should stand ('' for the whole); line: of the
-    file, 0 if unknown; says: what is missing, and where.
+    """Something that is missing or wrongly said.
+
+    rule: a name in rules.BY_NAME. step: where it belongs, '' for the whole protocol. line: in the file, 0 if unknown.
+    says: what is missing, and where.
     """
 
     rule: str
@@ -47,30 +49,30 @@ COVERS: dict[str, frozenset[str]] = {
     "helmet": frozenset({"hair", "neck", "face", "eyes"}),
     "boots": frozenset({"feet", "legs"}),
 }
-"""Parts of the body that a kind of piece can cover at all; other kinds cover none. Logic of the pieces, no source."""
+"""Parts of the body that each kind of piece can cover; other kinds cover none. Logic of the pieces, no source."""
 _TRAITS = {"gown": "garment", "coverall": "garment", "belt": "belt-papr"}
 
 
 def _claims(protocol: Protocol) -> Iterator[Lack]:
-    """What the file claims of its pieces and of the wearer that no piece can keep."""
+    """Claims about pieces or the wearer that cannot be true."""
     for item in protocol.items:
         first = zones.zones_of(item)[0]
         if first in item.spared:
-            yield Lack("claim", "", item.line, f"the {item.label} counts as clean after work at its {first}")
+            yield Lack("claim", "", item.line, f"the {first} of the {item.label} is said to be clean after work")
         over = [zone for zone in (*item.covers, *item.tight, *item.overlap) if zone in zones.BODY]
         for zone in over:
             if zone not in COVERS.get(item.say, frozenset()):
                 yield Lack("claim", "", item.line, f"the {item.label} is said to cover the {zone}")
         trait = _TRAITS.get(item.say)
         if trait and trait not in item.traits:
-            yield Lack("claim", "", item.line, f"the {item.label} is a {item.say} and has not the trait {trait!r}")
+            yield Lack("claim", "", item.line, f"the {item.label} is a {item.say} but lacks the trait {trait!r}")
     if protocol.exposed and high_level(protocol):
         bare = ", ".join(protocol.exposed)
-        yield Lack("claim", "", 0, f"{bare} left bare on purpose, though this is a high-level set")
+        yield Lack("claim", "", 0, f"{bare} left bare on purpose, although this is a high-level ensemble")
 
 
 def _looks(protocol: Protocol) -> Iterator[Lack]:
-    """A look that finds something leads somewhere."""
+    """An inspection needs a branch for each thing it may find."""
     for stage in STAGES:
         for step in protocol.steps(stage):
             ways = {answer for answer, _ in step.branches}
@@ -78,7 +80,7 @@ def _looks(protocol: Protocol) -> Iterator[Lack]:
                 if not ways & wanted:
                     named = " or ".join(repr(word) for word in sorted(wanted - {"no"}))
                     yield Lack(
-                        "no-way", step.name, step.line, f"{step.name} looks at {what} and has no way for {named}"
+                        "no-way", step.name, step.line, f"{step.name} inspects {what} but has no branch for {named}"
                     )
 
 
@@ -105,37 +107,37 @@ _VERIFIED = {
 
 
 def _unseen(protocol: Protocol) -> Iterator[Lack]:
-    """Each barrier is looked at after work, before it comes off, where the protocol says that it inspects at all."""
+    """In a protocol that inspects, each barrier is inspected after work, before it comes off."""
     if not {"X2", "X30"} & set(protocol.orders):
         return
     steps = protocol.steps("undress")
     for item in protocol.items:
-        if item.say not in BARRIERS or "tear-away" in item.traits:  # that one is torn off before the area (Gurses 2019)
+        if item.say not in BARRIERS or "tear-away" in item.traits:  # torn off before the removal area (Gurses 2019)
             continue
         seen = False
         for step in steps:
             seen |= any(act.kind == "inspect" and act.target == item.name for act in step.acts)
             if any(act.kind == "doff" and act.target == item.name for act in step.acts):
                 if not seen:
-                    says = f"nobody looks at the {item.label} after work before {step.name} takes it off"
+                    says = f"nobody inspects the {item.label} after work before {step.name} takes it off"
                     yield Lack("unseen", step.name, step.line, says)
                 break
 
 
 def _fresh(protocol: Protocol) -> Iterator[Lack]:
-    """What goes on after a touch or a pause, when something of the same has come off, is a fresh piece."""
+    """What is put on after a touch or a pause is a fresh piece."""
     for branch in protocol.branches:
         if branch.name not in {protocol.touched, protocol.rejoin}:
             continue
         for step in branch.steps:
             for act in step.acts:
                 if act.kind == "don" and not act.fresh:
-                    says = f"{step.name} puts the {act.target.replace('-', ' ')} on and does not say 'fresh'"
+                    says = f"{step.name} puts on the {act.target.replace('-', ' ')} without 'fresh'"
                     yield Lack("worn-again", step.name, step.line, says)
 
 
 def _times(protocol: Protocol) -> Iterator[Lack]:
-    """Every rub has an agent for what it is put on, and its time, also one that no way of the walk reads."""
+    """Every rub has an agent that suits the surface, for long enough; also in steps that no path comes to."""
     sites = {item.name: item.site for item in protocol.items}
     for _, step in all_steps(protocol):
         for act in step.acts:
@@ -145,15 +147,15 @@ def _times(protocol: Protocol) -> Iterator[Lack]:
             surface = "skin" if act.kind == "hygiene" else "glove" if glove else "item"
             named, agent = step.timing.agent, AGENTS.get(step.timing.agent)
             if agent is None or surface not in agent.on:
-                says = f"{step.name} uses {named}, which is no agent for the {act.target.replace('-', ' ')}"
+                says = f"{step.name} uses {named}, which is not for the {act.target.replace('-', ' ')}"
                 yield Lack("wrong-agent", step.name, step.line, says)
             elif step.timing.seconds < agent.least_s and not protocol.practice:
-                says = f"{step.name} gives {named} {step.timing.seconds:g} s, and the least is {agent.least_s:g} s"
+                says = f"{step.name} gives {named} {step.timing.seconds:g} s; it needs at least {agent.least_s:g} s"
                 yield Lack("no-time", step.name, step.line, says)
 
 
 def _ways_out(protocol: Protocol) -> Iterator[Lack]:
-    """What has to be done after a pause, a touch, and when the wearer is down."""
+    """Branches for a pause, a touch and a wearer who is down."""
     for name, what in (
         (protocol.rejoin, "what comes first after a pause (rejoin)"),
         (protocol.touched, "what follows a touch with dirty hands (touched)"),
@@ -164,7 +166,7 @@ def _ways_out(protocol: Protocol) -> Iterator[Lack]:
 
 
 def _back_in(protocol: Protocol) -> Iterator[Lack]:
-    """A breach beside the patient leads out: never back to work."""
+    """A breach beside the patient leads out, never back to work."""
     route = Route(protocol, modes(protocol)[-1])
     at_work = next((stop for stop in _nominal(route) if stop.spot.kind == "work"), None)
     for kind in route.breaches("work") if at_work is not None else ():
@@ -175,11 +177,11 @@ def _back_in(protocol: Protocol) -> Iterator[Lack]:
                 break
             stop = route.go("", _done(route, stop))
         if stop.spot.kind == "work":
-            yield Lack("back-to-patient", "", 0, f"after {kind!r} beside the patient the way leads back to work")
+            yield Lack("back-to-patient", "", 0, f"{kind!r} beside the patient leads back to work")
 
 
 def _nominal(route: Route) -> Iterator[Stop]:
-    """The stops of the list as written, up to work."""
+    """The stops of the list as written, as far as work."""
     stop = route.start()
     for _ in range(10_000):
         yield stop

@@ -11,7 +11,7 @@ from voicecoach.checker.rules import BY_NAME
 from voicecoach.checker.verdict import Verdict
 
 WORST = 3
-"""So many slips and beliefs are told in the short answer."""
+"""How many slips and assumptions the short answer lists."""
 
 
 def text(verdict: Verdict, rests: Sequence[Assumption], modes: Sequence[FailureMode]) -> str:
@@ -29,7 +29,7 @@ def _lines(verdict: Verdict, rests: Sequence[Assumption], modes: Sequence[Failur
     yield outcome(verdict)
     held = "; ".join(one.says for one in rests[:WORST])
     more = f"; and {len(rests) - WORST} more (--rests)" if len(rests) > WORST else ""
-    yield f"Holds only while: {held}{more}." if verdict.good else f"Rests, beside that, on: {held}{more}."
+    yield f"Holds only while: {held}{more}." if verdict.good else f"Apart from that it rests on: {held}{more}."
     for number, mode in enumerate(modes[:WORST], start=1):
         where = "there" if mode.noticed_at == mode.step else f"in {mode.noticed_at}"
         seen = f"the {mode.noticed_by} could notice first, {where}" if mode.noticed_by else "nobody would notice"
@@ -39,7 +39,7 @@ def _lines(verdict: Verdict, rests: Sequence[Assumption], modes: Sequence[Failur
     yield f"Against its sources: {orders}, " + (f"broken: {broken}." if broken else "none is broken.")
     if verdict.lacks:
         more = f"; and {len(verdict.lacks) - 1} more (--full)" if len(verdict.lacks) > 1 else ""
-        yield f"Missing or said otherwise: {verdict.lacks[0].says}{more}."
+        yield f"Missing, or said wrongly: {verdict.lacks[0].says}{more}."
     if verdict.short:
         needs = "; ".join(f"{ask.step} needs a {ask.kind}" for ask in verdict.short[:WORST])
         yield f"Asks for less than it should: {needs}."
@@ -52,15 +52,15 @@ def outcome(verdict: Verdict) -> str:
     """The verdict in one sentence."""
     counters = verdict.explored.counters
     if verdict.cut:
-        return "CUT SHORT: there are more ways than could be walked; nothing is proved."
+        return "CUT SHORT: there are more paths than could be walked, so nothing is proved."
     if not counters and verdict.good:
-        wrong = "one thing going wrong (--two walks every two)" if verdict.most == 1 else "up to two things going wrong"
-        return f"No way found on which contamination arrives, with {wrong}."
+        wrong = "one thing going wrong (--two: any two)" if verdict.most == 1 else "up to two things going wrong"
+        return f"No contact route found with {wrong}."
     if not counters:
-        return "NOT GOOD: no contact route was found, but what is named below is missing."
+        return "NOT GOOD: no contact route found, but see what is missing below."
     first = counters[0]
     rule = BY_NAME[first.found.rule]
     return (
-        f"NOT GOOD: {len(counters)} ways found on which a rule breaks; the shortest, {WITH[first.mode]}, breaks at "
+        f"NOT GOOD: rules are broken in {len(counters)} places; the shortest path, {WITH[first.mode]}, leads to "
         f"{first.found.step or 'the end'}: {rule.says}"
     )

@@ -22,15 +22,17 @@ from voicecoach.protocol.lint import all_steps
 from voicecoach.protocol.model import Protocol
 
 _WALKED_TOO = frozenset({"wrong-agent", "no-time"})
-"""Rules that the walk tells as well, with a story, of a step that it reads."""
+"""Rules that the walk reports too, and with a story, for a step that it comes to."""
 STAND_INS = frozenset(agent.name for agent in AGENTS if agent.stand_in)
 
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """What the check found. broken: published orders that apply and are not kept. asked: what steps need, as computed.
-    lacks: what the protocol must have and has not, and sentences that say another thing than the act. notes: judgements
-    to be read. cut: a search was cut short, so that nothing is proved. most: how many things could go wrong on a way.
+    """What the check found.
+
+    broken: published orders that apply and are broken. asked: what the steps need, as computed. lacks: what is missing
+    from the protocol, and sentences that say something other than the act. notes: judgements for a person to read. cut:
+    a search was cut short, so nothing is proved. most: how many things could go wrong on a path.
     """
 
     protocol: Protocol
@@ -45,7 +47,7 @@ class Verdict:
 
     @property
     def short(self) -> tuple[Requirement, ...]:
-        """Needs that a step does not meet and gives no reason for; a practice protocol is excused."""
+        """Needs that a step neither meets nor explains; a practice protocol may leave them unmet."""
         weaker = {step.name for plan in self.protocol.stages for step in plan.steps if step.weaker}
         return tuple(ask for ask in self.asked if not ask.met and ask.step not in weaker and not self.protocol.practice)
 
@@ -57,11 +59,11 @@ class Verdict:
 
 
 def prove(protocol: Protocol, most: int = 1, language: str = "en") -> Verdict:
-    """Check a protocol on every way with at most `most` deviations, and against the published orders.
+    """Check a protocol on every path with at most `most` deviations, and against the published orders.
 
     Args:
-        most: every two deviations together take seconds for a large protocol, every one a third of a second.
-        language: the one that its sentences are in; what is said is held against what is done where it is known.
+        most: with 1 a large protocol takes a third of a second, with 2 it takes many seconds.
+        language: of its sentences, which are compared with the acts if the language has a lexicon.
 
     Raises:
         InputError: when the protocol declares an order that is not in the table.
@@ -72,8 +74,8 @@ def prove(protocol: Protocol, most: int = 1, language: str = "en") -> Verdict:
             expected = "one of " + ", ".join(order.name for order in orders.TABLE)
             raise InputError(f"{name!r} is no published order", where=f"{protocol.file}: orders", expected=expected)
     checked = tuple(order for order in orders.TABLE if orders.applies(order, protocol))
-    way = SlipPaths(protocol)
-    asked, explored = tuple(requirements(protocol, way)), explore(protocol, most)
+    slip_paths = SlipPaths(protocol)
+    asked, explored = tuple(requirements(protocol, slip_paths)), explore(protocol, most)
     walked = {counter.found.step for counter in explored.counters}
     missing = [lack for lack in lacks(protocol) if not (lack.rule in _WALKED_TOO and lack.step in walked)]
     return Verdict(
@@ -84,22 +86,22 @@ def prove(protocol: Protocol, most: int = 1, language: str = "en") -> Verdict:
         asked=asked,
         notes=_notes(protocol, asked),
         lacks=(*missing, *misspoken(protocol, language)),
-        cut=explored.bounded or way.cut,
+        cut=explored.bounded or slip_paths.cut,
         most=most,
     )
 
 
 def _notes(protocol: Protocol, asked: tuple[Requirement, ...]) -> tuple[str, ...]:
     notes = [
-        f"{item.label}: {', '.join(item.spared)} counted as clean after work though nothing covers it"
+        f"{item.label}: {', '.join(item.spared)} counted as clean after work although nothing covers it"
         for item in protocol.items
         if item.spared
     ]
     if protocol.exposed:
         notes.append("left bare on purpose: " + ", ".join(protocol.exposed))
     notes += [
-        f"from branch {branch.name!r} on, after work, it is not held against it that a rub is missing between two "
-        f"pieces, that soil is not wiped away first, or that a torn glove stays on: "
+        f"after branch {branch.name!r}, once work has begun, it is not an error that a rub is missing between two "
+        f"pieces, soil is not wiped away first, or a torn glove stays on: "
         f"{branch.emergency}"
         for branch in protocol.branches
         if branch.emergency
@@ -111,10 +113,10 @@ def _notes(protocol: Protocol, asked: tuple[Requirement, ...]) -> tuple[str, ...
     notes += [f"branch {name!r} is called from nowhere" for name in _uncalled(protocol)]
     reasons = {step.name: step.weaker for plan in protocol.stages for step in plan.steps}
     if protocol.practice:
-        notes.append("for practice only; what its steps would need for use is not held against it")
+        notes.append("for practice only: what its steps would need in use is not checked")
     else:
         notes += [
-            f"{ask.step} has no {ask.kind} though {ask.why}: {reasons[ask.step]}"
+            f"{ask.step} has no {ask.kind} although {ask.why}: {reasons[ask.step]}"
             for ask in asked
             if not ask.met and reasons[ask.step]
         ]
@@ -143,7 +145,7 @@ def text(report: Verdict, most: int = 3) -> str:
     protocol, explored = report.protocol, report.explored
     lines = [f"{protocol.name} {protocol.version}: {protocol.title}"]
     if report.cut:
-        lines.append("CUT SHORT: not every way was walked; whatever is not told below is not proved")
+        lines.append("CUT SHORT: not every path was walked; what is not listed below is not proved safe")
     lines.append(f"published orders checked: {len(report.checked)}, broken: {len(report.broken)}")
     lines += [f"  {order.name} ({order.use}): {order.says} [{order.sources}]" for order in report.broken]
     lines += [f"asks for less than computed: {ask.step} needs {ask.kind}: {ask.why}" for ask in report.short]
@@ -170,7 +172,9 @@ def _rule(name: str) -> str:
 
 
 def _place(protocol: Protocol, lack: Lack) -> str:
-    return f"{protocol.file}:{lack.line}: " if lack.line else ""
+    step = next((step for _, step in all_steps(protocol) if lack.step and step.name == lack.step), None)
+    file = (step.file if step else "") or protocol.file
+    return f"{file}:{lack.line}: " if lack.line else ""
 
 
 def as_json(report: Verdict) -> dict[str, Any]:
@@ -202,7 +206,7 @@ def as_json(report: Verdict) -> dict[str, Any]:
                 "carrier": counter.found.carrier,
                 "mode": counter.mode,
                 "deviations": counter.used,
-                "way": [list(pair) for pair in counter.way if pair[1]],
+                "way": [list(pair) for pair in counter.path if pair[1]],
             }
             for counter in explored.counters
         ],
@@ -221,16 +225,16 @@ def explain(protocol: Protocol, name: str) -> str | None:
             continue
         world = point.state.world
         after, found = walk.model.do(step, world)
-        way = [f"{event!r} at {at}" if at else event for at, event in walk.path_to(point) if event not in USUAL]
-        told = f", after {', then '.join(way)}" if way else ""
+        path = [f"{event!r} at {at}" if at else event for at, event in walk.path_to(point) if event not in USUAL]
+        after_what = f", after {', then '.join(path)}" if path else ""
         return "\n".join(
-            [f"{name} ({where}{told}): {step.say}", "before:", *_beliefs(protocol, walk.model, world), "after:"]
+            [f"{name} ({where}{after_what}): {step.say}", "before:", *_beliefs(protocol, walk.model, world), "after:"]
             + _beliefs(protocol, walk.model, after)
             + [f"breaks {one.rule} at {one.at}, carried by {one.carrier}" for one in found]
         )
     if where == "work":
         return f"{name} (work): {step.say}"
-    return f"{name} ({where}): no way with two things going wrong, or fewer, reads it"
+    return f"{name} ({where}): no path on which at most two things go wrong comes to it"
 
 
 def _beliefs(protocol: Protocol, model: ContactModel, world: World) -> list[str]:
