@@ -1,4 +1,4 @@
-"""What checking costs and what it notices: run `python tests/bench/checking.py [mutants]`; prints, judges nothing.
+"""What checking costs and what it notices: run `python tests/bench/checking.py [limits | mutants]`; prints, judges nothing.
 
 Baseline of the same run: the explorer without its memory of equal states, walking every way one by one.
 """
@@ -116,6 +116,28 @@ def speed() -> None:
     )
 
 
+def limits() -> None:
+    """Long lists and many pieces: the check with every two things going wrong, and whether it was cut short.
+
+    Baseline of the same run: the same with one thing going wrong.
+    """
+    print("\nlimits (aim: 400 steps and 34 pieces in 5 s each, or an honest 'cut short'); processor time")
+    print(f"{'list':24} {'steps':>5} {'pieces':>6} {'one s':>7} {'two s':>7} {'states':>8} {'cut short':>9}")
+    for steps in (100, 176, 400):
+        protocol = generated(steps, 2)
+        count = sum(len(plan.steps) for plan in protocol.stages)
+        spent, walked = [], None
+        for most in (1, 2):
+            start = time.process_time()
+            walked = explore(protocol, most)
+            spent.append(time.process_time() - start)
+        assert walked is not None
+        print(
+            f"{protocol.name:24} {count:>5} {len(protocol.items) - 1:>6} {spent[0]:>7.2f} {spent[1]:>7.2f}"
+            f" {walked.states:>8,} {'yes' if walked.bounded else 'no':>9}"
+        )
+
+
 def every_way(protocol: Protocol) -> int:
     """Walk without memory: each way to its end."""
     from voicecoach.checker.explore import Walk  # noqa: PLC0415
@@ -199,7 +221,11 @@ def mutants_of_the_library() -> None:
 
 
 if __name__ == "__main__":
+    if "limits" in sys.argv[1:]:
+        limits()
+        sys.exit()
     speed()
+    limits()
     studies()
     for made in library():
         report = prove(made)

@@ -8,15 +8,17 @@ from functools import cache
 from pathlib import Path
 
 from voicecoach.checker import orders
-from voicecoach.checker.explore import Walk, as_written, explore, modes
+from voicecoach.checker.explore import Point, Walk, as_written, explore, modes
 from voicecoach.checker.requirements import requirements
+from voicecoach.checker.rules import SUSPECT
 from voicecoach.checker.sentences import misspoken
 from voicecoach.checker.shape import lacks
 from voicecoach.checker.slips import SlipPaths
+from voicecoach.checker.world import ENTERED, LEVEL
 from voicecoach.grammar import Grammar, parse
 from voicecoach.protocol import zones
 from voicecoach.protocol.lint import all_steps, lint
-from voicecoach.protocol.model import Act, Item, Protocol, StagePlan, Step, Timing
+from voicecoach.protocol.model import ANYONE, Act, Item, Protocol, StagePlan, Step, Timing
 
 RUBS = {"disinfect", "hygiene", "wipe"}
 CHANGES = {"don", "doff", "change", "disinfect", "hygiene", "wipe", "touch", "sit"}
@@ -302,7 +304,7 @@ def harmless(mutant: Mutant, original: Protocol) -> str:
     stage = next((where for where, one in all_steps(original) if one is step), "")
     why = ""
     if step is not None and mutant.kind in {"rub left out", "rub by another", "rub never read"}:
-        why = _rub_missed(original, step, stage)
+        why = _rub_missed(original, step, stage, mutant.kind)
     elif step is not None and mutant.kind == "swapped":
         other = steps[mutant.where.partition(", ")[2]]
         if stage in {"prepare", "dress", "close"}:
@@ -319,19 +321,86 @@ def harmless(mutant: Mutant, original: Protocol) -> str:
         why = "nobody comes to that step here: it is for another set of pieces"
     elif mutant.kind == "torn kept" and _first_off(original) == "gloves":
         why = "gloves are the first thing that comes off: the torn pair is kept on for nothing"
-    elif mutant.kind == "look left out":
+    elif mutant.kind == "look left out" and step is not None and _looked_at_elsewhere(original, step):
         why = "what it looks at is looked at, or made sure of, in another step"
+    elif mutant.kind == "look left out" and step is not None and _loose_seal(original, step):
+        why = "the mask does not fit tightly: there is no seal to make sure of"
     return why
 
 
-def _rub_missed(original: Protocol, step: Step, stage: str) -> str:
-    if stage.startswith("branch") and original.branch(stage[7:]).emergency:
-        return "somebody who cannot stand through the list goes first: the check says in a note that rubs are waived"
-    if stage.startswith("branch"):
-        return "the branch leads back to, or on to, a rub of the same hands before the next thing comes off"
-    if stage in {"prepare", "dress", "close"}:
-        return "before work, or after the last rub, and another rub of the same hands stands beside it"
-    return _rubbed_anyway(original, step)
+def _rub_missed(original: Protocol, step: Step, stage: str, kind: str) -> str:
+    """Why a rub that is missing harms nobody; each reason is looked up in a walk of the original."""
+    if stage == "undress":
+        return _rubbed_anyway(original, step)
+    points = [(walk, point) for walk in _walks(original) for point in walk.moves if _reads(point, step)]
+    unrubbed = {where for walk, point in points for where in _before_next_rub(walk, point, step)}
+    why = ""
+    if kind == "rub by another" and step.role == ANYONE:
+        why = "anybody may answer that step, and the wearer, who answers now, rubs the wearer's own hands"
+    elif not points:
+        why = "it is for other pieces, or for two things going wrong: no path with one of them comes to it"
+    elif stage.startswith("branch") and original.branch(stage[7:]).emergency:
+        why = "somebody who cannot stand through the list goes first: the check says in a note that rubs are waived"
+    elif not unrubbed:
+        why = "the hands are rubbed again before anything is taken off or put on"
+    elif unrubbed <= {"prepare", "dress"}:
+        why = "before work: nothing dirty has been touched"
+    elif all(_hand_clean(walk, point) for walk, point in points):
+        why = "nobody went in, or the hands were rubbed before it and have touched nothing dirty since"
+    return why
+
+
+@cache
+def _walks(protocol: Protocol) -> tuple[Walk, ...]:
+    walks = tuple(Walk(protocol, mode, 1) for mode in modes(protocol))
+    for walk in walks:
+        walk.run()
+    return walks
+
+
+def _reads(point: Point, step: Step) -> bool:
+    return point.spot.kind == "step" and point.spot.step is not None and point.spot.step.name == step.name
+
+
+def _before_next_rub(walk: Walk, point: Point, step: Step) -> set[str]:
+    """The stages in which something comes off or goes on, or the session ends, before hands are rubbed again."""
+    found = {"end"} if point in walk.ends else set()
+    seen: set[Point] = set()
+    waiting = list(walk.next.get(point, ()))
+    while waiting:
+        there = waiting.pop()
+        if there in seen:
+            continue
+        seen.add(there)
+        read = there.spot.step if there.spot.kind == "step" else None
+        if read is not None and read.name != step.name:
+            if _kinds(read) & {"disinfect", "hygiene"}:
+                continue
+            if _kinds(read) & {"doff", "don", "touch"}:
+                found.add(there.spot.place.stage)
+                continue
+        if there in walk.ends:
+            found.add("end")
+        waiting += walk.next.get(there, ())
+    return found
+
+
+def _hand_clean(walk: Walk, point: Point) -> bool:
+    world = point.state.world
+    if not world.flags & ENTERED:
+        return True
+    return world.levels[walk.model.hand("wearer", world.worn)] & LEVEL < SUSPECT
+
+
+def _looked_at_elsewhere(original: Protocol, step: Step) -> bool:
+    """Whether other steps of the list inspect, or make sure of, everything that this one does."""
+    others = {a.target for plan in original.stages for one in plan.steps if one is not step for a in one.acts}
+    return {act.target for act in step.acts if act.kind in {"inspect", "verify"}} <= others
+
+
+def _loose_seal(original: Protocol, step: Step) -> bool:
+    fits = any("tight-fit" in item.traits for item in original.items)
+    return {act.target for act in step.acts} == {"seal"} and not fits
 
 
 def _before_work(protocol: Protocol, branch: str) -> bool:
@@ -346,12 +415,7 @@ def _before_work(protocol: Protocol, branch: str) -> bool:
 
 def _read(protocol: Protocol, step: Step) -> bool:
     """Whether any way with one thing going wrong comes to that step."""
-    for mode in modes(protocol):
-        walk = Walk(protocol, mode, 1)
-        walk.run()
-        if any(point.spot.step is step for point in walk.moves):
-            return True
-    return False
+    return any(_reads(point, step) for walk in _walks(protocol) for point in walk.moves)
 
 
 def _first_off(protocol: Protocol) -> str:
