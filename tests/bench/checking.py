@@ -1,4 +1,4 @@
-"""What checking costs and what it notices: run `python tests/bench/checking.py [limits | mutants]`; prints, judges nothing.
+"""What checking costs and what it notices. Run `python tests/bench/checking.py [limits | mutants]`; it only prints.
 
 Baseline of the same run: the explorer without its memory of equal states, walking every way one by one.
 """
