@@ -77,3 +77,30 @@ def test_the_try_of_a_danger_word_may_be_typed_before_its_prompt_is_over() -> No
     says(session, "stop", "key", "observer")
     assert session.step == "fit-today"
     assert not session.noted("breach")
+
+
+@pytest.mark.parametrize(
+    ("at", "words", "key"),
+    [("gown-on", "blah", "hint-item"), ("look-all-over", "fine", "hint-look"), ("rub-outer-1", "ok", "hint-start")],
+)
+def test_a_typed_word_that_is_not_understood_is_told_what_would_be(begin, at: str, words: str, key: str) -> None:
+    """Rule 32: it was read as it is, so that saying it again would change nothing."""
+    session = begin("n95-gown")
+    session.go_to(at)
+    session.happens(Heard(session.at, None, words, session.at, session.at, source="key"))
+    assert session.says() == [session.setup.grammar.say(key)]
+    session.said_out()
+
+
+@pytest.mark.parametrize(
+    ("question", "said"),
+    [("back", "Not finished, or went wrong?"), ("torn-piece", "Which piece is damaged? Name it.")],
+)
+def test_a_question_that_is_neither_yes_nor_no_is_asked_again_in_its_own_words(begin, question: str, said: str) -> None:
+    """Rule 32."""
+    session = begin("n95-gown")
+    session.go_to("rub-outer-2")
+    session.hear("back" if question == "back" else "torn")
+    assert session.state.question == question
+    session.hear(None)
+    assert said in session.says(session.made[-4:])

@@ -189,7 +189,7 @@ def test_cut_off_at_any_moment_it_says_where_it_is_and_asks(begin, moment: str) 
     }[moment]()
     assert session.state.status == moment
     confirmed = len(session.noted("step-confirmed"))
-    session.due = {}
+    session.due.clear()
     session.happens(Reopened(session.at + 16_000 * 4, 4.0, "killed"))
     assert in_one(session) == "I stopped. Gown and gloves off. Mask on. Rub not finished. Right?"
     session.said_out()

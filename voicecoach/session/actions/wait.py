@@ -8,7 +8,8 @@ from voicecoach.protocol.navigation.position import airless
 from voicecoach.session.actions.ask import say_question
 from voicecoach.session.actions.stepping import say_step
 from voicecoach.session.effects import StopSpeaking
-from voicecoach.session.events import CLOCK_HZ
+from voicecoach.session.events import CLOCK_HZ, Heard
+from voicecoach.session.interpret.answers import hint as hint_of
 from voicecoach.session.notes import NoteKind
 from voicecoach.session.turn import Turn
 from voicecoach.session.vocabulary import REPLIES, WELL
@@ -139,7 +140,7 @@ def say_again(turn: Turn) -> None:
         return
     turn.set(hinted=True)
     turn.tone("again")
-    turn.aside(_hint_of_question(turn.state.question))
+    turn.aside(_hint_of_question(turn.state.question) or _hint_of_step(turn))
 
 
 def _hint_of_question(question: str) -> str:
@@ -150,7 +151,17 @@ def _hint_of_question(question: str) -> str:
         return "hint-place"
     if question in {"all-clear", "missing"}:
         return "hint-observer"
-    return "hint-yes-no" if {"yes", "no"} <= {*REPLIES.get(question, ())} else "say-again"
+    if {"yes", "no"} <= {*REPLIES.get(question, ())}:
+        return "hint-yes-no"
+    return f"ask-{question}" if question in REPLIES else ""
+
+
+def _hint_of_step(turn: Turn) -> str:
+    """The same for a step: after a typed word what would be taken is said at once, and a voice is asked again."""
+    event, step = turn.event, turn.step
+    if turn.state.question or step is None or not isinstance(event, Heard) or event.source != "key":
+        return "say-again"
+    return "hint-observer" if turn.state.status == "confirming" else hint_of(step, turn.state.status)
 
 
 def read_again(turn: Turn) -> None:

@@ -17,7 +17,7 @@ STEERING = ("repeat", "back", "pause", *INFORMATION, "no-audio", "end-session")
 OVER_PROMPT = ("repeat", "back", "pause")
 ON_ITS_PROMPT = ("prompting", "interrupted", "acknowledging", "awaiting")
 _FIXED = {
-    "confirming": (*STEERING, "touched", "confirm", "not-clear", "clear", "is-on", *NATURAL),
+    "confirming": (*STEERING, "touched", "confirm", "not-clear", "clear", "is-on", "done", *NATURAL),
     "frozen": ("go-on", "touched", "pause", "repeat", "end-session", "clear", "done", "help", *NATURAL),
     "paused": ("resume", "time", "end-session", "go-on", "clear", "done", "repeat", "help", *NATURAL),
     "working": ("start-removal", "pause", "repeat", "time", "help", "no-audio", "end-session"),
