@@ -315,8 +315,8 @@ def test_a_spoken_word_is_kept_as_a_clip_until_no_audio_is_said(setup: Setup, jo
     assert list((tmp_path / "record" / "audio").iterdir()) == []
     journal.close()
     lines = [line.data for line in read(tmp_path / "record").lines]
-    (kept,) = (data["file"] for data in lines if data["line"] == "sound")
-    assert [data["files"] for data in lines if data["line"] == "sound-gone"] == [[kept]]
+    (clip,) = (data["file"] for data in lines if data["line"] == "sound")
+    assert [data["files"] for data in lines if data["line"] == "sound-gone"] == [[clip]]
 
 
 def test_tones_are_played_and_end_nothing(puppet: Make) -> None:

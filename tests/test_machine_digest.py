@@ -17,8 +17,10 @@ def code(source: bytes) -> str:
     for node in ast.walk(tree):
         for name in ("body", "orelse", "finalbody"):
             if isinstance(block := getattr(node, name, None), list):
-                kept = [one for one in block if not (isinstance(one, ast.Expr) and isinstance(one.value, ast.Constant))]
-                setattr(node, name, kept)
+                without_text = [
+                    one for one in block if not (isinstance(one, ast.Expr) and isinstance(one.value, ast.Constant))
+                ]
+                setattr(node, name, without_text)
     return ast.dump(tree)
 
 

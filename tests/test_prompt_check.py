@@ -143,37 +143,37 @@ def test_a_check_that_was_cut_off_continues_where_it_stopped(setup: Setup, tmp_p
             DistinctVoice(),
             SPEC,
             open_ear,
-            on_progress=lambda done, total: told.append((done, total)),
+            on_progress=lambda done, total: progress.append((done, total)),
             facts=facts,
         )
 
-    told: list[tuple[int, int]] = []
+    progress: list[tuple[int, int]] = []
     with pytest.raises(EngineError, match="died"):
         opens(10)
-    first = len(told)
-    total = told[0][1]
+    first = len(progress)
+    total = progress[0][1]
     assert 10 <= first < total
     assert all(ear.closed for ear in ears)
-    told.clear()
+    progress.clear()
     ears.clear()
     opens(10**9)
-    assert told[-1] == (total - first, total - first)
+    assert progress[-1] == (total - first, total - first)
     ears.clear()
     opens(0)  # all is known: no recogniser is asked
     assert ears == []
 
 
 def test_a_line_that_a_kill_cut_off_costs_only_its_own_verdict(setup: Setup, tmp_path: Path) -> None:
-    told: list[int] = []
+    progress: list[int] = []
 
     def check() -> None:
-        told.clear()
+        progress.clear()
         find_mistaken(
             setup,
             DistinctVoice(),
             SPEC,
             lambda spec: Sensitive(),
-            on_progress=lambda _, total: told.append(total),
+            on_progress=lambda _, total: progress.append(total),
             facts=Facts(DistinctVoice(), SPEC, cache=tmp_path, shipped={}),
         )
 
@@ -182,9 +182,9 @@ def test_a_line_that_a_kill_cut_off_costs_only_its_own_verdict(setup: Setup, tmp
     text = file.read_text()
     file.write_text(text[:-5])
     check()
-    assert told == [1]
+    assert progress == [1]
     check()
-    assert told == []
+    assert progress == []
 
 
 def in_background(setup: Setup, facts: Facts, ears: list[Sensitive]) -> BackgroundCheck:

@@ -201,23 +201,23 @@ def mutants_of_the_library() -> None:
     """How much of the harm done by machine is reported, class by class, and why the rest is harmless."""
     from checker_mutants import harmless, mutants, noticed  # noqa: PLC0415
 
-    print("\nmutants: what one change does to a protocol, one at a time; told, harmful, harmless")
-    told: Counter[str] = Counter()
+    print("\nmutants: what one change does to a protocol, one at a time; reported, harmful, harmless")
+    reported: Counter[str] = Counter()
     made: Counter[str] = Counter()
     passed: Counter[str] = Counter()
     for protocol in library():
         for mutant in mutants(protocol):
             made[mutant.kind] += 1
             if noticed(mutant):
-                told[mutant.kind] += 1
+                reported[mutant.kind] += 1
                 continue
             why = harmless(mutant, protocol)
             passed[mutant.kind] += bool(why)
             print(f"    {protocol.name}: {mutant.kind}: {mutant.where}: {'harmless: ' + why if why else 'NOT TOLD'}")
     for kind in made:
         harmful = made[kind] - passed[kind]
-        share = 100 * told[kind] / harmful if harmful else 100.0
-        print(f"{kind:26} {told[kind]:>4} of {harmful:>4} told ({share:.1f} %), {passed[kind]} harmless")
+        share = 100 * reported[kind] / harmful if harmful else 100.0
+        print(f"{kind:26} {reported[kind]:>4} of {harmful:>4} reported ({share:.1f} %), {passed[kind]} harmless")
 
 
 if __name__ == "__main__":

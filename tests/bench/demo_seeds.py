@@ -50,9 +50,9 @@ def run(engine: str, seeds: range) -> None:
             good += outcome.good
             session_s += outcome.session_s
             took_s += outcome.took_s
-            told = "good" if outcome.good else "not good" if outcome.closed else "did not come to its end"
+            result = "good" if outcome.good else "not good" if outcome.closed else "did not come to its end"
             print(
-                f"{engine} seed {seed:2}: {told}, {outcome.voice}, {len(outcome.compared)} utterances, "
+                f"{engine} seed {seed:2}: {result}, {outcome.voice}, {len(outcome.compared)} utterances, "
                 f"{outcome.session_s:.0f} s in {outcome.took_s:.0f} s",
                 flush=True,
             )

@@ -48,7 +48,7 @@ class Stuck(SilentVoice):
         return super().sound(text)
 
 
-def told(name: str, times_s: list[float]) -> None:
+def print_times(name: str, times_s: list[float]) -> None:
     """One line of the table."""
     if not times_s:
         print(f"{name:<62}   no run came to its end", flush=True)
@@ -88,8 +88,8 @@ def fault(name: str, part: str, make: Callable[[Path], tuple[Bench, Callable[[],
             one, two = notice_and_speak(run, part, begin_s)
             noticed.append(one)
             spoken.append(two)
-    told(f"{name}: noticed", noticed)
-    told(f"{' ' * len(name)}  spoken of", spoken)
+    print_times(f"{name}: noticed", noticed)
+    print_times(f"{' ' * len(name)}  spoken of", spoken)
 
 
 def lost_line(folder: Path) -> tuple[Bench, Callable[[], object]]:
@@ -163,7 +163,7 @@ def replies() -> None:
                 begin_s = time.monotonic()
                 run.run_until(lambda run=run: bool(run.said()))  # type: ignore[misc]
                 times.append(time.monotonic() - begin_s)
-        told(name, times)
+        print_times(name, times)
 
 
 @contextlib.contextmanager
@@ -195,7 +195,9 @@ def on_the_card() -> None:
         times = [found for found in (apart("--fault", name) for _ in range(RUNS)) if found]
         for what, column in (("noticed", 0), ("spoken of", 1)):
             title = f"virtual card, {name}"
-            told(f"{title}: {what}" if not column else f"{' ' * len(title)}  {what}", [one[column] for one in times])
+            print_times(
+                f"{title}: {what}" if not column else f"{' ' * len(title)}  {what}", [one[column] for one in times]
+            )
 
 
 def apart(*arguments: str) -> list[float]:
@@ -290,7 +292,7 @@ def main() -> None:
         print(f"left out: {reason}")
     else:
         on_the_card()
-        told("phoneme engine, from the kill to the first sound of speech", apart("--kills", str(RUNS)))
+        print_times("phoneme engine, from the kill to the first sound of speech", apart("--kills", str(RUNS)))
     replies()
 
 

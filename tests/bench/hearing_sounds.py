@@ -196,8 +196,8 @@ def of_kind(count: int, rng: np.random.Generator, kind: str, languages: Sequence
 def pool(language: str) -> Sound:
     """A minute and more of one speaker, one recording after the other."""
     files = list(hearing_voices.person(language).values())[::5]
-    kept = [level(hearing_voices.recording(file)) for file in files[:60]]
-    return np.concatenate([*kept, np.zeros(0, np.float32)])
+    levelled = [level(hearing_voices.recording(file)) for file in files[:60]]
+    return np.concatenate([*levelled, np.zeros(0, np.float32)])
 
 
 def level(sound: Sound) -> Sound:

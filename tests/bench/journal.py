@@ -61,7 +61,7 @@ def one_minute(minute: int) -> list[tuple[Event, tuple[Effect, ...]]]:
     return found
 
 
-def told(name: str, times_s: list[float]) -> None:
+def print_times(name: str, times_s: list[float]) -> None:
     ms = np.array(times_s) * 1000
     median, p95, p99 = np.percentile(ms, [50, 95, 99])
     print(f"{name:<58}{median:9.3f}{p95:9.3f}{p99:9.3f}{ms.max():9.3f}")
@@ -136,18 +136,20 @@ def main(root: Path) -> None:
         f"Journal, {count} events of {MINUTES} made-up session minutes, one after the other without a pause, in {root}"
     )
     print(f"{'':<58}{'median':>9}{'95th':>9}{'99th':>9}{'longest':>9}   ms")
-    told("baseline: the event's JSON, buffered file, flush, no fsync", plain)
-    told("the same with fsync in the caller's thread", synced)
-    told("journal: write(event) until it is on the disk", write)
+    print_times("baseline: the event's JSON, buffered file, flush, no fsync", plain)
+    print_times("the same with fsync in the caller's thread", synced)
+    print_times("journal: write(event) until it is on the disk", write)
     for name, times in other_times.items():
-        told(f"  {name}", times)
-    told("journal: write_effects, does not wait", effects)
+        print_times(f"  {name}", times)
+    print_times("journal: write_effects, does not wait", effects)
     line = {"seq": 1, "line": "event", **events.to_json(one_minute(0)[6][0]), "at_s": 0.0, "wall": "x" * 24}
-    told(
+    print_times(
         "  of which sealing one line (JSON and SHA-256)", [timed(lambda: lines.seal(chain, line)) for _ in range(2000)]
     )
     sealer = Sealer(bytes(32))
-    told("  signing a line and moving the key on, every 32 lines", [timed(partial(sign, sealer)) for _ in range(200)])
+    print_times(
+        "  signing a line and moving the key on, every 32 lines", [timed(partial(sign, sealer)) for _ in range(200)]
+    )
     size, base = (folder / FILE).stat().st_size, (root / "plain.jsonl").stat().st_size
     session = read(folder)
     print(f"late: {late} of {count}; lines {len(session.lines)}, chain broken at {session.broken_at}")

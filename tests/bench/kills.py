@@ -31,7 +31,7 @@ import psutil
 sys.path += [str(Path(__file__).parents[1] / "faults"), str(Path(__file__).parents[1] / "e2e")]
 import virtual_card
 from faults_driver import cut_off
-from faults_kills import kill_and_go_on
+from faults_kills import kill_and_continue
 from program import Program
 
 from voicecoach.record.lines import FILE
@@ -55,7 +55,7 @@ def spread(values: list[float]) -> str:
 def forked(root: Path, kills: int) -> None:
     """Kills at random moments, alone and in a pair."""
     for mode in ("solo", "pair"):
-        tally = kill_and_go_on(root / mode, kills, random.Random(5), mode=mode)  # noqa: S311 not for secrets
+        tally = kill_and_continue(root / mode, kills, random.Random(5), mode=mode)  # noqa: S311 not for secrets
         print(
             f"{mode}: {tally.kills} kills in {tally.sessions} sessions, {tally.resumed} resumed; of {tally.events} "
             f"events said to be on the disk {tally.lost} lost; of {tally.confirmed} steps confirmed {tally.unsaid} not "

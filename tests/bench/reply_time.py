@@ -169,8 +169,8 @@ def show(name: str, times: Times, sessions: int) -> None:
         ("ready, the first of them perhaps with cold caches", times.ready),
     ):
         if values:
-            told = f"median {np.median(values):.2f}, 95th percentile {np.percentile(values, 95):.2f}"
-            print(f"  {what} (s): {told}, most {max(values):.2f}, least {min(values):.2f}; {len(values)} of them")
+            summary = f"median {np.median(values):.2f}, 95th percentile {np.percentile(values, 95):.2f}"
+            print(f"  {what} (s): {summary}, most {max(values):.2f}, least {min(values):.2f}; {len(values)} of them")
     if times.memory:
         print(f"  resident memory of the ear's process, most (MB): {times.memory:.0f}")
 

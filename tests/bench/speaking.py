@@ -104,9 +104,9 @@ def rendering(texts: list[str], folder: Path) -> None:
         ]
     )
     print(f"  baseline: a process for each   {alone_s / len(few) * len(many):6.2f} s   (from {len(few)})")
-    kept = sum(len(warm.sound(text)) for text in many) * 2
+    size = sum(len(warm.sound(text)) for text in many) * 2
     print(
-        f"  failed {len(many) - sum(warm._prompts[text] is not None for text in many)}; in memory {kept / 1e6:.1f} MB"
+        f"  failed {len(many) - sum(warm._prompts[text] is not None for text in many)}; in memory {size / 1e6:.1f} MB"
     )
 
 

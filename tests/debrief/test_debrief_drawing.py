@@ -19,7 +19,7 @@ def test_the_picture_is_whole_xml_and_shows_every_lane(scene: Session) -> None:
     root = ET.fromstring(picture(scene))  # noqa: S314  we made it
     lanes = [node.text for node in root.iter(f"{SVG}text") if node.get("class") == "lane"]
     assert {"step", "coach", "wearer", "observer", "assistant", "worn"} == set(lanes)
-    told = " ".join(node.text or "" for node in root.iter(f"{SVG}title"))
+    titles = " ".join(node.text or "" for node in root.iter(f"{SVG}title"))
     for text in (
         "breach breach",
         "wrong role",
@@ -28,7 +28,7 @@ def test_the_picture_is_whole_xml_and_shows_every_lane(scene: Session) -> None:
         "the recogniser died",
         "gown on from",
     ):
-        assert text.split()[0] in told, text
+        assert text.split()[0] in titles, text
     assert any(node.text == "training only" for node in root.iter(f"{SVG}text"))
 
 

@@ -37,15 +37,15 @@ def html(session: Session) -> str:
 
 
 def remarks_by_step(session: Session) -> dict[str, str]:
-    told = debrief(session)
-    return {run.name: "; ".join(remarks_on(run, told.words)) for run in told.steps}
+    result = debrief(session)
+    return {run.name: "; ".join(remarks_on(run, result.words)) for run in result.steps}
 
 
 def test_the_page_tells_steps_and_what_was_amiss_with_them(scene: Session) -> None:
-    told = remarks_by_step(scene)
-    assert list(told) == ["disinfect-outer-gloves", "outer-gloves-off", "breach-rub", "shield-off", "hood-off"]
-    assert told["shield-off"] == "not independently confirmed"
-    assert told["hood-off"] == ""
+    result = remarks_by_step(scene)
+    assert list(result) == ["disinfect-outer-gloves", "outer-gloves-off", "breach-rub", "shield-off", "hood-off"]
+    assert result["shield-off"] == "not independently confirmed"
+    assert result["hood-off"] == ""
 
 
 def test_an_incident_is_shown_with_its_time_and_its_words(scene: Session) -> None:
@@ -56,8 +56,8 @@ def test_an_incident_is_shown_with_its_time_and_its_words(scene: Session) -> Non
 
 
 def test_the_limits_say_when_nothing_could_be_heard(scene: Session) -> None:
-    ((_, told),) = debrief(scene).limits
-    assert told == "The coach could not hear for 4 s: the recogniser died"
+    ((_, result),) = debrief(scene).limits
+    assert result == "The coach could not hear for 4 s: the recogniser died"
 
 
 def test_an_unknown_note_is_shown_plainly(scene: Session) -> None:
@@ -81,8 +81,8 @@ def test_a_voice_check_that_met_its_bars_lifts_training_only_and_one_that_did_no
         voice = Note(NoteKind.VOICE, (("result", "told"), ("training-only", str(not lifted))))
         opened = Opened(0, "solo", "mixed", "none", True, False)
         session = record([(opened, ()), (Heard(5, "done"), (voice,))], name=f"voice-{lifted}")
-        told = (text(session), html(session).partition("</header>")[0], picture(session))
-        shown = [any(words in one for words in ("Training only", "training only</text>")) for one in told]
+        result = (text(session), html(session).partition("</header>")[0], picture(session))
+        shown = [any(words in one for words in ("Training only", "training only</text>")) for one in result]
         assert shown == [not lifted] * 3, lifted
 
 
@@ -185,9 +185,9 @@ def test_what_is_not_an_archive_and_what_is_not_a_session_are_reported_in_one_li
     bad = tmp_path / "bad.zip"
     bad.write_bytes(b"PK not really")
     for path in (bad, tmp_path / "missing.zip"):
-        with pytest.raises(InputError, match="is not an archive of a session") as told:
+        with pytest.raises(InputError, match="is not an archive of a session") as raised:
             verify(path)
-        assert "\n" not in str(told.value)
+        assert "\n" not in str(raised.value)
     with pytest.raises(RecordError, match="is not a session"):
         pack(tmp_path, tmp_path / "x.zip")
     with pytest.raises(RecordError, match="cannot be read"):
@@ -257,8 +257,8 @@ def test_no_name_of_the_program_stands_in_a_debrief(tmp_path: Path) -> None:
     names = {step.name for _, step in all_steps(recorded_texts(session).setup().protocol)}
     names |= {str(kind) for kind in NoteKind} | {"undress", "practice-run", "removal-area"}
     names = {name for name in names if "-" in name or name == "undress"}  # others are words of anybody's
-    told = debrief(session)
-    said = {told.words.step(name) for name in names}
+    result = debrief(session)
+    said = {result.words.step(name) for name in names}
     shown = re.sub(r"<script.*?</script>|<style.*?</style>|<[^>]*>", " ", html(session), flags=re.DOTALL)
     for text_of in (text(session), unescape(shown)):
         assert {name for name in names - said if re.search(rf"(?<![\w-]){re.escape(name)}(?![\w-])", text_of)} == set()

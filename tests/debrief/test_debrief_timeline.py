@@ -62,8 +62,8 @@ def test_a_prompt_sounds_from_its_first_sample_to_its_last(record: Maker) -> Non
             (PromptEnded(4 * S, 2, 1.0, False), (Say(3, "three"),)),
         ]
     )
-    told = [(one.text, one.begin_s, one.end_s, one.complete) for one in prompts(session)]
-    assert told == [("one", 1.5, 3.0, True), ("two", 3.0, 4.0, False), ("three", 4.0, 4.0, False)]
+    spoken_prompts = [(one.text, one.begin_s, one.end_s, one.complete) for one in prompts(session)]
+    assert spoken_prompts == [("one", 1.5, 3.0, True), ("two", 3.0, 4.0, False), ("three", 4.0, 4.0, False)]
 
 
 def test_steps_things_worn_and_deaf_times_are_stretches(record: Maker) -> None:

@@ -148,9 +148,9 @@ def test_an_older_record_is_read_and_says_what_it_does_not_know(folder: Path) ->
         data.pop(key)
     data["format"] = 1
     manifest.write_text(json.dumps(data), encoding="utf-8")
-    told = report.text(read(folder))
-    assert "wearer without a code" in told
-    assert "room not given" in told
+    result = report.text(read(folder))
+    assert "wearer without a code" in result
+    assert "room not given" in result
 
 
 def test_a_newer_record_is_reported_as_what_it_is(folder: Path) -> None:
@@ -173,10 +173,10 @@ def put_copy(folder: Path, name: str, text: str) -> None:
 
 def test_a_protocol_of_a_form_that_is_not_known_still_gives_a_debrief(folder: Path) -> None:
     put_copy(folder, "protocol.yaml", "protocol: from-the-future\nsomething: else\n")
-    told = debrief(read(folder))
-    assert any("shown by their names in the record" in warning for warning in told.warnings)
-    assert told.words.step("practice-gown-on") == "Practice gown on"
-    assert len(told.steps) > 5
+    result = debrief(read(folder))
+    assert any("shown by their names in the record" in warning for warning in result.warnings)
+    assert result.words.step("practice-gown-on") == "Practice gown on"
+    assert len(result.steps) > 5
 
 
 def test_a_record_in_another_language_is_shown_in_it(folder: Path) -> None:
@@ -256,6 +256,6 @@ def test_a_half_copied_folder_is_reported_and_left_as_it_is(folder: Path) -> Non
 
 def test_a_grammar_of_a_form_that_is_not_known_takes_no_words_from_the_debrief(folder: Path) -> None:
     put_copy(folder, "grammar.yaml", "grammar: from-the-future\n")
-    told = debrief(read(folder))
-    assert not any("shown by their names" in warning for warning in told.warnings)
-    assert "practice-gown-on" in told.words.steps
+    result = debrief(read(folder))
+    assert not any("shown by their names" in warning for warning in result.warnings)
+    assert "practice-gown-on" in result.words.steps

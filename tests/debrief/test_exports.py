@@ -170,9 +170,9 @@ def copy(session: Session, tmp_path_factory: pytest.TempPathFactory) -> Session:
 def test_a_deidentified_copy_holds_no_voice_no_code_no_place_and_no_true_time(session: Session, copy: Session) -> None:
     assert any((session.folder / "audio").iterdir())
     raw = b"".join(path.read_bytes() for path in copy.folder.rglob("*") if path.is_file())
-    for told in ("W07", "T1", "R3", "Saint Nowhere", "lead on 5571", "shift lead", "Doctor Nobody", "2026-01-05"):
-        assert told.encode() in b"".join(p.read_bytes() for p in session.folder.rglob("*") if p.is_file()), told
-        assert told.encode() not in raw, told
+    for private in ("W07", "T1", "R3", "Saint Nowhere", "lead on 5571", "shift lead", "Doctor Nobody", "2026-01-05"):
+        assert private.encode() in b"".join(p.read_bytes() for p in session.folder.rglob("*") if p.is_file()), private
+        assert private.encode() not in raw, private
     assert not list((copy.folder / "audio").glob("*"))
     assert copy.manifest.begun == "2025-09-27T03:00:00.000Z"
 

@@ -132,7 +132,7 @@ def test_a_debrief_opens_without_an_error_and_asks_for_nothing_elsewhere(
 def test_a_press_on_a_word_plays_the_sound_of_that_moment(
     browser: Any, pages: dict[str, Path], sessions: dict[str, Session]
 ) -> None:
-    kept = moments(sessions["eventful"])
+    spoken = moments(sessions["eventful"])
     for name in ("eventful", "beside"):
         tab = Tab(browser, pages[name])
         clips = json.loads(tab.page.locator("#clips").text_content())
@@ -142,7 +142,7 @@ def test_a_press_on_a_word_plays_the_sound_of_that_moment(
         tab.wait("document.getElementById('player').currentTime > 0.05")
         playing = tab.page.evaluate("document.getElementById('player').currentSrc")
         assert playing.endswith(wanted["src"])
-        spoken_s = [moment.begin_s for moment in kept]
+        spoken_s = [moment.begin_s for moment in spoken]
         at = button.inner_text().strip()
         minutes, seconds = at.split(":")
         assert min(abs(60 * int(minutes) + float(seconds) - begin_s - 0.5) for begin_s in spoken_s) < 0.2

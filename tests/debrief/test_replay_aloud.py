@@ -138,19 +138,19 @@ def test_each_kind_of_difference_is_reported(session: Session) -> None:
     changed[taken[2]] = replace(then[taken[2]], at=then[taken[2]].at + RATE_HZ)
     changed[taken[3]] = replace(then[taken[3]], at=then[taken[3]].at - RATE_HZ)
     del changed[taken[5]]
-    told = {one.kind: one for one in rehear(by_voice(session), Script(changed)).differences}
-    assert set(told) == {"otherwise", "later", "earlier", "not at all"}
-    assert told["otherwise"].describe() == f"otherwise: {then[taken[1]].command} -> stop"
-    assert told["later"].by_s == pytest.approx(1.0)
-    assert told["not at all"].was == then[taken[5]].command
+    differences = {one.kind: one for one in rehear(by_voice(session), Script(changed)).differences}
+    assert set(differences) == {"otherwise", "later", "earlier", "not at all"}
+    assert differences["otherwise"].describe() == f"otherwise: {then[taken[1]].command} -> stop"
+    assert differences["later"].by_s == pytest.approx(1.0)
+    assert differences["not at all"].was == then[taken[5]].command
 
 
 def test_a_word_heard_from_nothing_is_reported(session: Session) -> None:
     extra = replace(
         spoken(session)[0], begin=moments(session)[1].begin, end=moments(session)[1].begin + 100, command="stop"
     )
-    told = rehear(by_voice(session), Script([*spoken(session), extra])).differences
-    assert [(one.kind, one.now) for one in told] == [("newly", "stop")]
+    differences = rehear(by_voice(session), Script([*spoken(session), extra])).differences
+    assert [(one.kind, one.now) for one in differences] == [("newly", "stop")]
 
 
 def test_the_recogniser_is_told_what_could_be_meant_then(session: Session) -> None:

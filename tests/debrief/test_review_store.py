@@ -95,10 +95,10 @@ def test_the_median_time_of_a_step_is_that_of_its_readings(store: Store, session
     for session in sessions:
         begun = 0.0
         for line in session.notes:
-            told = dict(line.data["details"])
+            noted = dict(line.data["details"])
             if line.data["what"] == "step":
                 begun = line.at_s
-            elif line.data["what"] == "step-confirmed" and told["step"] == "practice-gown-on":
+            elif line.data["what"] == "step-confirmed" and noted["step"] == "practice-gown-on":
                 took.append(line.at_s - begun)
     rows = store.rows("SELECT median_s, times FROM step_times WHERE step = 'practice-gown-on'")
     assert sum(row["times"] for row in rows) == len(took)

@@ -131,8 +131,8 @@ def test_a_session_in_real_time_over_a_sound_card_comes_to_its_end(virtual_card:
             if coach.poll() is None:  # with the process that it keeps
                 os.killpg(coach.pid, signal.SIGKILL)
             coach.wait(10)
-    told = log.read_text()
-    assert coach.returncode == 0, told
+    output = log.read_text()
+    assert coach.returncode == 0, output
     (folder,) = records.glob("[!.]*")
     session = read(folder)
     check_end(session)

@@ -197,14 +197,14 @@ class Bench:
         self.journal.close()
 
 
-def put_down(journal: Journal, session: Any, ear: str) -> None:
+def write_record(journal: Journal, session: Any, ear: str) -> None:
     """Write a session's events, and what followed from them."""
     machine = Machine(session.setup)
     state = machine.start()
     for event in session.events:
-        told = dataclasses.replace(event, ear=ear) if isinstance(event, Opened) else event
-        state, effects = machine.step(state, told)
-        journal.write_effects(journal.write(told).seq, effects)
+        written = dataclasses.replace(event, ear=ear) if isinstance(event, Opened) else event
+        state, effects = machine.step(state, written)
+        journal.write_effects(journal.write(written).seq, effects)
 
 
 def cut_off(folder: Path, step: str = DRESSED, ear: str = "typed", mode: str = "solo") -> None:
@@ -218,6 +218,6 @@ def cut_off(folder: Path, step: str = DRESSED, ear: str = "typed", mode: str = "
     folder.parent.mkdir(parents=True, exist_ok=True)
     made_with = Manifest(ear, mode, "none", "short-practice 1", "en 1", source="live")
     journal = Journal.create(folder, made_with, copies)
-    put_down(journal, session, ear)
+    write_record(journal, session, ear)
     journal.close()
     (folder / lock.NAME).unlink()  # names this process, which is not to be killed for it

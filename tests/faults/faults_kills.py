@@ -185,18 +185,18 @@ def life(root: Path, kill_after_s: float | None, *, starting: bool = False) -> t
         finally:
             os._exit(status)
     os.close(theirs)
-    with os.fdopen(mine, "rb", buffering=0) as told:
-        lines = told.readline() if kill_after_s is not None and not starting else b""
+    with os.fdopen(mine, "rb", buffering=0) as reports:
+        lines = reports.readline() if kill_after_s is not None and not starting else b""
         if kill_after_s is not None:
             time.sleep(kill_after_s)
             os.kill(pid, signal.SIGKILL)
-        lines += told.read()
+        lines += reports.read()
     _, how = os.waitpid(pid, 0)
     assert os.WIFSIGNALED(how) or os.WEXITSTATUS(how) == 0, "the session crashed"
     return os.WIFSIGNALED(how), [json.loads(line) for line in lines.splitlines(keepends=True) if line.endswith(b"\n")]
 
 
-def kill_and_go_on(root: Path, kills: int, rng: random.Random, each: int = 10, mode: str = "solo") -> Tally:
+def kill_and_continue(root: Path, kills: int, rng: random.Random, each: int = 10, mode: str = "solo") -> Tally:
     """Kill until so many processes died of it, about `each` times a session, and carry every session on to its end.
 
     A session begins at a random step at which something is worn.
@@ -208,26 +208,26 @@ def kill_and_go_on(root: Path, kills: int, rng: random.Random, each: int = 10, m
         tally.sessions += 1
         place = root / f"session-{tally.sessions}"
         cut_off(place / "cut-off", rng.choice(starts), mode=mode)
-        told: list[dict[str, Any]] = []
+        reports: list[dict[str, Any]] = []
         wanted = min(kills, tally.kills + each)
-        while not any("ended" in one for one in told):
+        while not any("ended" in one for one in reports):
             after_s = rng.uniform(*KILL_AFTER_S) if tally.kills < wanted else None
             killed, more = life(place, after_s, starting=rng.random() < STARTING)
-            told += more
+            reports += more
             tally.kills += killed
         session = read(place / "cut-off")
-        count(tally, session, told)
+        count(tally, session, reports)
         # a kill between the last event and its effects leaves no line that says so, but the events do
         tally.not_ended += resume.replayed(driver.setup(), session).status not in OVER
     return tally
 
 
-def count(tally: Tally, session: Session, told: list[dict[str, Any]]) -> None:
+def count(tally: Tally, session: Session, reports: list[dict[str, Any]]) -> None:
     """Compare what was reported with the record."""
     first = next(n for n, line in enumerate(session.lines) if line.data.get("event") == "reopened")
     there = {(line.seq, line.event.kind, line.event.at) for line in session.lines if line.event is not None}
-    saved = {tuple(one["saved"]) for one in told if "saved" in one}
-    said = Counter(one["said"] for one in told if "said" in one)
+    saved = {tuple(one["saved"]) for one in reports if "saved" in one}
+    said = Counter(one["said"] for one in reports if "said" in one)
     confirmed: Counter[str] = Counter()
     for line in session.lines[first:]:
         tally.resumed += line.data.get("event") == "reopened"

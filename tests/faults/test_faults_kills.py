@@ -7,7 +7,7 @@ import random
 from pathlib import Path
 
 import pytest
-from faults_kills import kill_and_go_on
+from faults_kills import kill_and_continue
 
 MODES = ("solo", "pair")
 MANY = int(os.environ.get("VOICECOACH_KILLS", "200"))
@@ -20,7 +20,7 @@ MANY = int(os.environ.get("VOICECOACH_KILLS", "200"))
 def test_killed_at_random_moments_nothing_is_lost_and_nothing_is_confirmed_that_was_not_said(
     tmp_path: Path, kills: int, mode: str
 ) -> None:
-    tally = kill_and_go_on(tmp_path, kills, random.Random(21), mode=mode)  # noqa: S311 not for secrets
+    tally = kill_and_continue(tmp_path, kills, random.Random(21), mode=mode)  # noqa: S311 not for secrets
     print(tally)
     assert tally.kills == kills
     assert tally.resumed > kills / 3  # most of them struck a session under way

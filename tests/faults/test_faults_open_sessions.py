@@ -163,9 +163,9 @@ def test_an_old_one_before_a_later_session_that_was_closed_is_a_remark(
 ) -> None:
     closed = driver.Session(driver.setup())
     closed.go_to_end()
-    from test_faults_resume import put_down  # noqa: PLC0415 only here
+    from test_faults_resume import write_record  # noqa: PLC0415 only here
 
-    put_down(root / "zz-later", closed)
+    write_record(root / "zz-later", closed)
     monkeypatch.setattr(sessions, "now_utc", Clock(13))
     found = sessions.find(root)
     assert found.open is None
@@ -201,8 +201,8 @@ def test_bad_neighbours_are_remarked_on_and_stop_neither_a_start_nor_a_resume(ro
     neighbours(root)
     found = sessions.find(root)
     assert isinstance(found.open, OpenSession)
-    told = " ".join(found.remarks)
-    assert all(name in told for name in ("link", "bad-0", "bad-6", "folder"))
+    together = " ".join(found.remarks)
+    assert all(name in together for name in ("link", "bad-0", "bad-6", "folder"))
     shutil.rmtree(root / "open")
     for path in (root / ".beside").iterdir():
         path.unlink()

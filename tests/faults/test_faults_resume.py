@@ -28,14 +28,14 @@ from voicecoach.session.table import OVER
 from voicecoach.speak.silent import SilentVoice
 
 
-def put_down(folder: Path, session: Any, ear: str = "typed", **known: Any) -> None:
+def write_record(folder: Path, session: Any, ear: str = "typed", **known: Any) -> None:
     """Write a session's record."""
     copies = {
         "protocol.yaml": library.load_protocol("short-practice")[1].encode(),
         "grammar.yaml": (driver.ROOT / "grammars/en.yaml").read_bytes(),
     }
     journal = Journal.create(folder, Manifest(ear, session.mode, "none", "short-practice 1", "en 1", **known), copies)
-    faults_driver.put_down(journal, session, ear)
+    faults_driver.write_record(journal, session, ear)
     journal.close()
 
 
@@ -43,7 +43,7 @@ def for_two(folder: Path, **known: Any) -> resume.OpenSession:
     """A session for two with a microphone each that was cut off while something was worn."""
     session = driver.Session(driver.setup(), "pair", independent=True)
     session.go_to("practice-look")
-    put_down(folder / "session", session, "phonemes", **known)
+    write_record(folder / "session", session, "phonemes", **known)
     found = sessions.find_whole(folder)
     assert found is not None
     return found
@@ -55,9 +55,9 @@ def test_a_session_killed_between_its_end_and_the_line_of_it_does_not_hide_an_ol
     session = driver.Session(driver.setup())
     session.go_to_end()
     assert session.state.status in OVER
-    put_down(tmp_path / "newer", session)
+    write_record(tmp_path / "newer", session)
     time.sleep(0.01)
-    put_down(tmp_path / "newest-nothing-worn", driver.Session(driver.setup()))
+    write_record(tmp_path / "newest-nothing-worn", driver.Session(driver.setup()))
     found = sessions.find_whole(tmp_path)
     assert found is not None
     assert found.folder.name == "older"

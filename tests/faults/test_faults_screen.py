@@ -12,7 +12,7 @@ from faults_driver import Bench
 from voicecoach.runtime.screen import BackgroundScreen
 
 
-def gone(*_: Any) -> None:
+def fail(*_: Any) -> None:
     raise OSError(5, "Input/output error")
 
 
@@ -46,7 +46,7 @@ def test_a_stopped_terminal_is_reported_and_holds_nothing_up(bench: Callable[...
 
 
 def test_a_terminal_that_is_gone_is_reported_until_it_is_back() -> None:
-    acts: list[Callable[..., None]] = [gone]
+    acts: list[Callable[..., None]] = [fail]
     screen = BackgroundScreen(lambda *step: acts[0](*step))  # noqa: PLW0108 which one is looked up at each call
     screen(None, None, ())  # type: ignore[arg-type]
     until(lambda: screen.trouble is not None)

@@ -71,22 +71,22 @@ sys.exit(0 if len(pathlib.Path({str(file)!r}).read_text()) == 5 else 1)
 
 
 def test_a_signal_to_the_supervisor_reaches_the_session_and_ends_neither_by_itself(tmp_path: Path) -> None:
-    told = tmp_path / "told"
-    kept = f"""
+    noted = tmp_path / "noted"
+    child_program = f"""
 import pathlib, signal, sys, time
 def note(number, frame):
-    pathlib.Path({str(told)!r}).write_text(str(number)); sys.exit(0)
+    pathlib.Path({str(noted)!r}).write_text(str(number)); sys.exit(0)
 signal.signal(signal.SIGTERM, note)
 print("ready", flush=True)
 time.sleep(20)
 """
-    keeper = f"""
+    supervisor_program = f"""
 import sys
 from rich.console import Console
 from voicecoach.runtime import supervisor
-sys.exit(supervisor.supervise((sys.executable, "-c", {kept!r}), Console(quiet=True)))
+sys.exit(supervisor.supervise((sys.executable, "-c", {child_program!r}), Console(quiet=True)))
 """
-    with subprocess.Popen(script(keeper), stdout=subprocess.PIPE) as process:
+    with subprocess.Popen(script(supervisor_program), stdout=subprocess.PIPE) as process:
         assert process.stdout is not None
         assert process.stdout.readline() == b"ready\n"
         process.send_signal(signal.SIGINT)
@@ -95,7 +95,7 @@ sys.exit(supervisor.supervise((sys.executable, "-c", {kept!r}), Console(quiet=Tr
         assert process.poll() is None
         process.send_signal(signal.SIGTERM)
         assert process.wait(10) == 0
-    assert told.read_text() == str(int(signal.SIGTERM))
+    assert noted.read_text() == str(int(signal.SIGTERM))
 
 
 def test_a_killed_session_continues_by_itself_with_what_is_worn(program: Program) -> None:
@@ -209,16 +209,16 @@ def test_a_signal_before_anything_is_worn_ends_it(tmp_path: Path) -> None:
 
 
 def test_a_crash_loop_can_be_ended_by_hand_and_says_how(tmp_path: Path) -> None:
-    told: list[float] = []
+    noted: list[float] = []
     shown = tmp_path / "shown"
     with shown.open("w") as out:
         command = script("import sys; sys.exit(1)")
         console = Console(file=out)
         status = supervisor.supervise(
-            command, console, slowly_s=0.1, end_requested=lambda after_s: not told.append(after_s)
+            command, console, slowly_s=0.1, end_requested=lambda after_s: not noted.append(after_s)
         )
     assert status == 1
-    assert told == [0.1]
+    assert noted == [0.1]
     assert "type nothing worn here and press Enter" in shown.read_text()
 
 

@@ -95,12 +95,12 @@ def test_a_mistake_costs_what_it_leads_to(said: str, taken: str, what: str) -> N
 
 def test_a_word_that_an_engine_mixes_up_is_found_and_one_that_it_hears_better_is_proposed() -> None:
     made = bench({"shield off": "shield on"})
-    told: list[tuple[int, int]] = []
-    found, better = made.run(lambda done, total: told.append((done, total)))
+    progress: list[tuple[int, int]] = []
+    found, better = made.run(lambda done, total: progress.append((done, total)))
     worst = found.confusions[0]
     assert (worst.phrase, worst.taken_for, worst.beside, worst.of) == ("shield off", "shield-on", 4, 2 * len(ROOMS))
     assert better["shield off"] == ("shield removed", 4, 4)
-    assert told[-1][0] == told[-1][1]
+    assert progress[-1][0] == progress[-1][1]
     lines = confusion.lines(found, better)
     assert lines[0].startswith("false confirmation: ")
     assert "better: 'shield removed' (understood 4 of 4 times)" in lines[1]

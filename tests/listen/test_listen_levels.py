@@ -25,7 +25,7 @@ def voice(level: float, seconds: float = 0.6, limit: float = 1.0) -> Samples:
     return made
 
 
-def told(sound: Samples, over_noise_db: float = 30.0, times: int = 2, watch: LevelWatch | None = None) -> list[str]:
+def troubles(sound: Samples, over_noise_db: float = 30.0, times: int = 2, watch: LevelWatch | None = None) -> list[str]:
     watch, at, found = watch or LevelWatch(), 0, []
     for _ in range(times):
         for begin in range(0, len(sound), BLOCK_FRAMES):
@@ -46,13 +46,13 @@ def told(sound: Samples, over_noise_db: float = 30.0, times: int = 2, watch: Lev
 def test_a_sound_has_the_trouble_that_it_was_made_with(
     sound: Samples, over_noise_db: float, trouble: list[str]
 ) -> None:
-    assert told(sound, over_noise_db) == trouble
+    assert troubles(sound, over_noise_db) == trouble
 
 
 def test_one_cough_is_no_trouble_and_a_trouble_that_lasts_is_reported_once_a_minute() -> None:
-    assert told(voice(0.6), times=1) == []
-    assert told(voice(0.6), times=20) == ["loud"]
-    assert told(voice(0.6), times=60) == ["loud", "loud"]
+    assert troubles(voice(0.6), times=1) == []
+    assert troubles(voice(0.6), times=20) == ["loud"]
+    assert troubles(voice(0.6), times=60) == ["loud", "loud"]
 
 
 def test_a_microphone_without_any_sound_is_reported_and_a_headset_that_is_silent_between_words_is_not() -> None:

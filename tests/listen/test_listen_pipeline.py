@@ -163,9 +163,9 @@ def test_voices_without_a_gap_are_reported_within_about_three_seconds() -> None:
     babble = say(", ".join(["the patient in the next room is waiting for a bed"] * 4), voice="en-us", rate=190)
     gapless = np.concatenate([babble[i : i + 8000] for i in range(0, len(babble), 8000)])
     events = hear(ear, track((0.3, gapless + gapless[::-1]), length_s=len(gapless) / RATE_HZ + 1.5))
-    told = [event for event in events if isinstance(event, SpeechUnending)]
-    assert len(told) == 1
-    assert told[0].at < 4.2 * RATE_HZ
+    reported = [event for event in events if isinstance(event, SpeechUnending)]
+    assert len(reported) == 1
+    assert reported[0].at < 4.2 * RATE_HZ
 
 
 def test_a_piece_of_unending_speech_is_not_a_routine_answer() -> None:
@@ -302,11 +302,11 @@ def test_what_is_decoded_over_a_prompt_is_the_voice_as_it_was() -> None:
 
 
 def test_between_the_pieces_of_its_work_it_says_that_it_is_working() -> None:
-    told: list[str] = []
-    ear = Pipeline(Always("repeat"), ENGLISH, ROLES, working=lambda: told.append("working"))
+    reported: list[str] = []
+    ear = Pipeline(Always("repeat"), ENGLISH, ROLES, working=lambda: reported.append("working"))
     ear.listen(LIVE)
     assert commands(hear(ear, track((0.8, say("repeat", voice="en-us")), length_s=2.5))) == ["repeat"]
-    assert told
+    assert reported
 
 
 class OnlyCleaned:
@@ -389,5 +389,5 @@ def test_a_voice_too_faint_for_the_engines_is_reported_the_second_time() -> None
     for at_s in (1.0, 4.0):
         low = round(at_s * RATE_HZ)
         sound[low : low + len(word)] += word
-    told = [event.what for event in hear(ear, sound) if isinstance(event, SoundTrouble)]
-    assert told == ["quiet"]
+    reported = [event.what for event in hear(ear, sound) if isinstance(event, SoundTrouble)]
+    assert reported == ["quiet"]

@@ -251,15 +251,15 @@ def test_a_new_child_listens_for_what_the_old_one_did(ears: list[RecogniserProce
 def test_floors_that_were_set_for_a_voice_reach_the_child_and_the_one_after_it(ears: list[RecogniserProcess]) -> None:
     ear = RecogniserProcess(spec("Floors"), lockstep=True)
     ears.append(ear)
-    told = []
+    phrases = []
     for number in range(3):
         if number == 1:
             ear.set_floors((("breach", -1.5),))
         elif number == 2:
             ear.restart()
         ear.feed(block(number))
-        told += [event.phrase for event in ear.poll() if isinstance(event, Heard)]
-    assert told == ["{}", "{'breach': -1.5}", "{'breach': -1.5}"]
+        phrases += [event.phrase for event in ear.poll() if isinstance(event, Heard)]
+    assert phrases == ["{}", "{'breach': -1.5}", "{'breach': -1.5}"]
 
 
 def test_what_was_found_before_the_death_still_comes_out(ears: list[RecogniserProcess]) -> None:

@@ -30,9 +30,9 @@ def test_without_moonshine_the_phonemes_listen_alone_and_one_line_says_why(
 ) -> None:
     monkeypatch.setattr(moonshine_network, "why_not", lambda _installed=None: reason)
     assert registry.choose().name == "phonemes"
-    told = registry.passed_over("phonemes")
-    assert words in told
-    assert "\n" not in told
+    message = registry.passed_over("phonemes")
+    assert words in message
+    assert "\n" not in message
     mixed = next(state for state in registry.engines() if state.name == "mixed")
     assert not mixed.can_run
     assert words in mixed.detail

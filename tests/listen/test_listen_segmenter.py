@@ -80,9 +80,9 @@ def test_two_utterances_are_two() -> None:
 def test_speech_that_never_stops_is_noticed_within_the_cap_and_reported_once() -> None:
     """Speech that never stops is noticed within 3 s."""
     things = found(bursts((0.5, 9.0), length_s=10.0))
-    told = [thing for thing in things if thing.what == "unending"]
-    assert len(told) == 1
-    assert told[0].at <= 3.6 * SECOND
+    reported = [thing for thing in things if thing.what == "unending"]
+    assert len(reported) == 1
+    assert reported[0].at <= 3.6 * SECOND
     cuts = [thing.segment for thing in things if thing.what == "cut"]
     assert all(segment.part and segment.end - segment.begin <= 3.1 * SECOND for segment in cuts)
     seen = [thing.segment for thing in things if thing.what in {"window", "cut"}]

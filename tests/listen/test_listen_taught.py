@@ -29,12 +29,12 @@ def test_the_weights_are_small_whole_and_of_the_shapes_of_the_original() -> None
     data = resources.files("voicecoach.listen.engines").joinpath(taught.FILE).read_bytes()
     assert len(data) <= 5_000_000
     shapes = {name: value.shape for name, value in original().items()}
-    with np.load(io.BytesIO(data), allow_pickle=False) as kept:
-        assert set(kept.files) == {name for name in shapes if name != "mel_fb" and not name.startswith("stft_")}
-        for name in kept.files:
-            assert kept[name].dtype == np.float16
-            assert kept[name].shape == shapes[name]
-            assert np.isfinite(kept[name]).all()
+    with np.load(io.BytesIO(data), allow_pickle=False) as stored:
+        assert set(stored.files) == {name for name in shapes if name != "mel_fb" and not name.startswith("stft_")}
+        for name in stored.files:
+            assert stored[name].dtype == np.float16
+            assert stored[name].shape == shapes[name]
+            assert np.isfinite(stored[name]).all()
 
 
 def test_the_taught_weights_are_used_unless_the_others_are_asked_for(networks: dict[str, HamaNetwork]) -> None:

@@ -184,11 +184,11 @@ def served(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
 
 
 def test_the_file_is_fetched_checked_and_reported(served: Path, home: Path, capfd: pytest.CaptureFixture[str]) -> None:
-    told: list[tuple[int, int]] = []
-    assert vosk_model.get(progress=lambda done, total: told.append((done, total))) == home / NAME
+    reports: list[tuple[int, int]] = []
+    assert vosk_model.get(progress=lambda done, total: reports.append((done, total))) == home / NAME
     size = served.stat().st_size
-    assert told[-1] == (size, size)
-    assert all(0 <= done <= total for done, total in told)
+    assert reports[-1] == (size, size)
+    assert all(0 <= done <= total for done, total in reports)
     assert [path.name for path in home.iterdir()] == [NAME]
     assert capfd.readouterr() == ("", "")
 
@@ -296,11 +296,11 @@ def test_a_child_is_told_which_model_to_load(tmp_path: Path, monkeypatch: pytest
 
 
 def test_a_fetch_that_drips_or_does_not_end_is_given_up() -> None:
-    told: list[tuple[int, int]] = []
+    reports: list[tuple[int, int]] = []
     clock = [0.0]
-    bar = vosk_model._Bar(lambda done, total: told.append((done, total)), lambda: clock[0])
+    bar = vosk_model._Bar(lambda done, total: reports.append((done, total)), lambda: clock[0])
     bar.update(1000)
-    assert told == [(1000, vosk_model.SIZE)]
+    assert reports == [(1000, vosk_model.SIZE)]
     clock[0] = vosk_model.WITHIN_S + 1
     with pytest.raises(OSError, match="took longer than 30 minutes: got 2,000 of"):
         bar.update(1000)

@@ -65,8 +65,8 @@ def late(stages: tuple[str, ...], first: Wanted, then: Wanted) -> Change:
             if not ends or not firsts:
                 return None
             moved = [(flat[ends[0]][0], flat[n][1]) for n in firsts]
-            kept = [one for n, one in enumerate(flat[: ends[0] + 1]) if n not in firsts]
-            return [*kept, *moved, *flat[ends[0] + 1 :]]
+            rest = [one for n, one in enumerate(flat[: ends[0] + 1]) if n not in firsts]
+            return [*rest, *moved, *flat[ends[0] + 1 :]]
 
         return rebuilt(protocol, stages, put)
 
@@ -83,9 +83,9 @@ def early(stages: tuple[str, ...], last: Wanted, then: Wanted) -> Change:
             if not lasts or not thens:
                 return None
             moved = [(flat[lasts[-1]][0], flat[n][1]) for n in thens]
-            kept = [one for n, one in enumerate(flat) if n not in thens]
+            rest = [one for n, one in enumerate(flat) if n not in thens]
             place = lasts[-1]
-            return [*kept[:place], *moved, *kept[place:]]
+            return [*rest[:place], *moved, *rest[place:]]
 
         return rebuilt(protocol, stages, put)
 

@@ -63,8 +63,8 @@ def test_putting_on_n95_and_gown_keeps_the_fourteen_published_steps_but_for_the_
     protocol = library("n95-gown")
     done = [f"{act.kind} {act.target}" for s in ("prepare", "dress") for step in protocol.steps(s) for act in step.acts]
     assert len(fourteen) == 14
-    kept = [act for act in done if act in fourteen]
-    assert kept == [act for act in fourteen if act != "don apron"]
+    of_fourteen = [act for act in done if act in fourteen]
+    assert of_fourteen == [act for act in fourteen if act != "don apron"]
 
 
 def test_a_rub_is_never_asked_for_less_than_the_twenty_seconds_of_the_published_range() -> None:

@@ -19,7 +19,7 @@ def library(name: str) -> Protocol:
     return load_protocol(name)[0]
 
 
-def told(protocol: Protocol) -> list[str]:
+def findings(protocol: Protocol) -> list[str]:
     """Everything that the check says against a protocol with one thing going wrong."""
     found = [order.name for order in orders.broken(protocol)]
     found += [lack.says for lack in (*lacks(protocol), *misspoken(protocol, "en"))]
@@ -68,7 +68,7 @@ def test_gown_and_gloves_may_come_off_together() -> None:
         answers=("gown-off",),
     )
     made = [joined if n == gloves else step for n, step in enumerate(steps) if n != gown]
-    assert told(with_steps(protocol, "undress", made)) == []
+    assert findings(with_steps(protocol, "undress", made)) == []
 
 
 def test_boots_may_stay_on_if_they_are_disinfected() -> None:
@@ -86,10 +86,10 @@ def test_boots_may_stay_on_if_they_are_disinfected() -> None:
         timing=Timing("surface-wipe", 60, "wiping"),
         matters=False,
     )
-    kept = with_steps(replace(protocol, items=items), "undress", [*steps[:away], wiped, *steps[away + 1 :]])
-    assert not [said for said in told(kept) if said.startswith("shoes-untreated") or "at boots" in said]
+    adapted = with_steps(replace(protocol, items=items), "undress", [*steps[:away], wiped, *steps[away + 1 :]])
+    assert not [said for said in findings(adapted) if said.startswith("shoes-untreated") or "at boots" in said]
     dirty = with_steps(replace(protocol, items=items), "undress", [*steps[:away], *steps[away + 1 :]])
-    assert [said for said in told(dirty) if said.startswith("shoes-untreated")]
+    assert [said for said in findings(dirty) if said.startswith("shoes-untreated")]
 
 
 def test_boots_come_off_hands_free_in_the_who_orders() -> None:
@@ -97,7 +97,7 @@ def test_boots_come_off_hands_free_in_the_who_orders() -> None:
     for name in ("who-coverall", "who-gown"):
         steps = list(library(name).steps("undress"))
         assert "hands-free" in steps[doffing(steps, "boots")].say
-        assert told(library(name)) == []
+        assert findings(library(name)) == []
 
 
 def test_a_tear_away_apron_may_come_off_before_the_removal_area() -> None:
@@ -109,12 +109,12 @@ def test_a_tear_away_apron_may_come_off_before_the_removal_area() -> None:
     early = [rub, steps[apron]]
     rest = [step for n, step in enumerate(steps) if n != apron]
     moved = with_steps(protocol, "undress", [*early, *rest])
-    assert told(moved) == ["X2", "nobody inspects the apron after work before apron-away takes it off"]
+    assert findings(moved) == ["X2", "nobody inspects the apron after work before apron-away takes it off"]
     items = tuple(replace(item, traits=("tear-away",)) if item.name == "apron" else item for item in protocol.items)
-    assert told(replace(moved, items=items)) == []
+    assert findings(replace(moved, items=items)) == []
     goggles = doffing(steps, "goggles")
     wrong = with_steps(protocol, "undress", [rub, steps[goggles], *[s for n, s in enumerate(steps) if n != goggles]])
-    assert "X1" in told(wrong)
+    assert "X1" in findings(wrong)
 
 
 @pytest.mark.parametrize("name", ["n95-gown", "who-gown"])
@@ -128,22 +128,22 @@ def test_the_mask_may_go_on_before_the_gown(name: str) -> None:
     rest = [step for step in steps if step not in block]
     made = [*rest[:gown], *block, *rest[gown:]]
     variant = with_steps(replace(protocol, orders=tuple(o for o in protocol.orders if o != "D7")), "dress", made)
-    assert told(variant) == []
-    assert "D7" in told(with_steps(protocol, "dress", made))  # a protocol that declares it is held to it
+    assert findings(variant) == []
+    assert "D7" in findings(with_steps(protocol, "dress", made))  # a protocol that declares it is held to it
 
 
 @pytest.mark.parametrize("name", ["n95-gown", "who-coverall", "everyday-precautions"])
 def test_soap_and_water_does_for_bare_hands(name: str) -> None:
     # WHO hand wash, 40 to 60 s [second-hand]
-    assert told(timed(library(name), {"skin": Timing("soap-and-water", 40, "rubbing")})) == []
+    assert findings(timed(library(name), {"skin": Timing("soap-and-water", 40, "rubbing")})) == []
 
 
 @pytest.mark.parametrize("name", ["who-coverall", "who-gown"])
 def test_chlorine_as_msf_has_it_does_for_gloves_and_the_weak_one_for_hands(name: str) -> None:
     # MSF as printed in 2014 [second-hand]: 0.5 % for gloves, 0.05 % for bare hands, never the strong one on skin
     strong, weak = Timing("chlorine-0.5", 40, "rubbing"), Timing("chlorine-0.05", 40, "rubbing")
-    assert told(timed(library(name), {"glove": strong, "skin": weak})) == []
-    assert [said for said in told(timed(library(name), {"skin": strong})) if said.startswith("dirty-on-skin-agent")]
+    assert findings(timed(library(name), {"glove": strong, "skin": weak})) == []
+    assert [said for said in findings(timed(library(name), {"skin": strong})) if said.startswith("dirty-on-skin-agent")]
 
 
 def test_the_outer_gloves_may_come_off_before_the_apron() -> None:
@@ -162,8 +162,8 @@ def test_the_outer_gloves_may_come_off_before_the_apron() -> None:
         replace(protocol, orders=tuple(o for o in protocol.orders if o not in {"X5", "X30"})), "undress", made
     )
     assert outer is not None
-    assert "X5" not in told(variant)
-    assert not [said for said in told(variant) if said.startswith(("hygiene-missing", "dirty-at"))]
+    assert "X5" not in findings(variant)
+    assert not [said for said in findings(variant) if said.startswith(("hygiene-missing", "dirty-at"))]
 
 
 CHLORINE = {"glove": Timing("chlorine-0.5", 40, "rubbing"), "skin": Timing("chlorine-0.05", 40, "rubbing")}
@@ -225,11 +225,11 @@ def test_the_order_of_msf_passes_once_the_protocol_declares_what_is_its_own() ->
     own; with the shared ones, where the hood comes first, the check says so.
     """
     shared = msf()
-    assert told(shared)[0] == "X5"
-    assert {said.partition(" ")[0] for said in told(shared)[1:]} == {"under-cover"}
+    assert findings(shared)[0] == "X5"
+    assert {said.partition(" ")[0] for said in findings(shared)[1:]} == {"under-cover"}
     declared = tuple(name for name in shared.orders if name not in {"X5", "D13", "D14"})
     own = replace(shared, orders=declared, branches=tuple(goggles_first(branch) for branch in shared.branches))
-    assert told(own) == []
+    assert findings(own) == []
 
 
 def with_helmet() -> Protocol:
@@ -237,7 +237,7 @@ def with_helmet() -> Protocol:
     protocol, gone = library("n95-gown"), {"respirator", "hood", "shield"}
     helmet = Item("helmet", "head", 2, "helmet", "helmet", tight=("hair", "face", "eyes", "neck"), traits=("reusable",))
 
-    def kept(steps: tuple[Step, ...]) -> tuple[Step, ...]:
+    def adapted(steps: tuple[Step, ...]) -> tuple[Step, ...]:
         return tuple(
             replace(
                 step,
@@ -257,7 +257,7 @@ def with_helmet() -> Protocol:
                 answers=("done",), observer=True, repair="rub-again")  # fmt: skip
     branches = []
     for branch in protocol.branches:
-        steps = list(kept(branch.steps))
+        steps = list(adapted(branch.steps))
         if branch.name == "short-removal":
             steps.insert(
                 doffing(steps, "gown") + 2, replace(away, name="short-helmet", role="anyone", observer=False, repair="")
@@ -268,9 +268,9 @@ def with_helmet() -> Protocol:
         protocol, items=(*(item for item in protocol.items if item.name not in gone), helmet), torn=torn,
         branches=tuple(branches), orders=tuple(o for o in protocol.orders if o not in {"X9", "X13", "X14", "X21"}),
     )  # fmt: skip
-    dress = list(kept(protocol.steps("dress")))
+    dress = list(adapted(protocol.steps("dress")))
     dress.insert(donning(dress, "gown") + 1, on)
-    undress = list(kept(protocol.steps("undress")))
+    undress = list(adapted(protocol.steps("undress")))
     rub = next(n for n, step in enumerate(undress) if step.name == "rub-inner-6")
     undress[rub + 1 : rub + 1] = [away, replace(undress[rub], name="rub-after-helmet")]
     return with_steps(with_steps(made, "dress", dress), "undress", undress)
@@ -278,9 +278,9 @@ def with_helmet() -> Protocol:
 
 def test_a_powered_helmet_comes_off_after_the_gown_and_the_shoes() -> None:
     # CDC 2014 [from memory]: a blower inside the helmet waits until after the garment and the shoes
-    assert told(with_helmet()) == []
+    assert findings(with_helmet()) == []
     steps = list(with_helmet().steps("undress"))
     early = steps.pop(doffing(steps, "helmet"))
     outer = doffing(steps, "outer-gloves")
     wrong = with_steps(with_helmet(), "undress", [*steps[:outer], early, *steps[outer:]])
-    assert told(wrong) != []
+    assert findings(wrong) != []

@@ -153,11 +153,11 @@ def test_a_session_is_recorded_and_shown_with_a_key(tmp_path: Path) -> None:
     )
     assert status == 0
     (folder,) = (tmp_path / "r").glob("[!.]*")
-    status, told = call("timeline", folder)
-    assert (status, "--key FILE" in told) == (2, True)
-    status, told = call("timeline", folder, "--key", tmp_path / "key")
+    status, output = call("timeline", folder)
+    assert (status, "--key FILE" in output) == (2, True)
+    status, output = call("timeline", folder, "--key", tmp_path / "key")
     assert status == 3  # its end is not in the script
-    assert "“practice run”" in told or "practice run" in told
+    assert "“practice run”" in output or "practice run" in output
     assert call("verify", folder)[0] == 3
 
 

@@ -94,12 +94,12 @@ def test_after_no_audio_nothing_more_is_kept_and_memory_is_empty(tmp_path: Path)
 @pytest.mark.parametrize("setting", ["clips", "full"])
 def test_no_audio_deletes_what_was_kept_before_and_records_that(tmp_path: Path, setting: Setting) -> None:
     # rule 25: the wearer can say "no audio"
-    kept: list[str] = []
+    written: list[str] = []
     gone: list[tuple[list[str], str]] = []
     keeper = ClipKeeper(
         tmp_path,
         setting,
-        on_written=lambda name, begin, raw: kept.append(name),
+        on_written=lambda name, begin, raw: written.append(name),
         on_deleted=lambda names, why: gone.append((names, why)),
     )
     feed(keeper, 0, 2 * RATE_HZ)
@@ -108,32 +108,32 @@ def test_no_audio_deletes_what_was_kept_before_and_records_that(tmp_path: Path, 
     keeper.work(True)
     keeper.work(False)
     until = time.monotonic() + 10
-    while not kept or keeper._jobs.qsize():
+    while not written or keeper._jobs.qsize():
         assert time.monotonic() < until
         time.sleep(0.005)
     keeper.no_audio()
     feed(keeper, 3 * RATE_HZ, RATE_HZ)
     keeper.close()
     assert names(tmp_path) == []
-    assert gone == [(sorted(set(kept)), "no audio")]
+    assert gone == [(sorted(set(written)), "no audio")]
 
 
 def test_what_is_recorded_of_the_sound_is_what_lies_on_the_disk(tmp_path: Path) -> None:
-    put_down: dict[str, bytes] = {}
+    saved: dict[str, bytes] = {}
 
-    def kept(name: str, begin: int, raw: bytes) -> None:
-        before = put_down.get(name, bytes(begin))
+    def on_written(name: str, begin: int, raw: bytes) -> None:
+        before = saved.get(name, bytes(begin))
         assert len(before) == begin  # without a gap
-        put_down[name] = before + raw
+        saved[name] = before + raw
 
-    keeper = ClipKeeper(tmp_path, "full", on_written=kept)
+    keeper = ClipKeeper(tmp_path, "full", on_written=on_written)
     feed(keeper, 0, 3 * RATE_HZ)
     keeper.setting = "clips"
     feed(keeper, 3 * RATE_HZ, 2 * RATE_HZ)
     keeper.utterance(60_000, 61_000)
     keeper.close()
-    assert len(put_down) == 2
-    for name, raw in put_down.items():
+    assert len(saved) == 2
+    for name, raw in saved.items():
         assert (tmp_path / name).read_bytes()[44:] == raw[44:]
 
 

@@ -41,11 +41,11 @@ def call(*arguments: object) -> tuple[int, str]:
 def test_each_command_ends_with_the_status_of_the_record_and_says_why(
     made: dict[int, Path], status: int, command: str
 ) -> None:
-    got, told = call(command, made[status])
+    got, output = call(command, made[status])
     assert got == status
     words = {DAMAGED: f"Damaged: {FILE}, line ", UNFINISHED: "Unfinished: ", NO_RECORD: "is not a record of a session"}
-    assert words.get(status, "") in told
-    assert ("Damaged" in told, "Unfinished" in told) == (status == DAMAGED, status == UNFINISHED)
+    assert words.get(status, "") in output
+    assert ("Damaged" in output, "Unfinished" in output) == (status == DAMAGED, status == UNFINISHED)
 
 
 @pytest.mark.parametrize("status", [WHOLE, DAMAGED, NO_RECORD, UNFINISHED])
@@ -58,11 +58,11 @@ def test_packing_says_it_too(made: dict[int, Path], tmp_path: Path, status: int)
 @pytest.mark.parametrize("status", [WHOLE, DAMAGED, UNFINISHED])
 def test_an_archive_is_verified_like_its_folder(made: dict[int, Path], tmp_path: Path, status: int) -> None:
     call("pack", made[status], tmp_path / "out.zip")
-    got, told = call("verify", tmp_path / "out.zip")
+    got, output = call("verify", tmp_path / "out.zip")
     assert got == status
-    assert {WHOLE: "Whole: ", DAMAGED: f"Damaged: {FILE}, line ", UNFINISHED: "Unfinished: "}[status] in told
-    got, told = call("verify", "--json", tmp_path / "out.zip", made[WHOLE])
-    assert [json.loads(line)["state"] for line in told.splitlines()] == [
+    assert {WHOLE: "Whole: ", DAMAGED: f"Damaged: {FILE}, line ", UNFINISHED: "Unfinished: "}[status] in output
+    got, output = call("verify", "--json", tmp_path / "out.zip", made[WHOLE])
+    assert [json.loads(line)["state"] for line in output.splitlines()] == [
         {WHOLE: "whole", DAMAGED: "damaged", UNFINISHED: "unfinished"}[status], "whole",
     ]  # fmt: skip
 
@@ -71,10 +71,10 @@ def test_a_file_that_is_not_an_archive_and_its_code_are_reported_in_one_line(
     made: dict[int, Path], tmp_path: Path
 ) -> None:
     (tmp_path / "out.zip").write_bytes(b"PK and no more")
-    status, told = call("verify", tmp_path / "out.zip")
-    assert (status, len(told.splitlines()), "is not an archive of a session" in told) == (NO_RECORD, 1, True)
-    status, told = call("verify", tmp_path / "out.zip", "--code", "000 000 000 000")
-    assert (status, "a code is checked against a folder" in told) == (NO_RECORD, True)
+    status, output = call("verify", tmp_path / "out.zip")
+    assert (status, len(output.splitlines()), "is not an archive of a session" in output) == (NO_RECORD, 1, True)
+    status, output = call("verify", tmp_path / "out.zip", "--code", "000 000 000 000")
+    assert (status, "a code is checked against a folder" in output) == (NO_RECORD, True)
 
 
 def test_of_several_records_the_worst_counts(made: dict[int, Path]) -> None:
@@ -85,8 +85,8 @@ def test_of_several_records_the_worst_counts(made: dict[int, Path]) -> None:
 
 
 def test_json_tells_the_first_wrong_and_the_last_good(made: dict[int, Path]) -> None:
-    status, told = call("verify", "--json", made[DAMAGED], made[WHOLE])
-    damaged, whole = (json.loads(line) for line in told.splitlines())
+    status, output = call("verify", "--json", made[DAMAGED], made[WHOLE])
+    damaged, whole = (json.loads(line) for line in output.splitlines())
     assert status == DAMAGED
     assert damaged["state"] == "damaged"
     assert damaged["first_wrong"]["file"] == FILE
@@ -96,14 +96,14 @@ def test_json_tells_the_first_wrong_and_the_last_good(made: dict[int, Path]) -> 
 
 
 def test_a_code_that_was_written_down_is_compared(made: dict[int, Path]) -> None:
-    _, told = call("verify", "--json", made[WHOLE])
-    code = json.loads(told)["code"]
+    _, output = call("verify", "--json", made[WHOLE])
+    code = json.loads(output)["code"]
     assert call("verify", made[WHOLE], "--code", code)[0] == WHOLE
     assert call("verify", made[WHOLE], "--code", "".join(code.split()))[0] == WHOLE
-    status, told = call("verify", made[WHOLE], "--code", "000 000 000 000")
-    assert (status, "another record" in told) == (DAMAGED, True)
-    status, told = call("verify", made[UNFINISHED], "--code", code)
-    assert (status, "cannot be checked" in told) == (DAMAGED, True)
+    status, output = call("verify", made[WHOLE], "--code", "000 000 000 000")
+    assert (status, "another record" in output) == (DAMAGED, True)
+    status, output = call("verify", made[UNFINISHED], "--code", code)
+    assert (status, "cannot be checked" in output) == (DAMAGED, True)
     assert call("verify", made[WHOLE], made[WHOLE], "--code", code)[0] == NO_RECORD
 
 

@@ -193,7 +193,7 @@ def test_a_torn_last_line_is_put_aside_with_its_bytes(tmp_path: Path, made_with:
         file.write(b'{"seq":2,"line":"ev\x00')
     session = read(folder)
     assert session.torn == b'{"seq":2,"line":"ev\x00'
-    assert "cut off" in session.remarks[0]
+    assert "is unfinished" in session.remarks[0]
     journal = Journal.open_existing(folder)
     journal.write(TimerFired(6, "rub"))
     journal.close()
@@ -372,8 +372,8 @@ def test_no_bytes_at_all_make_reading_fail(raw: bytes) -> None:
 @given(st.lists(st.integers(0, 11), min_size=1, max_size=4, unique=True))
 def test_lines_taken_out_of_the_middle_are_noticed(gone: list[int]) -> None:
     raw, _ = _journal_bytes(12)
-    kept = [line for n, line in enumerate(raw.splitlines(keepends=True)) if n not in gone]
-    _, broken_at, _ = parse(b"".join(kept), "0" * 64)
+    remaining = [line for n, line in enumerate(raw.splitlines(keepends=True)) if n not in gone]
+    _, broken_at, _ = parse(b"".join(remaining), "0" * 64)
     last_gone = set(gone) == set(range(12 - len(gone), 12))  # a clean cut at the end leaves the chain whole
     assert (broken_at is None) == last_gone
 
@@ -402,11 +402,13 @@ def test_a_kill_loses_no_event_that_was_written_in_time(tmp_path: Path, wait_s: 
     first = child.stdout.readline()
     time.sleep(wait_s)
     child.send_signal(signal.SIGKILL)
-    told = [int(first)] + [int(text) for text in child.stdout.read().splitlines(keepends=True) if text.endswith("\n")]
+    reported = [int(first)] + [
+        int(text) for text in child.stdout.read().splitlines(keepends=True) if text.endswith("\n")
+    ]
     child.wait()
     session = read(folder)
     assert session.broken_at is None
-    assert {line.seq for line in session.lines if line.event is not None} >= set(told)
+    assert {line.seq for line in session.lines if line.event is not None} >= set(reported)
     assert list(find_open(tmp_path)) == [folder]
     journal = Journal.open_existing(folder)
     journal.write(Reopened(0, 1.0, "killed"))

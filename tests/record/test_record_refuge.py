@@ -130,14 +130,14 @@ def test_clips_go_where_the_record_continues_and_those_deleted_are_gone_in_both_
         clips.utterance(at + 100, at + 200)
         run.at = at + 3 * RATE_HZ
 
-    def kept(place: Path) -> list[str]:
+    def clips_in(place: Path) -> list[str]:
         return [path.name for path in place.glob("*.wav")]
 
     run.event()
     speak()
     clips.work(True)
     clips.work(False)
-    assert waited(lambda: len(kept(folder / "audio")) == 1)
+    assert waited(lambda: len(clips_in(folder / "audio")) == 1)
     moved = tmp_path / "elsewhere"
     folder.rename(moved)
     speak()
@@ -149,11 +149,11 @@ def test_clips_go_where_the_record_continues_and_those_deleted_are_gone_in_both_
     speak()
     clips.work(True)
     again = run.journal.folder
-    assert waited(lambda: len(kept(again / "audio")) == 2)
+    assert waited(lambda: len(clips_in(again / "audio")) == 2)
     assert clips.trouble is None
     assert waited(lambda: run.journal.unsaved == 0 and (again / FILE).read_bytes().count(b'"line":"sound"') == 3)
     sound = [one.what for one in verify(again).findings if one.file.startswith("audio")]
-    assert len(sound) == 1  # what was kept before stays where it was
+    assert len(sound) == 1  # what was there before stays where it was
     assert "is missing" in sound[0]
     moved.rename(folder)  # the disk is back
     clips.no_audio()

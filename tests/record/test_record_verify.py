@@ -149,8 +149,8 @@ def test_a_rebuilt_chain_without_any_seal_is_noticed(finished: Path, tmp_path: P
     (folder / "worn.json").unlink()
 
     def change(raw: bytes) -> bytes:
-        kept = [json.loads(line) for line in raw.splitlines() if b'"line":"seal"' not in line]
-        return b"".join(json.dumps(data | {"seq": n}).encode() + b"\n" for n, data in enumerate(kept, start=1))
+        unsealed = [json.loads(line) for line in raw.splitlines() if b'"line":"seal"' not in line]
+        return b"".join(json.dumps(data | {"seq": n}).encode() + b"\n" for n, data in enumerate(unsealed, start=1))
 
     reseal(folder, change)
     assert any("without a seal" in finding.what for finding in verify(folder).findings)

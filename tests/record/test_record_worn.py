@@ -29,7 +29,7 @@ def undressing(tmp_path: Path, made_with: Manifest) -> Path:
     return folder
 
 
-def told(folder: Path) -> tuple[tuple[str, ...], tuple[str, ...], str]:
+def last_worn(folder: Path) -> tuple[tuple[str, ...], tuple[str, ...], str]:
     found = last_known_worn(folder)
     assert found is not None
     return found.on, found.worn.off, found.hands
@@ -39,7 +39,7 @@ RIGHT = (("gloves",), ("gown",), "not-rubbed")
 
 
 def test_both_copies_say_what_is_on_what_is_off_and_the_hands(undressing: Path) -> None:
-    assert told(undressing) == RIGHT
+    assert last_worn(undressing) == RIGHT
     found = last_known_worn(undressing)
     assert found is not None
     assert found.source == "beside"
@@ -70,17 +70,17 @@ def link(path: Path) -> None:
 @pytest.mark.parametrize("name", ["manifest.json", FILE, "worn.json", "protocol.yaml", "apart"])
 def test_no_damage_to_one_file_takes_it_along(undressing: Path, name: str, damage: Callable[[Path], None]) -> None:
     damage(apart(undressing) if name == "apart" else undressing / name)
-    assert told(undressing) == RIGHT
+    assert last_worn(undressing) == RIGHT
 
 
 def test_without_both_copies_the_undamaged_lines_are_asked(undressing: Path) -> None:
     (undressing / "worn.json").unlink()
     apart(undressing).unlink()
-    assert told(undressing) == RIGHT
+    assert last_worn(undressing) == RIGHT
     raw = (undressing / FILE).read_bytes().splitlines(keepends=True)
     raw[4] = raw[4].replace(b"done", b"dune")
     (undressing / FILE).write_bytes(b"".join(raw))
-    assert told(undressing) == (("gown", "gloves"), (), "rubbed")  # the last that holds, not one behind the damage
+    assert last_worn(undressing) == (("gown", "gloves"), (), "rubbed")  # the last that holds, not one after the damage
 
 
 def test_lines_that_are_newer_than_both_copies_count(undressing: Path) -> None:
@@ -90,7 +90,7 @@ def test_lines_that_are_newer_than_both_copies_count(undressing: Path) -> None:
     journal.close()
     for path in (undressing / "worn.json", apart(undressing)):
         path.write_bytes(old)
-    assert told(undressing) == ((), ("gown", "gloves"), "rubbed")
+    assert last_worn(undressing) == ((), ("gown", "gloves"), "rubbed")
 
 
 def test_a_folder_that_is_gone_is_still_known_by_its_copy_apart(undressing: Path) -> None:

@@ -383,8 +383,8 @@ def _find(
         if moment.kind == kind and _same(moment, text) and (wanted or {}).items() <= moment.details.items():
             return index + 1
     near = moments[max(0, at - 3) : at + 25]
-    told = "\n".join(f"  {m.at_s:8.2f} {m.kind:6} {m.text} {m.details or ''}" for m in near)
-    raise AssertionError(f"{where} did not happen; instead:\n{told}")
+    listed = "\n".join(f"  {m.at_s:8.2f} {m.kind:6} {m.text} {m.details or ''}" for m in near)
+    raise AssertionError(f"{where} did not happen; instead:\n{listed}")
 
 
 def _same(moment: Moment, text: str) -> bool:

@@ -60,8 +60,8 @@ def test_run_typed_plays_the_incident_as_well(name: str, tmp_path: Path) -> None
     site = tmp_path / "site.yaml"
     eyes = "at-once" if scene.site.eyes_at_once else "at-exit"
     site.write_text(SITE_FILE.format(SITE.eyewash, SITE.tell, eyes), encoding="utf-8")
-    told = ["--typed", str(script), "--site", str(site), "--out", str(tmp_path / "out")]
-    made = CliRunner().invoke(main, ["run", scene.protocol, *pair, *told])
+    arguments = ["--typed", str(script), "--site", str(site), "--out", str(tmp_path / "out")]
+    made = CliRunner().invoke(main, ["run", scene.protocol, *pair, *arguments])
     assert made.exit_code in {0, 1}, made.output
     (events,) = (tmp_path / "out").glob("*/events.jsonl")
     lines = [json.loads(line) for line in events.read_text(encoding="utf-8").splitlines()]

@@ -26,10 +26,12 @@ def opening(site: Site = NO_SITE, *, training_only: bool = False, mode="solo", a
     return [effect.text for effect in effects if isinstance(effect, Say)]
 
 
-@pytest.mark.parametrize(("site", "told", "said"), [(NO_SITE, False, True), (SITE, False, False), (SITE, True, True)])
-def test_training_only_unless_the_site_has_approved_and_the_ear_is_good_enough(site, told, said) -> None:
+@pytest.mark.parametrize(
+    ("site", "for_training", "said"), [(NO_SITE, False, True), (SITE, False, False), (SITE, True, True)]
+)
+def test_training_only_unless_the_site_has_approved_and_the_recogniser_is_good_enough(site, for_training, said) -> None:
     """Rule 24."""
-    assert (grammar().say("intro-training") in opening(site, training_only=told)) is said
+    assert (grammar().say("intro-training") in opening(site, training_only=for_training)) is said
 
 
 @pytest.mark.parametrize("audio", ["clips", "full", "none"])

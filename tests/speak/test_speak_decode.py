@@ -50,8 +50,8 @@ def test_soft_speech_at_the_edges_is_kept() -> None:
     samples = np.zeros(RATE_HZ, dtype=np.float32)
     samples[4000:12_000] = 0.3
     samples[3000:4000] = samples[12_000:13_000] = 0.005  # 36 dB below: a soft f
-    kept = trimmed(samples)
-    assert np.count_nonzero(kept) == 10_000
+    rest = trimmed(samples)
+    assert np.count_nonzero(rest) == 10_000
 
 
 @pytest.mark.parametrize(

@@ -29,6 +29,6 @@ def test_a_prompt_without_words_still_sounds_for_a_moment(text: str) -> None:
 
 
 def test_preparing_a_silent_voice_reports_all_as_done() -> None:
-    told: list[tuple[int, int]] = []
-    assert SilentVoice().prepare(["one", "two"], lambda done, of: told.append((done, of))) == []
-    assert told == [(2, 2)]
+    progress: list[tuple[int, int]] = []
+    assert SilentVoice().prepare(["one", "two"], lambda done, of: progress.append((done, of))) == []
+    assert progress == [(2, 2)]

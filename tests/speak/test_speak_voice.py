@@ -72,9 +72,9 @@ def test_a_warm_start_renders_nothing(tmp_path: Path) -> None:
     cold = Voice(folder=tmp_path)
     cold.prepare(PROMPTS)
     warm = Voice(folder=tmp_path, renderer=NoRenderer())
-    told: list[tuple[int, int]] = []
-    assert warm.prepare(PROMPTS, lambda done, of: told.append((done, of))) == []
-    assert told == [(n, len(PROMPTS)) for n in range(1, len(PROMPTS) + 1)]
+    progress: list[tuple[int, int]] = []
+    assert warm.prepare(PROMPTS, lambda done, of: progress.append((done, of))) == []
+    assert progress == [(n, len(PROMPTS)) for n in range(1, len(PROMPTS) + 1)]
     for text in PROMPTS:
         np.testing.assert_array_equal(warm.sound(text), cold.sound(text))
 

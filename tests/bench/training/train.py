@@ -121,7 +121,7 @@ def divergence(target: Tensor, heard: Tensor) -> Tensor:
     return (weight * each).sum() / weight.sum()
 
 
-def kept(new: Named) -> dict[str, NDArray[np.float16]]:
+def stored(new: Named) -> dict[str, NDArray[np.float16]]:
     """The weights without the front end, as they are stored."""
     return {name: tensor.cpu().numpy().astype(np.float16) for name, tensor in new.items() if name not in FIXED}
 
@@ -139,7 +139,7 @@ def main() -> None:
     torch.set_float32_matmul_precision("high")
     old = copied(original(), device)
     new = taught(gathered(given.material, given.seed, device), old, given.steps, given.seed, device)
-    np.savez(given.out, **kept(new))  # type: ignore[arg-type]
+    np.savez(given.out, **stored(new))  # type: ignore[arg-type]
     print(f"{given.out}: SHA-256 {hashlib.sha256(given.out.read_bytes()).hexdigest()}")
 
 
