@@ -1,21 +1,26 @@
 """Hearing over the coach's own voice; run `python tests/bench/hearing_over_prompt.py [--quick]`; it prints only.
 
 The coach's prompts are played into the microphone (40 ms late, with a short room) so that they lie 6, 12 or
-20 dB under the wearer's voice, who says "breach" or "stop" in the middle; the prompt stops when the voice is noticed,
-or not. Baseline of the same run: no echo cancelling.
+20 dB under the wearer's voice, who says a danger word or "stop" in the middle; the prompt stops when the voice is
+noticed, or not. Baseline of the same run: no echo cancelling. `--under 6` keeps to one level, `--shares N` uses N
+processes, `--natural` the natural voices kept out of tuning, `--engine phonemes` another engine.
 """
 
 from __future__ import annotations
 
-import sys
+import argparse
+import functools
+import multiprocessing
 from collections.abc import Callable
+from dataclasses import dataclass
+from multiprocessing.pool import Pool
 
 import numpy as np
-from hearing_sounds import HELD_OUT, ROOT, Sound, english, noise, spoken, table, to_hand
+from hearing_cache import MAKERS
+from hearing_sounds import HELD_OUT, NATURAL_HELD_OUT, ROOT, Sound, english, noise, spoken, table, to_hand, upper
 
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ
 from voicecoach.grammar import Grammar
-from voicecoach.listen import registry
 from voicecoach.listen.pipeline import Pipeline
 from voicecoach.runtime.library import load_protocol
 from voicecoach.session.events import Event, Heard, SpeechStarted
@@ -85,75 +90,146 @@ def over(new_ear: Callable[[], Pipeline], voice: Sound, prompt: Sound, seed: int
     return begin, events
 
 
-def main(*, quick: bool) -> None:
-    grammar = english()
-    engine = registry.scorer("mixed")
+WORDS = {
+    "breach": "breach", "stop": "stop", "breach, breach": "breach", "stop, stop": "stop", "splash": "splash",
+    "needle stick": "needle", "no air": "no-air",
+}  # fmt: skip
+WAYS = ("cancelled, prompt stops", "cancelled, prompt goes on", "as it is")
 
-    def new_ear() -> Pipeline:
-        return Pipeline(engine, grammar, {0: "wearer"})
 
-    texts = prompts(grammar)
-    sounds = dict(zip(texts, render_texts(texts), strict=True))
-    long = [text for text in texts if len(sounds[text]) > 2.2 * RATE_HZ]
-    voices = to_hand(HELD_OUT)
-    names = list(voices)[: 3 if quick else 8]
-    words = {"breach": "breach", "stop": "stop", "breach, breach": "breach", "stop, stop": "stop"}
-    rows = []
-    for under_db in (6, 12, 20):
-        for way in ("cancelled, prompt stops", "cancelled, prompt goes on", "as it is"):
-            counts = {"heard": 0, "asked": 0, "missed": 0, "false": 0}
-            onsets: list[float] = []
-            ends: list[float] = []
-            for number, name in enumerate(names):
-                for text, word in words.items():
-                    prompt = sounds[long[(7 * number + len(text)) % len(long)]]
-                    voice = spoken(voices[name], text)
-                    begin, events = over(new_ear, voice, level(prompt, 0.06 * 10 ** (-under_db / 20)), number, way)
-                    taken = [event for event in events if isinstance(event, Heard) and event.command]
-                    right = [event for event in taken if event.command == word]
-                    counts["heard"] += bool(right)
-                    counts["asked"] += not right and any(isinstance(e, Heard) and e.near for e in events)
-                    counts["missed"] += not right and not any(isinstance(e, Heard) and e.near for e in events)
-                    counts["false"] += sum(event.command != word for event in taken)
-                    onsets += [(e.at - begin) / RATE_HZ for e in events if isinstance(e, SpeechStarted)][:1]
-                    ends += [(e.at - begin - len(voice)) / RATE_HZ for e in right[:1]]
-            noticed = f"{len(onsets)}, {np.median(onsets):.2f} / {max(onsets):.2f}" if onsets else "0"
-            rows.append((f"-{under_db} dB", way, *counts.values(), noticed, f"{np.median(ends):.2f}" if ends else "-"))
-    print(f"'breach' and 'stop', once and twice, over a prompt: {len(words) * len(names)} utterances a row")
-    head = (
-        "coach",
-        "echo",
-        "heard",
-        "asked",
-        "missed",
-        "false",
-        "voice noticed, s median / max",
-        "word end to heard s",
+@dataclass(frozen=True)
+class Cry:
+    """One word over one prompt: who says which, over what, how far under the voice the prompt lies (dB), and how."""
+
+    spec: str
+    text: str
+    prompt: Sound
+    under_db: int
+    way: str
+    seed: int
+    engine: str
+
+
+@dataclass(frozen=True)
+class Found:
+    """What came of it. onset_s: from the word's first sample to the notice of a voice; end_s: from its last to hearing
+    it; both NaN if it never came. false: other commands.
+    """
+
+    heard: bool
+    asked: bool
+    false: tuple[str, ...]
+    onset_s: float
+    end_s: float
+
+
+@functools.cache
+def _ear(engine: str) -> Callable[[], Pipeline]:
+    grammar, scorer = english(), MAKERS[engine]()
+    return lambda: Pipeline(scorer, grammar, {0: "wearer"})
+
+
+def cry(one: Cry) -> Found:
+    """Hear one."""
+    voice, word = spoken(one.spec, one.text), WORDS[one.text]
+    prompt = level(one.prompt, 0.06 * 10 ** (-one.under_db / 20))
+    begin, events = over(_ear(one.engine), voice, prompt, one.seed, one.way)
+    taken = [event for event in events if isinstance(event, Heard) and event.command]
+    right = [event for event in taken if event.command == word]
+    onset = next(((e.at - begin) / RATE_HZ for e in events if isinstance(e, SpeechStarted)), float("nan"))
+    return Found(
+        bool(right),
+        not right and any(isinstance(event, Heard) and event.near for event in events),
+        tuple(str(event.command) for event in taken if event.command != word),
+        onset,
+        (right[0].at - begin - len(voice)) / RATE_HZ if right else float("nan"),
     )
-    table(head, rows)
-    alone(new_ear, sounds, texts[:: 8 if quick else 1])
 
 
-def alone(new_ear: Callable[[], Pipeline], sounds: dict[str, Sound], texts: list[str]) -> None:
+def main() -> None:
+    arguments = argparse.ArgumentParser(description=__doc__)
+    for flag in ("--quick", "--natural"):
+        arguments.add_argument(flag, action="store_true")
+    arguments.add_argument("--under", type=int, choices=(6, 12, 20))
+    arguments.add_argument("--engine", default="mixed", choices=tuple(MAKERS))
+    arguments.add_argument("--shares", type=int, default=1)
+    wanted = arguments.parse_args()
+    levels = (wanted.under,) if wanted.under else (6, 12, 20)
+    texts = prompts(english())
+    sounds = dict(zip(texts, render_texts(texts), strict=True))
+    long = [sound for sound in sounds.values() if len(sound) > 2.2 * RATE_HZ]
+    voices = list(to_hand(NATURAL_HELD_OUT if wanted.natural else HELD_OUT).values())[: 3 if wanted.quick else 8]
+    cries = [
+        Cry(spec, text, long[(7 * number + len(text)) % len(long)], under_db, way, number, wanted.engine)
+        for under_db in levels
+        for way in WAYS
+        for number, spec in enumerate(voices)
+        for text in WORDS
+    ]
+    for one in cries:
+        spoken(one.spec, one.text)  # rendered once, before processes part
+    with multiprocessing.get_context("spawn").Pool(wanted.shares) as pool:
+        found = pool.map(cry, cries, chunksize=4)
+        rows = []
+        for under_db in levels:
+            for way in WAYS:
+                here = [f for one, f in zip(cries, found, strict=True) if (one.under_db, one.way) == (under_db, way)]
+                rows.append((f"-{under_db} dB", way, *_figures(here)))
+        print(f"danger words and 'stop' over a prompt, {wanted.engine}: {len(WORDS) * len(voices)} utterances a row")
+        head = ("coach", "echo", "heard", "or asked, at least", "asked", "false", "noticed", "word end to heard s")
+        table(head, rows)
+        for one, came in zip(cries, found, strict=True):
+            if one.way == WAYS[0] and not came.heard:
+                print(f"  missed at -{one.under_db} dB: {one.text!r} by {one.spec}{', asked about' * came.asked}")
+        alone(dict(list(sounds.items())[:: 8 if wanted.quick else 1]), levels, wanted.engine, pool)
+
+
+def _figures(found: list[Found]) -> tuple[object, ...]:
+    heard, asked = sum(one.heard for one in found), sum(one.asked for one in found)
+    onsets = [one.onset_s for one in found if not np.isnan(one.onset_s)]
+    ends = [one.end_s for one in found if one.heard]
+    false = [name for one in found for name in one.false]
+    least = 1 - upper(len(found) - heard - asked, len(found))
+    noticed = f"{len(onsets)}, median {np.median(onsets):.2f}, latest {max(onsets):.2f} s" if onsets else "0"
+    end = f"{np.median(ends):.2f}" if ends else "-"
+    return f"{heard}/{len(found)}", f"{least:.0%}", asked, " ".join(false) or 0, noticed, end
+
+
+@dataclass(frozen=True)
+class Alone:
+    """A prompt with nobody speaking."""
+
+    text: str
+    sound: Sound
+    under_db: int
+    cancel: bool
+    engine: str
+
+
+def by_itself(one: Alone) -> tuple[bool, bool, list[str]]:
+    """Whether a voice was noticed and a danger asked about, and what was taken."""
+    played = np.pad(level(one.sound, 0.06 * 10 ** (-one.under_db / 20)), (6400, 16000)).astype(np.float32)
+    heard = (room(played) + noise(len(played), len(one.text)) * 0.0006).astype(np.float32)
+    events = run(_ear(one.engine), heard, played, cancel=one.cancel)
+    taken = [f"{e.command}: {one.text}" for e in events if isinstance(e, Heard) and e.command]
+    asked = any(isinstance(e, Heard) and e.near is not None for e in events)
+    return any(isinstance(e, SpeechStarted) for e in events), asked, taken
+
+
+def alone(sounds: dict[str, Sound], levels: tuple[int, ...], engine: str, pool: Pool) -> None:
     """Prompts with nobody speaking: nothing may be heard."""
     rows = []
-    for under_db in (6, 12, 20):
+    for under_db in levels:
         for cancel in (True, False):
-            taken: list[str] = []
-            started = asked = 0
-            for text in texts:
-                played = np.pad(level(sounds[text], 0.06 * 10 ** (-under_db / 20)), (6400, 16000)).astype(np.float32)
-                heard = (room(played) + noise(len(played), len(text)) * 0.0006).astype(np.float32)
-                events = run(new_ear, heard, played, cancel=cancel)
-                started += any(isinstance(e, SpeechStarted) for e in events)
-                asked += any(isinstance(e, Heard) and e.near is not None for e in events)
-                taken += [f"{e.command}: {text}" for e in events if isinstance(e, Heard) and e.command]
+            found = pool.map(by_itself, [Alone(*one, under_db, cancel, engine) for one in sounds.items()], chunksize=4)
+            started, asked = sum(one[0] for one in found), sum(one[1] for one in found)
+            taken = [line for one in found for line in one[2]]
             rows.append((f"-{under_db} dB", "cancelled" if cancel else "as it is", started, asked, len(taken)))
             for line in taken if cancel else ():
                 print("false", line)
-    print(f"\nprompts alone, {len(texts)} a row")
+    print(f"\nprompts alone, {len(sounds)} a row")
     table(("coach", "echo", "voice noticed", "asked", "commands taken"), rows)
 
 
 if __name__ == "__main__":
-    main(quick="--quick" in sys.argv)
+    main()
