@@ -53,7 +53,7 @@ def _ready() -> tuple[Grammar, KeptPhonemes, KeptMoonshine, chance.Weighing]:
     grammar, phones, words = english(), KeptPhonemes(), KeptMoonshine()
     phones.prepare(grammar)
     words.prepare(grammar)
-    return grammar, phones, words, chance.Weighing(grammar)
+    return grammar, phones, words, chance.Weighing(grammar, chance.MIXED, words.expected)
 
 
 def evidence(job: Job) -> list[tuple[str, list[float], bool]]:
@@ -71,9 +71,9 @@ def evidence(job: Job) -> list[tuple[str, list[float], bool]]:
     found = []
     for engine, candidates in (
         ("mixed", weighing.candidates(job.live, heard, each, ranking.decoy)),
-        ("moonshine", weighing.candidates(job.live, heard)),
+        ("moonshine", chance.Weighing(_ready()[0], chance.ALONE).candidates(job.live, heard)),
     ):
-        top = max(candidates, key=lambda c: chance.MOONSHINE * c.evidence.moonshine + chance.PHONES * c.evidence.phones)
+        top = max(candidates, key=lambda candidate: candidate.evidence.lead)
         found.append((engine, top.evidence.vector(), top.command == job.meant))
     return found
 

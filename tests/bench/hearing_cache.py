@@ -87,7 +87,7 @@ class KeptMoonshine(MoonshineScorer):
 
     def _rank(self, samples: Sound) -> UtteranceScores:
         # what is expected before anything is heard is left out, so that its weight can be chosen
-        expected = moonshine.EXPECTED * self._expected
+        expected = moonshine.EXPECTED * self.expected
 
         def plain() -> UtteranceScores:
             found = super(KeptMoonshine, self)._rank(samples)

@@ -59,6 +59,7 @@ class Words:
     def __init__(self, phrase: str, score: float = 0.0, text: str = "") -> None:
         self.phrase, self.value, self.text = phrase, score, text
         self.asked: list[int] = []
+        self.expected = np.zeros(len(PHRASES))
 
     def prepare(self, grammar: Grammar) -> Grammar:
         return grammar
@@ -180,8 +181,8 @@ def test_candidates_know_their_lead_over_what_is_live_and_what_is_not() -> None:
         ["done", "dry"], np.array([-1.0, 0.0, -2.0]), np.array([-1.0, -1.0, -1.0]), -2.0
     )  # breach, done, dry
     done = next(candidate for candidate in found if candidate.command == "done")
-    assert done.evidence.lead == pytest.approx(0.7 * 2.0)
-    assert done.evidence.lead_elsewhere == pytest.approx(0.7 * 1.0)
+    assert done.evidence.lead == pytest.approx(chance.MIXED.moonshine * 2.0)
+    assert done.evidence.lead_elsewhere == pytest.approx(chance.MIXED.moonshine * 1.0)
     assert done.evidence.lead_decoys == pytest.approx(1.0)
     assert max(map(chance_of, (0.0, 1.0))) < CERTAIN
 

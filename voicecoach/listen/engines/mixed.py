@@ -55,7 +55,7 @@ class MixedScorer:
         """Get ready for a grammar; see `Scorer`."""
         self._grammar = self._phonemes.prepare(grammar)
         self._moonshine.prepare(grammar)
-        self._weighing = chance.Weighing(grammar)
+        self._weighing = chance.Weighing(grammar, chance.MIXED, self._moonshine.expected)
         rows: dict[str, list[int]] = {}
         for row, (_, phrase) in enumerate(self._phonemes.phrases):
             rows.setdefault(phrase, []).append(row)

@@ -78,7 +78,7 @@ class MoonshineScorer:
         self._ends = [END, *(pieces.one(mark) for mark in _MARKS)]
         self.phrases: list[str] = []
         self._tree = PrefixNode(BEGIN)
-        self._expected: Scores = np.zeros(0)
+        self.expected: Scores = np.zeros(0)
         self._last: tuple[Samples, UtteranceScores] | None = None
         self._fitted = chance.fitted(self.engine)
 
@@ -98,9 +98,9 @@ class MoonshineScorer:
         known = expected_of_old()
         new = [phrase for phrase in self.phrases if phrase not in known]
         known.update(zip(new, self.expect(new), strict=True))
-        self._expected = np.array([known[phrase] for phrase in self.phrases])
+        self.expected = np.array([known[phrase] for phrase in self.phrases])
         self._tree = plant(self.phrases, self._network.pieces.encode, BEGIN)
-        self._weighing = chance.Weighing(grammar)
+        self._weighing = chance.Weighing(grammar, chance.ALONE)
         self._urgent = grammar.urgent
         return self._fitted.rules(grammar)
 
@@ -116,7 +116,7 @@ class MoonshineScorer:
         heard, empty = self._network.listen(_levelled(samples))
         text, best = self._freely(heard, empty)
         found = self._follow(heard, empty, self._tree, len(self.phrases), beams=BEAMS, least=best + LEAST)
-        return UtteranceScores(np.maximum(found - best, LEAST) - EXPECTED * self._expected, text)
+        return UtteranceScores(np.maximum(found - best, LEAST) - EXPECTED * self.expected, text)
 
     def score(self, samples: Samples, live: Collection[str]) -> tuple[list[Scored], float | None]:
         """Score one utterance, shape (frames,): log-odds that each live command is meant. No decoys.
