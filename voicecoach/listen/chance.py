@@ -48,9 +48,9 @@ class Mixture:
 
 MIXED = Mixture(0.3, 2.1, 0.3)
 """Of 849 phrases of three tuning voices, quiet to 5 dB, this ranked 798 first among what a step waits for, and 722
-among all; ALONE ranked 723 and 625. Of 229 words of a person who was no tuning voice it ranked 207 first in quiet (ALONE
-207), 181 behind a mask at 20 dB (182), 162 at 10 dB (150), 195 among three voices at 20 dB (188). More weight for the
-phonemes is better still for an accent and for formants, but not for this person.
+among all; ALONE ranked 723 and 625. Of 229 words of a person who was no tuning voice it ranked 207 first in quiet
+(ALONE 207), 181 behind a mask at 20 dB (182), 162 at 10 dB (150), 195 among three voices at 20 dB (188). More weight
+for the phonemes is better still for an accent and for formants, but not for this person.
 """
 
 ALONE = Mixture(0.7, 0.9, 0.0)
@@ -129,8 +129,8 @@ class Fitted:
     single: Mapping[str, float] = field(default_factory=dict)
 
     def score(self, candidate: Candidate) -> float:
-        """Log-odds that it is this command; the lowest score for one that moonshine denies, and for an item's state that
-        is not well apart from others.
+        """Log-odds that it is this command; the lowest score where moonshine denies it, and for an item's state that is
+        not well apart from others.
         """
         odds = self.chance.log_odds(candidate.evidence)
         denied = candidate.evidence.behind <= DENIED
