@@ -3,7 +3,8 @@
 Each utterance goes through the real cut and the real engine, in a state where it can be meant; strangers in one drawn
 by chance. Engines and baselines hear the same sounds. `--all` leaves every phrase live, `--tuning` uses the voices on
 which the chances were fitted, `--shares N` uses N processes, `--every N` each Nth utterance, `--only mixed,phonemes`
-just those engines. Bounds are exact, 95 %.
+just those engines, `--talk` the ordinary sentences
+alone. Bounds are exact, 95 %.
 The trade-off between right and wrong is drawn into hearing-tradeoff.svg in the current folder. `--quick`: two voices,
 two phrases a command, four conditions. It exits with 1 if more than one in a hundred was wrong or taken with the
 product's own engine.
@@ -24,7 +25,7 @@ from pathlib import Path
 
 import hearing_voices
 import numpy as np
-from hearing_cache import CUT, remembered
+from hearing_cache import CUT, MAKERS, remembered
 from hearing_engines import Take, engines
 from hearing_sounds import (
     CONDITIONS,
@@ -45,10 +46,12 @@ from hearing_sounds import (
 )
 from hearing_tradeoff import draw
 
-from voicecoach.audio.line import RATE_HZ
+from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ
 from voicecoach.grammar import URGENT, Grammar
+from voicecoach.listen.pipeline import Pipeline
 from voicecoach.listen.segmenter import Segmenter
 from voicecoach.listen.voice_detector import CHUNK
+from voicecoach.session.events import Heard as HeardEvent
 
 ALWAYS = """repeat back pause help where-am-i breach splash needle no-air torn stop no-audio time end-session"""
 PLACES = "face eyes neck hair hand arm body leg foot"
@@ -57,6 +60,8 @@ ANSWERS = [
     PLACES, "confirm not-clear", "loose open torn soiled skin-showing", "understood",
     "nobody-here partner-busy practice-run", "not-finished went-wrong", "start-removal", "resume",
 ]  # fmt: skip
+BETWEEN = RATE_HZ * 6 // 10
+"""Frames between two sentences of one speaker."""
 ONLY = "VOICECOACH_BENCH_ONLY"
 """Set for the processes that share the work."""
 QUICK = ("quiet", "mask, 20 dB", "mask, 10 dB", "three voices, 10 dB")
@@ -214,39 +219,38 @@ def report(heard: Sequence[Heard], grammar: Grammar) -> tuple[int, int]:
 
 
 def talk(grammar: Grammar, *, quick: bool) -> None:
-    """Ordinary sentences of one person, each in a state drawn by chance: what is taken in an hour of them."""
+    """Ordinary sentences of one person without a stop, each in a state drawn by chance: what is taken in an hour."""
     sentences = list(hearing_voices.sentences().items())[:: 5 if quick else 1]
     if not sentences:
         print("\nnot run: ordinary speech: asterisk-core-sounds-en-g722 is not installed")
         return
     urgent = {command.name for command in grammar.commands if command.risk in URGENT}
     together = states(grammar)
-    counts: dict[str, Counter[str]] = defaultdict(Counter)
-    seconds = 0.0
-    for name, file in sentences:
-        sound = level(hearing_voices.recording(file))
-        seconds += len(sound) / RATE_HZ
-        live = together[zlib.crc32(name.encode()) % len(together)]
-        segmenter = Segmenter()
-        padded = np.pad(sound, (RATE_HZ // 2, RATE_HZ)) + np.float32(3e-4) * np.random.default_rng(0).standard_normal(
-            len(sound) + RATE_HZ * 3 // 2
-        ).astype(np.float32)
-        for thing in segmenter.feed(0, padded):
-            if thing.what not in {"whole", "window", "cut"}:
-                continue
-            part = thing.what != "whole" or thing.segment.part
-            wanted = [command for command in live if command in urgent] if part else live
-            for engine, take in _ready()[1].items():
-                if part and engine not in {"mixed", "phonemes", "moonshine"}:
-                    continue  # they have no look inside
-                got, asked, _, _ = take(thing.segment.samples, wanted)
-                kind = "danger taken" if got in urgent else "answer taken" if got else "danger asked" if asked else ""
-                counts[engine][kind] += 1
-                if got and engine == "mixed":
-                    print(f"  mixed took {name!r} for {got}")
-    print(f"\nordinary sentences of one person, {seconds / 3600:.2f} hours of them, session's live sets")
-    keys = ("answer taken", "danger taken", "danger asked")
-    table(("engine", *keys), [(engine, *(count[key] for key in keys)) for engine, count in counts.items()])
+    rng = np.random.default_rng(0)
+    rows, hours = [], 0.0
+    for engine in ("mixed", "phonemes", "moonshine"):
+        if engine not in (os.environ.get(ONLY) or engine).split(","):
+            continue
+        ear, at, count = Pipeline(MAKERS[engine](), grammar, {0: "wearer"}), 0, Counter[str]()
+        for name, file in sentences:
+            ear.listen(together[zlib.crc32(name.encode()) % len(together)])
+            sound = np.pad(level(hearing_voices.recording(file)), (0, BETWEEN))
+            sound = np.resize(sound, len(sound) // BLOCK_FRAMES * BLOCK_FRAMES)
+            sound = sound + np.float32(3e-4) * rng.standard_normal(len(sound)).astype(np.float32)
+            for block in sound.reshape(-1, BLOCK_FRAMES, 1):
+                for event in ear.feed(at, block, np.zeros(BLOCK_FRAMES, np.float32)):
+                    if not isinstance(event, HeardEvent):
+                        continue
+                    got = event.command
+                    kind = "danger taken" if got in urgent else "answer taken" if got else "danger asked"
+                    count[kind] += got is not None or event.near is not None
+                    if got and engine == "mixed":
+                        print(f"  mixed took {name!r} for {got}")
+                at += BLOCK_FRAMES
+        hours = at / RATE_HZ / 3600
+        rows.append((engine, *(count[key] for key in ("answer taken", "danger taken", "danger asked"))))
+    print(f"\nordinary sentences of one person, {hours:.2f} hours of them, session's live sets")
+    table(("engine", "answer taken", "danger taken", "danger asked"), rows)
 
 
 def main() -> int:
@@ -256,9 +260,13 @@ def main() -> int:
     arguments.add_argument("--shares", type=int, default=1)
     arguments.add_argument("--every", type=int, default=1)
     arguments.add_argument("--only", default="")
+    arguments.add_argument("--talk", action="store_true")
     wanted = arguments.parse_args()
     os.environ[ONLY] = wanted.only
     grammar = english()
+    if wanted.talk:
+        talk(grammar, quick=wanted.quick)
+        return 0
     voices = to_hand(NATURAL_TUNING if wanted.tuning else NATURAL_HELD_OUT)
     voices = dict(list(voices.items())[: 2 if wanted.quick else None])
     conditions = QUICK if wanted.quick else tuple(CONDITIONS)
