@@ -53,7 +53,8 @@ from voicecoach.listen.segmenter import Segmenter
 from voicecoach.listen.voice_detector import CHUNK
 from voicecoach.session.events import Heard as HeardEvent
 
-ALWAYS = """repeat back pause help where-am-i breach splash needle no-air torn stop no-audio time end-session"""
+ALWAYS = """repeat back pause help where-am-i breach splash needle no-air torn unwell collapse stop no-audio
+time end-session"""
 PLACES = "face eyes neck hair hand arm body leg foot"
 ANSWERS = [
     "done", "clear torn soiled", "rubbing", "wiping", "dry", "yes no false-alarm", "right wrong", "go-on touched",

@@ -82,7 +82,7 @@ class Evidence:
         """The inputs of the fitted function, in the order of `names`."""
         plain = [float(getattr(self, one.name)) for one in fields(self)]
         bends = [min(self.phones, -2.0), min(self.moonshine, -4.0), min(self.lead, 2.0), min(self.lead_decoys, 0.0)]
-        bends += [min(self.lead_elsewhere, 0.0), self.letters * max(self.phones, -4.0)]
+        bends += [min(self.lead_elsewhere, 0.0), self.letters * self.phones]
         return [*plain, *bends, self.phones if self.words == 1 else 0.0]
 
 
