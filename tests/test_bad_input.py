@@ -228,7 +228,7 @@ def test_a_protocol_with_a_fault_is_refused_by_file_and_line(
     assert recorded(records) == []
 
 
-def test_a_prompt_that_the_ear_takes_for_a_live_phrase_is_refused_with_its_line(
+def test_a_prompt_that_the_recogniser_takes_for_a_live_phrase_is_refused_with_its_line(
     protocol: Callable[..., Path],
 ) -> None:
     # rule 2; that the recogniser takes this one is held in test_prompt_check.py

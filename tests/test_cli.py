@@ -102,7 +102,7 @@ def test_protocols_names_what_comes_with_the_program_for_people_and_for_programs
     assert all(row["name"] in shown for row in rows)
 
 
-def test_engines_tells_which_ears_can_run_and_what_would_make_the_others_run() -> None:
+def test_engines_tells_which_recognisers_can_run_and_what_would_make_the_others_run() -> None:
     rows = json.loads(call("engines", "--json").stdout)
     assert [row["name"] for row in rows] == ["mixed", "vosk", "phonemes", "moonshine", "typed"]
     assert all(row["detail"] for row in rows)

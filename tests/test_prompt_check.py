@@ -113,7 +113,9 @@ def test_the_real_recogniser_says_the_same_of_a_prompt_alone_and_after_others() 
     assert {command for *_, command in alone} >= {"", "breach"}
 
 
-def test_every_ear_is_given_its_share_and_every_prompt_is_heard_once_with_silence_around_it(setup: Setup) -> None:
+def test_every_recogniser_is_given_its_share_and_every_prompt_is_heard_once_with_silence_around_it(
+    setup: Setup,
+) -> None:
     ears = [Sensitive(), Sensitive()]
     prompts = [("one two three", ("stop",))] * 20
     assert len(list(commands_in(prompts, SilentVoice(), ears))) == 20

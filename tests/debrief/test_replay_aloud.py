@@ -124,7 +124,7 @@ class Script:
         pass
 
 
-def test_the_same_ear_hears_no_difference(session: Session) -> None:
+def test_the_same_recogniser_hears_no_difference(session: Session) -> None:
     result = rehear(by_voice(session), Script(spoken(session)))
     assert result.said == len(spoken(session))
     assert result.differences == ()
@@ -173,7 +173,7 @@ def test_floors_are_raised_all_together() -> None:
 
 
 @pytest.mark.long
-def test_a_folder_of_sessions_is_heard_again_with_the_real_ear_by_every_core(tmp_path: Path) -> None:
+def test_a_folder_of_sessions_is_heard_again_with_the_real_recogniser_by_every_core(tmp_path: Path) -> None:
     for number in range(2):
         folder = run(
             Plan(protocol="short-practice", seed=number, slips=0.0, sound=True), tmp_path / "all" / f"s{number}"

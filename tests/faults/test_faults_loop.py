@@ -81,7 +81,7 @@ def test_without_a_speaker_the_microphone_hears_on(bench: Make) -> None:
 
 
 @pytest.mark.parametrize("error", [EngineError("died (signal 6)", where="recogniser twin"), ZeroDivisionError("a bug")])
-def test_an_ear_that_breaks_is_started_again_until_it_hears(bench: Make, error: Exception) -> None:
+def test_a_recogniser_that_breaks_is_started_again_until_it_hears(bench: Make, error: Exception) -> None:
     run = bench()
     run.ear.refuses_restart = True
     run.ear.broken = error

@@ -153,7 +153,7 @@ def test_a_thousand_commands_are_refused_with_their_line(tmp_path: Path) -> None
     assert "1,001 commands" in result.stderr
 
 
-def test_the_typed_ear_hears_no_words_to_mix_up() -> None:
+def test_the_typed_recogniser_hears_no_words_to_mix_up() -> None:
     result = CliRunner().invoke(main, ["grammar", "en", "--engine", "typed"])
     assert result.exit_code == 2
     assert "does not listen to sound" in result.stderr

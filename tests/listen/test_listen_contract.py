@@ -174,7 +174,7 @@ def test_silence_is_nothing(kind: Kind) -> None:
     assert hear(kind, [], tuple(kind.words)) == []
 
 
-def test_a_restarted_ear_hears_again(kind: Kind) -> None:
+def test_a_restarted_recogniser_hears_again(kind: Kind) -> None:
     name, words = next(iter(kind.words.items()))
     ear = kind.make([words])
     try:

@@ -212,7 +212,7 @@ def test_a_keyboard_that_was_never_there_is_not_a_loss() -> None:
 
 
 @posix
-def test_with_no_other_ear_a_keyboard_that_is_gone_is_an_ear_that_failed(
+def test_with_no_other_recogniser_a_keyboard_that_is_gone_is_a_recogniser_that_failed(
     pipe: tuple[int, int], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(keyboard, "AGAIN_S", 0.05)

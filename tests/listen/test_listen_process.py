@@ -189,7 +189,7 @@ def test_samples_of_two_channels_arrive_as_they_were(ears: list[RecogniserProces
     assert [event.phrase for event in ear.poll() if isinstance(event, Heard)] == ["(4, 2) 0 7 (4,) 0.25"]
 
 
-def test_a_live_ear_never_waits_and_still_answers(ears: list[RecogniserProcess]) -> None:
+def test_a_live_recogniser_never_waits_and_still_answers(ears: list[RecogniserProcess]) -> None:
     ears.append(ear := RecogniserProcess(spec("Twin")))
     ear.listen(("done",))
     ear.feed(block(0, 0.9))

@@ -69,7 +69,7 @@ def test_a_lost_part_is_said_and_recorded_and_the_guidance_continues(begin, part
     assert session.noted("gap-over")[-1]["part"] == part
 
 
-def test_without_ears_it_reads_on_slowly_and_confirms_nothing(begin) -> None:
+def test_without_a_recogniser_it_reads_on_slowly_and_confirms_nothing(begin) -> None:
     """Rule 19: every step from there on is recorded as not confirmed."""
     session = begin()
     session.go_to("practice-look")
@@ -89,7 +89,7 @@ def test_without_ears_it_reads_on_slowly_and_confirms_nothing(begin) -> None:
     assert dict(session.state.ledger.clear_at)["gloves"] < began, "nobody looked"
 
 
-def test_without_ears_a_key_still_answers_and_stops(begin) -> None:
+def test_without_a_recogniser_a_key_still_answers_and_stops(begin) -> None:
     """Rule 19."""
     session = begin()
     session.go_to("practice-look")
@@ -102,7 +102,7 @@ def test_without_ears_a_key_still_answers_and_stops(begin) -> None:
 
 
 @pytest.mark.parametrize("word", ["stop", "pause", "back", "breach"])
-def test_without_ears_nothing_waits_for_a_word_for_ever(begin, word: str) -> None:
+def test_without_a_recogniser_nothing_waits_for_a_word_for_ever(begin, word: str) -> None:
     """Rule 19: halfway out of a suit nobody should have to press a key."""
     session = begin()
     session.go_to("practice-gown-away")
@@ -113,7 +113,7 @@ def test_without_ears_nothing_waits_for_a_word_for_ever(begin, word: str) -> Non
     assert session.state.ledger.on() == ()
 
 
-def test_without_ears_a_foot_switch_leads_from_work_to_removal(begin) -> None:
+def test_without_a_recogniser_a_foot_switch_leads_from_work_to_removal(begin) -> None:
     """Rule 19: and it is said that a key does."""
     session = begin()
     session.go_to_work()
@@ -129,7 +129,7 @@ def test_without_ears_a_foot_switch_leads_from_work_to_removal(begin) -> None:
     assert session.state.place.stage == "undress"
 
 
-def test_without_ears_from_the_start_it_still_begins(begin) -> None:
+def test_without_a_recogniser_from_the_start_it_still_begins(begin) -> None:
     session = begin()
     lose(session)
     session.said_out()
@@ -138,7 +138,7 @@ def test_without_ears_from_the_start_it_still_begins(begin) -> None:
     assert session.step == "practice-mirror"
 
 
-def test_with_the_ears_back_it_waits_for_words_again(begin) -> None:
+def test_with_the_recogniser_back_it_waits_for_words_again(begin) -> None:
     """Rule 19."""
     session = begin()
     session.go_to("practice-look")
@@ -151,7 +151,7 @@ def test_with_the_ears_back_it_waits_for_words_again(begin) -> None:
     assert session.step == "practice-look"
 
 
-def test_with_the_ears_back_what_is_waited_for_is_said_again(begin) -> None:
+def test_with_the_recogniser_back_what_is_waited_for_is_said_again(begin) -> None:
     """Rule 19: an answer counts from now on, so the wearer is told which."""
     session = begin()
     session.go_to("practice-look")
@@ -162,7 +162,7 @@ def test_with_the_ears_back_what_is_waited_for_is_said_again(begin) -> None:
     assert said[-1].startswith(text("practice-look"))
 
 
-def test_with_the_ears_back_an_open_question_is_asked_again(begin) -> None:
+def test_with_the_recogniser_back_an_open_question_is_asked_again(begin) -> None:
     session = begin()
     session.said_out()
     asked = session.state.question
@@ -173,7 +173,7 @@ def test_with_the_ears_back_an_open_question_is_asked_again(begin) -> None:
     assert (said[0], said[-1]) == (grammar().say("ears-back"), grammar().say(f"ask-{asked}"))
 
 
-def test_with_the_ears_back_silence_is_borne_as_long_as_at_first(begin) -> None:
+def test_with_the_recogniser_back_silence_is_borne_as_long_as_at_first(begin) -> None:
     """Rules 19 and 20: while nobody could be heard nobody was silent."""
     session = begin()
     session.go_to("practice-gown-away")

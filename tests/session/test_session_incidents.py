@@ -402,7 +402,7 @@ def test_a_splash_while_leaving_comes_back_to_what_it_came_in_between_of(begin, 
     assert session.step == "tidy"
 
 
-def test_without_ears_a_touch_whose_place_nobody_names_counts_and_ends_the_entry(begin) -> None:
+def test_without_a_recogniser_a_touch_whose_place_nobody_names_counts_and_ends_the_entry(begin) -> None:
     """Rules 19 and 26: nobody is dressed on because nobody could answer."""
     session = begin("papr-gown", "pair")
     session.go_to("hose-on")

@@ -35,7 +35,7 @@ def test_training_only_unless_the_site_has_approved_and_the_recogniser_is_good_e
 
 
 @pytest.mark.parametrize("audio", ["clips", "full", "none"])
-def test_it_says_what_is_recorded_and_which_ear_it_uses(audio: str) -> None:
+def test_it_says_what_is_recorded_and_which_recogniser_it_uses(audio: str) -> None:
     """Rules 24 and 25."""
     said = opening(audio=audio)
     assert grammar().say(f"intro-audio-{audio}") in said
