@@ -263,7 +263,7 @@ class Route:
         known = self._struck.get(key)
         if known is None:
             found = moves.breach_arrival(self.protocol, self._here(Stop(spot, ledger, memory)), kind)
-            struck = self._stop(replace(found, ledger=replace(found.ledger, hands="not-rubbed")), memory, stage)
+            struck = self._stop(found._replace(ledger=replace(found.ledger, hands="not-rubbed")), memory, stage)
             there = self._here(struck)
             known = self._stop(moves.again(self.protocol, there), struck.memory, struck.spot.place.stage)
             self._struck[key] = known

@@ -33,7 +33,7 @@ class Ledger:
 
     def on(self) -> tuple[str, ...]:
         """The items that are worn, in the protocol's order."""
-        return tuple(item for item, worn in self.items if worn == "on")
+        return tuple([item for item, worn in self.items if worn == "on"])  # a list is quicker; asked very often
 
     def put(self, item: str, worn: Worn) -> Ledger:
         """The ledger with `item` set to `worn`."""

@@ -55,7 +55,7 @@ def arrive(protocol: Protocol, here: Position) -> Arrival:
         if step is None:
             end = _behind_the_end(protocol, here)
             if end.kind != "on":
-                return replace(end, passed=tuple(passed))
+                return end._replace(passed=tuple(passed))
             passed += _left_out(protocol, place, end.place)
             here = here.at(end.place, end.ledger)
             continue
@@ -94,7 +94,7 @@ def _turned(protocol: Protocol, here: Position) -> Position | None:
     clean = place.stage != "undress" or here.ledger.hands == "clean"
     if here.owes and protocol.wash and not on and clean:
         wash = replace(place, step=max(0, place.step), detours=(Detour(protocol.wash, 0, "same", OWED),))
-        return replace(here, place=wash, owes=False)
+        return here._replace(place=wash, owes=False)
     never_dressed = all(worn == "never" for _, worn in here.ledger.items)
     end = len(protocol.steps("close"))
     if here.cancelled and place.stage == "close" and never_dressed and place.step < end:

@@ -58,7 +58,7 @@ def without_optional(protocol: Protocol, here: Position) -> Arrival:
         left_out.append((step.name, "skipped on request"))
         place = following(place)
     there = arrive(protocol, here.at(place))
-    return replace(there, passed=(*left_out, *there.passed))
+    return there._replace(passed=(*left_out, *there.passed))
 
 
 def again(protocol: Protocol, here: Position, ledger: Ledger | None = None) -> Arrival:
@@ -126,7 +126,7 @@ def helped(protocol: Protocol, here: Position) -> Arrival:
     if protocol.branch(protocol.wearer_down).then != "same":
         calm = here.at(here.place.inside(without_incident(here.place.detours)))
         return detour(protocol, calm, protocol.wearer_down, cause="breach: collapse")
-    up_again = replace(here, place=rejoin(protocol, here).place)
+    up_again = here._replace(place=rejoin(protocol, here).place)
     return _aside(protocol, up_again, protocol.wearer_down, "wearer down")
 
 
@@ -227,7 +227,7 @@ def unasked(protocol: Protocol, here: Position, kind: str) -> str:
     asks = {*(rule.ask if rule else ()), *(protocol.branch(branch).ask if branch else ())}
     if here.placed or asks & _ABOUT_SKIN:
         return ""
-    returns = then in {"same", "next", "missing"}
+    returns = not {then, protocol.then_of(then)}.isdisjoint({"same", "next", "missing"})
     stays = _outside(_kept(protocol, place), branch) if returns else ()
     cut_off = place.detours[len(stays) :]
     left = (question for one in cut_off for question in open_questions(protocol, place.stage, one))

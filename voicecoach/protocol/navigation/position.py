@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from voicecoach.protocol.ledger import Ledger
 from voicecoach.protocol.lint import all_steps
@@ -20,8 +20,7 @@ UNDONE = "does not go in"
 _CORRECTED_IN = {"dress": "dress", "work": "dress", "undress": "undress", "close": "undress"}
 
 
-@dataclass(frozen=True, slots=True)
-class Position:
+class Position(NamedTuple):
     """A place, what is worn there, and whether the wearer is alone; `mode` is 'solo' or 'pair'.
 
     owes: an exposure has not been washed off and no wash has begun. placed: the wearer has said where this incident's
@@ -45,8 +44,7 @@ class Position:
         return Position(there, now, self.mode, self.owes, self.placed, cancelled, self.tried)  # made very often
 
 
-@dataclass(frozen=True, slots=True)
-class Arrival:
+class Arrival(NamedTuple):
     """Where a move leads. kind: 'step' (read it out), 'work', 'question' (ask it), or 'confirm' (the observer is due).
 
     passed: (step, reason) of each step passed over on the way there. ledger: what is then worn.
@@ -128,8 +126,10 @@ def hose(protocol: Protocol) -> str:
 def airless(protocol: Protocol, place: Place, ledger: Ledger) -> str:
     """The hood that is worn without air: none was reported, the hose is off or loosened; '' if there is none."""
     air = hose(protocol)
+    if not air:
+        return ""
     hood = next((item.name for item in protocol.items if item.say == "hood" and ledger.worn(item.name) == "on"), "")
-    if not air or not hood:
+    if not hood:
         return ""
     loosened = place.stage == "undress" and any(
         "hose-off" in step.answers and (index < place.step or (index == place.step and place.due))

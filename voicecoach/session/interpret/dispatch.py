@@ -260,7 +260,7 @@ def _end(setup: Setup, state: SessionState) -> Intent:
         return Intent("end_asked", question="end-both")
     if state.place.stage == "work":
         return Intent("end_asked", question="removal-area")
-    cancelled = replace(state.position, cancelled=state.place.stage in {"prepare", "dress"})
+    cancelled = state.position._replace(cancelled=state.place.stage in {"prepare", "dress"})
     return Intent("led_out", again(setup.protocol, cancelled))
 
 

@@ -31,7 +31,7 @@ def checked_first(setup: Setup, state: SessionState, found: Intent) -> Intent:
         return found
     name, _ = next_word(setup, state.tries)
     here = state.place.with_due(False)
-    return replace(found, arrival=replace(to, kind="question", place=here, question=VOICE_CHECK, about=name))
+    return replace(found, arrival=to._replace(kind="question", place=here, question=VOICE_CHECK, about=name))
 
 
 def _checked_again(setup: Setup, state: SessionState, to: Place) -> bool:
