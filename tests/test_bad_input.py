@@ -235,7 +235,7 @@ def test_a_prompt_that_the_recogniser_takes_for_a_live_phrase_is_refused_with_it
     path = protocol(("say: Wear the gown and fasten it.", "say: Wear the gown. Breech. Breech."))
     setup, _ = options.load_setup(str(path), "en")
     with pytest.raises(InputError) as caught:
-        prompt_check.refuse([prompt_check.Taken("Wear the gown. Breech. Breech.", "breach")], setup)
+        prompt_check.refuse([prompt_check.MistakenPrompt("Wear the gown. Breech. Breech.", "breach")], setup)
     said = caught.value.line()
     assert said.startswith(f"changed.yaml:{line_of(path, 'step: practice-gown-on')}: "), said
     assert "'Wear the gown. Breech. Breech.' is taken for the command 'breach'" in said
