@@ -176,9 +176,9 @@ def rejoin(protocol: Protocol, here: Position, ledger: Ledger | None = None) -> 
 
 
 def _rub_before(protocol: Protocol, here: Position) -> Position:
-    """Where somebody is helped: the last rub before a piece that was to come off; before anything else, here itself."""
+    """Where somebody is helped: the last rub before a piece that was to come off or go on; otherwise here itself."""
     step, over = step_at(protocol, here.place), here.place.detours[-1:]
-    if step is None or not over or not any(act.kind == "doff" for act in step.acts):
+    if step is None or not over or not any(act.kind in {"doff", "don"} for act in step.acts):
         return here
     unsure = here.at(ledger=here.ledger.unsure())
     for index in range(over[0].step - 1, -1, -1):
