@@ -87,9 +87,9 @@ def test_a_recogniser_that_only_ever_tells_that_it_works_is_given_up(
     bench: Callable[..., Bench], ear: RecogniserProcess
 ) -> None:
     run = bench(ear=ear, speed=1)
-    begin = run.coach.now
+    began_s = time.monotonic()  # a recogniser is late by this clock; the line's may fall behind it
     run.run_until(lambda: run.lost("ears"))
-    assert (run.coach.now - begin) / RATE_HZ > process.LATE_S
+    assert time.monotonic() - began_s > process.LATE_S
     assert "has not answered" in run.noted("gap")[0]["why"]
 
 
