@@ -183,7 +183,7 @@ def test_with_its_supervisor_killed_a_session_continues_and_a_new_start_is_refus
         program.process.kill()
         program.process.wait(10)
         second = Program(out)
-        second.until(f"a session is running already: process {speaks} since")
+        second.until(f"a session is already running: process {speaks} since")
         assert second.process.wait(20) == 2
         third = Program(tmp_path / "elsewhere", XDG_RUNTIME_DIR=str(tmp_path))
         third.until("a session is already running")

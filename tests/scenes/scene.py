@@ -319,6 +319,12 @@ def _lines_of(session: Session) -> Iterator[str]:
             wait_s = 0.0
 
 
+def _resumes(moments: list[Moment], at: int) -> bool:
+    """Whether this sentence is only finished, after a voice that meant nothing had cut it (rule 7)."""
+    before = next((i for i in range(at - 1, -1, -1) if moments[i].kind == "say"), -1)
+    return before >= 0 and moments[before].text == moments[at].text and any(m.kind == "cut" for m in moments[before:at])
+
+
 def check(scene: Scene, moments: list[Moment]) -> None:
     """Go through the scene's lines and find each, in order, in what happened.
 
@@ -350,7 +356,8 @@ def check(scene: Scene, moments: list[Moment]) -> None:
             continue
         elif line.how == "never":
             ahead = next((i for i in range(at, len(moments)) if moments[i].kind == "heard"), len(moments))
-            assert not [m for m in moments[at:ahead] if m.kind == "say" and m.text == line.text], where
+            said = [i for i in range(at, ahead) if moments[i].kind == "say" and moments[i].text == line.text]
+            assert all(_resumes(moments, i) for i in said), where
         elif line.kind == "silence":
             begun_s = next(float(m.details["begin_s"]) for m in moments[:at][::-1] if m.kind == "heard")
             cut_s = [m.at_s for m in moments if m.kind == "cut" and m.at_s >= begun_s]

@@ -58,7 +58,7 @@ _ROOM = 94
 _SMOOTH = 3
 
 _LATE = 8
-"""Chunks before an onset that do not count as the room. When they did, they were a tenth of what was known about it
+"""Chunks before an onset that count no louder than the room usually is. When they did, they were a tenth of what was known about it
 after the first word, and a second word within 3 s of the start went unnoticed."""
 
 
@@ -280,8 +280,9 @@ class Segmenter:
         if self._run < _RUN and not (sudden and voice >= _HINT):
             return []
         self._begin, self._end = now - _RUN * CHUNK, now
-        for _ in range(min(_LATE, len(self._without))):
-            self._without.pop()  # the beginning of the voice is not the room
+        early = [self._without.pop() for _ in range(min(_LATE, len(self._without)))]
+        usual = statistics.median(self._without) if self._without else 0.0
+        self._without.extend(min(power, usual) for power in early)  # the voice itself is not the room
         self._before = self._usual()
         self._last_begin = self._resumed = self._begin
         self._window_at = self._begin + self._window
