@@ -19,6 +19,7 @@ from voicecoach.grammar import Grammar, parse
 from voicecoach.protocol import zones
 from voicecoach.protocol.lint import all_steps, lint
 from voicecoach.protocol.model import ANYONE, Act, Item, Protocol, StagePlan, Step, Timing
+from voicecoach.protocol.navigation.position import NO_AIR
 
 RUBS = {"disinfect", "hygiene", "wipe"}
 CHANGES = {"don", "doff", "change", "disinfect", "hygiene", "wipe", "touch", "sit"}
@@ -317,8 +318,8 @@ def harmless(mutant: Mutant, original: Protocol) -> str:
         why = "the helper has touched nothing dirty yet, and rubs after every touch"
     elif mutant.kind == "held or moved wrongly" and stage.startswith("branch") and _before_work(original, stage[7:]):
         why = "only read while dressing: nothing dirty is on the piece yet"
-    elif mutant.kind == "held or moved wrongly" and step is not None and not _read(original, step):
-        why = "nobody comes to that step here: it is for another set of pieces"
+    elif mutant.kind in {"held or moved wrongly", "old pair again"} and step and not _read(original, step):
+        why = "no path with one thing going wrong comes to it: it is for other pieces, or for two things"
     elif mutant.kind == "torn kept" and _first_off(original) == "gloves":
         why = "gloves are the first thing that comes off: the torn pair is kept on for nothing"
     elif mutant.kind == "look left out" and step is not None and _looked_at_elsewhere(original, step):
@@ -342,7 +343,7 @@ def _rub_missed(original: Protocol, step: Step, stage: str, kind: str) -> str:
     elif stage.startswith("branch") and original.branch(stage[7:]).emergency:
         why = "somebody who cannot stand through the list goes first: the check says in a note that rubs are waived"
     elif not unrubbed:
-        why = "the hands are rubbed again before anything is taken off or put on"
+        why = "the hands are rubbed again before anything but a hood without air is taken off or put on"
     elif unrubbed <= {"prepare", "dress"}:
         why = "before work: nothing dirty has been touched"
     elif all(_hand_clean(walk, point) for walk, point in points):
@@ -376,6 +377,8 @@ def _before_next_rub(walk: Walk, point: Point, step: Step) -> set[str]:
         if read is not None and read.name != step.name:
             if _kinds(read) & {"disinfect", "hygiene"}:
                 continue
+            if any(one.cause == NO_AIR for one in there.spot.place.detours):
+                continue  # a hood without air waits for no rub (rule 30)
             if _kinds(read) & {"doff", "don", "touch"}:
                 found.add(there.spot.place.stage)
                 continue

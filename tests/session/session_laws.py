@@ -238,7 +238,7 @@ class Walk:
         begun = before.place.stage == "undress" and helped and changing(self.setup.protocol, before.place)
         if not begun or not self.state.ledger.on() or {"false-alarm", "abandoned"} & kinds:
             return
-        left = [one.branch for one in self.state.place.detours]
+        left = {name for one in self.state.place.detours for name in (one.branch, one.then)}
         assert "short-removal" in left, f"helped out, then sent to {step_at(self.setup.protocol, self.state.place)}"
 
     def _read(self, notes: list[Note]) -> list[Step]:
