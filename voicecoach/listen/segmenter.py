@@ -58,8 +58,8 @@ _ROOM = 94
 _SMOOTH = 3
 
 _LATE = 8
-"""Chunks before an onset that count as no louder than the room usually is. Counted in full, they were a tenth of what was
-known about it after the first word, and a second word within 3 s of the start went unnoticed."""
+"""Chunks before an onset that count as no louder than the room usually is. Counted in full, they were a tenth of what
+was known about it after the first word, and a second word within 3 s of the start went unnoticed."""
 
 
 @dataclass(frozen=True, slots=True)
