@@ -7,7 +7,7 @@ from collections.abc import Callable
 from voicecoach.protocol.ledger import Worn
 from voicecoach.protocol.navigation.moves import unasked
 from voicecoach.protocol.navigation.position import step_at, steps_named
-from voicecoach.session.actions.stepping import AGAIN_S, correct, leave, note_owed, note_suspects, remember_branch
+from voicecoach.session.actions.stepping import AGAIN_S, correct, leave, note_suspects, record_exposure, remember_branch
 from voicecoach.session.events import Heard
 from voicecoach.session.exposure import UNKNOWN, place_meant
 from voicecoach.session.notes import NoteKind
@@ -220,10 +220,7 @@ def note_alone(turn: Turn) -> None:
 
 def note_exposed(turn: Turn, place: str, cause: str) -> None:
     """Record an exposure with its place and time, and say what is owed; send only somebody who can go."""
-    step = turn.step.name if turn.step else ""
-    turn.state = turn.state.exposed(place, cause, step)
-    turn.note(NoteKind.EXPOSURE, place=place, cause=cause, step=step)
-    note_owed(turn)
+    record_exposure(turn, place, cause)
     arrival, at_once = turn.intent.arrival, turn.setup.protocol.eyes_at_once
     rinsed_now = arrival is not None and bool(at_once) and at_once in {one.branch for one in arrival.place.detours}
     if turn.state.ledger.on() and not rinsed_now:

@@ -115,13 +115,9 @@ def say_first_words(turn: Turn) -> None:
     if kind in ENDS_ENTRY and state.place.stage in {"prepare", "dress"}:
         turn.set(no_entry=kind)
     if cut_off:
-        turn.state = turn.state.exposed(UNKNOWN, cut_off, step)
-        turn.note(NoteKind.EXPOSURE, place=UNKNOWN, cause=cut_off, step=step)
-        stepping.note_owed(turn)
+        stepping.record_exposure(turn, UNKNOWN, cut_off)
     if kind in OWED_AT_ONCE:
-        turn.state = turn.state.exposed(UNKNOWN, kind, step)
-        turn.note(NoteKind.EXPOSURE, place=UNKNOWN, cause=kind, step=step)
-        stepping.note_owed(turn)
+        stepping.record_exposure(turn, UNKNOWN, kind)
     stepping.go_to(turn, arrival.place)
     turn.set(question="", about="", held="", pending=None, silence=0, waiting_since=None, vain=0)
 

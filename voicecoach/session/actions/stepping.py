@@ -20,6 +20,14 @@ TRAIL = 30
 """How many steps 'back' can go."""
 
 
+def record_exposure(turn: Turn, place: str, cause: str) -> None:
+    """Record an exposure at the step here, and what is owed for it."""
+    step = turn.step.name if turn.step else ""
+    turn.state = turn.state.exposed(place, cause, step)
+    turn.note(NoteKind.EXPOSURE, place=place, cause=cause, step=step)
+    note_owed(turn)
+
+
 def note_owed(turn: Turn) -> None:
     """Record what the exposures still owe, or that nothing is owed any more."""
     turn.note(NoteKind.OWED, what=", ".join(turn.state.owed) or "nothing any more")
@@ -306,9 +314,7 @@ def note_branch(turn: Turn) -> None:
     turn.tone("taken")
     arrival, wash = turn.intent.arrival, turn.setup.protocol.wash
     if wash and arrival is not None and [one.branch for one in arrival.place.detours[-1:]] == [wash]:  # rule 26
-        turn.state = turn.state.exposed("skin", word, step.name)
-        turn.note(NoteKind.EXPOSURE, place="skin", cause=word, step=step.name)
-        note_owed(turn)
+        record_exposure(turn, "skin", word)
     named = (turn.intent.about,) if turn.intent.about else ()
     note_suspects(turn, word, named or tuple(act.target for act in step.acts if act.kind == "inspect"))
     turn.set(since=(*turn.state.since, (turn.state.at, step.name)))
