@@ -312,9 +312,7 @@ def _faulty(
     pieces = [(item, spoken.words()) for item, spoken in items.items()]
     pieces += [(name, known[name]) for name in TWO_LAYERS if name in known]
     found: list[tuple[str, str, str]] = []
-    for fault, phrases in faults.items():
-        if fault not in known:
-            raise phrases.wrong(f"{fault!r} is not a command", "one of the commands")
+    for fault, phrases in _of_commands(faults, commands):
         for piece, spoken in pieces:
             for phrase in (normalise(f"{said} {how}") for said in spoken for how in phrases.words()):
                 _own(phrase, fault, phrases, owners)
@@ -322,12 +320,18 @@ def _faulty(
     return tuple(found)
 
 
+def _of_commands(node: Node, commands: list[Command]) -> Iterator[tuple[str, Node]]:
+    """The fields of a node whose keys are commands."""
+    known = {command.name for command in commands}
+    for name, member in node.items():
+        if name not in known:
+            raise member.wrong(f"{name!r} is not a command", "one of the commands")
+        yield name, member
+
+
 def _typed(node: Node | None, commands: list[Command], owners: dict[str, str]) -> Iterator[tuple[str, str, str]]:
     """Further phrases for commands, for typed words only."""
-    known = {command.name for command in commands}
-    for name, phrases in node.items() if node is not None else ():
-        if name not in known:
-            raise phrases.wrong(f"{name!r} is not a command", "one of the commands")
+    for name, phrases in _of_commands(node, commands) if node is not None else ():
         for phrase in map(normalise, phrases.words()):
             _own(phrase, name, phrases, owners)
             yield phrase, name, ""

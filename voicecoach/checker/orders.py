@@ -318,7 +318,7 @@ def _apart(case: Case) -> bool:
 
 def _hygiene_between(case: Case) -> bool:
     doffs = case.find("doff *")
-    rubs = [act_at.at for act_at in case.acts if act_at.act.kind in {"disinfect", "hygiene"}]
+    rubs = [act_at.at for act_at in case.acts if act_at.act.rubs]
     return all(one.step == other.step or any(one.at < at < other.at for at in rubs) for one, other in pairwise(doffs))
 
 

@@ -94,9 +94,9 @@ def step_kind(step: Step, protocol: Protocol) -> str:
     for act in step.acts:
         if act.kind in {"doff", "don", "change"}:
             return kinds.get(says.get(act.target, ""), "other")
-    acts = {act.kind for act in step.acts}
-    if acts & {"disinfect", "hygiene"}:
+    if step.rubs:
         return "hand hygiene"
+    acts = {act.kind for act in step.acts}
     if "wipe" in acts:
         return "shoes"
     return "looking" if acts & {"inspect", "verify"} else "other"

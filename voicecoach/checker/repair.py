@@ -19,7 +19,6 @@ MOST_TRIED = 400
 """How many candidates are looked at before the search is given up."""
 MOST_VERIFIED = 12
 """How many of them get the whole check, which takes most of the time."""
-_RUBS = frozenset({"disinfect", "hygiene"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +101,7 @@ def _one_more(protocol: Protocol, part: str, steps: tuple[Step, ...], place: int
     rubs: dict[tuple[Act, ...], Step] = {}
     for _, others in _parts(protocol):
         for step in others:
-            if step.timing and step.acts and all(act.kind in _RUBS for act in step.acts):
+            if step.timing and step.acts and all(act.rubs for act in step.acts):
                 rubs.setdefault(step.acts, step)
     gloves = tuple(item.name for item in protocol.items if item.site == "hands")
     for at in range(place, max(-1, place - 4), -1):

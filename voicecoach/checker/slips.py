@@ -196,7 +196,7 @@ class SlipPaths:
         asks = step.role == "observer" and bool(step.asks_for)
         if step.observer or asks or any(act.kind == "inspect" for act in step.acts):
             return True
-        if stage not in {"prepare", "dress"} and any(act.kind in {"disinfect", "hygiene"} for act in step.acts):
+        if stage not in {"prepare", "dress"} and step.rubs:
             return True
         return any(act.kind == "verify" and act.target in {"set", "seal", "fit", "exposed-skin"} for act in step.acts)
 

@@ -116,10 +116,9 @@ class KeyboardRecogniser:
         role = ROLE_KEYS[prefix[1]] if prefix else "wearer"
         words = line[prefix.end() :] if prefix else line
         whole = words and UNREADABLE not in words
-        command = match(self._grammar, words, self._live) if whole else None
-        if whole and command is None and self._alone:
-            # on a screen the next question is read before it has "sounded": the session knows what has been printed
-            command = match(self._grammar, words, [known.name for known in self._grammar.commands])
+        # on a screen the next question is read before it has "sounded": the session knows what has been printed
+        known = [one.name for one in self._grammar.commands] if self._alone else self._live
+        command = match(self._grammar, words, known) if whole else None
         if not line:
             words = PRESSED
             answers = [name for name in PEDAL if name in self._live]

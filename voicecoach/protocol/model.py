@@ -78,6 +78,11 @@ class Act:
     manner: str = ""
     fresh: bool = False
 
+    @property
+    def rubs(self) -> bool:
+        """Whether hands or gloves are disinfected by it."""
+        return self.kind in {"disinfect", "hygiene"}
+
 
 @dataclass(frozen=True, slots=True)
 class Timing:
@@ -137,6 +142,11 @@ class Step:
     optional: bool = False
     ends: bool = False
     between: bool = False
+
+    @property
+    def rubs(self) -> bool:
+        """Whether one of its acts disinfects hands or gloves."""
+        return any(act.rubs for act in self.acts)
 
 
 @dataclass(frozen=True, slots=True)

@@ -166,7 +166,7 @@ def rejoin(protocol: Protocol, here: Position, ledger: Ledger | None = None) -> 
     if step is not None and step.role == ANYONE:
         return again(protocol, _rub_before(protocol, there))
     own = step is not None and "wearer" in {step.role, *step.also}
-    rubs = step is not None and own and step.timing and any(a.kind in {"disinfect", "hygiene"} for a in step.acts)
+    rubs = step is not None and own and step.timing and step.rubs
     touched_anything = any(worn != "never" for _, worn in now.items)
     if rubs and not place.observer_due:
         return again(protocol, there)
@@ -183,8 +183,7 @@ def _rub_before(protocol: Protocol, here: Position) -> Position:
     unsure = here.at(ledger=here.ledger.unsure())
     for index in range(over[0].step - 1, -1, -1):
         one = steps_here(protocol, here.place)[index]
-        rubs = any(act.kind in {"disinfect", "hygiene"} for act in one.acts)
-        if rubs and not not_for_now(one, unsure.ledger, alone=False, cancelled=False):
+        if one.rubs and not not_for_now(one, unsure.ledger, alone=False, cancelled=False):
             return unsure.at(replace(here.place, detours=(*here.place.detours[:-1], replace(over[0], step=index))))
     return here
 

@@ -55,8 +55,9 @@ def piece_said(setup: Setup, state: SessionState, event: Heard) -> str:
 def looked_at(setup: Setup, state: SessionState, item: str) -> bool:
     """Whether the step here looks at that piece, so that "torn" is an answer to it."""
     step = step_at(setup.protocol, state.place)
-    answering = step is not None and "torn" in dict(step.branches) and not state.question
-    return answering and step is not None and any((a.kind, a.target) == ("inspect", item) for a in step.acts)
+    if step is None or state.question or "torn" not in dict(step.branches):
+        return False
+    return any((act.kind, act.target) == ("inspect", item) for act in step.acts)
 
 
 def counts_for(state: SessionState, event: Heard, roles: tuple[str, ...]) -> str:

@@ -78,15 +78,15 @@ def read_ahead(setup: Setup, state: SessionState, event: Event) -> SessionState:
 
     Only on a screen, where nothing is spoken. A voice over a prompt is early, and so is a foot-switch (rule 4).
     """
-    typed = isinstance(event, Heard) and event.source == "key" and event.phrase != PRESSED
-    if not typed or state.ear != "typed" or not state.speech or state.status not in {"prompting", "asking"}:
+    if not isinstance(event, Heard) or event.source != "key" or event.phrase == PRESSED:
+        return state
+    if state.ear != "typed" or not state.speech or state.status not in {"prompting", "asking"}:
         return state
     step = step_at(setup.protocol, state.place)
     ahead = replace(state, speech=(), answers_from=state.at)
     if state.status == "prompting":
         loop = step is not None and matters_to_both(step, state)
         ahead = replace(ahead, status="acknowledging" if loop else "awaiting")
-    assert isinstance(event, Heard)
     always = {*danger(setup, ahead), "stop"} - tried(setup, ahead)
     return ahead if event.command in set(live(setup, ahead)) - always else state
 
