@@ -111,7 +111,7 @@ def test_with_both_copies_of_what_is_worn_gone_the_lines_say_it(copies: str, roo
 def test_events_that_lead_to_other_things_worn_than_the_lines_say_are_asked_about(
     root: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    before = resume.replayed_with_last
+    before = resume.replayed_states
 
     def otherwise(*given: Any) -> Any:
         return tuple(driver_without(state) for state in before(*given))
@@ -121,7 +121,7 @@ def test_events_that_lead_to_other_things_worn_than_the_lines_say_are_asked_abou
 
         return dataclasses.replace(state, ledger=state.ledger.put("gown", "off"))
 
-    monkeypatch.setattr(sessions, "replayed_with_last", otherwise)
+    monkeypatch.setattr(sessions, "replayed_states", otherwise)
     found = sessions.find(root).open
     assert isinstance(found, DoubtfulSession)
     assert "disagree on what is worn" in found.detail

@@ -19,7 +19,7 @@ from voicecoach.record.manifest import Manifest
 from voicecoach.record.read import CLOSED, END_MARK, Session, read
 from voicecoach.record.worn import LARGEST_EVENTS, LastWorn, last_known_worn, lost_folders
 from voicecoach.runtime.library import completed, load_protocol
-from voicecoach.runtime.resume import RESUME_WITHIN_S, OpenSession, replayed_with_last, wall_s
+from voicecoach.runtime.resume import RESUME_WITHIN_S, OpenSession, replayed_states, wall_s
 from voicecoach.session.table import OVER
 
 Why = Literal["damaged", "old"]
@@ -168,9 +168,10 @@ def _readable(
     wrong = _damage(session, last, manifest.digest(raw))
     if wrong or (not session.lines and _changed(folder)):
         return wrong or "its lines are missing"
-    before, state = replayed_with_last(setup, session)
+    states = replayed_states(setup, session)
+    state = states[-1]
     on = set(last.on) if last is not None else set()
-    if on not in ({*before.ledger.on()}, {*state.ledger.on()}):
+    if all(on != set(one.ledger.on()) for one in states):
         return _by_worn(folder, "its events and its lines disagree on what is worn", made_with, last)
     if state.status in OVER or all(worn == "never" for _, worn in state.ledger.items):
         return None

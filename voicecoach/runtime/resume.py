@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import time
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
 from voicecoach.debrief.texts import Texts
 from voicecoach.record.read import Session
+from voicecoach.session.events import Reopened
 from voicecoach.session.machine import Machine
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
@@ -20,20 +22,25 @@ no source."""
 
 def replayed(setup: Setup, session: Session) -> SessionState:
     """The state after a record's events."""
-    return replayed_with_last(setup, session)[1]
+    return replayed_states(setup, session)[-1]
 
 
-def replayed_with_last(setup: Setup, session: Session) -> tuple[SessionState, SessionState]:
-    """The states before and after the last event, whose effects may not have reached the disk."""
+def replayed_states(setup: Setup, session: Session) -> tuple[SessionState, ...]:
+    """The states that the other files may describe, the last one last.
+
+    A kill may keep the effects of the last event from the disk. If the session was then taken up and killed again at
+    once, that event is no longer the last; so the states go back to before the last event that is not a `Reopened`.
+    """
     machine = Machine(setup)
-    before = state = machine.start()
+    state = machine.start()
+    states = [state]
     for event in session.events:
-        before = state
-        try:
+        if not isinstance(event, Reopened):
+            states = [state]
+        with suppress(Exception):  # what crashed the session must not crash it again and again
             state, _ = machine.step(state, event)
-        except Exception:  # noqa: BLE001, S112 what crashed the session must not crash it again and again
-            continue
-    return before, state
+        states.append(state)
+    return tuple(states)
 
 
 def wall_s(iso: str) -> float:
