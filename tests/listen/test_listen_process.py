@@ -171,14 +171,17 @@ def test_in_lockstep_each_poll_answers_for_all_that_was_fed(ears: list[Recognise
     assert (heard.command, heard.begin, heard.end) == ("confirm", 960, 1280)
 
 
-def test_one_block_after_a_poll_answers_for_all_but_the_last(ears: list[RecogniserProcess]) -> None:
-    ears.append(ear := RecogniserProcess(spec("Twin"), lockstep=True, behind=1))
+@pytest.mark.parametrize("behind", [1, 4])
+def test_a_poll_answers_for_all_blocks_but_the_last_ones(behind: int, ears: list[RecogniserProcess]) -> None:
+    ears.append(ear := RecogniserProcess(spec("Twin"), lockstep=True, behind=behind))
     ear.listen(("done",))
     ear.feed(block(0, 0.9))
-    assert ear.poll() == []
+    for number in range(1, behind):
+        assert ear.poll() == []
+        ear.feed(block(number))
     time.sleep(0.2)  # however early the answer is there
     assert ear.poll() == []
-    ear.feed(block(1))
+    ear.feed(block(behind))
     assert [event.kind for event in ear.poll()] == ["speech-started", "speech-ended", "heard"]
 
 

@@ -60,8 +60,9 @@ class RecogniserProcess:
         spec: how the child builds its recogniser.
         lockstep: `poll` waits until everything fed is answered, so that a session on a recording's clock is the same
             every time; otherwise nothing here ever waits, except the constructor and `restart`.
-            behind: in lockstep, how many blocks are left to the next `poll`; with one, both processes work in parallel,
-            and the session is still the same every time.
+        behind: in lockstep, how many blocks are left to the next `poll`. With one or more both processes work in
+            parallel; the more, the less one waits for a long piece of the other's work. Events come so many blocks
+            late, and the session is still the same every time.
         hang_s: how long a child may leave something unanswered (s); the default depends on `lockstep`.
         ready_s: how long it may take to start (s).
         now_s: the clock by which it is watched (s).

@@ -42,6 +42,8 @@ from voicecoach.system.progress import progress
 PROTOCOL = "short-practice"
 VOICES = ("en-gb", "en-us+f3", "en-gb-scotland", "en-us+m3", "en-us+f2", "en-gb-x-rp")
 LIMIT_S = 600.0
+BEHIND = 4
+"""Blocks of 20 ms that the recogniser may lag behind the room, so that neither process waits for the other."""
 WIDTH = 100
 """Longest line, however wide the terminal is."""
 GOOD = ("understood", "rightly ignored")
@@ -213,7 +215,7 @@ def play(*, seed: int, out: Path | None, engine: str, model: str | None, console
     journal = Journal.create(new_folder(root), made_with, texts.copies())
     with console.status(f"starting the recogniser ({chosen})"):
         spec = registry.spec(chosen, texts.grammar, "en.yaml", model=model, roles={0: "wearer"})
-        ear = RecogniserProcess(spec, lockstep=True, behind=1)
+        ear = RecogniserProcess(spec, lockstep=True, behind=BEHIND)
     clips = ClipKeeper(journal.audio, "clips", on_written=journal.sound, on_deleted=journal.sound_gone)
     began_s = time.monotonic()
     try:
