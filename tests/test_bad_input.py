@@ -336,6 +336,20 @@ def test_a_folder_that_is_not_a_record_is_refused(command: str, tmp_path: Path) 
         assert str(folder) in complaint(typed(command, folder))
 
 
+def test_a_folder_in_place_of_a_protocol_is_called_a_folder(tmp_path: Path) -> None:
+    assert complaint(typed("check", tmp_path)) == f"{tmp_path}: is a folder; expected the file of a protocol"
+
+
+def test_a_misspelt_field_is_answered_with_the_one_that_was_meant(protocol: Callable[..., Path]) -> None:
+    assert complaint(typed("check", protocol(("title:", "titel:")))).endswith("(did you mean 'title'?)")
+
+
+def test_a_folder_of_records_is_answered_with_a_record_in_it(tmp_path: Path) -> None:
+    (tmp_path / "one").mkdir()
+    (tmp_path / "one" / "manifest.json").touch()
+    assert complaint(typed("timeline", tmp_path)).endswith("(it holds records: name one of them, such as one)")
+
+
 def test_packing_what_is_not_a_record_is_refused(tmp_path: Path) -> None:
     assert str(tmp_path) in complaint(typed("pack", tmp_path, tmp_path / "out.zip"))
     assert not (tmp_path / "out.zip").exists()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -18,6 +19,7 @@ MAX_DEPTH = 12
 MAX_WORD = 300
 """Longest run of characters without a space: a long address fits, unreadable noise does not."""
 MAX_NODES = 60_000
+CHECK_YAML = "check the indentation, colons and quotes there and on the line before"
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,12 +52,13 @@ class Node:
     def number(self, low: float, high: float) -> float:
         """The scalar as a finite number within [low, high]."""
         text = self.scalar()
+        expected = f"a number from {low:g} to {high:g}"
         try:
             value = float(text)
         except ValueError:
-            value = float("nan")
+            raise self.wrong(f"{text!r} is not a number", expected) from None
         if not low <= value <= high:
-            raise self.wrong(f"{text!r} is not in range", f"a number from {low:g} to {high:g}")
+            raise self.wrong(f"{text!r} is not in range", expected)
         return value
 
     def choice(self, allowed: Iterable[str]) -> str:
@@ -63,7 +66,9 @@ class Node:
         names = sorted(allowed)
         text = self.scalar()
         if text not in names:
-            raise self.wrong(f"{text!r} is unknown", "one of " + ", ".join(name for name in names if name))
+            alike = difflib.get_close_matches(text, names, 1)
+            mend = f"did you mean {alike[0]!r}?" if alike else ""
+            raise self.wrong(f"{text!r} is unknown", "one of " + ", ".join(name for name in names if name), mend)
         return text
 
     def flag(self) -> bool:
@@ -103,7 +108,9 @@ class Node:
         """This mapping, after checking that it has no keys other than `keys`."""
         for name, value in self.items():
             if name not in keys:
-                raise value.wrong("is not a known field", "one of " + ", ".join(sorted(keys)))
+                alike = difflib.get_close_matches(name, keys, 1)
+                mend = f"did you mean {alike[0]!r}?" if alike else ""
+                raise value.wrong("is not a known field", "one of " + ", ".join(sorted(keys)), mend)
         return self
 
 
@@ -124,11 +131,11 @@ def read(text: str, file: str) -> Node:
     except yaml.MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
         where = f"{file}:{mark.line + 1}" if mark is not None else file
-        raise InputError(f"is not YAML: {error.problem or error.context}", where=where) from None
+        raise InputError(f"is not YAML: {error.problem or error.context}", where=where, mend=CHECK_YAML) from None
     except (yaml.YAMLError, ValueError, RecursionError) as error:
         raise InputError(f"is not YAML: {error}", where=file) from None
     if root is None:
-        raise InputError("is empty", where=file, expected="a YAML mapping")
+        raise InputError("is empty", where=file, expected="lines of the form 'key: value'")
     return _convert(root, file, "")
 
 

@@ -58,7 +58,7 @@ def test_the_grammar_file_gives_commands_items_with_states_decoys_and_sentences(
         ("dry: {say: dry,", "dry: {say: done,", 12, "'done' is already a phrase of 'done'"),
         ("breach: breach}", "breach: Gown  OFF}", 13, "'gown off' is already a phrase of 'breach'"),
         ("dry: {say: dry,", "dry: {speak: dry,", 12, "not a known field"),
-        ("floor: -1}", "floor: low}", 12, "'low' is not in range"),
+        ("floor: -1}", "floor: low}", 12, "'low' is not a number"),
         ("breach: breach}", "Breach: breach}", 9, "'Breach' is not a name"),
         ("breach: breach}", "breach: []}", 9, "has no phrase"),
         ("breach: breach}", "breach: a b c d e f}", 9, "is not a phrase"),

@@ -52,7 +52,7 @@ def test_a_damaged_line_is_left_out_and_named(finished: Path, tmp_path: Path) ->
     assert made.missing == [
         f"{FILE}, line 4: was changed.",
         f"{FILE}, line 21: is damaged.",
-        f"{FILE}: numbers 21 to 21 are missing.",
+        f"{FILE}: number 21 is missing.",
         f"{FILE}: numbers 31 to 34 are missing.",
     ]
     assert (tmp_path / "new" / "missing.txt").read_text().splitlines() == made.missing

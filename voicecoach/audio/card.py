@@ -93,7 +93,8 @@ class Card:
                     why = error
         except (sd.PortAudioError, ValueError, KeyError) as error:
             why = error
-        what = "without a microphone" if direction == "speaker" else f"with {channels} microphone channel(s)"
+        channels_wanted = "one microphone channel" if channels == 1 else f"{channels} microphone channels"
+        what = "without a microphone" if direction == "speaker" else f"with {channels_wanted}"
         raise AudioError(
             f"cannot be opened {what}: {why}",
             where="sound card",

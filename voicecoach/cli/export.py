@@ -77,6 +77,8 @@ def export(
             for path in store.to_parquet(target, incidents_only=incidents_only):
                 typer.echo(str(path))
         return
+    if not folder.is_dir():
+        raise InputError("does not exist", where=str(folder), expected="a session's folder")
     session = read(folder, read_key(key))
     text = WRITERS[chosen](session, incidents_only)
     try:

@@ -33,7 +33,9 @@ def protocols(
     for file in library.names("protocols"):
         protocol, _ = library.load_protocol(str(file))
         rows.append({"name": protocol.name, "title": protocol.title, "file": str(file)})
-    show(rows, as_json)
+    show(rows if as_json else [{"name": row["name"], "title": row["title"]} for row in rows], as_json)
+    if not as_json:
+        typer.echo(f"\nFiles: {library.folder('protocols')}")
 
 
 @app.command()

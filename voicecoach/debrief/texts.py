@@ -138,6 +138,11 @@ def _without_hyphens(part: str) -> str:
 def _wording(protocol_text: str, site_text: str) -> Wording:
     protocol = protocols.load(protocol_text, "protocol.yaml")
     site = sites.load(site_text, "site.yaml") if site_text else sites.NO_SITE
+    return wording_of(protocol, site)
+
+
+def wording_of(protocol: Protocol, site: Site) -> Wording:
+    """The words for sessions of a protocol."""
     steps = {step.name: step.say.rstrip(".") for _, step in all_steps(protocol)}
     items = {item.name: item.label for item in protocol.items}
     return Wording(protocol, site, steps, items, protocol.title)

@@ -139,7 +139,7 @@ def _describe_all(heard: Sequence[Utterance]) -> str:
 def _describe_heard(heard: Heard) -> str:
     if heard.source != "voice":
         return f"{heard.command or heard.phrase} ({heard.source})"
-    score = f"{heard.score:.1f} against {heard.floor:.1f}"
+    score = f"{heard.score:.1f}, floor {heard.floor:.1f}"
     if heard.command is not None:
         return f"{heard.command} ({score})"
     near = f", near {heard.near}" if heard.near else ""

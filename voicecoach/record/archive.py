@@ -72,7 +72,8 @@ def verify(target: Path) -> ArchiveState:
         listed = json.loads(contents.pop(HASHES))["files"].items()
     except (OSError, zipfile.BadZipFile, KeyError, ValueError, AttributeError, TypeError, NotImplementedError) as error:
         why = getattr(error, "strerror", None) or error
-        raise InputError(f"is not an archive of a session: {why}", where=str(target)) from None
+        what, wanted = f"is not an archive of a session: {why}", "a record's folder, or a file from 'voicecoach pack'"
+        raise InputError(what, where=str(target), expected=wanted) from None
     wrong = []
     digests = {name: manifest.digest(data) for name, data in contents.items()}
     for name, digest in listed:

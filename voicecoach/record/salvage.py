@@ -146,7 +146,8 @@ class _Copy:
                 continue
             if seq != last + 1:
                 yield {"line": "missing", "first": last + 1, "last": seq - 1}
-                self._out.missing.append(f"{lines.FILE}: numbers {last + 1} to {seq - 1} are missing.")
+                gone = f"number {seq - 1} is" if seq == last + 2 else f"numbers {last + 1} to {seq - 1} are"
+                self._out.missing.append(f"{lines.FILE}: {gone} missing.")
             chain, last, proven = line.chain, seq, True
             if data.get("line") in KINDS:
                 self._out.kept += 1

@@ -106,7 +106,7 @@ def verify(folder: Path) -> Verification:
     folder = folder.resolve()
     if not folder.is_dir() or not any(_named(folder / name) for name in (manifest.FILE, lines.FILE)):
         what = f"a folder with {manifest.FILE} and {lines.FILE}"
-        raise RecordError("is not a record of a session", where=str(folder), expected=what)
+        raise RecordError("is not a record of a session", where=str(folder), expected=what, mend=_inside(folder))
     look = _Looking(folder)
     made_with, digest = _manifest(look)
     new = made_with is None or made_with.format > 1
@@ -181,6 +181,12 @@ def _snapshots(look: _Looking, *, new: bool) -> tuple[WornItems | None, WornItem
     return near, far
 
 
+def _inside(folder: Path) -> str:
+    """What to name instead, if `folder` holds records."""
+    records = sorted(path.parent.name for path in folder.glob(f"*/{manifest.FILE}")) if folder.is_dir() else []
+    return f"it holds records: name one of them, such as {records[-1]}" if records else ""
+
+
 def _lines(look: _Looking, start: str, public: str | None) -> Chain:
     chain = Chain(start, public)
     try:
@@ -193,7 +199,8 @@ def _lines(look: _Looking, start: str, public: str | None) -> Chain:
     if wrong:
         look.found(lines.FILE, wrong[0][1], wrong[0][0])
         if len(wrong) > 1:
-            look.remarks.append(f"{len(wrong) - 1} later lines are wrong too; the last is line {wrong[-1][0]}.")
+            later = "One later line is" if len(wrong) == 2 else f"{len(wrong) - 1} later lines are"
+            look.remarks.append(f"{later} wrong too; the last is line {wrong[-1][0]}.")
     if torn:
         tip = read_tip(look.folder)
         if chain.seen.ended or tip is None or tip.seq != chain.seen.seq:

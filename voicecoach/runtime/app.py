@@ -10,7 +10,7 @@ from rich.console import Console
 from rich.markup import escape
 
 from voicecoach.audio.line import Line
-from voicecoach.debrief.texts import Texts
+from voicecoach.debrief.texts import Texts, wording_of
 from voicecoach.errors import InputError, VoicecoachError
 from voicecoach.listen import registry
 from voicecoach.listen.deferred import DeferredRecogniser
@@ -46,6 +46,8 @@ from voicecoach.session.state import SessionState
 from voicecoach.speak.port import Speaker
 from voicecoach.speak.silent import SilentVoice
 from voicecoach.speak.voice import Voice
+
+KEYBOARD_HINT = "Type what you would say; an empty line is the foot-switch. More: voicecoach help script, help words."
 
 
 class Runner:
@@ -144,7 +146,10 @@ class Runner:
         source = "live" if self.live else "script" if options.script else "recording"
         made_with = self._made_with(setup, line, engine, source)
         journal = Journal.create(folder, made_with, texts.copies(), key=options.key)
-        self.console.print(f"recogniser: {engine}   mode: {options.mode}   record: {folder}", markup=False)
+        self.console.print(f"recogniser: {engine}   mode: {options.mode}", markup=False)
+        self.console.print(f"record: {folder}", markup=False, soft_wrap=True)
+        if isinstance(typed, KeyboardRecogniser):
+            self.console.print(KEYBOARD_HINT, markup=False)
         opened = Opened(
             0, mode=options.mode, ear=engine, audio=options.audio_with(engine), training_only=True,
             independent=options.independent_with(engine),
@@ -236,7 +241,7 @@ class Runner:
             if self.edges.keyboard is not None and ear.engine != "keys"
             else None
         )
-        shown = Transcript(self.console, voice_ok=voice.ok)
+        shown = Transcript(self.console, wording_of(setup.protocol, setup.site), voice_ok=voice.ok)
         script = ear if isinstance(ear, ScriptedRecogniser) else None
         parts = Parts(Machine(setup), ear, line, voice, journal, clips, keys, shown, ticks=line.live)
         if isinstance(ear, RecogniserProcess):
@@ -297,7 +302,7 @@ class _Running:
         console = self._runner.console
         if not saved:
             console.print(f"{parts.journal.unsaved} lines of the record could not be written.", style="bold yellow")
-        console.print(f"record: {parts.journal.folder}", markup=False)
+        console.print(f"record: {parts.journal.folder}", markup=False, soft_wrap=True)
         if (code := parts.journal.code) is not None:
             console.print(f"record code: {code}  (write it down; voicecoach verify --code compares it)", markup=False)
         if not closed:

@@ -123,7 +123,8 @@ class Edges:
             return KeyboardRecogniser(setup.grammar, self.keyboard, alone=True)
         if options.script:
             path = Path(options.script)
-            return ScriptedRecogniser(setup.grammar, parse_script(library.read_text(path), path.name), path.name)
+            text = library.read_text(path, "a script, as text")
+            return ScriptedRecogniser(setup.grammar, parse_script(text, path.name), path.name)
         roles = registry.roles_of(options.pair, options.channels)
         spec = registry.spec(engine, texts.grammar, setup.grammar.file, model=options.model, roles=roles)
         with self.console.status(f"starting the recogniser ({engine})"):

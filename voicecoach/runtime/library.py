@@ -15,7 +15,7 @@ from voicecoach.protocol import load as protocols
 from voicecoach.protocol import site as sites
 from voicecoach.protocol.model import Protocol
 from voicecoach.session.setup import Setup
-from voicecoach.system.files import is_file, read_bounded
+from voicecoach.system.files import is_file, is_folder, read_bounded
 
 MAX_BYTES = 2_000_000
 MACHINE = ("session", "protocol")
@@ -48,20 +48,22 @@ def find(kind: str, name: str) -> Path:
     bundled = folder(kind) / f"{name}.yaml"
     if path.name == name and is_file(bundled):
         return bundled
+    if name and is_folder(path):
+        raise InputError("is a folder", where=name, expected=f"the file of a {kind[:-1]}")
     known = ", ".join(file.stem for file in names(kind))
     raise InputError(f"there is no {kind[:-1]} {name!r}", expected=f"a file, or one of {known}")
 
 
-def read_text(path: Path) -> str:
-    """The file's text.
+def read_text(path: Path, expected: str = "a YAML file") -> str:
+    """The file's text. expected: for messages.
 
     Raises:
         InputError: it cannot be read, is too large, or is not UTF-8.
     """
     try:
-        return read_bounded(path, MAX_BYTES, "a text file").decode("utf-8")
+        return read_bounded(path, MAX_BYTES, expected).decode("utf-8")
     except UnicodeDecodeError:
-        raise InputError("is not UTF-8 text", where=str(path), expected="a YAML file") from None
+        raise InputError("is not UTF-8 text", where=str(path), expected=expected) from None
 
 
 def load_grammar(name: str) -> tuple[grammars.Grammar, str]:

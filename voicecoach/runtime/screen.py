@@ -15,19 +15,22 @@ from rich.table import Table
 from rich.text import Text
 
 from voicecoach.debrief.story import clock
+from voicecoach.debrief.texts import Wording
 from voicecoach.debrief.timeline import rows
 from voicecoach.errors import printable
 from voicecoach.record.read import Session
 from voicecoach.runtime.loop import Watch
 from voicecoach.session.effects import Effect, Note, Say, Tone
 from voicecoach.session.events import CLOCK_HZ, Event, Heard, PartBack, PartLost, SoundTrouble, SpeechUnending
-from voicecoach.session.notes import NoteKind
+from voicecoach.session.notes import NoteKind, label_of
 from voicecoach.session.state import SessionState
 
 STUCK_S = 0.5
 """If printing one step takes longer than this (s), the terminal is stuck."""
 WAITING = 200
 """How many steps wait for a screen that is stuck; more are dropped."""
+MIN_WIDTH = 20
+"""Columns for the text of an entry, however narrow the terminal is."""
 
 SHOWN_NOTES: dict[str, str] = {
     NoteKind.BREACH: "bold red",
@@ -40,11 +43,10 @@ SHOWN_NOTES: dict[str, str] = {
     NoteKind.SUSPECT: "yellow",
     NoteKind.NOT_INDEPENDENT: "dim",
     NoteKind.STEP_REFUSED: "yellow",
-    NoteKind.JUMP: "dim",
     NoteKind.STOPPED: "bold yellow",
     NoteKind.FALSE_ALARM: "yellow",
 }
-
+"""Notes that are shown, and how."""
 
 SOUND_TROUBLES = {
     "silent": "the microphone gives no sound at all: is it switched off, or the wrong one?",
@@ -56,10 +58,16 @@ SOUND_TROUBLES = {
 
 
 class Transcript:
-    """Prints each step of a session. voice_ok: prompts can be heard; otherwise they are shown larger."""
+    """Prints each step of a session.
 
-    def __init__(self, console: Console, *, voice_ok: bool = True) -> None:
+    Args:
+        console: where. wording: what steps and items are called. voice_ok: prompts can be heard; if not, they are
+        shown larger.
+    """
+
+    def __init__(self, console: Console, wording: Wording, *, voice_ok: bool = True) -> None:
         self._console = console
+        self._wording = wording
         self._voice_ok = voice_ok
 
     def __call__(self, state: SessionState, event: Event, effects: tuple[Effect, ...]) -> None:
@@ -88,18 +96,21 @@ class Transcript:
     def _note(self, time: str, note: Note) -> None:
         details = dict(note.details)
         if note.what == NoteKind.LEDGER:
-            self._line(time, "worn", details.get("on", "") or "nothing", "cyan")
+            self._line(time, "worn", self._wording.plain(details.get("on", "")) or "nothing", "cyan")
         elif note.what in SHOWN_NOTES:
-            particulars = ", ".join(f"{key} {value}" for key, value in note.details)
-            self._line(time, note.what, particulars, SHOWN_NOTES[note.what])
+            particulars = self._wording.particulars(details)
+            text = f"{label_of(note.what)}: {particulars}" if particulars else label_of(note.what)
+            self._line(time, "record", text, SHOWN_NOTES[note.what])
 
     def _line(self, time: str, who: str, text: str, style: str, suffix: str = "") -> None:
-        line = Text(f"{time}  ", style="dim")
-        line.append(f"{who:<16}", style="dim")
-        line.append(text, style=style)
+        """Print one entry; a terminal gets it in lines of its width, a file in one."""
+        head, body = f"{time}  {who:<9} ", Text(text, style=style)
         if suffix:
-            line.append(f"  {suffix}", style="dim")
-        self._console.print(line, soft_wrap=True)
+            body.append(f"  {suffix}", style="dim")
+        width = max(MIN_WIDTH, self._console.width - len(head))
+        for part in body.wrap(self._console, width) if self._console.is_terminal else (body,):
+            self._console.print(Text.assemble((head, "dim"), part), soft_wrap=True)
+            head = " " * len(head)
 
 
 def show_timeline(session: Session, console: Console, *, incidents_only: bool = False) -> None:

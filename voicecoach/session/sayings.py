@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from itertools import groupby
 
@@ -14,6 +15,7 @@ from voicecoach.session.setup import Setup
 STAGES = {
     "prepare": "Before dressing", "dress": "Dressing", "work": "At work", "undress": "Removal", "close": "Afterwards",
 }  # fmt: skip
+_NUMBER = re.compile(r"\d+")
 THEN = {"same": "then the same step again", "next": "then the next step", "undress": "then the removal begins"}
 
 
@@ -39,7 +41,7 @@ def text(setup: Setup) -> str:
         *(f"  {step.name}: {step.help}" for plan in protocol.stages for step in plan.steps if step.help),
         "",
         "THE COACH'S OWN SENTENCES",
-        *(f"  {sentence}" for sentence in sorted(set(own_sentences(setup)))),
+        *(f"  {sentence}" for sentence in _numbers_together(sorted(set(own_sentences(setup))))),
         "",
         "COUNTS, NOTHING WRONG",
         *counts(setup),
@@ -50,6 +52,16 @@ def text(setup: Setup) -> str:
         "Approved by ____________________  Date ____________  Initials ______",
     ]
     return "\n".join(parts)
+
+
+def _numbers_together(sentences: list[str]) -> Iterator[str]:
+    """The sentences, with those that differ only in their first number as one: "You are at 1 to 43 of 43."."""
+    alike: dict[str, list[str]] = {}
+    for sentence in sentences:
+        alike.setdefault(_NUMBER.sub("{}", sentence, count=1), []).append(sentence)
+    for form, members in alike.items():
+        numbers = sorted(int(found[0]) for one in members if (found := _NUMBER.search(one)))
+        yield members[0] if len(members) == 1 else form.replace("{}", f"{numbers[0]} to {numbers[-1]}", 1)
 
 
 def counts(setup: Setup) -> list[str]:

@@ -64,6 +64,14 @@ def is_file(path: Path) -> bool:
         return False
 
 
+def is_folder(path: Path) -> bool:
+    """Whether a folder of that name exists; False for a name that no folder can have."""
+    try:
+        return path.is_dir()
+    except (OSError, ValueError):
+        return False
+
+
 def data_folder() -> Path:
     """The folder for records and models; NOWHERE without a home directory."""
     return _user_folder(platformdirs.user_data_path)
