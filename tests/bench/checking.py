@@ -140,7 +140,7 @@ def limits() -> None:
 
 def every_way(protocol: Protocol) -> int:
     """Walk without memory: each way to its end."""
-    from voicecoach.checker.explore import Walk  # noqa: PLC0415
+    from voicecoach.checker.walk import Walk  # noqa: PLC0415
 
     walk = Walk(protocol, "pair", 2, 10**9)
     first = walk.start()

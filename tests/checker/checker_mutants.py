@@ -8,12 +8,13 @@ from functools import cache
 from pathlib import Path
 
 from voicecoach.checker import orders
-from voicecoach.checker.explore import Point, Walk, as_written, explore, modes
+from voicecoach.checker.explore import as_written, explore, modes
 from voicecoach.checker.requirements import requirements
 from voicecoach.checker.rules import SUSPECT
 from voicecoach.checker.sentences import misspoken
 from voicecoach.checker.shape import lacks
 from voicecoach.checker.slips import SlipPaths
+from voicecoach.checker.walk import Point, Walk
 from voicecoach.checker.world import ENTERED, LEVEL
 from voicecoach.grammar import Grammar, parse
 from voicecoach.protocol import zones
@@ -365,9 +366,9 @@ def _reads(point: Point, step: Step) -> bool:
 
 def _before_next_rub(walk: Walk, point: Point, step: Step) -> set[str]:
     """The stages in which something comes off or goes on, or the session ends, before hands are rubbed again."""
-    found = {"end"} if point in walk.ends else set()
+    found: set[str] = set()
     seen: set[Point] = set()
-    waiting = list(walk.next.get(point, ()))
+    waiting = _onward(walk, point, found)
     while waiting:
         there = waiting.pop()
         if there in seen:
@@ -382,14 +383,19 @@ def _before_next_rub(walk: Walk, point: Point, step: Step) -> set[str]:
             if _kinds(read) & {"doff", "don", "touch"}:
                 found.add(there.spot.place.stage)
                 continue
-        if there in walk.ends:
-            found.add("end")
-        waiting += walk.next.get(there, ())
+        waiting += _onward(walk, there, found)
     return found
 
 
+def _onward(walk: Walk, point: Point, found: set[str]) -> list[Point]:
+    """What can come next; 'end' is added to `found` if the session may end there."""
+    after = [transition.after for transition in walk.leave(point)]
+    found |= {"end"} if None in after else set()
+    return [there for there in after if there is not None]
+
+
 def _hand_clean(walk: Walk, point: Point) -> bool:
-    world = point.state.world
+    world = point.world
     if not world.flags & ENTERED:
         return True
     return world.levels[walk.model.hand("wearer", world.worn)] & LEVEL < SUSPECT

@@ -9,8 +9,9 @@ from hypothesis import strategies as st
 
 from voicecoach.checker import verdict
 from voicecoach.checker.contamination import ContactModel
-from voicecoach.checker.explore import USUAL, Walk, explore
+from voicecoach.checker.explore import USUAL, explore
 from voicecoach.checker.route import happening
+from voicecoach.checker.walk import Walk
 from voicecoach.checker.world import ENTERED, World
 from voicecoach.protocol.model import Act, Branch, BreachRule, Item, Protocol, StagePlan, Step, Timing
 from voicecoach.protocol.navigation import arrival, moves
@@ -108,7 +109,7 @@ def test_a_branch_that_takes_the_place_of_another_the_second_time_is_walked() ->
     assert len(said) == 2
     assert set(said) <= {"loose", "yes"}
     out = [point for point in walk.moves if point.spot.name == "nobody-goes-in"]
-    assert any(("seal-check", "other-respirator") in point.state.memory.tried for point in out)
+    assert any(("seal-check", "other-respirator") in point.stop.memory.tried for point in out)
 
 
 def test_a_hole_that_only_such_a_branch_has_is_found() -> None:

@@ -12,8 +12,9 @@ from hypothesis import given, settings
 from test_checker_explore import small_protocols
 
 from voicecoach.checker import transfer
-from voicecoach.checker.explore import Walk, modes
+from voicecoach.checker.explore import modes
 from voicecoach.checker.route import Route, Stop
+from voicecoach.checker.walk import Walk
 from voicecoach.checker.world import World
 from voicecoach.protocol.model import Protocol, Step
 from voicecoach.runtime.library import load_protocol
@@ -63,7 +64,7 @@ def test_a_walk_that_asks_the_navigation_each_time_meets_the_same_points(protoco
         asking.run()
         met = [
             {
-                (p.spot.kind, p.spot.place, p.spot.question, p.used, p.state.ledger, p.state.memory, p.state.world)
+                (p.spot.kind, p.spot.place, p.spot.question, p.used, p.stop.ledger, p.stop.memory, p.world)
                 for p in walk.moves
             }
             for walk in (quick, asking)

@@ -9,10 +9,11 @@ import pytest
 from checker_mutants import changed
 
 from voicecoach.checker import verdict
-from voicecoach.checker.explore import Walk, explore, modes
+from voicecoach.checker.explore import explore, modes
 from voicecoach.checker.rules import WAIVED
 from voicecoach.checker.sentences import misspoken
 from voicecoach.checker.shape import lacks
+from voicecoach.checker.walk import Walk
 from voicecoach.checker.world import ENTERED
 from voicecoach.protocol.lint import all_steps
 from voicecoach.protocol.model import Act, Protocol, StagePlan, Step
@@ -34,7 +35,7 @@ def test_nobody_who_has_been_at_work_is_led_back_to_dressing(name: str) -> None:
     protocol = library(name)
     walk = Walk(protocol, "solo", 1 if name != "short-practice" else 2)
     walk.run()
-    back = [p for p in walk.moves if p.state.world.flags & ENTERED and p.spot.place.stage in {"prepare", "dress"}]
+    back = [p for p in walk.moves if p.world.flags & ENTERED and p.spot.place.stage in {"prepare", "dress"}]
     assert back == []
 
 

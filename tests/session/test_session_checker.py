@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from session_driver import ROOT, Session, grammar, setup
 
-from voicecoach.checker.explore import Point, Walk
+from voicecoach.checker.walk import Point, Walk
 from voicecoach.protocol.model import DANGERS, Act, Branch, BreachRule, Item, Protocol, StagePlan, Step, Timing
 from voicecoach.protocol.place import Place
 from voicecoach.session.events import Role
@@ -32,12 +32,12 @@ def stand(session: Session, point: Point, behind: Place | None) -> None:
     if status == "awaiting" and step is not None and step.timing:
         status = "drying"
     session.state = replace(
-        session.state, status=status, place=spot.place, ledger=point.state.ledger, question=spot.question, speech=(),
+        session.state, status=status, place=spot.place, ledger=point.stop.ledger, question=spot.question, speech=(),
         about=spot.place.detours[-1].branch if spot.kind == "question" and spot.place.detours else "",
         trail=(behind,) if behind else (), before=None, timers=(), listening=(), pending=None, held="", at=0, since=(),
         waiting_since=None, answers_from=0, worn_since=0, answered=(), silence=0, vain=0, hinted=False,
     )  # fmt: skip
-    memory = point.state.memory
+    memory = point.stop.memory
     owed = Exposure("hand" if memory.placed else UNKNOWN, "x", "", "", 0)
     session.state = replace(
         session.state, exposures=(owed,) if memory.debts or memory.placed else (), struck_at=0,
@@ -133,7 +133,7 @@ def differences(
                 compared += 1
                 question = "end" if session.state.status == "closed" else session.state.question
                 there = (session.state.place, question, set(session.state.ledger.on()))
-                wanted = (after.spot.place, after.spot.question, set(after.state.ledger.on()))
+                wanted = (after.spot.place, after.spot.question, set(after.stop.ledger.on()))
                 if there != wanted:
                     found.append(f"{mode}: {event!r} at {step or point.spot}: walk {wanted}, session {there}")
     return compared, found

@@ -11,8 +11,9 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from voicecoach.checker.explore import Counterexample, explore
+from voicecoach.checker.explore import explore
 from voicecoach.checker.rules import SEVERITIES
+from voicecoach.checker.walk import Counterexample
 from voicecoach.checker.weights import OTHER, WEIGHT
 from voicecoach.protocol.model import Act, Item, Protocol, StagePlan, Step
 

@@ -6,9 +6,10 @@ from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
 from voicecoach.checker.contamination import ContactModel
-from voicecoach.checker.explore import USUAL, Counterexample
+from voicecoach.checker.explore import USUAL
 from voicecoach.checker.route import happening
 from voicecoach.checker.rules import BY_NAME, LEVELS
+from voicecoach.checker.walk import Counterexample
 from voicecoach.checker.world import RUBBED, Contact, World
 from voicecoach.protocol.lint import all_steps
 from voicecoach.protocol.model import Protocol, Step

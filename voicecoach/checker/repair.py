@@ -11,7 +11,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from difflib import unified_diff
 
-from voicecoach.checker.explore import Counterexample, explore
+from voicecoach.checker.explore import explore
+from voicecoach.checker.walk import Counterexample
 from voicecoach.protocol.model import Act, Branch, Protocol, StagePlan, Step
 from voicecoach.protocol.zones import HOLDS, zones_of
 

@@ -53,8 +53,11 @@ class Memory(NamedTuple):
 _ENTERING = frozenset({"prepare", "dress"})
 
 
-class Stop(NamedTuple):
-    """Where something leads: the spot, the ledger there, and what is remembered."""
+@dataclass(frozen=True, slots=True, eq=False)
+class Stop:
+    """Where a session waits: the spot, the ledger there, and what is remembered. There is one value for each stop of a
+    route, so that stops are compared by identity.
+    """
 
     spot: Spot
     ledger: Ledger
@@ -73,7 +76,8 @@ class Route:
         self.mode = "solo" if mode == "solo" else "pair"
         self._ledgers: dict[Ledger, Ledger] = {}
         self._spots: dict[tuple[str, Place, str], Spot] = {}
-        self._known: dict[tuple[str, Spot, int, Memory, str], Stop] = {}
+        self._stops: dict[tuple[Spot, int, Memory], Stop] = {}
+        self._known: dict[tuple[str, Stop, str], Stop] = {}
         self._inside: dict[tuple[str, tuple[object, ...], int, Memory], tuple[Arrived, Ledger, Memory]] = {}
         self._struck: dict[tuple[str, Place, int, Memory], Stop] = {}
         self._calm: dict[Spot, Place] = {}
@@ -88,13 +92,16 @@ class Route:
         here = Position(Place("prepare", 0), ledger, self.mode)
         return self._stop(arrival.arrive(self.protocol, here), Memory())
 
-    def done(self, step: Step, ledger: Ledger) -> Ledger:
-        """The ledger once the step's acts are done."""
+    def done(self, stop: Stop) -> Stop:
+        """The stop once the acts of the step that is read there are done."""
+        step, ledger = stop.spot.step, stop.ledger
+        if step is None or stop.spot.kind != "step":
+            return stop
         key = (step.name, id(ledger))
         known = self._done.get(key)
         if known is None:
             known = self._done[key] = self._ledger(ledger.after(step.acts, 0))
-        return known
+        return self._at(stop.spot, known, stop.memory)
 
     def go(self, event: str, stop: Stop, about: Step | None = None) -> Stop:
         """Where `event` leads from a stop of this route.
@@ -103,7 +110,7 @@ class Route:
         a branch, 'went-wrong' (of `about`), 'not clear: FAULT', 'pause', 'touched', 'wearer down', 'skin exposed',
         'piece: ITEM', 'start removal', or 'breach: KIND'.
         """
-        key = (event, stop.spot, id(stop.ledger), stop.memory, about.name if about else "")
+        key = (event, stop, about.name if about else "")
         known = self._known.get(key)
         if known is None:
             if about is None and stop.spot.frame and (not event or event.startswith("piece: ")):
@@ -121,7 +128,7 @@ class Route:
         if held is not None:
             (kind, last, question), ledger, memory = held
             place = spot.place.inside((*outer, last))
-            return Stop(self._spot(kind, place, question), ledger, memory)
+            return self._at(self._spot(kind, place, question), ledger, memory)
         found = self._ask(event, stop, None)
         place, before = found.spot.place, spot.place.detours[-1]
         if len(place.detours) == len(spot.place.detours) and place == spot.place.inside(place.detours):
@@ -172,7 +179,15 @@ class Route:
         ledger = found.ledger
         if ledger.hands != "not-rubbed" and not (memory.debts or self._between(detours)):
             ledger = replace(ledger, hands="not-rubbed")  # leads nowhere but to what is owed, and past such a rub
-        return Stop(spot, self._ledger(ledger), memory)
+        return self._at(spot, self._ledger(ledger), memory)
+
+    def _at(self, spot: Spot, ledger: Ledger, memory: Memory) -> Stop:
+        """The stop of these; `ledger` is one of this route's."""
+        key = (spot, id(ledger), memory)
+        stop = self._stops.get(key)
+        if stop is None:
+            stop = self._stops[key] = Stop(spot, ledger, memory)
+        return stop
 
     def _between(self, detours: tuple[Detour, ...]) -> bool:
         """Whether a rub of the branches here is passed over when the hands are rubbed already."""
@@ -190,18 +205,18 @@ class Route:
         return spot
 
     def _ask(self, event: str, stop: Stop, about: Step | None) -> Stop:
-        spot, ledger, memory = stop
+        spot, ledger, memory = stop.spot, stop.ledger, stop.memory
         stage, (word, _, what) = spot.place.stage, event.partition(": ")
         if word == "breach":
             return self._breach(what, stop)
         if event == "wearer down" and moves.unasked(self.protocol, self._here(stop), ""):
             memory = memory.exposed(stage, placed=False)
-            stop = Stop(spot, self._ledger(replace(ledger, hands="not-rubbed")), memory)
+            stop = self._at(spot, self._ledger(replace(ledger, hands="not-rubbed")), memory)
         if event in {"touched", "skin exposed"}:
             handled = event == "skin exposed" and position.incident(spot.place.detours) >= 0
             there = memory.exposed(stage, placed=handled)
             hands = ledger.hands if event == "skin exposed" else "not-rubbed"
-            stop = Stop(spot, self._ledger(replace(ledger, hands=hands)), there)
+            stop = self._at(spot, self._ledger(replace(ledger, hands=hands)), there)
             memory = there.exposed(stage, placed=True) if event == "touched" else there
         elif not event and spot.step is not None and spot.step.pays:
             left = spot.kind == "confirm" or not (spot.step.observer and self.mode == "pair")
@@ -249,7 +264,7 @@ class Route:
 
     def _breach(self, kind: str, stop: Stop) -> Stop:
         """The first words, and what follows."""
-        spot, ledger, memory = stop
+        spot, ledger, memory = stop.spot, stop.ledger, stop.memory
         stage = spot.place.stage
         entering = stage in _ENTERING
         if position.incident(spot.place.detours) < 0:
@@ -262,7 +277,7 @@ class Route:
         key = (kind, self._left(spot), id(ledger), memory)
         known = self._struck.get(key)
         if known is None:
-            found = moves.breach_arrival(self.protocol, self._here(Stop(spot, ledger, memory)), kind)
+            found = moves.breach_arrival(self.protocol, self._here(self._at(spot, ledger, memory)), kind)
             struck = self._stop(found._replace(ledger=replace(found.ledger, hands="not-rubbed")), memory, stage)
             there = self._here(struck)
             known = self._stop(moves.again(self.protocol, there), struck.memory, struck.spot.place.stage)

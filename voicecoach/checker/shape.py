@@ -175,7 +175,7 @@ def _back_in(protocol: Protocol) -> Iterator[Lack]:
         for _ in range(1000):
             if stop.spot.place.stage != "work" or stop.spot.kind == "work":
                 break
-            stop = route.go("", _done(route, stop))
+            stop = route.go("", route.done(stop))
         if stop.spot.kind == "work":
             yield Lack("back-to-patient", "", 0, f"{kind!r} beside the patient leads back to work")
 
@@ -187,9 +187,5 @@ def _nominal(route: Route) -> Iterator[Stop]:
         yield stop
         if stop.spot.kind in {"work", "question"}:
             return
-        stop = route.go("", _done(route, stop))
+        stop = route.go("", route.done(stop))
 
-
-def _done(route: Route, stop: Stop) -> Stop:
-    step = stop.spot.step
-    return stop._replace(ledger=route.done(step, stop.ledger)) if step and stop.spot.kind == "step" else stop

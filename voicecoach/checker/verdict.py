@@ -9,12 +9,13 @@ from typing import Any
 from voicecoach.checker import orders
 from voicecoach.checker.contamination import ContactModel
 from voicecoach.checker.counterexample import describe, surface
-from voicecoach.checker.explore import USUAL, Explored, Walk, explore, modes
+from voicecoach.checker.explore import USUAL, Explored, explore, modes
 from voicecoach.checker.requirements import Requirement, requirements
 from voicecoach.checker.rules import BY_NAME, LEVELS, NOT_COVERED, RULES
 from voicecoach.checker.sentences import misspoken
 from voicecoach.checker.shape import Lack, lacks
 from voicecoach.checker.slips import SlipPaths
+from voicecoach.checker.walk import Walk
 from voicecoach.checker.world import LEVEL, SOIL, World
 from voicecoach.errors import InputError
 from voicecoach.protocol.agents import TABLE as AGENTS
@@ -223,7 +224,7 @@ def explain(protocol: Protocol, name: str) -> str | None:
     for point in walk.moves:
         if point.spot.kind != "step" or point.spot.step is not step:
             continue
-        world = point.state.world
+        world = point.world
         after, found = walk.model.do(step, world)
         path = [f"{event!r} at {at}" if at else event for at, event in walk.path_to(point) if event not in USUAL]
         after_what = f", after {', then '.join(path)}" if path else ""

@@ -1,0 +1,344 @@
+"""A walk over every path of a protocol in one mode. Pure.
+
+Where a path leads depends on the stop alone, never on the surfaces, and what an event does to the surfaces depends on
+the event alone. So the ways on from a stop are asked of the navigation once, and each effect is computed once for each
+state of the surfaces; the walk itself only puts the two together.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from voicecoach.checker.contamination import ContactModel
+from voicecoach.checker.route import Route, Spot, Stop, happening
+from voicecoach.checker.rules import BY_NAME, WAIVED, Severity
+from voicecoach.checker.world import ENTERED, HURRIED, Violation, World
+from voicecoach.protocol.model import Act, Protocol, Step
+from voicecoach.protocol.navigation.position import NO_AIR
+
+MAX_STATES = 200_000
+FAULTS = ("loose", "open", "torn", "soiled", "skin-showing")
+"""Faults that an observer who says 'not clear' may name."""
+
+
+class Point(NamedTuple):
+    """A point on a path: where the session waits, how the surfaces are, and the deviations so far."""
+
+    stop: Stop
+    world: World
+    used: int
+
+    @property
+    def spot(self) -> Spot:
+        """The place at which the session waits."""
+        return self.stop.spot
+
+
+class Transition(NamedTuple):
+    """What can come next.
+
+    step: the one that it is about, '' for none. event: what happens, '' for the step's own answer. after: the point to
+    which this leads, None at the end. found: the rules that it breaks.
+    """
+
+    step: str
+    event: str
+    after: Point | None
+    found: tuple[Violation, ...] = ()
+
+
+class Move(NamedTuple):
+    """How a point was reached: the previous point, and step and event as in Transition."""
+
+    before: Point | None
+    step: str
+    event: str
+
+
+@dataclass(frozen=True, slots=True)
+class Counterexample:
+    """A broken rule and the shortest path to it.
+
+    path: (step, event) pairs; event '' is the step's own answer. used: how many things went wrong on it.
+    """
+
+    found: Violation
+    mode: str
+    path: tuple[tuple[str, str], ...]
+    used: int
+
+    @property
+    def severity(self) -> Severity:
+        """Of rules.SEVERITIES."""
+        return BY_NAME[self.found.rule].severity
+
+
+Result = tuple[World, tuple[Violation, ...]]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Effect:
+    """What happens to the surfaces: `of` computes it, and each result is kept."""
+
+    of: Callable[[World], Result]
+    known: dict[World, Result]
+
+    def on(self, world: World) -> Result:
+        """The world afterwards, and the rules that are broken."""
+        result = self.known.get(world)
+        if result is None:
+            result = self.known[world] = self.of(world)
+        return result
+
+
+class Way(NamedTuple):
+    """A way on from a stop, whatever the state of the surfaces.
+
+    step, event: as in Transition. after: where it leads, None at the end. cost: how many more things have gone wrong.
+    hurries: it leads into an emergency branch, after which some rules are waived.
+    """
+
+    step: str
+    event: str
+    effect: Effect
+    after: Stop | None
+    cost: int = 0
+    hurries: bool = False
+
+
+class Walk:
+    """All paths of one mode, by number of deviations and then by length; equal points are visited once."""
+
+    def __init__(self, protocol: Protocol, mode: str, most: int, max_states: int = MAX_STATES) -> None:
+        self.protocol, self.mode, self.most, self.max_states = protocol, mode, most, max_states
+        self.model, self.route = ContactModel(protocol), Route(protocol, mode)
+        self.moves: dict[Point, Move] = {}
+        self.counters: dict[tuple[str, str, str], Counterexample] = {}
+        self.cut = False
+        self._emergencies = {branch.name for branch in protocol.branches if branch.emergency}
+        self._worlds: dict[World, World] = {}
+        self._effects: dict[tuple[str, ...], Effect] = {}
+        self._usual: dict[tuple[Stop, bool], tuple[Way, ...]] = {}
+        self._amiss: dict[Stop, tuple[Way, ...]] = {}
+
+    def start(self) -> Point:
+        """Where every path begins."""
+        return Point(self.route.start(), self.model.start(), 0)
+
+    def run(self) -> None:
+        """Walk."""
+        first = self.start()
+        moves = self.moves
+        moves[first] = Move(None, "", "")
+        layers: list[list[Point]] = [[first], *([] for _ in range(self.most))]
+        for layer in layers:
+            for point in layer:  # grows while it is read
+                for step, event, after, found in self.leave(point):
+                    if found:
+                        self._note(found, point, step, event, after.used if after else point.used)
+                    if after is None or after in moves:
+                        continue
+                    if len(moves) >= self.max_states:
+                        self.cut = True
+                        continue
+                    moves[after] = Move(point, step, event)
+                    layers[after.used].append(after)
+
+    def leave(self, point: Point) -> Iterator[Transition]:
+        """Everything that can come next."""
+        for step, event, effect, stop, cost, hurries in self._ways(
+            point.stop, bool(point.world.flags & ENTERED), point.used
+        ):
+            world, found = effect.on(point.world)
+            if hurries and world.flags & (ENTERED | HURRIED) == ENTERED:
+                hurried = world._replace(flags=world.flags | HURRIED)
+                world = self._worlds.setdefault(hurried, hurried)
+            yield Transition(step, event, None if stop is None else Point(stop, world, point.used + cost), found)
+
+    def paths(self) -> int:
+        """The number of different paths from the start to an end, as far as they were walked."""
+        Node = tuple[Stop, bool, int]  # noqa: N806
+        first: Node = (self.route.start(), False, 0)
+        count: dict[Node, int] = {}
+        stack = [(first, False)]
+        while stack:
+            node, back = stack.pop()
+            if node in count:
+                continue
+            stop, entered, used = node
+            ways = self._ways(stop, entered, used) if (stop, entered) in self._usual else ()
+            # that work has begun is all that a path depends on of the surfaces
+            onward = [
+                (way.after, entered or way.event == "work begins", used + way.cost) for way in ways if way.after
+            ]
+            if back:
+                ends = any(way.after is None for way in ways)
+                count[node] = sum(count.get(after, 1) for after in onward) + (ends or not onward)
+            else:
+                stack.append((node, True))
+                stack.extend((after, False) for after in onward if after not in count)
+        return count[first]
+
+    def path_to(self, point: Point) -> tuple[tuple[str, str], ...]:
+        """The steps and events on the shortest path to `point`."""
+        path: list[tuple[str, str]] = []
+        here: Point | None = point
+        while here is not None:
+            move = self.moves[here]
+            if move.step or move.event:
+                path.append((move.step, move.event))
+            here = move.before
+        return tuple(reversed(path))
+
+    def _ways(self, stop: Stop, entered: bool, used: int) -> tuple[Way, ...]:
+        """Everything that can come next at a stop once `used` things have gone wrong. entered: work has begun."""
+        usual = self._usual.get((stop, entered))
+        if usual is None:
+            usual = self._usual[stop, entered] = tuple(self._list(stop, entered))
+        if used == self.most or (stop.spot.kind == "work" and not entered):
+            return usual
+        amiss = self._amiss.get(stop)
+        if amiss is None:
+            amiss = self._amiss[stop] = tuple(self._deviations(stop))
+        return usual + amiss
+
+    def _list(self, stop: Stop, entered: bool) -> Iterator[Way]:
+        """What comes next with nothing more going wrong."""
+        spot, step = stop.spot, stop.spot.step
+        if spot.kind == "work":
+            if not entered:
+                yield Way("", "work begins", self._effect("work begins"), stop)
+            else:
+                yield self._way("", "start removal", stop)
+        elif spot.kind == "step" and step is not None:
+            yield self._led(step.name, "", self._doing(step), self.route.go("", self.route.done(stop)))
+            for answer, branch in step.branches:
+                if self.route.replaced(step, branch, stop):  # what goes wrong twice running counts once
+                    yield self._way(step.name, answer, stop, step)
+        elif spot.kind == "confirm" and step is not None:
+            yield self._way("", "", stop)
+            for fault, branch in _faults(step):
+                if self.route.replaced(step, branch, stop):
+                    yield self._way(step.name, f"not clear: {fault}", stop, step)
+        elif spot.question == "end":
+            yield Way("", "the end", self._effect("the end"), None)
+        elif spot.question == "torn-piece":
+            for item in self.route.pieces(stop):
+                yield self._way("", f"piece: {item}", stop, Step("", "", acts=(Act("inspect", item),)))
+        else:
+            yield self._way("", "", stop)
+
+    def _deviations(self, stop: Stop) -> Iterator[Way]:
+        """One more thing goes wrong."""
+        spot, step = stop.spot, stop.spot.step
+        if spot.kind == "step" and step is not None:
+            yield from self._went_wrong(stop, step, self.route.go("", self.route.done(stop)), "went-wrong")
+            for answer, branch in step.branches:
+                if not self.route.replaced(step, branch, stop):
+                    yield self._way(step.name, answer, stop, step, cost=1)
+        elif spot.kind == "confirm" and step is not None:
+            yield from self._went_wrong(stop, step, self.route.go("", stop), "went-wrong, told later")
+            for fault, branch in _faults(step):
+                if not self.route.replaced(step, branch, stop):
+                    yield self._way(step.name, f"not clear: {fault}", stop, step, cost=1)
+        elif spot.kind == "question" and spot.question not in {"end", "torn-piece"}:
+            yield self._way("", "skin exposed", stop, cost=1)
+        for event in self._interruptions(spot):
+            yield self._way(spot.name, event, stop, cost=1)
+
+    def _went_wrong(self, stop: Stop, step: Step, there: Stop, event: str) -> Iterator[Way]:
+        """'Went wrong', said of `step` once it is answered, while the next answer is awaited. If that is for the
+        observer, it is said of the step that the observer looks at. Nobody goes back to an earlier stage.
+        """
+        spot = there.spot
+        about = spot.step if spot.kind == "confirm" and spot.step else step
+        left = spot.place.stage in {"work", "undress"} and spot.place.stage != stop.spot.place.stage
+        if not (about.repair or self.protocol.rejoin) or spot.kind not in {"step", "confirm"} or left:
+            return
+        done = self._doing(step) if stop.spot.kind == "step" else self._effect("")
+        dirty = self._effect("dirty")
+
+        def both(world: World) -> Result:
+            return dirty.on(done.on(world)[0])
+
+        effect = self._kept(("went wrong", step.name if stop.spot.kind == "step" else ""), both)
+        yield self._led(about.name, event, effect, self.route.go("went-wrong", there, about), cost=1)
+
+    def _interruptions(self, spot: Spot) -> Iterator[str]:
+        """What can happen at any point."""
+        answers = dict(spot.step.branches) if spot.step and spot.kind == "step" else {}  # there the word is an answer
+        yield from (f"breach: {kind}" for kind in self.route.breaches(spot.place.stage) if kind not in answers)
+        if self.protocol.rejoin:
+            yield "pause"
+        if self.protocol.touched:
+            yield "touched"
+        if self.protocol.wearer_down:
+            yield "wearer down"
+
+    def _way(self, name: str, event: str, stop: Stop, about: Step | None = None, *, cost: int = 0) -> Way:
+        """The way of an event. about: the step in which something is found."""
+        what = happening(event)
+        whole = stop.spot.place.stage == "work" and event.startswith("breach: ")
+        seen = ",".join(act.target for act in about.acts if act.kind == "inspect") if about else ""
+        effect = self._effect(what, seen, about, whole=whole)
+        return self._led(name, event, effect, self.route.go(event, stop), cost=cost)
+
+    def _led(self, name: str, event: str, effect: Effect, after: Stop, *, cost: int = 0) -> Way:
+        hurries = any(one.branch in self._emergencies for one in after.spot.place.detours)
+        return Way(name, event, effect, after, cost, hurries)
+
+    def _doing(self, step: Step) -> Effect:
+        return self._kept(("do", step.name), lambda world: self.model.do(step, world))
+
+    def _effect(self, what: str, seen: str = "", about: Step | None = None, *, whole: bool = False) -> Effect:
+        """What happens to the surfaces besides the acts of a step, as ContactModel.happen names it.
+
+        seen: the items in which it is found. whole: the list, which begins again, inspects each pair of gloves.
+        """
+
+        def of(world: World) -> Result:
+            if what == "work begins":
+                return self.model.enter(world)
+            if what == "the end":
+                return self.model.leave(world)
+            world = world._replace(torn=0) if whole else world
+            return (self.model.happen(what, about or Step("", ""), world) if what else world), ()
+
+        return self._kept((what, seen, "whole" if whole else ""), of)
+
+    def _kept(self, key: tuple[str, ...], of: Callable[[World], Result]) -> Effect:
+        """The one effect of this key."""
+        effect = self._effects.get(key)
+        if effect is None:
+
+            def one(world: World) -> Result:
+                after, found = of(world)
+                return self._worlds.setdefault(after, after), found
+
+            effect = self._effects[key] = Effect(one, {})
+        return effect
+
+    def _note(self, found: tuple[Violation, ...], point: Point, step: str, event: str, used: int) -> None:
+        for one in found:
+            if point.world.flags & HURRIED and (one.rule in WAIVED or self._for_air(one, point)):
+                continue
+            key = (one.rule, one.step, one.at)
+            if key not in self.counters:
+                path = (*self.path_to(point), (step, event))
+                self.counters[key] = Counterexample(one, self.mode, path, used)
+
+    def _for_air(self, found: Violation, point: Point) -> bool:
+        """Whether this is a bare hand lifting a hood that has no air: that can't wait for gloves, and a rub follows."""
+        step, detours = point.spot.step, point.spot.place.detours
+        lifts = step is not None and any(
+            self.protocol.item(a.target).say == "hood" for a in step.acts if a.kind == "doff"
+        )
+        return found.rule == "dirty-at-hand" and lifts and bool(detours) and detours[-1].cause == NO_AIR
+
+
+def _faults(step: Step) -> Iterator[tuple[str, str]]:
+    """The faults that the observer may name at a step, each with the branch that it calls."""
+    faults = {answer: branch for answer, branch in step.branches if answer in FAULTS}
+    yield from (faults or ({"loose": step.repair} if step.repair else {})).items()
