@@ -131,11 +131,15 @@ def airless(protocol: Protocol, place: Place, ledger: Ledger) -> str:
     hood = next((item.name for item in protocol.items if item.say == "hood" and ledger.worn(item.name) == "on"), "")
     if not hood:
         return ""
-    loosened = place.stage == "undress" and any(
+    return hood if ledger.worn(air) != "on" or air in ledger.torn or loosened(protocol, place) else ""
+
+
+def loosened(protocol: Protocol, place: Place) -> bool:
+    """Whether removal has come past the step in which the hose is loosened."""
+    return place.stage == "undress" and any(
         "hose-off" in step.answers and (index < place.step or (index == place.step and place.due))
         for index, step in enumerate(protocol.steps("undress"))
     )
-    return hood if loosened or ledger.worn(air) != "on" or air in ledger.torn else ""
 
 
 def changing(protocol: Protocol, place: Place) -> bool:
