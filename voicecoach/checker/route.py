@@ -15,9 +15,9 @@ from voicecoach.protocol.place import Detour, Place
 @dataclass(frozen=True, slots=True, eq=False)
 class Spot:
     """A place at which a session waits for something. kind, question: as in position.Arrival. step: the one there, or
-    None. outer: the place without the innermost branch. frame: what of `place` counts while that branch lasts; empty
-    outside of branches. returns: it is in a branch that may lead back to `outer`. There is one value for each spot of a
-    route, so that spots are compared by identity.
+    None. outer: the place without the innermost branch. around: what of `outer` counts while that branch lasts. frame:
+    the number of what of `place` counts then. returns: it is in a branch that may lead back to `outer`. There is one
+    value for each spot of a route, so that spots are compared by identity.
     """
 
     kind: str
@@ -25,8 +25,9 @@ class Spot:
     question: str
     step: Step | None
     outer: Place
-    frame: tuple[object, ...] = ()
-    returns: bool = False
+    around: tuple[str, bool, bool, bool, int]
+    frame: int
+    returns: bool
 
     @property
     def name(self) -> str:
@@ -88,6 +89,9 @@ class _Inside:
     question: str = ""
 
 
+_UNASKED = _Inside((), Ledger(()), Memory(), owes=False)
+
+
 class Route:
     """Where a protocol leads in one mode of checking ('solo', 'pair', 'assistant')."""
 
@@ -99,9 +103,10 @@ class Route:
         self._spots: dict[tuple[str, Place, str], Spot] = {}
         self._stops: dict[tuple[Spot, int, Memory], Stop] = {}
         self._known: dict[tuple[str, Stop, str], Stop] = {}
-        self._inside: dict[tuple[str, tuple[object, ...], int, Memory, str], _Inside | None] = {}
+        self._inside: dict[tuple[str, int, int, Memory, str], _Inside | None] = {}
+        self._frames: dict[tuple[object, ...], int] = {}
         self._outers: dict[Place, Place] = {}
-        self._examples: dict[tuple[object, ...], tuple[int, bool]] = {}
+        self._examples: dict[tuple[str, bool, bool, bool, int], tuple[int, bool]] = {}
         self._based: dict[tuple[_Inside, int], Spot] = {}
         self._back: dict[tuple[int, int, Memory, bool], Stop] = {}
         self._struck: dict[tuple[str, Place, int, Memory], tuple[Arrival, Memory, str]] = {}
@@ -149,9 +154,9 @@ class Route:
         if not spot.returns or event in _LOOKS_BACK or (spot.outer.detours and not plain):
             return None
         key = (event, spot.frame, id(stop.ledger), stop.memory, about.name if about else "")
-        if key not in self._inside:
-            self._inside[key] = self._ask_away(event, stop, about)
-        found = self._inside[key]
+        found = self._inside.get(key, _UNASKED)
+        if found is _UNASKED:
+            found = self._inside[key] = self._ask_away(event, stop, about)
         if found is None:
             return None
         if not found.detours:
@@ -166,8 +171,8 @@ class Route:
     def _ask_away(self, event: str, stop: Stop, about: Step | None) -> _Inside | None:
         """The answer of the navigation with _AWAY outside of the branch; None if it leads anywhere but back there."""
         spot = stop.spot
-        stage, handled, passing, *_ = spot.frame
-        step, due = self._examples.setdefault(spot.frame[:5], (spot.place.step, spot.place.due))
+        stage, handled, passing, *_ = spot.around
+        step, due = self._examples.setdefault(spot.around, (spot.place.step, spot.place.due))
         away = Detour(_AWAY[bool(passing)], 0, "same", "breach: " if handled else "")
         here = self._spot(spot.kind, Place(spot.place.stage, step, (away, spot.place.detours[-1]), due), spot.question)
         found, memory, _ = self._ask(event, self._at(here, stop.ledger, stop.memory), about)
@@ -212,7 +217,8 @@ class Route:
         return position.pieces(self.protocol, self._here(stop))
 
     def _ledger(self, ledger: Ledger) -> Ledger:
-        ledger = replace(ledger, clear_at=())  # times lead nowhere
+        if ledger.clear_at:
+            ledger = replace(ledger, clear_at=())  # times lead nowhere
         return self._ledgers.setdefault(ledger, ledger)
 
     def _here(self, stop: Stop) -> Position:
@@ -223,7 +229,11 @@ class Route:
     def _stop(self, found: Arrival, memory: Memory, came_from: str = "") -> Stop:
         spot = self._spot(found.kind, found.place, found.question)
         detours = found.place.detours
-        if memory.debts and detours and (detours[-1].cause == position.OWED or detours[-1].branch == self.protocol.wash):
+        if (
+            memory.debts
+            and detours
+            and (detours[-1].cause == position.OWED or detours[-1].branch == self.protocol.wash)
+        ):
             memory = memory._replace(debts=())
         if came_from in _ENTERING and found.place.stage in {"undress", "close"}:
             memory = memory._replace(cancelled=True)
@@ -233,7 +243,7 @@ class Route:
             memory = memory._replace(placed=False)
         ledger = found.ledger
         if ledger.hands != "not-rubbed" and not (memory.debts or self._between(detours)):
-            ledger = replace(ledger, hands="not-rubbed")  # leads nowhere but to what is owed, and past such a rub
+            ledger = ledger.unsure()  # leads nowhere but to what is owed, and past such a rub
         return self._at(spot, self._ledger(ledger), memory)
 
     def _at(self, spot: Spot, ledger: Ledger, memory: Memory) -> Stop:
@@ -255,12 +265,13 @@ class Route:
             step = position.step_at(self.protocol, place) if kind in {"step", "confirm"} else None
             outer = place.inside(place.detours[:-1])
             outer = self._outers.setdefault(outer, outer)
-            frame = (*self._outside(outer), kind, question, place.detours[-1]) if place.detours else ()
-            returns = bool(place.detours) and not position.leads_out(self.protocol, place.detours[-1])
-            spot = self._spots[key] = Spot(kind, place, question, step, outer, frame, returns)
+            around, inner = self._around(outer), place.detours[-1:]
+            frame = self._frames.setdefault((around, kind, question, inner), len(self._frames))
+            returns = any(not position.leads_out(self.protocol, one) for one in inner)
+            spot = self._spots[key] = Spot(kind, place, question, step, outer, around, frame, returns)
         return spot
 
-    def _outside(self, outer: Place) -> tuple[object, ...]:
+    def _around(self, outer: Place) -> tuple[str, bool, bool, bool, int]:
         """What of the place outside of a branch counts while the branch lasts: the stage, whether an incident is being
         handled, whether rubs may be passed over, whether air flows, and in dressing what is being put on.
         """
@@ -276,12 +287,11 @@ class Route:
             return self._breach(what, stop)
         if event == "wearer down" and moves.unasked(self.protocol, self._here(stop), ""):
             memory = memory.exposed(stage, placed=False)
-            stop = self._at(spot, self._ledger(replace(ledger, hands="not-rubbed")), memory)
+            stop = self._at(spot, self._ledger(ledger.unsure()), memory)
         if event in {"touched", "skin exposed"}:
             handled = event == "skin exposed" and position.incident(spot.place.detours) >= 0
             there = memory.exposed(stage, placed=handled)
-            hands = ledger.hands if event == "skin exposed" else "not-rubbed"
-            stop = self._at(spot, self._ledger(replace(ledger, hands=hands)), there)
+            stop = self._at(spot, ledger if event == "skin exposed" else self._ledger(ledger.unsure()), there)
             memory = there.exposed(stage, placed=True) if event == "touched" else there
         elif not event and spot.step is not None and spot.step.pays:
             left = spot.kind == "confirm" or not (spot.step.observer and self.mode == "pair")
@@ -309,16 +319,19 @@ class Route:
         protocol, (word, _, what) = self.protocol, event.partition(": ")
         if about is not None:
             return moves.repaired(protocol, here, about)
-        asked = {
-            "not clear": lambda: moves.faulted(protocol, here, what),
-            "pause": lambda: moves.rejoin(protocol, here),
-            "touched": lambda: moves.touched(protocol, here, "hand"),
-            "wearer down": lambda: moves.helped(protocol, here),
-            "start removal": lambda: arrival.arrive(protocol, here.at(Place("undress", 0))),
-            "piece": lambda: moves.torn(protocol, here, what),
-        }.get(word)
-        if asked is not None:
-            return asked()
+        match word:
+            case "not clear":
+                return moves.faulted(protocol, here, what)
+            case "pause":
+                return moves.rejoin(protocol, here)
+            case "touched":
+                return moves.touched(protocol, here, "hand")
+            case "wearer down":
+                return moves.helped(protocol, here)
+            case "start removal":
+                return arrival.arrive(protocol, here.at(Place("undress", 0)))
+            case "piece":
+                return moves.torn(protocol, here, what)
         if spot.kind == "question":
             return moves.asked(protocol, here, exposed=event == "skin exposed")
         if event:
@@ -336,14 +349,14 @@ class Route:
             memory = memory._replace(placed=False)
         if kind in OWED_AT_ONCE or moves.unasked(self.protocol, self._here(stop), kind):
             memory = memory.exposed(spot.place.stage, placed=False)
-            ledger = self._ledger(replace(ledger, hands="not-rubbed"))
+            ledger = self._ledger(ledger.unsure())
         if kind in ENDS_ENTRY and entering:
             memory = memory._replace(cancelled=True)
         key = (kind, self._left(spot), id(ledger), memory)
         known = self._struck.get(key)
         if known is None:
             found = moves.breach_arrival(self.protocol, self._here(self._at(spot, ledger, memory)), kind)
-            struck = self._stop(found._replace(ledger=replace(found.ledger, hands="not-rubbed")), memory, stage)
+            struck = self._stop(found._replace(ledger=found.ledger.unsure()), memory, stage)
             there = self._here(struck)
             known = moves.again(self.protocol, there), struck.memory, struck.spot.place.stage
             self._struck[key] = known

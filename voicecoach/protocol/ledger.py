@@ -59,7 +59,7 @@ class Ledger:
 
     def unsure(self) -> Ledger:
         """The ledger after an act that nobody saw: the hands count as dirty."""
-        return replace(self, hands="not-rubbed")
+        return Ledger(self.items, "not-rubbed", self.clear_at, self.torn)  # made very often: quicker than `replace`
 
     def after(self, acts: tuple[Act, ...], at: int) -> Ledger:
         """The ledger once all these acts are done, at sample `at`."""

@@ -240,6 +240,7 @@ class Protocol:
     practice: bool = False
     hose: str = field(init=False, repr=False, compare=False)
     _branches: dict[str, Branch] = field(init=False, repr=False, compare=False)
+    _steps: dict[str, tuple[Step, ...]] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         named: dict[str, Branch] = {}
@@ -247,6 +248,7 @@ class Protocol:
             named.setdefault(branch.name, branch)
         # asked very often while a protocol is checked
         object.__setattr__(self, "_branches", named)
+        object.__setattr__(self, "_steps", {plan.stage: plan.steps for plan in reversed(self.stages)})
         object.__setattr__(self, "hose", next((item.name for item in self.items if item.say == "hose"), ""))
 
     def branch(self, name: str) -> Branch:
@@ -268,4 +270,4 @@ class Protocol:
 
     def steps(self, stage: str) -> tuple[Step, ...]:
         """The steps of a stage; empty if the protocol does not have it."""
-        return next((plan.steps for plan in self.stages if plan.stage == stage), ())
+        return self._steps.get(stage, ())

@@ -88,9 +88,10 @@ def _helped_out(protocol: Protocol, here: Position) -> Position:
 
 def _turned(protocol: Protocol, here: Position) -> Position | None:
     """The place to which an incident diverts: the wash, once nothing is worn; otherwise out, never further in."""
-    place, on = here.place, here.ledger.on()
+    place = here.place
     if place.detours or place.observer_due or place.stage == "work":
         return None
+    on = here.ledger.on()
     clean = place.stage != "undress" or here.ledger.hands == "clean"
     if here.owes and protocol.wash and not on and clean:
         wash = replace(place, step=max(0, place.step), detours=(Detour(protocol.wash, 0, "same", OWED),))
@@ -131,6 +132,8 @@ def _takes_off(step: Step, item: str) -> bool:
 
 def _known_torn(protocol: Protocol, here: Position, step: Step) -> Position | None:
     """The branch for a piece known to be torn, instead of a step that inspects it; None if that does not apply."""
+    if not here.ledger.torn:
+        return None
     branches = dict(step.branches)
     looked_at = [act.target for act in step.acts if act.kind == "inspect"]
     torn = [item for item in looked_at if item in here.ledger.torn]
