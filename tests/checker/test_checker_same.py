@@ -28,7 +28,7 @@ class Asking(Route):
 
     def go(self, event: str, stop: Stop, about: Step | None = None) -> Stop:
         self._struck.clear()
-        return self._ask(event, stop, about)
+        return self._stop(*self._ask(event, stop, about))
 
 
 @contextmanager

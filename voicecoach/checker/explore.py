@@ -12,6 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import lru_cache
 
+from voicecoach.checker.consequences import Consequences
 from voicecoach.checker.route import Route
 from voicecoach.checker.rules import SEVERITIES
 from voicecoach.checker.walk import MAX_STATES, Counterexample, Walk
@@ -74,8 +75,9 @@ def explore(protocol: Protocol, most: int = 1, max_states: int = MAX_STATES) -> 
     counters: dict[tuple[str, str, str], Counterexample] = {}
     paths = states = 0
     bounded = False
+    consequences = Consequences(protocol)
     for mode in modes(protocol):
-        walk = Walk(protocol, mode, most, max_states)
+        walk = Walk(protocol, mode, most, max_states, consequences)
         walk.run()
         paths += walk.paths()
         states += len(walk.moves)

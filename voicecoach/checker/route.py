@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -319,19 +320,9 @@ class Route:
         protocol, (word, _, what) = self.protocol, event.partition(": ")
         if about is not None:
             return moves.repaired(protocol, here, about)
-        match word:
-            case "not clear":
-                return moves.faulted(protocol, here, what)
-            case "pause":
-                return moves.rejoin(protocol, here)
-            case "touched":
-                return moves.touched(protocol, here, "hand")
-            case "wearer down":
-                return moves.helped(protocol, here)
-            case "start removal":
-                return arrival.arrive(protocol, here.at(Place("undress", 0)))
-            case "piece":
-                return moves.torn(protocol, here, what)
+        asked = _ASKED.get(word)
+        if asked is not None:
+            return asked(protocol, here, what)
         if spot.kind == "question":
             return moves.asked(protocol, here, exposed=event == "skin exposed")
         if event:
@@ -373,6 +364,17 @@ class Route:
                 place = place.inside(position.without_incident(place.detours))
             self._calm[spot] = place
         return place
+
+
+_ASKED: dict[str, Callable[[Protocol, Position, str], Arrival]] = {
+    "not clear": moves.faulted,
+    "pause": lambda protocol, here, _: moves.rejoin(protocol, here),
+    "touched": lambda protocol, here, _: moves.touched(protocol, here, "hand"),
+    "wearer down": lambda protocol, here, _: moves.helped(protocol, here),
+    "start removal": lambda protocol, here, _: arrival.arrive(protocol, here.at(Place("undress", 0))),
+    "piece": moves.torn,
+}
+"""What the navigation is asked for an event, with what is said behind the colon."""
 
 
 def _way(rule: BreachRule | None) -> object:

@@ -188,4 +188,3 @@ def _nominal(route: Route) -> Iterator[Stop]:
         if stop.spot.kind in {"work", "question"}:
             return
         stop = route.go("", route.done(stop))
-

@@ -1,17 +1,17 @@
 """A walk over every path of a protocol in one mode. Pure.
 
 Where a path leads depends on the stop alone, never on the surfaces, and what an event does to the surfaces depends on
-the event alone. So the ways on from a stop are asked of the navigation once, and each effect is computed once for each
-state of the surfaces; the walk itself only puts the two together.
+the event alone. So the ways on from a stop are asked of the navigation once, and each consequence is computed once for
+each state of the surfaces; the walk itself only puts the two together.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from voicecoach.checker.contamination import ContactModel
+from voicecoach.checker.consequences import Consequence, Consequences
 from voicecoach.checker.route import Route, Spot, Stop, happening
 from voicecoach.checker.rules import BY_NAME, WAIVED, Severity
 from voicecoach.checker.world import ENTERED, HURRIED, Violation, World
@@ -75,24 +75,6 @@ class Counterexample:
         return BY_NAME[self.found.rule].severity
 
 
-Result = tuple[World, tuple[Violation, ...]]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Effect:
-    """What happens to the surfaces: `of` computes it, and each result is kept."""
-
-    of: Callable[[World], Result]
-    known: dict[World, Result]
-
-    def on(self, world: World) -> Result:
-        """The world afterwards, and the rules that are broken."""
-        result = self.known.get(world)
-        if result is None:
-            result = self.known[world] = self.of(world)
-        return result
-
-
 class Way(NamedTuple):
     """A way on from a stop, whatever the state of the surfaces.
 
@@ -102,7 +84,7 @@ class Way(NamedTuple):
 
     step: str
     event: str
-    effect: Effect
+    consequence: Consequence
     after: Stop | None
     cost: int = 0
     hurries: bool = False
@@ -111,15 +93,21 @@ class Way(NamedTuple):
 class Walk:
     """All paths of one mode, by number of deviations and then by length; equal points are visited once."""
 
-    def __init__(self, protocol: Protocol, mode: str, most: int, max_states: int = MAX_STATES) -> None:
+    def __init__(
+        self,
+        protocol: Protocol,
+        mode: str,
+        most: int,
+        max_states: int = MAX_STATES,
+        consequences: Consequences | None = None,
+    ) -> None:
         self.protocol, self.mode, self.most, self.max_states = protocol, mode, most, max_states
-        self.model, self.route = ContactModel(protocol), Route(protocol, mode)
+        self.consequences = consequences or Consequences(protocol)
+        self.model, self.route = self.consequences.model, Route(protocol, mode)
         self.moves: dict[Point, Move] = {}
         self.counters: dict[tuple[str, str, str], Counterexample] = {}
         self.cut = False
         self._emergencies = {branch.name for branch in protocol.branches if branch.emergency}
-        self._worlds: dict[World, World] = {}
-        self._effects: dict[tuple[str, ...], Effect] = {}
         self._usual: dict[tuple[Stop, bool], tuple[Way, ...]] = {}
         self._amiss: dict[Stop, tuple[Way, ...]] = {}
 
@@ -148,13 +136,12 @@ class Walk:
 
     def leave(self, point: Point) -> Iterator[Transition]:
         """Everything that can come next."""
-        for step, event, effect, stop, cost, hurries in self._ways(
+        for step, event, consequence, stop, cost, hurries in self._ways(
             point.stop, bool(point.world.flags & ENTERED), point.used
         ):
-            world, found = effect.on(point.world)
+            world, found = consequence.on(point.world)
             if hurries and world.flags & (ENTERED | HURRIED) == ENTERED:
-                hurried = world._replace(flags=world.flags | HURRIED)
-                world = self._worlds.setdefault(hurried, hurried)
+                world = self.consequences.one(world._replace(flags=world.flags | HURRIED))
             yield Transition(step, event, None if stop is None else Point(stop, world, point.used + cost), found)
 
     def paths(self) -> int:
@@ -170,9 +157,7 @@ class Walk:
             stop, entered, used = node
             ways = self._ways(stop, entered, used) if (stop, entered) in self._usual else ()
             # that work has begun is all that a path depends on of the surfaces
-            onward = [
-                (way.after, entered or way.event == "work begins", used + way.cost) for way in ways if way.after
-            ]
+            onward = [(way.after, entered or way.event == "work begins", used + way.cost) for way in ways if way.after]
             if back:
                 ends = any(way.after is None for way in ways)
                 count[node] = sum(count.get(after, 1) for after in onward) + (ends or not onward)
@@ -208,43 +193,35 @@ class Walk:
         """What comes next with nothing more going wrong."""
         spot, step = stop.spot, stop.spot.step
         if spot.kind == "work":
-            if not entered:
-                yield Way("", "work begins", self._effect("work begins"), stop)
-            else:
+            if entered:
                 yield self._way("", "start removal", stop)
+            else:
+                yield Way("", "work begins", self.consequences.happened("work begins"), stop)
         elif spot.kind == "step" and step is not None:
-            yield self._led(step.name, "", self._doing(step), self.route.go("", self.route.done(stop)))
-            for answer, branch in step.branches:
-                if self.route.replaced(step, branch, stop):  # what goes wrong twice running counts once
-                    yield self._way(step.name, answer, stop, step)
-        elif spot.kind == "confirm" and step is not None:
-            yield self._way("", "", stop)
-            for fault, branch in _faults(step):
-                if self.route.replaced(step, branch, stop):
-                    yield self._way(step.name, f"not clear: {fault}", stop, step)
+            yield self._led(step.name, "", self.consequences.done(step), self.route.go("", self.route.done(stop)))
         elif spot.question == "end":
-            yield Way("", "the end", self._effect("the end"), None)
+            yield Way("", "the end", self.consequences.happened("the end"), None)
         elif spot.question == "torn-piece":
             for item in self.route.pieces(stop):
                 yield self._way("", f"piece: {item}", stop, Step("", "", acts=(Act("inspect", item),)))
         else:
             yield self._way("", "", stop)
+        for event, branch in _called(spot):
+            if step is not None and self.route.replaced(step, branch, stop):
+                yield self._way(step.name, event, stop, step)
 
     def _deviations(self, stop: Stop) -> Iterator[Way]:
         """One more thing goes wrong."""
         spot, step = stop.spot, stop.spot.step
         if spot.kind == "step" and step is not None:
             yield from self._went_wrong(stop, step, self.route.go("", self.route.done(stop)), "went-wrong")
-            for answer, branch in step.branches:
-                if not self.route.replaced(step, branch, stop):
-                    yield self._way(step.name, answer, stop, step, cost=1)
         elif spot.kind == "confirm" and step is not None:
             yield from self._went_wrong(stop, step, self.route.go("", stop), "went-wrong, told later")
-            for fault, branch in _faults(step):
-                if not self.route.replaced(step, branch, stop):
-                    yield self._way(step.name, f"not clear: {fault}", stop, step, cost=1)
         elif spot.kind == "question" and spot.question not in {"end", "torn-piece"}:
             yield self._way("", "skin exposed", stop, cost=1)
+        for event, branch in _called(spot):
+            if step is not None and not self.route.replaced(step, branch, stop):
+                yield self._way(step.name, event, stop, step, cost=1)
         for event in self._interruptions(spot):
             yield self._way(spot.name, event, stop, cost=1)
 
@@ -257,14 +234,8 @@ class Walk:
         left = spot.place.stage in {"work", "undress"} and spot.place.stage != stop.spot.place.stage
         if not (about.repair or self.protocol.rejoin) or spot.kind not in {"step", "confirm"} or left:
             return
-        done = self._doing(step) if stop.spot.kind == "step" else self._effect("")
-        dirty = self._effect("dirty")
-
-        def both(world: World) -> Result:
-            return dirty.on(done.on(world)[0])
-
-        effect = self._kept(("went wrong", step.name if stop.spot.kind == "step" else ""), both)
-        yield self._led(about.name, event, effect, self.route.go("went-wrong", there, about), cost=1)
+        consequence = self.consequences.gone_wrong(step if stop.spot.kind == "step" else None)
+        yield self._led(about.name, event, consequence, self.route.go("went-wrong", there, about), cost=1)
 
     def _interruptions(self, spot: Spot) -> Iterator[str]:
         """What can happen at any point."""
@@ -279,46 +250,13 @@ class Walk:
 
     def _way(self, name: str, event: str, stop: Stop, about: Step | None = None, *, cost: int = 0) -> Way:
         """The way of an event. about: the step in which something is found."""
-        what = happening(event)
         whole = stop.spot.place.stage == "work" and event.startswith("breach: ")
-        seen = ",".join(act.target for act in about.acts if act.kind == "inspect") if about else ""
-        effect = self._effect(what, seen, about, whole=whole)
-        return self._led(name, event, effect, self.route.go(event, stop), cost=cost)
+        consequence = self.consequences.happened(happening(event), about, whole=whole)
+        return self._led(name, event, consequence, self.route.go(event, stop), cost=cost)
 
-    def _led(self, name: str, event: str, effect: Effect, after: Stop, *, cost: int = 0) -> Way:
+    def _led(self, name: str, event: str, consequence: Consequence, after: Stop, *, cost: int = 0) -> Way:
         hurries = any(one.branch in self._emergencies for one in after.spot.place.detours)
-        return Way(name, event, effect, after, cost, hurries)
-
-    def _doing(self, step: Step) -> Effect:
-        return self._kept(("do", step.name), lambda world: self.model.do(step, world))
-
-    def _effect(self, what: str, seen: str = "", about: Step | None = None, *, whole: bool = False) -> Effect:
-        """What happens to the surfaces besides the acts of a step, as ContactModel.happen names it.
-
-        seen: the items in which it is found. whole: the list, which begins again, inspects each pair of gloves.
-        """
-
-        def of(world: World) -> Result:
-            if what == "work begins":
-                return self.model.enter(world)
-            if what == "the end":
-                return self.model.leave(world)
-            world = world._replace(torn=0) if whole else world
-            return (self.model.happen(what, about or Step("", ""), world) if what else world), ()
-
-        return self._kept((what, seen, "whole" if whole else ""), of)
-
-    def _kept(self, key: tuple[str, ...], of: Callable[[World], Result]) -> Effect:
-        """The one effect of this key."""
-        effect = self._effects.get(key)
-        if effect is None:
-
-            def one(world: World) -> Result:
-                after, found = of(world)
-                return self._worlds.setdefault(after, after), found
-
-            effect = self._effects[key] = Effect(one, {})
-        return effect
+        return Way(name, event, consequence, after, cost, hurries)
 
     def _note(self, found: tuple[Violation, ...], point: Point, step: str, event: str, used: int) -> None:
         for one in found:
@@ -338,7 +276,14 @@ class Walk:
         return found.rule == "dirty-at-hand" and lifts and bool(detours) and detours[-1].cause == NO_AIR
 
 
-def _faults(step: Step) -> Iterator[tuple[str, str]]:
-    """The faults that the observer may name at a step, each with the branch that it calls."""
+def _called(spot: Spot) -> Iterator[tuple[str, str]]:
+    """The events that call a branch of the step there, with the branch: its answers, or the faults that the observer
+    may name.
+    """
+    step = spot.step
+    if step is None or spot.kind == "step":
+        yield from step.branches if step else ()
+        return
     faults = {answer: branch for answer, branch in step.branches if answer in FAULTS}
-    yield from (faults or ({"loose": step.repair} if step.repair else {})).items()
+    for fault, branch in (faults or ({"loose": step.repair} if step.repair else {})).items():
+        yield f"not clear: {fault}", branch
