@@ -15,7 +15,7 @@ from voicecoach.protocol.site import Site
 from voicecoach.session.effects import Effect, Listen, Note, Say, SetTimer, StopSpeaking
 from voicecoach.session.events import CLOCK_HZ, Event, Heard, Opened, PromptEnded, TimerFired
 from voicecoach.session.guards import GUARDS
-from voicecoach.session.interpret.live_commands import live, tried
+from voicecoach.session.interpret.live_commands import live, words_to_try
 from voicecoach.session.machine import Machine
 from voicecoach.session.prompts import every_prompt
 from voicecoach.session.setup import Setup
@@ -152,7 +152,7 @@ class Walk:
         assert set(after.timers) == set(self.due), "the state knows which timers run"
         assert [s.prompt for s in after.speech if s.prompt in self.sounding] == self.sounding, "and what sounds"
         self._words(said, effects)
-        if isinstance(event, Heard) and event.command == "breach" and "breach" not in tried(self.setup, before):
+        if isinstance(event, Heard) and event.command == "breach" and "breach" not in words_to_try(self.setup, before):
             self._breach_law(effects)
         if before.status == "timing" and after.status == "drying":
             step = step_at(self.setup.protocol, before.place)

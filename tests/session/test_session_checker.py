@@ -34,13 +34,14 @@ def stand(session: Session, point: Point, behind: Place | None) -> None:
     session.state = replace(
         session.state, status=status, place=spot.place, ledger=point.stop.ledger, question=spot.question, speech=(),
         about=spot.place.detours[-1].branch if spot.kind == "question" and spot.place.detours else "",
-        trail=(behind,) if behind else (), before=None, timers=(), listening=(), pending=None, held="", at=0, since=(),
-        waiting_since=None, answers_from=0, worn_since=0, answered=(), silence=0, vain=0, hinted=False,
+        trail=(behind,) if behind else (), incident_place=None, timers=(), listening=(), pending=None, held="", at=0,
+        since=(),
+        waiting_since=None, answers_from=0, worn_since=0, answered=(), silence=0, false_interruptions=0, hinted=False,
     )  # fmt: skip
     memory = point.stop.memory
     owed = Exposure("hand" if memory.placed else UNKNOWN, "x", "", "", 0)
     session.state = replace(
-        session.state, exposures=(owed,) if memory.debts or memory.placed else (), struck_at=0,
+        session.state, exposures=(owed,) if memory.debts or memory.placed else (), incident_at=0,
         no_entry="x" if memory.cancelled else "", tried=getattr(memory, "tried", ()),
     )  # fmt: skip
     if owed in session.state.exposures and not memory.debts:

@@ -23,7 +23,7 @@ from voicecoach.session.events import (
     SpeechUnending,
     TimerFired,
 )
-from voicecoach.session.interpret.live_commands import tried
+from voicecoach.session.interpret.live_commands import words_to_try
 
 WORDS = sorted(command.name for command in grammar().commands)
 ROLES = ("wearer", "observer", "assistant", "unknown")
@@ -106,7 +106,7 @@ class Anything(RuleBasedStateMachine):
     def a_breach_would_be_acted_on(self) -> None:
         """Rule 7: from wherever it stands, whatever is listened for."""
         walk = self.walk
-        if walk.state.status in CLOSED or "breach" in tried(walk.setup, walk.state):
+        if walk.state.status in CLOSED or "breach" in words_to_try(walk.setup, walk.state):
             return
         after, _ = walk.machine.step(walk.state, Heard(walk.at, "breach", "breach", walk.at, walk.at))
         assert after.status == "breached"

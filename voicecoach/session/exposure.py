@@ -20,8 +20,8 @@ class Exposure:
     """A contact with something that may be infectious.
 
     place: a place of the body, 'skin' or UNKNOWN. cause: the kind of incident, or the question that revealed it. stage,
-    step: where it happened. at: sample. paid: (debt, sample) of what has been done about it. led: its wash has been led
-    to.
+    step: where it happened. at: sample. paid: (debt, sample) of what has been done about it. led: the session has led
+    to its wash.
     """
 
     place: str
@@ -44,7 +44,7 @@ def owed(exposures: tuple[Exposure, ...]) -> tuple[str, ...]:
 
 
 def recorded(exposures: tuple[Exposure, ...], new: Exposure, since: int) -> tuple[Exposure, ...]:
-    """The exposures with `new`; it gives its place to an earlier one without, if that is from sample `since` on."""
+    """The exposures with `new`. If one since sample `since` has no place yet, it only gets the place of `new`."""
     for index, one in enumerate(exposures):
         if one.at >= since and one.place == UNKNOWN and new.place != UNKNOWN:
             return (*exposures[:index], replace(one, place=new.place), *exposures[index + 1 :])

@@ -21,7 +21,7 @@ def loop_due(turn: Turn) -> bool:
 def may_interrupt(turn: Turn) -> bool:
     """Whether a prompt sounds that has not been interrupted for nothing too often."""
     state = turn.state
-    return state.sounding and not state.window and state.vain < SPOKEN_THROUGH
+    return state.sounding and not state.window and state.false_interruptions < SPOKEN_THROUGH
 
 
 def may_say_again(turn: Turn) -> bool:
@@ -79,7 +79,7 @@ def _to(kind: str) -> Callable[[Turn], bool]:
 def sound_trouble_is_new(turn: Turn) -> bool:
     """Each trouble with the sound is said once, and not into a stop, a breach or somebody's voice."""
     state = turn.state
-    return turn.intent.word not in state.sound_told and state.status not in {"frozen", "breached", "interrupted"}
+    return turn.intent.word not in state.sound_announced and state.status not in {"frozen", "breached", "interrupted"}
 
 
 GUARDS: dict[str, Callable[[Turn], bool]] = {
@@ -95,7 +95,7 @@ GUARDS: dict[str, Callable[[Turn], bool]] = {
     "over_question": lambda turn: turn.state.question != "",
     "may_say_again": may_say_again,
     "sound_trouble_is_new": sound_trouble_is_new,
-    "not_babbled": lambda turn: not turn.state.babbled,
+    "not_babbled": lambda turn: not turn.state.babble_noted,
     "has_step_behind": lambda turn: turn.state.behind is not None,
     "no_step_behind": lambda turn: turn.state.behind is None,
     "held_frozen": lambda turn: turn.state.held == "frozen",

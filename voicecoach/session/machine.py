@@ -87,12 +87,12 @@ class Machine:
         turn = Turn(self.setup, state, event, found)
         if before.speech and not state.speech and isinstance(event, Heard):
             turn.effects.append(StopSpeaking())  # a typed word answered what is on the screen
-        if before.apart and not state.apart:
+        if before.left_alone and not state.left_alone:
             turn.note(NoteKind.DEVIATION, what="a second person is back")
             turn.tone("taken")
             if isinstance(event, Heard) and event.command == "observer-here":
                 turn.aside("noted")
-        if found.trigger and not (before.apart and not state.apart and found == UNCLEAR):
+        if found.trigger and not (before.left_alone and not state.left_alone and found == UNCLEAR):
             trigger = _machine().events[found.trigger]
             if state.status in trigger.transitions:
                 trigger.trigger(_StatusHolder(state.status), turn)

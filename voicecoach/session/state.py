@@ -50,10 +50,10 @@ class SessionState:
     listening: tuple[str, ...] = ()
     """The live commands."""
     question: str = ""
-    """The question that is open in 'asking', also while somebody speaks over it; '' for none."""
+    """The open question, also while somebody speaks over it; '' for none."""
     about: str = ""
     """What that question is about: an item, or a kind of incident."""
-    vain: int = 0
+    false_interruptions: int = 0
     """How often this prompt was interrupted for nothing."""
     hinted: bool = False
     """'Say again' has been said in this step."""
@@ -62,12 +62,12 @@ class SessionState:
     voice: str = ""
     """The result of the voice check: 'met', 'not met' or 'skipped'; '' if there was none."""
     voice_again: bool = False
-    """Whether there was another before removal."""
+    """Whether a second voice check, before removal, has been made."""
     floors: tuple[tuple[str, float], ...] = ()
     """Floors set by the voice check."""
-    sound_told: tuple[str, ...] = ()
-    """Troubles with the sound that have been announced."""
-    babbled: bool = False
+    sound_announced: tuple[str, ...] = ()
+    """Kinds of poor sound that have been announced."""
+    babble_noted: bool = False
     """Endless speech has been noted in this step."""
     silence: int = 0
     """The rung of the silence ladder."""
@@ -77,8 +77,8 @@ class SessionState:
     """An answer that began before this sample came too early."""
     paced: bool = False
     """There is no recogniser: steps are read at a set pace."""
-    doubted: bool = False
-    """Whether it started from the last good lines of another session: every piece is asked about, and nobody
+    salvaged: bool = False
+    """Whether the session started from the last good lines of another: every piece is asked about, and nobody
     dresses."""
     lost: tuple[str, ...] = ()
     """Parts of the equipment that have failed."""
@@ -98,14 +98,14 @@ class SessionState:
     """(question, about) of the question that was interrupted."""
     timers: tuple[str, ...] = ()
     """The running timers."""
-    before: Place | None = None
-    """Where the newest incident happened, as long as 'false alarm' can lead back there."""
-    struck_at: int = 0
+    incident_place: Place | None = None
+    """Where the newest incident happened; None once 'false alarm' can no longer lead back there."""
+    incident_at: int = 0
     """The sample at which it happened."""
     exposures: tuple[Exposure, ...] = ()
     """All exposures, paid or not."""
-    apart: bool = False
-    """Begun in a pair; nobody came when they were waited for, and the wearer goes on alone until somebody speaks."""
+    left_alone: bool = False
+    """Begun in a pair, but nobody came when called: the wearer goes on alone until the other person speaks."""
     no_entry: str = ""
     """Why the wearer may not go in any more; '' if they may."""
     tried: tuple[tuple[str, str], ...] = ()
@@ -131,7 +131,7 @@ class SessionState:
         """The position that navigation starts from."""
         owes = any(one.owed and not one.led for one in self.exposures)
         placed = self.handling and any(
-            e.at >= self.struck_at and (e.place != UNKNOWN or e.cause == "needle") for e in self.exposures
+            e.at >= self.incident_at and (e.place != UNKNOWN or e.cause == "needle") for e in self.exposures
         )
         return Position(self.place, self.ledger, self.mode, owes, placed, bool(self.no_entry), self.tried)
 
@@ -142,7 +142,7 @@ class SessionState:
 
     def exposed(self, place: str, cause: str, step: str = "") -> SessionState:
         """The state with a new exposure, or with the place of the present one; while dressing it ends the entry."""
-        since = self.struck_at if self.handling else self.at
+        since = self.incident_at if self.handling else self.at
         new = Exposure(place, cause, self.place.stage, step, self.at)
         entering = self.place.stage in {"prepare", "dress"}
         asked = self.question in {"where", "skin"}  # of what was before the rub that has been done since

@@ -1,7 +1,7 @@
 """The voice check: the wearer, masked, says each word that matters, and what that shows of this voice. Pure.
 
-A word is asked for until it was taken once, its plain form twice at most, then its fuller form once. Fifteen words all
-taken at the first time show no more than that nine of ten are: the exact 95 % bound is 82 %.
+Each word is asked for until it is accepted: at most twice in its plain form, then once in its longer form. Even if
+fifteen words of fifteen are accepted at the first attempt, the exact 95 % bound is only 82 %.
 """
 
 from __future__ import annotations
@@ -28,8 +28,10 @@ SLACK = 0.1
 
 @dataclass(frozen=True, slots=True)
 class VoiceTry:
-    """One word asked for. command, words: what was asked for; taken: the command it was taken for, '' if refused;
-    asked: it was doubtful, so that it would have been asked about; score, floor: of what it sounded like.
+    """One attempt at one word.
+
+    command, words: what was asked for. taken: the command that it was taken for; '' if it was refused. asked: it was
+    doubtful enough that a session would have asked about it. score, floor: of the command that it sounded like.
     """
 
     command: str
@@ -42,9 +44,11 @@ class VoiceTry:
 
 @dataclass(frozen=True, slots=True)
 class VoiceVerdict:
-    """What a check shows. met: this voice may be relied on. unheard: commands that were never taken; better: those that
-    only their fuller form was taken for, with it; mixed_up: (asked for, taken for); loud: the room was too noisy.
-    floors: for danger words that were only doubtful, the floor at which this voice's are taken.
+    """What a check shows.
+
+    met: this voice may be relied on. unheard: commands that were never accepted. better: (command, longer form) of
+    those that were accepted in the longer form only. mixed_up: (asked for, taken for). loud: the room was too noisy.
+    floors: for danger words that were only doubtful, a floor at which this voice's are accepted.
     """
 
     met: bool
@@ -65,7 +69,7 @@ def words(setup: Setup) -> tuple[str, ...]:
 
 
 def next_word(setup: Setup, tries: Sequence[VoiceTry]) -> tuple[str, str]:
-    """The next command to ask for, and its words; two empty texts when all were."""
+    """The next command to ask for, and its words; two empty texts when there is none."""
     for name in words(setup):
         own = [one for one in tries if one.command == name]
         command = setup.grammar.command(name)

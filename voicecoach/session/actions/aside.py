@@ -39,7 +39,7 @@ def ask_what_happened(turn: Turn) -> None:
 def say_sound_trouble(turn: Turn) -> None:
     """Say what is wrong with the sound and what to do about it."""
     what = turn.intent.word
-    turn.set(sound_told=(*turn.state.sound_told, what))
+    turn.set(sound_announced=(*turn.state.sound_announced, what))
     turn.note(NoteKind.SOUND, trouble=what)
     turn.aside(f"sound-{what}")
 
@@ -53,7 +53,7 @@ def note_went_on(turn: Turn) -> None:
 def note_touched(turn: Turn) -> None:
     """Record a touch at once; the place is asked for next."""
     turn.note(NoteKind.TOUCHED, step=turn.step.name if turn.step else "")
-    turn.set(before=turn.state.place, struck_at=turn.state.at)
+    turn.set(incident_place=turn.state.place, incident_at=turn.state.at)
     turn.tone("taken")
 
 

@@ -47,7 +47,7 @@ def ask_on(turn: Turn) -> None:
     """Ask it after what is being said."""
     turn.cancel(*STEP_TIMERS)
     question, about = turn.intent.question, turn.intent.about
-    turn.set(question=question, about=about, vain=0, hinted=False, silence=0, waiting_since=None)
+    turn.set(question=question, about=about, false_interruptions=0, hinted=False, silence=0, waiting_since=None)
     if turn.state.pending == (question, about):
         turn.set(pending=None)
     say_question(turn)
@@ -214,12 +214,12 @@ def note_alone(turn: Turn) -> None:
         turn.note(NoteKind.NOT_CONFIRMED, step=step.name, why="goes on alone: nobody came")
         leave(turn, again=not acted)
     turn.note(NoteKind.DEVIATION, step=step.name if step else "", what="goes on alone: nobody came")
-    turn.set(mode="solo", apart=True)
+    turn.set(mode="solo", left_alone=True)
     turn.aside("alone-now")
 
 
 def note_exposed(turn: Turn, place: str, cause: str) -> None:
-    """Record an exposure with its place and time, and say what is owed; send only somebody who can go."""
+    """Record an exposure with its place and time, and say what is owed. Only somebody who can go is sent to wash."""
     record_exposure(turn, place, cause)
     arrival, at_once = turn.intent.arrival, turn.setup.protocol.eyes_at_once
     rinsed_now = arrival is not None and bool(at_once) and at_once in {one.branch for one in arrival.place.detours}
@@ -228,9 +228,9 @@ def note_exposed(turn: Turn, place: str, cause: str) -> None:
 
 
 def say_owed(turn: Turn) -> None:
-    """After the first words about a needle, whose place is not asked: it is recorded, and washed once out."""
+    """After the first words about a needle, say that it is recorded and will be washed; its place is not asked for."""
     state = turn.state
-    if state.ledger.on() and any(one.at >= state.struck_at and one.cause == "needle" for one in state.exposures):
+    if state.ledger.on() and any(one.at >= state.incident_at and one.cause == "needle" for one in state.exposures):
         turn.aside("owed-later")
 
 

@@ -1,4 +1,4 @@
-"""Every action by its name in the table; this file has those that lead from one place to another. Pure."""
+"""The actions by their names in the table, and those that lead from one place to another. Pure."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ def arrive(turn: Turn) -> None:
     stepping.update_ledger(turn, arrival.ledger)
     stepping.go_to(turn, arrival.place)
     turn.set(question="", about="", held="", pending=None, waiting_in="", silence=0, waiting_since=None)
-    turn.set(vain=0, hinted=False, babbled=False, answered=(), answers_from=turn.state.at)
+    turn.set(false_interruptions=0, hinted=False, babble_noted=False, answered=(), answers_from=turn.state.at)
     entered = arrival.place.detours[-1:]
     if entered and (entered[0].cause == OWED or entered[0].branch == turn.setup.protocol.wash):
         turn.set(exposures=led(turn.state.exposures))
@@ -107,11 +107,14 @@ def say_first_words(turn: Turn) -> None:
     if turn.intent.about:
         turn.note(NoteKind.DEVIATION, step=step, item=turn.intent.about, fault=kind, by=by)
     stepping.note_suspects(turn, kind, (turn.intent.about,) if turn.intent.about else ())
-    still = state.handling and state.before is not None
+    still = state.handling and state.incident_place is not None
     if state.question == "item" and isinstance(turn.event, Heard) and turn.event.command in {"yes", "no"}:
         stepping.correct(turn, state.about, "on" if turn.event.command == "yes" else "off")
     stepping.update_ledger(turn, replace(arrival.ledger, hands="not-rubbed"))
-    turn.set(before=state.before if still else state.place, struck_at=state.struck_at if still else state.at)
+    turn.set(
+        incident_place=state.incident_place if still else state.place,
+        incident_at=state.incident_at if still else state.at,
+    )
     if kind in ENDS_ENTRY and state.place.stage in {"prepare", "dress"}:
         turn.set(no_entry=kind)
     if cut_off:
@@ -119,7 +122,7 @@ def say_first_words(turn: Turn) -> None:
     if kind in OWED_AT_ONCE:
         stepping.record_exposure(turn, UNKNOWN, kind)
     stepping.go_to(turn, arrival.place)
-    turn.set(question="", about="", held="", pending=None, silence=0, waiting_since=None, vain=0)
+    turn.set(question="", about="", held="", pending=None, silence=0, waiting_since=None, false_interruptions=0)
 
 
 def _leaves(here: Place, there: Place) -> bool:
@@ -136,7 +139,7 @@ def note_false_alarm(turn: Turn) -> None:
     turn.aside("noted")
     if turn.state.owed and not cleared_of_incident(turn.state, turn.setup.protocol).owed:
         turn.note(NoteKind.OWED, what="nothing any more: false alarm")
-    turn.state = replace(cleared_of_incident(turn.state, turn.setup.protocol), before=None)
+    turn.state = replace(cleared_of_incident(turn.state, turn.setup.protocol), incident_place=None)
 
 
 def note_no_return(turn: Turn) -> None:

@@ -74,7 +74,7 @@ def note_half_answer(turn: Turn) -> None:
 
 
 def _taken(turn: Turn) -> None:
-    """A short tone; the silence ladder starts again."""
+    """Acknowledge with a short tone; the silence ladder starts again."""
     turn.hush()
     turn.tone("taken")
     turn.cancel("silence", "pace")
@@ -108,7 +108,7 @@ def call_time(turn: Turn) -> None:
     step = turn.step
     assert step is not None
     turn.note(NoteKind.TIME_UP, step=step.name, seconds=turn.setup.contact_s(step))
-    turn.set(answers_from=turn.state.at, vain=0, hinted=False, silence=0, waiting_since=None)
+    turn.set(answers_from=turn.state.at, false_interruptions=0, hinted=False, silence=0, waiting_since=None)
     turn.hush()
     turn.tone("time-up")
     turn.aside("time-up")
@@ -241,7 +241,7 @@ def move_on(turn: Turn) -> None:
         turn.note(NoteKind.JUMP, step=name, cause=reason)
     update_ledger(turn, arrival.ledger)
     go_to(turn, arrival.place)
-    turn.set(vain=0, hinted=False, babbled=False, answered=(), answers_from=turn.state.at)
+    turn.set(false_interruptions=0, hinted=False, babble_noted=False, answered=(), answers_from=turn.state.at)
     step = turn.step
     assert step is not None
     turn.note(NoteKind.STEP, step=step.name, stage=turn.state.place.stage, branch="")
@@ -272,7 +272,7 @@ def leave(turn: Turn, *, again: bool = True) -> None:
     step, state = turn.step, turn.state
     assert step is not None
     if not state.place.detours:
-        turn.set(before=None)  # 'false alarm' counts only right after an incident
+        turn.set(incident_place=None)  # 'false alarm' counts only right after an incident
     turn.set(trail=(*state.trail, state.place.with_due(False))[-TRAIL:])
     if again:
         turn.set(since=(*state.since, (state.at, step.name)))

@@ -29,7 +29,7 @@ def take_over(turn: Turn) -> None:
         training_only=True,
         independent=event.independent,
         place=Place("work", 0),
-        doubted=True,
+        salvaged=True,
     )
     state = turn.state
     turn.note(NoteKind.OPENED, mode=state.mode, ear=state.ear, audio=state.audio, training_only=True)

@@ -1,4 +1,4 @@
-"""Actions of the voice check: each try is kept, and its verdict is announced in the end. Pure."""
+"""Actions of the voice check: each try is remembered, and the verdict announced at the end. Pure."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ from voicecoach.session.voice_check import judge, words
 
 
 def note_try(turn: Turn) -> None:
-    """Keep another try."""
+    """Remember a try."""
     if isinstance(turn.event, Heard):
         turn.set(tries=(*turn.state.tries, this_try(turn.setup, turn.before, turn.event)))
 
 
 def note_voice(turn: Turn) -> None:
-    """What the check shows: on record, said, and for this session alone. One before removal lifts nothing."""
+    """Record and announce what the check shows, for this session only. A check before removal lifts nothing."""
     again = turn.before.place.stage == "work"
     turn.set(voice_again=again)
     if turn.intent.word == "skipped":
@@ -29,7 +29,7 @@ def note_voice(turn: Turn) -> None:
             turn.aside("voice-skipped")
         return
     note_try(turn)
-    found = judge(turn.setup, turn.state.tries, loud="noisy" in turn.state.sound_told)
+    found = judge(turn.setup, turn.state.tries, loud="noisy" in turn.state.sound_announced)
     lifted = found.met and bool(turn.setup.site.approved) and not again
     turn.set(voice="met" if found.met else "not met", training_only=turn.state.training_only and not lifted)
     turn.note(

@@ -104,7 +104,7 @@ def interrupt(turn: Turn) -> None:
     """Rule 7: a voice over a prompt stops it and opens a window."""
     turn.effects.append(StopSpeaking())
     turn.cancel("near")
-    turn.set(vain=turn.state.vain + 1)
+    turn.set(false_interruptions=turn.state.false_interruptions + 1)
     turn.timer("window", WINDOW_S)
 
 
@@ -117,15 +117,15 @@ def speak_on(turn: Turn) -> None:
 
 def speak_through(turn: Turn) -> None:
     """Rule 7: in a room full of voices, resume the prompt and do not stop it again."""
-    turn.set(vain=99)
+    turn.set(false_interruptions=99)
     if turn.before.window:
         speak_on(turn)
 
 
 def note_babble(turn: Turn) -> None:
     """Say and show, once a step, that speech does not end."""
-    first = not turn.state.babbled
-    turn.set(babbled=True)
+    first = not turn.state.babble_noted
+    turn.set(babble_noted=True)
     if not first:
         return
     turn.note(NoteKind.BABBLE)

@@ -11,7 +11,7 @@ from voicecoach.protocol.navigation.position import pieces, step_at, steps_here
 from voicecoach.protocol.place import Place
 from voicecoach.session.events import Heard
 from voicecoach.session.interpret.intent import UNCLEAR, Intent, after_step
-from voicecoach.session.interpret.live_commands import expected, signs, tried
+from voicecoach.session.interpret.live_commands import expected, signs, words_to_try
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
 
@@ -183,10 +183,10 @@ def _natural(setup: Setup, state: SessionState, step: Step, command: str) -> Int
     """A word that people say although the step waits for another: each leads somewhere (rule 32)."""
     if command == "cannot":
         return Intent("stopped")
-    if tried(setup, state):
+    if words_to_try(setup, state):
         return Intent("repeated")
     trouble = next((word for word in ("no", "yes") if word in dict(step.branches)), "")
-    if command == "unsure" and trouble:  # who does not know has not looked: take the careful branch
+    if command == "unsure" and trouble:  # whoever does not know has not looked: take the careful branch
         return Intent("branched", branched(setup.protocol, state.position, trouble), word=trouble)
     if command in {"no", "not-finished"}:
         return Intent("misplaced", word="take-time")

@@ -29,9 +29,9 @@ from voicecoach.session.interpret.intent import (
     NOTHING,
     UNCLEAR,
     Intent,
-    back_to_business,
     breached,
     cleared_of_incident,
+    resume_interrupted,
 )
 from voicecoach.session.interpret.live_commands import (
     CLOSED,
@@ -41,7 +41,7 @@ from voicecoach.session.interpret.live_commands import (
     live,
     matters_to_both,
     replies,
-    tried,
+    words_to_try,
 )
 from voicecoach.session.interpret.replies import not_answered, removal, reply
 from voicecoach.session.interpret.word_tried import checked_first, word_tried
@@ -87,7 +87,7 @@ def read_ahead(setup: Setup, state: SessionState, event: Event) -> SessionState:
     if state.status == "prompting":
         loop = step is not None and matters_to_both(step, state)
         ahead = replace(ahead, status="acknowledging" if loop else "awaiting")
-    always = {*danger(setup, ahead), "stop"} - tried(setup, ahead)
+    always = {*danger(setup, ahead), "stop"} - words_to_try(setup, ahead)
     return ahead if event.command in set(live(setup, ahead)) - always else state
 
 
@@ -95,10 +95,10 @@ def came_back(state: SessionState, event: Event) -> SessionState:
     """The state in a pair again, once the missing person speaks on a channel or key of their own, or says "observer
     here" (rule 33).
     """
-    if not state.apart or not isinstance(event, Heard) or event.command is None:
+    if not state.left_alone or not isinstance(event, Heard) or event.command is None:
         return state
     known = event.role in {"observer", "assistant"} or event.command == "observer-here"
-    return replace(state, mode="pair", apart=False) if known else state
+    return replace(state, mode="pair", left_alone=False) if known else state
 
 
 def _prompt_ended(setup: Setup, state: SessionState, _: Event) -> Intent:
@@ -181,7 +181,7 @@ def _heard(setup: Setup, state: SessionState, event: Heard) -> Intent:
 
 def _meant(setup: Setup, state: SessionState, event: Heard, command: str) -> Intent:
     """The meaning of a live word that is no danger."""
-    if command in {"stop", "false-alarm"} and command not in tried(setup, state):
+    if command in {"stop", "false-alarm"} and command not in words_to_try(setup, state):
         return Intent("stopped") if command == "stop" else _false_alarm(setup, state)
     if asking(state) and command in replies(setup, state):
         return reply(setup, state, event, command)
@@ -207,8 +207,8 @@ def _near(setup: Setup, state: SessionState, near: str, *, near_danger: bool) ->
 
 def _false_alarm(setup: Setup, state: SessionState) -> Intent:
     if asking(state) and state.question == "near-breach":
-        return back_to_business(setup, state, "false-alarm")
-    place = state.before or state.place
+        return resume_interrupted(setup, state, "false-alarm")
+    place = state.incident_place or state.place
     if place.stage == "work" and not place.detours:
         # rule 12: returning to the patient takes a second person's word
         return Intent("return_asked", question="return") if state.mode == "pair" else Intent("no_return")

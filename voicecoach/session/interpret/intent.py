@@ -38,8 +38,8 @@ def after_step(setup: Setup, state: SessionState) -> Ledger:
     return state.ledger.after(step.acts, state.at) if step else state.ledger
 
 
-def back_to_business(setup: Setup, state: SessionState, word: str) -> Intent:
-    """What a question interrupted, resumed."""
+def resume_interrupted(setup: Setup, state: SessionState, word: str) -> Intent:
+    """Back to what a question interrupted: another question, a stop or pause, or the step."""
     if state.pending is not None:
         return Intent("asked_on", question=state.pending[0], about=state.pending[1], word=word)
     if state.held:
@@ -48,10 +48,11 @@ def back_to_business(setup: Setup, state: SessionState, word: str) -> Intent:
 
 
 def breached(setup: Setup, state: SessionState, kind: str, item: str = "") -> Intent:
-    """An incident of this kind; kinds that always expose are recorded as an exposure at once. item: the piece that was
-    named with it.
+    """An incident of this kind. Some kinds always expose, and are recorded as an exposure at once.
+
+    item: the piece that was named with it.
     """
-    struck = state if state.handling else replace(state, struck_at=state.at)
+    struck = state if state.handling else replace(state, incident_at=state.at)
     if cut_off := unasked(setup.protocol, state.position, kind):
         struck = struck.exposed(UNKNOWN, cut_off)
     if kind in OWED_AT_ONCE:
@@ -63,6 +64,6 @@ def breached(setup: Setup, state: SessionState, kind: str, item: str = "") -> In
 
 def cleared_of_incident(state: SessionState, protocol: Protocol) -> SessionState:
     """The state without the incident being handled, which was a false alarm: nothing is owed for it, and air flows."""
-    left = without(state.exposures, state.struck_at)
+    left = without(state.exposures, state.incident_at)
     ledger = state.ledger.forget_tear(hose(protocol))
     return replace(state, exposures=left, no_entry=state.no_entry if left else "", ledger=ledger)

@@ -29,13 +29,13 @@ def live(setup: Setup, state: SessionState) -> tuple[str, ...]:
     if state.status in CLOSED:
         return ()
     names = {*danger(setup, state), "stop", *_of_status(setup, state)}
-    if state.handling or state.before is not None:
+    if state.handling or state.incident_place is not None:
         names.add("false-alarm")
     if state.handling and not asking(state):
         names |= set(PLACES)
-    if state.apart:
+    if state.left_alone:
         names.add("observer-here")  # the person who was missing may come, and perhaps has no channel to be known by
-    if state.apart and state.status in {"awaiting", "drying"}:
+    if state.left_alone and state.status in {"awaiting", "drying"}:
         names.add("confirm")
     if state.sounding and not state.window:
         names -= said_itself(setup, state.speech[0].text)
@@ -56,11 +56,11 @@ def danger(setup: Setup, state: SessionState) -> frozenset[str]:
         answers = set(expected(step_at(setup.protocol, state.place), state.status))
     else:
         answers = set()
-    return frozenset(({"breach"} - tried(setup, state)) | (kinds - answers))
+    return frozenset(({"breach"} - words_to_try(setup, state)) | (kinds - answers))
 
 
-def tried(setup: Setup, state: SessionState) -> frozenset[str]:
-    """The danger word that this step asks people to try, if it is such a step (rule 38)."""
+def words_to_try(setup: Setup, state: SessionState) -> frozenset[str]:
+    """The word that the step or the voice check asks people to try now (rule 38): no alarm then."""
     if asking(state) and state.question == VOICE_CHECK:
         return frozenset(TRIED & {state.about})
     step = step_at(setup.protocol, state.place)

@@ -31,9 +31,9 @@ from voicecoach.session.interpret.intent import (
     UNCLEAR,
     Intent,
     after_step,
-    back_to_business,
     breached,
     cleared_of_incident,
+    resume_interrupted,
 )
 from voicecoach.session.interpret.live_commands import awaited, piece_word
 from voicecoach.session.interpret.word_tried import check_over
@@ -59,7 +59,7 @@ def reply(setup: Setup, state: SessionState, event: Heard, command: str) -> Inte
 
 
 def _observer_may(state: SessionState, event: Heard) -> bool:
-    # the way back to the patient needs a second person who can be told apart: a channel or a key (setup 12 and 15)
+    # the way back to the patient needs a second person who can be told apart: a channel or a key (rules 12 and 15)
     return event.role == "observer" if state.question == "return" else counts_for(state, event, ("observer",)) != ""
 
 
@@ -69,7 +69,7 @@ def not_answered(setup: Setup, state: SessionState) -> Intent:
         return check_over(setup, state, "skipped")
     word, protocol, here = "not answered", setup.protocol, state.position
     question = state.question if state.place.detours or state.question not in {"where", "skin", "torn-piece"} else ""
-    if question in {"right", "item"} and state.doubted and state.place.stage == "work":
+    if question in {"right", "item"} and state.salvaged and state.place.stage == "work":
         # lead out of what is worn by the last good lines, never further into it (rules 19 and 21)
         return _doubted_item(state, word) if question == "item" else _asked_item(state.ledger.items[0][0], word)
     if question in {"right", "item"}:
@@ -85,14 +85,14 @@ def not_answered(setup: Setup, state: SessionState) -> Intent:
     elif question in {"removal-area", "all-clear", "missing"}:
         there = arrive(protocol, here.at(Place("undress", 0)))
     else:
-        return back_to_business(setup, state, word)
+        return resume_interrupted(setup, state, word)
     return Intent("replied", there, word=word)
 
 
 def _near_breach(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
     if command == "yes":
         return breached(setup, state, state.about or "breach")
-    return back_to_business(setup, state, command)
+    return resume_interrupted(setup, state, command)
 
 
 def _reason(_: Setup, __: SessionState, ___: Heard, command: str) -> Intent:
@@ -108,7 +108,7 @@ def _mirror(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent
 
 
 def _right(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
-    if state.doubted and state.place.stage == "work":
+    if state.salvaged and state.place.stage == "work":
         sure = command in {"yes", "right"} and state.ledger.on()
         return _out(state, command) if sure else _asked_item(state.ledger.items[0][0], command)
     first = next((item for item, worn in state.ledger.items if worn != "never"), None)
@@ -118,7 +118,7 @@ def _right(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
 
 
 def _item(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
-    if state.doubted:
+    if state.salvaged:
         return _doubted_item(state, command)
     known = [item for item, worn in state.ledger.items if worn != "never"]
     later = known[known.index(state.about) + 1 :] if state.about in known else []
@@ -242,8 +242,8 @@ def _piece(setup: Setup, state: SessionState, event: Heard, command: str) -> Int
 
 
 def _fault(setup: Setup, state: SessionState, event: Heard, command: str) -> Intent:
-    """What the observer sees: a tear takes its own way whoever says it (rule 29), a place of the body was touched, and
-    all that is well after all is looked at once more.
+    """What the observer sees. A tear leads the same way whoever reports it (rule 29); a place on the body is a touch;
+    if nothing is wrong after all, the observer is asked to look again.
     """
     if as_incident(setup.protocol, state.position, command):
         about = state.about if state.ledger.worn(state.about) == "on" else ""
@@ -258,7 +258,7 @@ def _fault(setup: Setup, state: SessionState, event: Heard, command: str) -> Int
 
 def _removal_area(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
     if command != "yes":
-        return back_to_business(setup, state, command)
+        return resume_interrupted(setup, state, command)
     if state.mode == "pair":
         return Intent("asked_on", question="all-clear", word=command)
     return Intent("replied", arrive(setup.protocol, state.position.at(Place("undress", 0))), word=command)
@@ -272,22 +272,24 @@ def _all_clear(setup: Setup, state: SessionState, _: Heard, command: str) -> Int
 
 def _return(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
     if command != "yes":
-        return back_to_business(setup, state, command)
+        return resume_interrupted(setup, state, command)
     return Intent(
         "false_alarm",
-        arrive(setup.protocol, cleared_of_incident(state, setup.protocol).position.at(state.before or state.place)),
+        arrive(
+            setup.protocol, cleared_of_incident(state, setup.protocol).position.at(state.incident_place or state.place)
+        ),
         word="observer",
     )
 
 
 def _end(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
-    return Intent("ended", word=command) if command == "yes" else back_to_business(setup, state, command)
+    return Intent("ended", word=command) if command == "yes" else resume_interrupted(setup, state, command)
 
 
 def _end_both(setup: Setup, state: SessionState, event: Heard, command: str) -> Intent:
     """Both people have to want it."""
     if command != "yes":
-        return back_to_business(setup, state, command)
+        return resume_interrupted(setup, state, command)
     if event.role == "unknown" or state.about in {"", event.role}:
         return Intent(
             "asked_on", question="end-both", about="" if event.role == "unknown" else event.role, word=command
@@ -309,7 +311,7 @@ def _all_right(setup: Setup, state: SessionState, event: Heard, command: str) ->
     if command == "yes" and counts_for(state, event, ("wearer",)):
         if _another_awaited(setup, state):
             return Intent("asked_on", question="go-alone", word=command)
-        return back_to_business(setup, state, command)
+        return resume_interrupted(setup, state, command)
     if command == "yes":
         return Intent("asked_on", question="down", word=command)
     return Intent("not_all_right", question="down", about=NOT_WELL, word=command)
@@ -332,7 +334,7 @@ def _another_awaited(setup: Setup, state: SessionState) -> bool:
 def _go_alone(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
     """Nobody came: leave out what only they can say, and ask the wearer the rest (rule 33)."""
     if command != "yes":
-        return back_to_business(setup, state, command)
+        return resume_interrupted(setup, state, command)
     if state.pending is not None and state.pending[0] in {"all-clear", "missing"}:
         return Intent("asked_alone", question="removal-area", word=command)
     here = replace(state, mode="solo").position
@@ -349,7 +351,7 @@ def _down(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
     if command != "yes" and state.about == NOT_WELL and breach_rule(setup.protocol, "unwell", state.place.stage):
         return breached(setup, state, "unwell")  # not all right, and not down
     if command != "yes":
-        return back_to_business(setup, state, command)
+        return resume_interrupted(setup, state, command)
     if not setup.protocol.wearer_down:
         return Intent("not_all_right", question="all-right", word=command)
     struck = state.exposed(UNKNOWN, cut_off) if (cut_off := unasked(setup.protocol, state.position, "")) else state

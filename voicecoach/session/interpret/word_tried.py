@@ -18,8 +18,8 @@ OTHER_WORDS = ("stop", "repeat", "pause")
 
 
 def checked_first(setup: Setup, state: SessionState, found: Intent) -> Intent:
-    """Who is dressed says the words that matter before going in, and again before a calm removal, where the site
-    wants it.
+    """The intent, or the voice check first if the site wants one: on the way from dressing to work, and on the way to a
+    removal that nothing hurries.
     """
     to = found.arrival
     if to is None or state.paced or state.place.detours or found.trigger == "voice_checked":
@@ -35,14 +35,14 @@ def checked_first(setup: Setup, state: SessionState, found: Intent) -> Intent:
 
 
 def _checked_again(setup: Setup, state: SessionState, to: Place) -> bool:
-    """Whether words are said again before a removal that goes there: not by who hurries out or leaves in doubt."""
-    hurried = state.handling or state.owed or state.doubted
+    """Whether the check is repeated on the way to `to`: not when an incident or doubt about what is worn hurries it."""
+    hurried = state.handling or state.owed or state.salvaged
     wanted = setup.site.voice_check_removal and not state.voice_again
     return wanted and to.stage == "undress" and not to.detours and not hurried
 
 
 def word_tried(setup: Setup, state: SessionState, event: Heard) -> Intent | None:
-    """What an utterance comes to while a word is asked for; None if it is none of the check's."""
+    """The meaning of an utterance while the check asks for a word; None if it has nothing to do with the check."""
     about, command = state.about, event.command
     other = event.role in {"observer", "assistant"} and state.independent
     if state.sounding or other or (event.near and event.near != about):
@@ -65,6 +65,6 @@ def check_over(setup: Setup, state: SessionState, word: str) -> Intent:
 
 
 def this_try(setup: Setup, state: SessionState, event: Heard) -> VoiceTry:
-    """The try that an utterance is."""
+    """The utterance as a try of the word asked for."""
     _, words = next_word(setup, state.tries)
     return VoiceTry(state.about, words, event.command or "", event.near == state.about, event.score, event.floor)
