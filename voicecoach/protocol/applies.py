@@ -14,7 +14,14 @@ def not_for_now(step: Step, ledger: Ledger, *, alone: bool, cancelled: bool) -> 
     reason = _conditions(step, ledger)
     if not reason and alone and step.role == "observer" and not step.alone:
         reason = "there is no observer"
+    if not reason and alone and step.role == "assistant" and not _for_somebody_alone(step):
+        reason = "there is no assistant"
     return reason or _already(step, ledger) or (_never_put_on(step, ledger) if cancelled else "")
+
+
+def _for_somebody_alone(step: Step) -> bool:
+    """Whether an assistant's step is somebody's who is alone: it has words for them, or changes what is worn."""
+    return bool(step.say_alone) or any(act.kind in {"don", "doff", "change"} for act in step.acts)
 
 
 def _conditions(step: Step, ledger: Ledger) -> str:

@@ -20,13 +20,17 @@ def all_steps(protocol: Protocol) -> Iterator[tuple[str, Step]]:
             yield f"branch {branch.name}", step
 
 
+def unasked(step: Step) -> tuple[tuple[str, str], ...]:
+    """What the coach says unasked at a step, each text with its field."""
+    texts = {"say": step.say, "warn": step.warn, "say-alone": step.say_alone, "warn-alone": step.warn_alone}
+    return tuple((field, text) for field, text in texts.items() if text)
+
+
 def spoken(protocol: Protocol) -> Iterator[tuple[str, str]]:
     """Every text of the protocol that the coach says unasked, with 'file:line: field'."""
     for _, step in all_steps(protocol):
         where = f"{step.file}:{step.line}: {step.name}"
-        yield f"{where}.say", step.say
-        if step.warn:
-            yield f"{where}.warn", step.warn
+        yield from ((f"{where}.{field}", text) for field, text in unasked(step))
     for rule in protocol.breaches:
         yield f"{rule.file}:{rule.line}: breaches.first", rule.first
         if rule.first_alone:
@@ -86,7 +90,7 @@ def _unknown(grammar: Grammar, step: Step) -> Iterator[InputError]:
 
 
 def _spoken_answers(grammar: Grammar, step: Step) -> Iterator[InputError]:
-    for key, text in (("say", step.say), ("warn", step.warn)):
+    for key, text in unasked(step):
         words = f" {normalise(text)} "
         for _, name in _awaited(step):
             command = grammar.command(name)

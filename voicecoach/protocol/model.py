@@ -110,6 +110,7 @@ class Step:
     when_any_on: only for when at least one of these is on (empty: no such condition).
     pays: what is no longer owed for an exposure once this step is done, one of DEBTS, or ''. file: where it stands.
     weaker: why this step asks for less than the checker computes it should ('' when it does not).
+    say_alone, warn_alone: what somebody alone hears instead of `say` and `warn` ('' for the same).
     alone: an observer's step that somebody alone is asked for too. optional: a word may leave it out, with all such
     steps that follow it at once. ends: the last step of all; its answer ends the session, if nothing is worn or owed.
     between: a rub between two pieces that is passed over when the hands are rubbed already, and that a site may leave
@@ -142,11 +143,18 @@ class Step:
     optional: bool = False
     ends: bool = False
     between: bool = False
+    say_alone: str = ""
+    warn_alone: str = ""
 
     @property
     def rubs(self) -> bool:
         """Whether one of its acts disinfects hands or gloves."""
         return any(act.rubs for act in self.acts)
+
+    def words(self, mode: str) -> tuple[str, str]:
+        """Warning and prompt in this mode, 'solo' or 'pair'; the warning may be ''."""
+        alone = mode == "solo"
+        return (self.warn_alone if alone else "") or self.warn, (self.say_alone if alone else "") or self.say
 
 
 @dataclass(frozen=True, slots=True)

@@ -48,7 +48,8 @@ def schema() -> dict[str, Any]:
     )
     steps = {"type": "array", "items": {"$ref": "#/$defs/step"}, "maxItems": MAX_STEPS}
     step: dict[str, Any] = {
-        "step": NAME, "say": NAME, "warn": NAME, "help": NAME, "role": {"enum": [*ROLES, ANYONE]},
+        "step": NAME, "say": NAME, "warn": NAME, "say-alone": NAME, "warn-alone": NAME, "help": NAME,
+        "role": {"enum": [*ROLES, ANYONE]},
         "acts": {"type": "array", "items": act}, "answer": _words(), "observer": FLAG, "also": _words(ROLES),
         "matters": FLAG, "time": time, "quiet": {"type": "number", "minimum": 1, "maximum": 300}, "asks-for": NAME,
         "on": {"type": "object", "additionalProperties": NAME}, "repair": NAME, "when-on": _words(),

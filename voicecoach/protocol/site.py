@@ -38,13 +38,16 @@ class Site:
     voice_check_removal: bool = False
     """Whether they say them once more before a removal that nothing hurries."""
     eyes_at_once: bool = False
-    """Whether a second person rinses exposed eyes at once; by default, the cautious one, they are rinsed when out."""
+    """Whether a second person rinses exposed eyes at once, or as soon as nothing covers them; by default, the cautious
+    one, they are rinsed when out."""
     fewer_rubs: bool = False
     """Whether the shortened removal of somebody unwell leaves out rubs between two pieces (published sequences have one
     between every two); by default none is left out."""
 
     def fitted(self, protocol: Protocol) -> Protocol:
-        """The protocol without the steps that this site leaves out."""
+        """The protocol without what this site leaves out."""
+        if protocol.eyes_at_once and not self.eyes_at_once:
+            protocol = replace(protocol, eyes_at_once="")
         if not self.fewer_rubs:
             return protocol
         branches = (replace(one, steps=tuple(s for s in one.steps if not s.between)) for one in protocol.branches)

@@ -18,6 +18,7 @@ FLAGS = ("alone", "optional", "ends", "between")
 STEP_FIELDS = (
     "step", "say", "warn", "help", "role", "acts", "answer", "observer", "also", "matters", "time", "quiet", "asks-for",
     "on", "repair", "when-on", "when-off", "when-any-on", "pays", "weaker", "alone", "optional", "ends", "between",
+    "say-alone", "warn-alone",
 )  # fmt: skip
 
 
@@ -136,6 +137,8 @@ class StepReader:
             optional=flags["optional"],
             ends=flags["ends"],
             between=flags["between"],
+            say_alone=prompt(node.get("say-alone")),
+            warn_alone=prompt(node.get("warn-alone")),
         )
 
     def _item_names(self, node: Node | None) -> tuple[str, ...]:

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 
 from voicecoach.errors import InputError
 from voicecoach.grammar import normalise
-from voicecoach.protocol.lint import all_steps
+from voicecoach.protocol.lint import all_steps, unasked
 from voicecoach.protocol.model import Protocol, Step
 
 NAMES: tuple[tuple[str, ...], ...] = (
@@ -63,7 +63,7 @@ def _sentences(protocol: Protocol) -> Iterator[tuple[str, str]]:
 
 
 def _of_step(protocol: Protocol, step: Step) -> Iterator[tuple[str, str]]:
-    for field, text in (("warn", step.warn), ("say", step.say), ("help", step.help)):
+    for field, text in (*unasked(step), ("help", step.help)):
         if text:
             yield f"{protocol.file}:{step.line}: {step.name}.{field}", text
 

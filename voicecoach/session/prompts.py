@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from voicecoach.errors import InputError
 from voicecoach.grammar import normalise
+from voicecoach.protocol.lint import unasked
 from voicecoach.protocol.model import DANGERS, STAGES, Step
 from voicecoach.protocol.navigation.position import steps_named
 from voicecoach.session.actions.aside import WEAR_MOST_MIN, WEAR_STEP_MIN
@@ -40,7 +41,7 @@ SAYS = (
     # about parts that fail and sessions that are found again
     "found-damaged", "found-old", "found-worn", "keys-back", "keys-lost", "supervisor-lost",
     # about incidents
-    "owed-later", "still-owed", "ask-end-owed", "comes-off-first", "look-at-wearer", "hear-me", "take-time-quiet",
+    "owed-later", "rinsed-later", "still-owed", "ask-end-owed", "comes-off-first", "look-at-wearer", "hear-me", "take-time-quiet",
     "alone-now",
     *(f"ask-{q}" for q in REPLIES if q not in {"item", "still-on", "end", "touched", "right", "back", "where"}),
 )  # fmt: skip
@@ -87,7 +88,7 @@ def every_prompt(setup: Setup) -> tuple[str, ...]:
     """All sentences that can be said, each once, the protocol's first."""
     steps = all_steps(setup)
     site = setup.site
-    said = [text for step in steps for text in (step.warn, step.say, step.help) if text]
+    said = [text for step in steps for text in (*(text for _, text in unasked(step)), step.help) if text]
     said += [text for rule in setup.protocol.breaches for text in (rule.first, rule.first_alone) if text]
     said += [read_back(setup, step, answer) for step in steps if step.matters for answer in step.answers]
     said += [text for text in (site.alarm, site.eyewash, site.tell, site.waste, site.reusable, site.follow_up) if text]
@@ -99,9 +100,8 @@ def over_prompt(setup: Setup) -> tuple[tuple[str, tuple[str, ...]], ...]:
     always = (*DANGERS, "stop", "false-alarm")
     found: dict[str, set[str]] = {text: set(always) for text in every_prompt(setup)}
     for step in all_steps(setup):
-        for text in (step.warn, step.say):
-            if text:
-                found[text] |= {*OVER_PROMPT, *expected(step, "prompting"), *step.answers}
+        for _, text in unasked(step):
+            found[text] |= {*OVER_PROMPT, *expected(step, "prompting"), *step.answers}
     known = {command.name for command in setup.grammar.commands}
     return tuple((text, tuple(sorted(words & known - said_itself(setup, text)))) for text, words in found.items())
 

@@ -168,5 +168,5 @@ class _Play:
         elif isinstance(effect, CancelTimer):
             self.due.pop(effect.timer, None)
         elif isinstance(effect, Say):
-            name = step.name if step and effect.text in {step.say, step.warn} else ""
+            name = step.name if step and effect.text in step.words(self.state.mode) else ""
             self.lines.append(RehearsedLine("coach", effect.text, self.state.place.stage, name))

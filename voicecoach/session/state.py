@@ -133,7 +133,8 @@ class SessionState:
         placed = self.handling and any(
             e.at >= self.incident_at and (e.place != UNKNOWN or e.cause == "needle") for e in self.exposures
         )
-        return Position(self.place, self.ledger, self.mode, owes, placed, bool(self.no_entry), self.tried)
+        eyes = any(one.place == "eyes" and "wash" in one.owed and not one.led for one in self.exposures)
+        return Position(self.place, self.ledger, self.mode, owes, placed, bool(self.no_entry), self.tried, eyes)
 
     @property
     def handling(self) -> bool:

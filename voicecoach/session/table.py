@@ -143,7 +143,7 @@ TABLE: tuple[Row, ...] = (
     Row("hold_quiet", ("frozen",), "=", (), ("ask_what_happened",)),
     *_leads("went_on", ("frozen",), ("note_went_on",)),
     Row("went_back_to", ("frozen",), "asking", (), ("note_went_on", "ask")),
-    Row("touched", (*ANSWERING, "timing", "confirming", "frozen"), "asking", (), ("note_touched", "ask")),
+    Row("touched", (*AT_LEISURE, "interrupted", "frozen", "paused"), "asking", (), ("note_touched", "ask")),
     Row("placed", OPEN, "=", (), ("note_place",)),
     # navigation by voice
     Row("paused", (*ON_A_STEP, "asking", "frozen", "working"), "paused", (), ("pause",)),

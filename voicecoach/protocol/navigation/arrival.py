@@ -11,6 +11,7 @@ from voicecoach.protocol.navigation.position import (
     KNOWN,
     NO_AIR,
     OWED,
+    RINSE,
     UNDONE,
     Arrival,
     Position,
@@ -22,6 +23,7 @@ from voicecoach.protocol.navigation.position import (
     hose,
     leads_out,
     pieces,
+    rinsed_at_once,
     settled,
     step_at,
     torn_branch,
@@ -33,6 +35,8 @@ from voicecoach.protocol.place import Detour, Place
 def arrive(protocol: Protocol, here: Position) -> Arrival:
     """What comes next from `here`: the first step that applies, a question, work, or the observer's confirmation."""
     passed: list[tuple[str, str]] = []
+    if any(one.cause == RINSE for one in here.place.detours):
+        here = here._replace(eyes=False)  # the last answer of the rinse pays for it
     for _ in range(10_000):  # a bound, not a limit: the loader refuses files that long
         here = _helped_out(protocol, here)
         place, ledger = here.place, here.ledger
@@ -92,6 +96,9 @@ def _turned(protocol: Protocol, here: Position) -> Position | None:
     if place.detours or place.observer_due or place.stage == "work":
         return None
     on = here.ledger.on()
+    if place.stage == "undress" and on and here.ledger.hands != "not-rubbed" and rinsed_at_once(protocol, here):
+        rinse = replace(place, detours=(Detour(protocol.eyes_at_once, 0, "same", RINSE),))
+        return here._replace(place=rinse, eyes=False)
     clean = place.stage != "undress" or here.ledger.hands == "clean"
     if here.owes and protocol.wash and not on and clean:
         wash = replace(place, step=max(0, place.step), detours=(Detour(protocol.wash, 0, "same", OWED),))

@@ -25,6 +25,7 @@ class Position(NamedTuple):
 
     owes: an exposure has not been washed off and no wash has begun. placed: the wearer has said where this incident's
     exposure is. cancelled: nobody goes in any more. tried: (step, branch) of each branch that a step has called so far.
+    eyes: something reached the eyes that has not been rinsed out.
     """
 
     place: Place
@@ -34,6 +35,7 @@ class Position(NamedTuple):
     placed: bool = False
     cancelled: bool = False
     tried: tuple[tuple[str, str], ...] = ()
+    eyes: bool = False
 
     def at(self, place: Place | None = None, ledger: Ledger | None = None) -> Position:
         """The same wearer at another place, or with other things on."""
@@ -41,7 +43,7 @@ class Position(NamedTuple):
         led_out = self.place.stage in {"prepare", "dress"} and there.stage in {"undress", "close"}
         now = self.ledger if ledger is None else ledger
         cancelled = self.cancelled or led_out
-        return Position(there, now, self.mode, self.owes, self.placed, cancelled, self.tried)  # made very often
+        return Position(there, now, self.mode, self.owes, self.placed, cancelled, self.tried, self.eyes)  # made very often
 
 
 class Arrival(NamedTuple):
@@ -112,6 +114,8 @@ def breach_rule(protocol: Protocol, kind: str, stage: str) -> BreachRule | None:
     return None
 
 
+RINSE = "breach: eyes at once"
+"""`Detour.cause` of the branch in which the second person rinses somebody's eyes."""
 TORN = frozenset({"breach: torn", "breach: needle"})
 """Causes of a detour in which a piece with a hole is changed."""
 NO_AIR = "breach: no-air"
@@ -140,6 +144,27 @@ def loosened(protocol: Protocol, place: Place) -> bool:
         "hose-off" in step.answers and (index < place.step or (index == place.step and place.due))
         for index, step in enumerate(protocol.steps("undress"))
     )
+
+
+def rinsed_at_once(protocol: Protocol, here: Position) -> bool:
+    """Whether somebody's eyes are to be rinsed by the second person now: nothing that is worn covers them."""
+    if not here.eyes or not protocol.eyes_at_once or here.mode == "solo":
+        return False
+    worn = (item for item in protocol.items if here.ledger.worn(item.name) == "on")
+    return not any(item.site == "eyes" or "eyes" in {*item.tight, *item.covers} for item in worn)
+
+
+def suffered(protocol: Protocol, place: Place, ledger: Ledger, kind: str) -> str:
+    """The kind of breach that this one is here: whoever gets no air without a hood over the face is unwell."""
+    unwell = breach_rule(protocol, "unwell", place.stage)
+    if kind != "no-air" or not hose(protocol) or place.stage in {"prepare", "close"}:
+        return kind
+    hoods = {item.name for item in protocol.items if item.say == "hood"}
+    step = step_at(protocol, place.inside(()))
+    coming = place.stage == "dress" and step is not None and any(act.target in hoods for act in step.acts)
+    if coming or any(ledger.worn(item) == "on" for item in hoods):
+        return kind
+    return kind if unwell is None else unwell.kind
 
 
 def changing(protocol: Protocol, place: Place) -> bool:

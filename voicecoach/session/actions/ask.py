@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 from voicecoach.protocol.ledger import Worn
 from voicecoach.protocol.navigation.moves import unasked
-from voicecoach.protocol.navigation.position import step_at, steps_named
+from voicecoach.protocol.navigation.position import leads_out, step_at, steps_named
 from voicecoach.session.actions.stepping import AGAIN_S, correct, leave, note_suspects, record_exposure, remember_branch
 from voicecoach.session.events import Heard
 from voicecoach.session.exposure import UNKNOWN, place_meant
@@ -101,7 +101,7 @@ def _say_step_behind(turn: Turn) -> None:
     if off:
         _say_list(turn, off, "off")
     else:
-        turn.say(step.say)
+        turn.say(step.words(state.mode)[1])
 
 
 def say_worn(turn: Turn) -> None:
@@ -224,7 +224,15 @@ def note_exposed(turn: Turn, place: str, cause: str) -> None:
     arrival, at_once = turn.intent.arrival, turn.setup.protocol.eyes_at_once
     rinsed_now = arrival is not None and bool(at_once) and at_once in {one.branch for one in arrival.place.detours}
     if turn.state.ledger.on() and not rinsed_now:
-        turn.aside("owed-later")
+        turn.aside("rinsed-later" if place == "eyes" and _rinsed_on_the_way(turn) else "owed-later")
+
+
+def _rinsed_on_the_way(turn: Turn) -> bool:
+    """Whether a second person will rinse the eyes in the course of the removal, not only once everything is off."""
+    protocol, arrival = turn.setup.protocol, turn.intent.arrival
+    there = turn.state.place if arrival is None else arrival.place
+    helped_out = any(leads_out(protocol, one) for one in there.detours)
+    return bool(protocol.eyes_at_once) and turn.state.mode == "pair" and there.stage != "dress" and not helped_out
 
 
 def say_owed(turn: Turn) -> None:

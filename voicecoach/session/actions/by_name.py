@@ -81,7 +81,7 @@ def _work(turn: Turn) -> None:
         turn.say(*(step.say for step in steps_here(turn.setup.protocol, turn.state.place)))
         if turn.state.paced:
             turn.aside("ears-lost-work")
-    elif turn.before.question == "right":
+    elif turn.before.question in {"right", "touched"}:
         turn.aside("noted")  # silence after a break would leave open whether anything goes on
 
 

@@ -37,7 +37,7 @@ def say_step(turn: Turn) -> None:
     """Say the warning first, then the prompt (rule 1)."""
     step = turn.step
     assert step is not None
-    turn.say(step.warn, step.say)
+    turn.say(*step.words(turn.state.mode))
 
 
 def read_step(turn: Turn) -> None:

@@ -225,7 +225,6 @@ def _steering(setup: Setup, state: SessionState, event: Heard, command: str) -> 
         "repeat": Intent("repeated"),
         "pause": Intent("paused"),
         "resume": Intent("resumed", question="right"),
-        "touched": Intent("touched", question="touched"),
         "no-audio": Intent("sound_refused"),
         "back": Intent("back_asked", question="back"),
         "help": Intent("information_asked", word="help"),
@@ -238,7 +237,20 @@ def _steering(setup: Setup, state: SessionState, event: Heard, command: str) -> 
         return _held(setup, state, command)
     if command in simple:
         return simple[command]
+    if command == "touched":
+        return _touched(setup, state)
     return _led(setup, state, event, command) or answer(setup, state, event, command)
+
+
+def _touched(setup: Setup, state: SessionState) -> Intent:
+    """A place is asked for. Under a hood without air, and amid a silent act, it is a breach: there the acts come before
+    any question (rules 5 and 30).
+    """
+    step = step_at(setup.protocol, state.place)
+    silent = step is not None and step.quiet_s > 0 and state.status not in {"frozen", "paused"}
+    if silent or airless(setup.protocol, state.place, state.ledger):
+        return breached(setup, state, "breach")
+    return Intent("touched", question="touched")
 
 
 def _led(setup: Setup, state: SessionState, event: Heard, command: str) -> Intent | None:

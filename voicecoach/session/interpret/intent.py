@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from voicecoach.protocol.ledger import Ledger
 from voicecoach.protocol.model import ENDS_ENTRY, OWED_AT_ONCE, Protocol
 from voicecoach.protocol.navigation.moves import again, breach_arrival, unasked
-from voicecoach.protocol.navigation.position import Arrival, hose, step_at
+from voicecoach.protocol.navigation.position import Arrival, hose, step_at, suffered
 from voicecoach.session.exposure import UNKNOWN, without
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
@@ -52,6 +52,7 @@ def breached(setup: Setup, state: SessionState, kind: str, item: str = "") -> In
 
     item: the piece that was named with it.
     """
+    kind = suffered(setup.protocol, state.place, state.ledger, kind)
     struck = state if state.handling else replace(state, incident_at=state.at)
     if cut_off := unasked(setup.protocol, state.position, kind):
         struck = struck.exposed(UNKNOWN, cut_off)

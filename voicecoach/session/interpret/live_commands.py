@@ -19,8 +19,8 @@ ON_ITS_PROMPT = ("prompting", "interrupted", "acknowledging", "awaiting")
 _FIXED = {
     "confirming": (*STEERING, "touched", "confirm", "not-clear", "clear", "is-on", "done", *NATURAL),
     "frozen": ("go-on", "touched", "pause", "repeat", "end-session", "clear", "done", "help", *NATURAL),
-    "paused": ("resume", "time", "end-session", "go-on", "clear", "done", "repeat", "help", *NATURAL),
-    "working": ("start-removal", "pause", "repeat", "time", "help", "no-audio", "end-session"),
+    "paused": ("resume", "touched", "time", "end-session", "go-on", "clear", "done", "repeat", "help", *NATURAL),
+    "working": ("start-removal", "touched", "pause", "repeat", "time", "help", "no-audio", "end-session"),
 }
 
 
@@ -155,7 +155,9 @@ def _of_status(setup: Setup, state: SessionState) -> tuple[str, ...]:
         also = _of_status(setup, before) if before is not None else ()
         return () if closed else (*replies(setup, state), "repeat", "pause", *also)
     if status in {"prompting", "interrupted"}:
-        return (*OVER_PROMPT, *expected(step, status))
+        # while the coach is silent, so that no prompt of its own is taken for it
+        said: tuple[str, ...] = ("touched",) if status == "interrupted" and state.ledger.on() else ()
+        return (*OVER_PROMPT, *said, *expected(step, status))
     if status in {"awaiting", "drying", "acknowledging", "timing"}:
         asked = () if step is None or step.quiet_s or status == "timing" else ("done",)
         more: tuple[str, ...] = ("understood",) if status == "acknowledging" else ()
@@ -165,7 +167,7 @@ def _of_status(setup: Setup, state: SessionState) -> tuple[str, ...]:
             natural += ("is-on", *(f"{word}-on" for word in _taken_off(setup, state, step)))
             natural += ("not-clear",) if step.asks_for else ()
         more += signs(setup, state) if status == "awaiting" else ()
-        more += ("touched",) if state.ledger.on() and not (step is not None and step.quiet_s) else ()
+        more += ("touched",) if state.ledger.on() or state.place.stage == "close" else ()
         return (*STEERING, *more, *expected(step, status), *asked, *natural)
     if status == "working" and state.paced:
         return (*_FIXED[status], "done")  # so that a foot-switch alone can begin the removal

@@ -11,6 +11,7 @@ from voicecoach.protocol.navigation.moves import (
     again,
     as_incident,
     asked,
+    breach_arrival,
     detour,
     faulted,
     helped,
@@ -22,7 +23,7 @@ from voicecoach.protocol.navigation.moves import (
     unasked,
     without_optional,
 )
-from voicecoach.protocol.navigation.position import breach_rule, pieces, settled, step_at
+from voicecoach.protocol.navigation.position import RINSE, breach_rule, pieces, rinsed_at_once, settled, step_at
 from voicecoach.protocol.place import Place
 from voicecoach.session.events import Heard
 from voicecoach.session.exposure import UNKNOWN, place_meant
@@ -39,7 +40,7 @@ from voicecoach.session.interpret.live_commands import awaited, piece_word
 from voicecoach.session.interpret.word_tried import check_over
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
-from voicecoach.session.vocabulary import ALIKE, ASKED_OF_OBSERVER, PLACES, REASONS, REPLIES
+from voicecoach.session.vocabulary import ALIKE, ASKED_OF_OBSERVER, OUTSIDE, PLACES, REASONS, REPLIES
 from voicecoach.session.voice_check import VOICE_CHECK
 
 NOT_WELL = "not-well"
@@ -74,6 +75,8 @@ def not_answered(setup: Setup, state: SessionState) -> Intent:
         return _doubted_item(state, word) if question == "item" else _asked_item(state.ledger.items[0][0], word)
     if question in {"right", "item"}:
         there = rejoin(protocol, here)
+    elif question == "touched" and _with_the_patient(state):
+        there = breach_arrival(protocol, _dirty(state.exposed(UNKNOWN, "")).position, "breach")
     elif question == "touched":
         there = touched(protocol, _dirty(state.exposed(UNKNOWN, "")).position, word)
     elif question in {"where", "skin"}:
@@ -198,8 +201,8 @@ def _place(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
         state = state.exposed(place, "")
     if not state.place.detours:
         return Intent("replied", again(setup.protocol, state.position), word=command)
-    if place == "eyes" and setup.site.eyes_at_once and setup.protocol.eyes_at_once and state.mode == "pair":
-        there = detour(setup.protocol, state.position, setup.protocol.eyes_at_once, cause="breach: eyes at once")
+    if place == "eyes" and rinsed_at_once(setup.protocol, state.position):
+        there = detour(setup.protocol, state.position, setup.protocol.eyes_at_once, cause=RINSE)
         return Intent("replied", there, word=command)
     return Intent("replied", asked(setup.protocol, state.position, exposed=bool(place)), word=command)
 
@@ -221,7 +224,20 @@ def _touched(setup: Setup, state: SessionState, _: Heard, command: str) -> Inten
     place = place_meant(command)
     if place:
         state = state.exposed(place, "")
+    if _with_the_patient(state):
+        return _touched_at_work(setup, state, command)
     return Intent("replied", touched(setup.protocol, _dirty(state).position, command), word=command)
+
+
+def _with_the_patient(state: SessionState) -> bool:
+    return state.place.stage == "work" and not state.place.detours
+
+
+def _touched_at_work(setup: Setup, state: SessionState, command: str) -> Intent:
+    """A touch of the skin at work leads out as a breach does; one of the equipment leaves the wearer where they are."""
+    if command in {"no", *OUTSIDE}:
+        return back_to_business(setup, state, command)
+    return Intent("replied", breach_arrival(setup.protocol, _dirty(state).position, "breach"), word=command)
 
 
 def _dirty(state: SessionState) -> SessionState:
