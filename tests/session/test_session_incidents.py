@@ -7,7 +7,7 @@ from session_driver import Session, grammar
 
 from voicecoach.grammar import match
 from voicecoach.protocol.model import DANGERS
-from voicecoach.protocol.navigation.position import step_at
+from voicecoach.protocol.navigation.position import step_at, suffered
 from voicecoach.protocol.site import Site
 from voicecoach.session.events import Heard, PartLost
 
@@ -251,10 +251,14 @@ def test_a_respirator_that_is_still_on_leads_back_to_the_act(begin, word: str) -
 
 
 def test_eyes_are_rinsed_at_once_only_where_the_site_says_so(begin) -> None:
-    """Rule 27: by a second person with clean hands; the cautious default is when out."""
-    for eyes_at_once, step in ((True, "rinse-hands"), (False, "rub-inner-1")):
+    """Rule 27: by a second person with clean hands; the cautious default is when out. Under a shield, nobody can."""
+    for eyes_at_once, there, step in (
+        (True, "gown-away", "rinse-hands"),
+        (True, "rub-inner-1", "rub-inner-1"),
+        (False, "gown-away", "gown-away"),
+    ):
         session = begin("n95-gown", "pair", site=Site(name="x", eyes_at_once=eyes_at_once))
-        session.go_to("rub-inner-1")
+        session.go_to(there)
         session.hear("splash")
         session.answer_step()
         session.hear("eyes")
@@ -278,7 +282,7 @@ def test_the_first_aid_is_what_is_published(begin, name: str) -> None:
 @pytest.mark.parametrize("kind", DANGERS)
 @pytest.mark.parametrize("name", ["n95-gown", "papr-gown"])
 def test_every_incident_word_reaches_its_first_act_at_once_from_every_step(begin, name: str, kind: str) -> None:
-    """Rules 7 and 11."""
+    """Rules 7 and 11. "No air" without a hood over the face is said by somebody unwell."""
     session = begin(name, "pair")
     for _ in range(120):
         state = session.state
@@ -287,8 +291,9 @@ def test_every_incident_word_reaches_its_first_act_at_once_from_every_step(begin
         if kind in state.listening and state.place.step >= 0:
             after, effects = session.machine.step(state, _heard(session, kind))
             if after.status == "breached":
+                meant = suffered(session.setup.protocol, state.place, state.ledger, kind)
                 rule = next(
-                    r for r in session.setup.protocol.breaches if r.kind == kind and state.place.stage in r.stages
+                    r for r in session.setup.protocol.breaches if r.kind == meant and state.place.stage in r.stages
                 )
                 assert session.says(list(effects))[0] in {rule.first, rule.first_alone}
         session.go_one()

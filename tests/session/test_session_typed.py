@@ -9,9 +9,9 @@ from voicecoach.session.effects import StopSpeaking, Tone
 from voicecoach.session.events import PRESSED, Heard, InputSource, Role
 
 
-def says(session: Session, word: str, source: InputSource, role: Role = "wearer", phrase: str = "") -> list[object]:
+def says(session: Session, word: str | None, source: InputSource, role: Role = "wearer", phrase: str = "") -> list[object]:
     at = session.at
-    return list(session.happens(Heard(at, word, phrase or word, at, at, role=role, source=source)))
+    return list(session.happens(Heard(at, word, phrase or word or "", at, at, role=role, source=source)))
 
 
 def asked_right(session: Session) -> Session:
@@ -67,6 +67,30 @@ def test_a_key_over_a_spoken_prompt_is_early_as_ever(begin) -> None:
     object.__setattr__(session.state, "ear", "mixed")
     effects = says(session, "mask-on", "key")
     assert [one.tone for one in effects if isinstance(one, Tone)] == ["early"]
+
+
+@pytest.mark.parametrize("source", ["key", "voice"])
+def test_a_word_typed_into_the_introduction_ends_it_and_counts(source: InputSource) -> None:
+    """The whole introduction is printed at once; spoken words over it are early (rule 4)."""
+    session = Session(setup("n95-gown"))
+    before = session.state.status
+    says(session, "nobody-here", source)
+    assert before == "opening"
+    assert (session.state.question == "mirror") == (source == "key")
+    assert session.state.status == ("asking" if source == "key" else "opening")
+
+
+def test_an_empty_line_ends_the_introduction_and_answers_nothing() -> None:
+    session = Session(setup("n95-gown"), "pair", independent=True)
+    says(session, None, "key", phrase=PRESSED)
+    assert (session.step, session.state.status) == ("try-first-word", "prompting")
+
+
+@pytest.mark.parametrize(("word", "status"), [("breach", "breached"), ("stop", "frozen")])
+def test_danger_typed_into_the_introduction_is_danger(word: str, status: str) -> None:
+    session = Session(setup("n95-gown"), "pair", independent=True)
+    says(session, word, "key")
+    assert session.state.status == status
 
 
 def test_the_try_of_a_danger_word_may_be_typed_before_its_prompt_is_over() -> None:

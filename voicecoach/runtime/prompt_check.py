@@ -196,7 +196,7 @@ def refuse(taken: Sequence[MistakenPrompt], setup: Setup) -> None:
     first = taken[0]
     protocol = setup.protocol
     steps = steps_named(protocol).values()
-    line = next((step.line for step in steps if first.prompt in {text for _, text in unasked(step)}, 0)
+    line = next((step.line for step in steps if first.prompt in {text for _, text in unasked(step)}), 0)
     more = f"; so are {len(taken) - 1} more prompts" if len(taken) > 1 else ""
     raise InputError(
         f"the prompt {first.prompt!r} is taken for the command {first.command!r}{more}",

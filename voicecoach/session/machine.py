@@ -16,7 +16,7 @@ from voicecoach.session.actions.by_name import ACTIONS
 from voicecoach.session.effects import Effect, Listen, StopSpeaking
 from voicecoach.session.events import Event, Heard, PromptEnded, TimerFired
 from voicecoach.session.guards import GUARDS
-from voicecoach.session.interpret.dispatch import answered_late, came_back, interpret, read_ahead
+from voicecoach.session.interpret.dispatch import answered_late, came_back, interpret, introduction_read, read_ahead
 from voicecoach.session.interpret.intent import NOTHING, UNCLEAR, Intent
 from voicecoach.session.interpret.live_commands import live
 from voicecoach.session.notes import NoteKind
@@ -79,6 +79,12 @@ class Machine:
 
     def step(self, state: SessionState, event: Event) -> tuple[SessionState, tuple[Effect, ...]]:
         """Act on one event. Any event may come in any state; if it means nothing there, nothing changes."""
+        if introduction_read(self.setup, state, event):
+            last = state.speech[-1:]
+            ended = PromptEnded(event.at, last[0].prompt, 0.0, complete=False)
+            begun, first = self.step(replace(state, speech=last), ended)
+            after, then = self.step(begun, event)
+            return after, (StopSpeaking(), *first, *then)
         before = replace(state, at=max(state.at, event.at))
         state = self._met(before, event)
         found = self._intent(before, state, event)

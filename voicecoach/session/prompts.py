@@ -41,8 +41,8 @@ SAYS = (
     # about parts that fail and sessions that are found again
     "found-damaged", "found-old", "found-worn", "keys-back", "keys-lost", "supervisor-lost",
     # about incidents
-    "owed-later", "rinsed-later", "still-owed", "ask-end-owed", "comes-off-first", "look-at-wearer", "hear-me", "take-time-quiet",
-    "alone-now",
+    "owed-later", "rinsed-later", "still-owed", "ask-end-owed", "comes-off-first", "look-at-wearer", "hear-me",
+    "take-time-quiet", "alone-now",
     *(f"ask-{q}" for q in REPLIES if q not in {"item", "still-on", "end", "touched", "right", "back", "where"}),
 )  # fmt: skip
 """The keys of the sentences that a grammar must have."""

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from voicecoach.protocol.ledger import Ledger
-from voicecoach.protocol.navigation.position import Position, incident
+from voicecoach.protocol.navigation.position import RINSE, Position, incident
 from voicecoach.protocol.place import Place
 from voicecoach.session.exposure import UNKNOWN, Exposure, owed, recorded
 from voicecoach.session.voice_check import VoiceTry
@@ -133,7 +133,8 @@ class SessionState:
         placed = self.handling and any(
             e.at >= self.incident_at and (e.place != UNKNOWN or e.cause == "needle") for e in self.exposures
         )
-        eyes = any(one.place == "eyes" and "wash" in one.owed and not one.led for one in self.exposures)
+        rinsing = any(one.cause == RINSE for one in self.place.detours)
+        eyes = not rinsing and any(one.place == "eyes" and "wash" in one.owed and not one.led for one in self.exposures)
         return Position(self.place, self.ledger, self.mode, owes, placed, bool(self.no_entry), self.tried, eyes)
 
     @property

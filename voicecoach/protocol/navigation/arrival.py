@@ -35,12 +35,10 @@ from voicecoach.protocol.place import Detour, Place
 def arrive(protocol: Protocol, here: Position) -> Arrival:
     """What comes next from `here`: the first step that applies, a question, work, or the observer's confirmation."""
     passed: list[tuple[str, str]] = []
-    if any(one.cause == RINSE for one in here.place.detours):
-        here = here._replace(eyes=False)  # the last answer of the rinse pays for it
     for _ in range(10_000):  # a bound, not a limit: the loader refuses files that long
         here = _helped_out(protocol, here)
         place, ledger = here.place, here.ledger
-        turned = _turned(protocol, here) or _air_first(protocol, here)
+        turned = _turned(protocol, here) or _rinsed(protocol, here) or _air_first(protocol, here)
         if turned is not None:
             if (step := step_at(protocol, place)) is not None and turned.place.stage != place.stage:
                 passed.append((step.name, "nobody goes in any more"))
@@ -96,9 +94,6 @@ def _turned(protocol: Protocol, here: Position) -> Position | None:
     if place.detours or place.observer_due or place.stage == "work":
         return None
     on = here.ledger.on()
-    if place.stage == "undress" and on and here.ledger.hands != "not-rubbed" and rinsed_at_once(protocol, here):
-        rinse = replace(place, detours=(Detour(protocol.eyes_at_once, 0, "same", RINSE),))
-        return here._replace(place=rinse, eyes=False)
     clean = place.stage != "undress" or here.ledger.hands == "clean"
     if here.owes and protocol.wash and not on and clean:
         wash = replace(place, step=max(0, place.step), detours=(Detour(protocol.wash, 0, "same", OWED),))
@@ -114,6 +109,15 @@ def _turned(protocol: Protocol, here: Position) -> Position | None:
     if here.cancelled and place.stage in {"prepare", "dress"}:
         return here.at(_way_out(protocol, here))
     return None
+
+
+def _rinsed(protocol: Protocol, here: Position) -> Position | None:
+    """The branch in which the second person rinses somebody's eyes, in a removal, once nothing covers them."""
+    place, hands = here.place, here.ledger.hands
+    undressing = place.stage == "undress" and here.ledger.on() and not place.detours and not place.observer_due
+    if not undressing or hands == "not-rubbed" or not rinsed_at_once(protocol, here):
+        return None
+    return here.at(replace(place, detours=(Detour(protocol.eyes_at_once, 0, "same", RINSE),)))
 
 
 def _air_first(protocol: Protocol, here: Position) -> Position | None:

@@ -17,6 +17,7 @@ from voicecoach.protocol.navigation.arrival import (
 from voicecoach.protocol.navigation.position import (
     Arrival,
     Position,
+    airless,
     breach_rule,
     following,
     gloves,
@@ -25,6 +26,7 @@ from voicecoach.protocol.navigation.position import (
     settled,
     step_at,
     steps_here,
+    suffered,
     unfinished,
     without_incident,
 )
@@ -114,7 +116,9 @@ def repaired(protocol: Protocol, here: Position, step: Step) -> Arrival:
 
 
 def touched(protocol: Protocol, here: Position, what: str) -> Arrival:
-    """Where a touch of `what` with dirty hands leads."""
+    """Where a touch of `what` with dirty hands leads: at work, and under a hood without air, where a breach does."""
+    if (here.place.stage == "work" and not here.place.detours) or airless(protocol, here.place, here.ledger):
+        return breach_arrival(protocol, here, "breach")
     return _aside(protocol, here, protocol.touched, f"touched {what}")
 
 
@@ -190,6 +194,7 @@ def _rub_before(protocol: Protocol, here: Position) -> Position:
 
 def breach_arrival(protocol: Protocol, here: Position, kind: str, item: str = "") -> Arrival:
     """Where a breach of this kind leads, once its first words are said. item: the piece that was named with it."""
+    kind = suffered(protocol, here.place, here.ledger, kind)
     rule = breach_rule(protocol, kind, here.place.stage)
     calm = here.at(here.place.inside(_kept(protocol, here.place)))
     then = _then(protocol, here.place, rule) if rule else ""

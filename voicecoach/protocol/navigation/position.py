@@ -43,7 +43,7 @@ class Position(NamedTuple):
         led_out = self.place.stage in {"prepare", "dress"} and there.stage in {"undress", "close"}
         now = self.ledger if ledger is None else ledger
         cancelled = self.cancelled or led_out
-        return Position(there, now, self.mode, self.owes, self.placed, cancelled, self.tried, self.eyes)  # made very often
+        return Position(there, now, self.mode, self.owes, self.placed, cancelled, self.tried, self.eyes)  # often made
 
 
 class Arrival(NamedTuple):

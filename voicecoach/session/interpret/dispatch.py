@@ -91,6 +91,17 @@ def read_ahead(setup: Setup, state: SessionState, event: Event) -> SessionState:
     return ahead if event.command in set(live(setup, ahead)) - always else state
 
 
+def introduction_read(setup: Setup, state: SessionState, event: Event) -> bool:
+    """Whether somebody types into the introduction: it is on the screen, so it is over, and the word counts after it.
+
+    An empty line ends it too. A danger word and "stop" keep their meaning.
+    """
+    if not isinstance(event, Heard) or event.source != "key" or state.ear != "typed":
+        return False
+    urgent = {*danger(setup, state), "stop"}
+    return state.status == "opening" and bool(state.speech) and event.command not in urgent
+
+
 def came_back(state: SessionState, event: Event) -> SessionState:
     """The state in a pair again, once the missing person speaks on a channel or key of their own, or says "observer
     here" (rule 33).

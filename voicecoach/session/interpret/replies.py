@@ -11,7 +11,6 @@ from voicecoach.protocol.navigation.moves import (
     again,
     as_incident,
     asked,
-    breach_arrival,
     detour,
     faulted,
     helped,
@@ -40,7 +39,7 @@ from voicecoach.session.interpret.live_commands import awaited, piece_word
 from voicecoach.session.interpret.word_tried import check_over
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
-from voicecoach.session.vocabulary import ALIKE, ASKED_OF_OBSERVER, OUTSIDE, PLACES, REASONS, REPLIES
+from voicecoach.session.vocabulary import ALIKE, ASKED_OF_OBSERVER, PLACES, REASONS, REPLIES
 from voicecoach.session.voice_check import VOICE_CHECK
 
 NOT_WELL = "not-well"
@@ -75,8 +74,6 @@ def not_answered(setup: Setup, state: SessionState) -> Intent:
         return _doubted_item(state, word) if question == "item" else _asked_item(state.ledger.items[0][0], word)
     if question in {"right", "item"}:
         there = rejoin(protocol, here)
-    elif question == "touched" and _with_the_patient(state):
-        there = breach_arrival(protocol, _dirty(state.exposed(UNKNOWN, "")).position, "breach")
     elif question == "touched":
         there = touched(protocol, _dirty(state.exposed(UNKNOWN, "")).position, word)
     elif question in {"where", "skin"}:
@@ -224,20 +221,10 @@ def _touched(setup: Setup, state: SessionState, _: Heard, command: str) -> Inten
     place = place_meant(command)
     if place:
         state = state.exposed(place, "")
-    if _with_the_patient(state):
-        return _touched_at_work(setup, state, command)
-    return Intent("replied", touched(setup.protocol, _dirty(state).position, command), word=command)
-
-
-def _with_the_patient(state: SessionState) -> bool:
-    return state.place.stage == "work" and not state.place.detours
-
-
-def _touched_at_work(setup: Setup, state: SessionState, command: str) -> Intent:
-    """A touch of the skin at work leads out as a breach does; one of the equipment leaves the wearer where they are."""
-    if command in {"no", *OUTSIDE}:
-        return back_to_business(setup, state, command)
-    return Intent("replied", breach_arrival(setup.protocol, _dirty(state).position, "breach"), word=command)
+    elif state.place.stage == "work" and not state.place.detours:
+        return back_to_business(setup, state, command)  # with the patient, a touch of the equipment changes nothing
+    here = _dirty(state).position._replace(placed=place not in {"", UNKNOWN})
+    return Intent("replied", touched(setup.protocol, here, command), word=command)
 
 
 def _dirty(state: SessionState) -> SessionState:
