@@ -9,7 +9,9 @@ from voicecoach.session.effects import StopSpeaking, Tone
 from voicecoach.session.events import PRESSED, Heard, InputSource, Role
 
 
-def says(session: Session, word: str | None, source: InputSource, role: Role = "wearer", phrase: str = "") -> list[object]:
+def says(
+    session: Session, word: str | None, source: InputSource, role: Role = "wearer", phrase: str = ""
+) -> list[object]:
     at = session.at
     return list(session.happens(Heard(at, word, phrase or word or "", at, at, role=role, source=source)))
 

@@ -222,7 +222,7 @@ def _touched(setup: Setup, state: SessionState, _: Heard, command: str) -> Inten
     if place:
         state = state.exposed(place, "")
     elif state.place.stage == "work" and not state.place.detours:
-        return back_to_business(setup, state, command)  # with the patient, a touch of the equipment changes nothing
+        return resume_interrupted(setup, state, command)  # with the patient, a touch of the equipment changes nothing
     here = _dirty(state).position._replace(placed=place not in {"", UNKNOWN})
     return Intent("replied", touched(setup.protocol, here, command), word=command)
 
