@@ -135,7 +135,7 @@ def test_a_check_that_was_cut_off_continues_where_it_stopped(setup: Setup, tmp_p
     ears: list[Sensitive] = []
 
     def opens(lasts: int) -> None:
-        def open_ear(spec: Spec) -> Sensitive:
+        def open_recogniser(spec: Spec) -> Sensitive:
             ears.append(Sensitive(lasts))
             return ears[-1]
 
@@ -144,7 +144,7 @@ def test_a_check_that_was_cut_off_continues_where_it_stopped(setup: Setup, tmp_p
             setup,
             DistinctVoice(),
             SPEC,
-            open_ear,
+            open_recogniser,
             on_progress=lambda done, total: progress.append((done, total)),
             facts=facts,
         )
@@ -190,11 +190,11 @@ def test_a_line_that_a_kill_cut_off_costs_only_its_own_verdict(setup: Setup, tmp
 
 
 def in_background(setup: Setup, facts: Facts, ears: list[Sensitive]) -> BackgroundCheck:
-    def open_ear() -> Sensitive:
+    def open_recogniser() -> Sensitive:
         ears.append(Sensitive())
         return ears[-1]
 
-    check = BackgroundCheck(over_prompt(setup), DistinctVoice(), facts, open_ear)
+    check = BackgroundCheck(over_prompt(setup), DistinctVoice(), facts, open_recogniser)
     check.start()
     assert check._thread is not None
     check._thread.join(30)

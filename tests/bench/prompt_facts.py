@@ -30,7 +30,7 @@ HEAD = """\
 """
 
 
-def open_ear(spec: Spec) -> RecogniserProcess:
+def open_recogniser(spec: Spec) -> RecogniserProcess:
     return RecogniserProcess(spec, lockstep=True)
 
 
@@ -63,7 +63,9 @@ def main() -> int:
                 print(f"{len(failed)} prompts cannot be rendered: {voice.why}")
                 return 1
             facts = prompt_check.Facts(voice, spec, cache=Path(cache), shipped=known)
-            found = prompt_check.find_mistaken(setup, voice, spec, open_ear, on_progress=shown(name), facts=facts)
+            found = prompt_check.find_mistaken(
+                setup, voice, spec, open_recogniser, on_progress=shown(name), facts=facts
+            )
             for one in found:
                 print(f"{name}: {one.prompt!r} is taken for {one.command}")
             taken += len(found)

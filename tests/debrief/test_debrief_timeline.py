@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from voicecoach.debrief.story import clock, deaf, prompts, steps, worn
-from voicecoach.debrief.timeline import HeardText, counts, heard_against_said, rows
+from voicecoach.debrief.timeline import SpokenText, counts, heard_against_said, rows
 from voicecoach.record.read import Session
 from voicecoach.session.effects import Close, Note, Say, Tone
 from voicecoach.session.events import CLOCK_HZ, Heard, Opened, PartBack, PartLost, PromptEnded, Reopened
@@ -134,4 +134,4 @@ def test_what_was_heard_is_judged_against_what_was_said(record: Maker) -> None:
 def test_with_nothing_said_every_command_is_heard_from_nothing(record: Maker) -> None:
     session = record([(heard("done", 1, 2), ()), (heard(None, 3, 4), ())])
     assert [one.verdict for one in heard_against_said(session, [])] == ["nothing said"]
-    assert [one.verdict for one in heard_against_said(session, [HeardText(0, 9 * S, "x", None)])] == ["chatter taken"]
+    assert [one.verdict for one in heard_against_said(session, [SpokenText(0, 9 * S, "x", None)])] == ["chatter taken"]

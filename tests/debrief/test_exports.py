@@ -26,7 +26,7 @@ from voicecoach.debrief.exports.icalendar import to_icalendar
 from voicecoach.debrief.exports.plain import schema, to_json
 from voicecoach.debrief.exports.webvtt import to_webvtt
 from voicecoach.debrief.replay import compare
-from voicecoach.debrief.story import remarks
+from voicecoach.debrief.story import recorded_notes
 from voicecoach.debrief.stretches import BEFORE_S
 from voicecoach.debrief.transcript import transcript
 from voicecoach.errors import InputError, RecordError
@@ -134,7 +134,7 @@ def test_what_is_shown_of_an_incident_begins_before_it_and_ends_with_the_way_bac
     assert [row.text for row in shown if row.mark == "breach"] == [row.text for row in whole if row.mark == "breach"]
     # what was owed and done much later is there as well, and nothing else of that time
     later = [row for row in shown if row.at_s > incident.until_s]
-    paid = {note.at_s for note in remarks(session) if note.what == NoteKind.PAID}
+    paid = {note.at_s for note in recorded_notes(session) if note.what == NoteKind.PAID}
     assert {row.at_s for row in later} == paid - {at_s for at_s in paid if at_s <= incident.until_s}
 
 

@@ -59,8 +59,8 @@ class Card:
             raise AudioError("is still held by its driver", where="sound card")  # a restart would never return
         if again:
             with contextlib.suppress(Exception):  # PortAudio lists devices once: only a restart finds new ones
-                sd._terminate()  # noqa: SLF001
-                sd._initialize()  # noqa: SLF001
+                sd._terminate()  # noqa: SLF001 the package has no public way to look for new cards
+                sd._initialize()  # noqa: SLF001 likewise
         self._mixer = mixer
         self._finished = False
         self._closing: threading.Thread | None = None

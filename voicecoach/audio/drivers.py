@@ -51,7 +51,7 @@ def _load(name: str) -> Any | None:
             import sounddevice  # noqa: PLC0415 without PortAudio it cannot be imported
 
             return sounddevice
-        from voicecoach.audio.miniaudio_driver import Driver  # noqa: PLC0415
+        from voicecoach.audio.miniaudio_driver import Driver  # noqa: PLC0415 a native library: only where it is used
 
         return Driver()
     except (ImportError, OSError):

@@ -51,11 +51,11 @@ class Driver:
             return {"default_samplerate": 48_000.0}
         return _find(listed, device, kind)[0]
 
-    def Stream(self, *, device: tuple[Any, Any], channels: tuple[int, int], **wanted: Any) -> _Stream:  # noqa: N802
+    def Stream(self, *, device: tuple[Any, Any], channels: tuple[int, int], **wanted: Any) -> _Stream:  # noqa: N802 as in sounddevice
         """Microphone and speaker as one stream."""
         return _Stream(device, channels, **wanted)
 
-    def OutputStream(self, *, device: Any, channels: int, callback: Any, **wanted: Any) -> _Stream:  # noqa: N802
+    def OutputStream(self, *, device: Any, channels: int, callback: Any, **wanted: Any) -> _Stream:  # noqa: N802 as in sounddevice
         """The speaker alone."""
 
         def both(_: Samples, out: Samples, frames: int, when: object, status: object) -> None:
@@ -63,7 +63,7 @@ class Driver:
 
         return _Stream((None, device), (0, channels), callback=both, **wanted)
 
-    def InputStream(self, *, device: Any, channels: int, callback: Any, **wanted: Any) -> _Stream:  # noqa: N802
+    def InputStream(self, *, device: Any, channels: int, callback: Any, **wanted: Any) -> _Stream:  # noqa: N802 as in sounddevice
         """The microphone alone."""
 
         def both(heard: Samples, _: Samples, frames: int, when: object, status: object) -> None:

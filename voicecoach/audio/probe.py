@@ -74,7 +74,7 @@ def main(what: str, arguments: dict[str, Any]) -> int:
     with contextlib.suppress(ImportError, OSError, ValueError):  # core dumps must not fill the disk
         resource: Any = importlib.import_module("resource")
         resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
-    from voicecoach.audio import drivers  # noqa: PLC0415
+    from voicecoach.audio import drivers  # noqa: PLC0415 native libraries: in the child only
 
     try:
         sd = drivers.load()  # starts the library
@@ -83,8 +83,8 @@ def main(what: str, arguments: dict[str, Any]) -> int:
     if what == "list":
         sd.query_devices()
         return GOOD
-    from voicecoach.audio.card import Card  # noqa: PLC0415
-    from voicecoach.audio.mix import Mixer  # noqa: PLC0415
+    from voicecoach.audio.card import Card  # noqa: PLC0415 likewise
+    from voicecoach.audio.mix import Mixer  # noqa: PLC0415 likewise
 
     try:
         card = Card(sd, Mixer(), arguments["channels"], tuple(arguments["device"]), arguments["direction"])

@@ -19,6 +19,7 @@ from voicecoach.record.box import read_key
 from voicecoach.record.read import Session
 from voicecoach.runtime import aloud as aloud_sound
 from voicecoach.runtime import big, library, rehear
+from voicecoach.runtime.machine_digest import machine_digest
 from voicecoach.speak.voice import Voice
 from voicecoach.system.progress import progress
 
@@ -65,7 +66,7 @@ def _compare(session: Session) -> None:
     typer.echo(f"{result.events} events, {result.effects} effects: " + ("the same" if result.same else "different"))
     if not result.same:
         typer.echo(printable(str(result.difference)))
-        if session.manifest.versions.get("machine") != library.machine_digest():
+        if session.manifest.versions.get("machine") != machine_digest():
             typer.echo("This record was made by another version of the program, which may have chosen other words.")
         raise typer.Exit(DIFFERS)
 

@@ -10,7 +10,7 @@ from voicecoach.debrief.coaching import Coaching, to_coach
 from voicecoach.debrief.course import StageSpan, StepRun, course, stage_spans
 from voicecoach.debrief.incidents import Incident, incidents
 from voicecoach.debrief.pages.phrases import CAUTIONS, length
-from voicecoach.debrief.story import Remark, clock, deaf, end_s, remarks, training_only
+from voicecoach.debrief.story import RecordedNote, clock, deaf, end_s, recorded_notes, training_only
 from voicecoach.debrief.texts import Wording, wording
 from voicecoach.record.read import Session
 from voicecoach.session.events import SpeechUnending
@@ -56,7 +56,7 @@ class Debrief:
     steps: tuple[StepRun, ...]
     stages: tuple[StageSpan, ...]
     limits: tuple[tuple[float, str], ...]
-    others: tuple[Remark, ...]
+    others: tuple[RecordedNote, ...]
     made_with: tuple[tuple[str, str], ...]
     words: Wording
     cautions: tuple[str, ...] = CAUTIONS
@@ -64,7 +64,7 @@ class Debrief:
 
 def debrief(session: Session) -> Debrief:
     """Compute the debrief. Never raises for a record that could be read."""
-    notes, words = remarks(session), wording(session)
+    notes, words = recorded_notes(session), wording(session)
     runs = course(session, notes)
     made = session.manifest
     found = incidents(notes, words)
@@ -109,7 +109,7 @@ def _people(session: Session) -> Iterator[tuple[str, str]]:
         yield role, str(codes.get(role, ""))
 
 
-def _ended(session: Session, notes: Sequence[Remark], words: Wording) -> str:
+def _ended(session: Session, notes: Sequence[RecordedNote], words: Wording) -> str:
     on = ""
     for note in notes:
         if note.what in {NoteKind.LEDGER, NoteKind.END}:
@@ -136,7 +136,7 @@ def _confirmed(runs: Sequence[StepRun]) -> str:
 
 
 def _times(
-    notes: Sequence[Remark], runs: Sequence[StepRun], stages: Sequence[StageSpan], words: Wording
+    notes: Sequence[RecordedNote], runs: Sequence[StepRun], stages: Sequence[StageSpan], words: Wording
 ) -> Iterator[TimeRow]:
     for span in stages:
         yield TimeRow(words.stage(span.stage), "", length(span.took_s))
@@ -153,7 +153,8 @@ def _times(
         if rub.cut_short:
             plan_s = words.contact_s(run.name)
             asked = f"{plan_s:g} s" if plan_s else "its full time"
-            yield TimeRow(f"{clock(rub.begin_s)}  {words.step(run.name)}", asked, f"cut short after {rub.kept_s:.0f} s", False)  # fmt: skip  # noqa: E501
+            what = f"{clock(rub.begin_s)}  {words.step(run.name)}"
+            yield TimeRow(what, asked, f"cut short after {rub.kept_s:.0f} s", good=False)
 
 
 def _limits(session: Session) -> Iterator[tuple[float, str]]:

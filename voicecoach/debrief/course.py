@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
-from voicecoach.debrief.story import Remark, end_s, remarks, utterances
+from voicecoach.debrief.story import RecordedNote, end_s, recorded_notes, utterances
 from voicecoach.record.read import Session
 from voicecoach.session.notes import NoteKind
 
@@ -50,7 +50,7 @@ class StepRun:
     early: int = 0
     unheard: int = 0
     rubs: list[Rub] = field(default_factory=list)
-    notes: list[Remark] = field(default_factory=list)
+    notes: list[RecordedNote] = field(default_factory=list)
 
     @property
     def took_s(self) -> float:
@@ -83,6 +83,8 @@ ASIDE = frozenset(
 
 
 class _Course:
+    """Follows the notes of a session from step to step."""
+
     def __init__(self) -> None:
         self.runs: list[StepRun] = []
         self.now: StepRun | None = None
@@ -100,7 +102,7 @@ class _Course:
     def last(self, name: str) -> StepRun | None:
         return next((run for run in reversed(self.runs) if run.name == name), None)
 
-    def take(self, note: Remark) -> None:
+    def take(self, note: RecordedNote) -> None:
         what, at_s, details = note.what, note.at_s, note.details
         run = self.now
         if what == NoteKind.STEP:
@@ -122,7 +124,7 @@ class _Course:
         elif run is not None:
             self._inside(run, note)
 
-    def _confirm(self, note: Remark) -> None:
+    def _confirm(self, note: RecordedNote) -> None:
         name, by = note.details.get("step", ""), note.details.get("role", note.details.get("by", ""))
         if self.now is not None and self.now.name == name:
             self.leave(note.at_s, "confirmed", by=by)
@@ -135,14 +137,14 @@ class _Course:
             self.runs.append(earlier)
         earlier.outcome, earlier.by = "confirmed", by
 
-    def _jump(self, note: Remark) -> None:
+    def _jump(self, note: RecordedNote) -> None:
         name, why = note.details.get("step", ""), note.details.get("cause", "")
         if self.now is not None and self.now.name == name:
             self.leave(note.at_s, "passed over", why=why)
         elif name:
             self.runs.append(StepRun(name, "", "", note.at_s, note.at_s, "passed over", why=why))
 
-    def _inside(self, run: StepRun, note: Remark) -> None:
+    def _inside(self, run: StepRun, note: RecordedNote) -> None:
         what = note.what
         if what == NoteKind.STEP_REFUSED:
             run.refused += 1
@@ -159,10 +161,10 @@ class _Course:
             run.notes.append(note)
 
 
-def course(session: Session, notes: Sequence[Remark] | None = None) -> tuple[StepRun, ...]:
+def course(session: Session, notes: Sequence[RecordedNote] | None = None) -> tuple[StepRun, ...]:
     """Every reading of a step, in the order in which they began."""
     builder = _Course()
-    for note in remarks(session) if notes is None else notes:
+    for note in recorded_notes(session) if notes is None else notes:
         builder.take(note)
     if builder.now is not None:
         builder.now.end_s = end_s(session)
@@ -177,12 +179,12 @@ def course(session: Session, notes: Sequence[Remark] | None = None) -> tuple[Ste
     return tuple(runs)
 
 
-def stage_spans(session: Session, notes: Sequence[Remark] | None = None) -> tuple[StageSpan, ...]:
+def stage_spans(session: Session, notes: Sequence[RecordedNote] | None = None) -> tuple[StageSpan, ...]:
     """The time in each stage, in the order in which they began."""
     first: dict[str, float] = {}
     took: dict[str, float] = {}
     now, since = "", 0.0
-    for note in remarks(session) if notes is None else notes:
+    for note in recorded_notes(session) if notes is None else notes:
         stage = "work" if note.what == NoteKind.WORK else note.details.get("stage", "")
         if note.what in {NoteKind.STEP, NoteKind.WORK} and stage and stage != now:
             if now:

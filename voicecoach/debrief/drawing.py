@@ -11,13 +11,13 @@ from voicecoach.debrief.pages.html import asset, clean
 from voicecoach.debrief.story import (
     DANGER,
     MARKS,
-    Remark,
+    RecordedNote,
     Utterance,
     clock,
     deaf,
     end_s,
     prompts,
-    remarks,
+    recorded_notes,
     training_only,
     utterances,
     worn,
@@ -73,7 +73,7 @@ class _Picture:
         self.words = wording(session)
         self.clips: ClipsBetween = clips or (lambda _, __: ())
         self.prompts, self.heard = prompts(session), utterances(session)
-        self.notes, self.worn, self.deaf = remarks(session), worn(session), deaf(session)
+        self.notes, self.worn, self.deaf = recorded_notes(session), worn(session), deaf(session)
         self.runs = [run for run in course(session, self.notes) if run.end_s > run.begin_s]
         self.stages = _stages(self.runs)
         self.stage_h = STAGE_H if self.stages else 0
@@ -252,7 +252,7 @@ class _Picture:
                 y = self._y(piece.band, "coach")
                 yield _bar("deaf", piece, y - 2, self._y(piece.band, "") - y, f"{one.name}: {one.why}", round_px=0)
 
-    def _describe(self, note: Remark) -> str:
+    def _describe(self, note: RecordedNote) -> str:
         """A note in words."""
         label = self.words.particulars(note.details)
         return f"{note.title}: {label}" if label else note.title

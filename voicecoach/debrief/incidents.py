@@ -11,7 +11,7 @@ from voicecoach.protocol.model import DEBTS
 from voicecoach.session.notes import NoteKind
 
 if TYPE_CHECKING:  # a review that reads no new record does not need these
-    from voicecoach.debrief.story import Remark
+    from voicecoach.debrief.story import RecordedNote
     from voicecoach.debrief.texts import Wording
 
 KINDS = {
@@ -71,13 +71,15 @@ class Incident:
 
 
 class _Book:
+    """Follows the notes of a session, and adds to the incident that is being handled."""
+
     def __init__(self, words: Wording) -> None:
         self.words = words
         self.found: list[Incident] = []
         self.now: Incident | None = None
         self.debts: list[Incident] = []
 
-    def begin(self, note: Remark, kind: str) -> Incident:
+    def begin(self, note: RecordedNote, kind: str) -> Incident:
         by = note.details.get("by", note.details.get("role", ""))
         self.leave(note.at_s)
         self.now = Incident(note.at_s, kind, note.details.get("step", ""), by)
@@ -89,7 +91,7 @@ class _Book:
             self.now.until_s = at_s
         self.now = None
 
-    def take(self, note: Remark) -> None:
+    def take(self, note: RecordedNote) -> None:
         details, what = note.details, note.what
         if what == NoteKind.BREACH:
             self.begin(note, details.get("kind", "breach"))
@@ -113,7 +115,7 @@ class _Book:
         elif self.now is not None:
             self._follow(self.now, note)
 
-    def _expose(self, note: Remark) -> None:
+    def _expose(self, note: RecordedNote) -> None:
         incident = self.now if self.now is not None and self.now.kind != "alarm" else self.begin(note, "exposure")
         place = note.details.get("place", "").replace("-", " ")
         if place and place not in incident.places:
@@ -123,7 +125,7 @@ class _Book:
         if incident not in self.debts:
             self.debts.append(incident)
 
-    def _debt(self, note: Remark) -> None:
+    def _debt(self, note: RecordedNote) -> None:
         """An OWED note says what all exposures together owe, a PAID note what has just been done about them."""
         names = [name for name in _list(note.details.get("what", "")) if name in DEBTS]
         if note.what == NoteKind.PAID:
@@ -141,7 +143,7 @@ class _Book:
         for incident in self.debts:
             incident.stated = True
 
-    def _follow(self, incident: Incident, note: Remark) -> None:
+    def _follow(self, incident: Incident, note: RecordedNote) -> None:
         details, what = note.details, note.what
         if what == NoteKind.SUSPECT:
             touched = self._items(details.get("touched", ""))
@@ -166,7 +168,7 @@ class _Book:
         return [self.words.item(name) for name in _list(text)]
 
 
-def incidents(notes: Sequence[Remark], words: Wording) -> tuple[Incident, ...]:
+def incidents(notes: Sequence[RecordedNote], words: Wording) -> tuple[Incident, ...]:
     """Every incident, in the order of the session."""
     book = _Book(words)
     for note in notes:

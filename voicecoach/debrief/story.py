@@ -50,7 +50,7 @@ class Utterance:
 
 
 @dataclass(frozen=True, slots=True)
-class Remark:
+class RecordedNote:
     """A note in the record. of: seq of the event that led to it."""
 
     at_s: float
@@ -135,9 +135,9 @@ def utterances(session: Session) -> tuple[Utterance, ...]:
     return tuple(found)
 
 
-def remarks(session: Session) -> tuple[Remark, ...]:
+def recorded_notes(session: Session) -> tuple[RecordedNote, ...]:
     """Every note."""
-    return tuple(remark(line) for line in session.notes)
+    return tuple(recorded_note(line) for line in session.notes)
 
 
 def training_only(session: Session) -> bool:
@@ -146,13 +146,13 @@ def training_only(session: Session) -> bool:
     """
     opened = [event for event in session.events if isinstance(event, Opened)]
     only = not opened or any(event.training_only for event in opened)
-    for note in remarks(session):
+    for note in recorded_notes(session):
         if note.what in {NoteKind.VOICE, NoteKind.OPENED} and "training-only" in note.details:
             only = note.details["training-only"] != "False"
     return only
 
 
-def remark(line: RecordLine) -> Remark:
+def recorded_note(line: RecordLine) -> RecordedNote:
     """The note in a line."""
     details: dict[str, str] = {}
     pairs = line.data.get("details")
@@ -161,14 +161,14 @@ def remark(line: RecordLine) -> Remark:
             key = str(pair[0])
             details[key] = f"{details[key]}, {pair[1]}" if key in details else str(pair[1])
     of = line.data.get("of")
-    return Remark(line.at_s, str(line.data.get("what", "")), details, _int(of))
+    return RecordedNote(line.at_s, str(line.data.get("what", "")), details, _int(of))
 
 
 def steps(session: Session) -> tuple[Stretch, ...]:
     """Each step from the end of the previous one to its confirmation; `why` is who confirmed it."""
     found: list[Stretch] = []
     begin = 0.0
-    for note in remarks(session):
+    for note in recorded_notes(session):
         if note.what == NoteKind.STEP:
             begin = note.at_s
         elif note.what == NoteKind.STEP_CONFIRMED:
@@ -183,7 +183,7 @@ def worn(session: Session) -> tuple[Stretch, ...]:
     found: list[Stretch] = []
     since: dict[str, float] = {}
     order: dict[str, int] = {}
-    for note in remarks(session):
+    for note in recorded_notes(session):
         if note.what != NoteKind.LEDGER:
             continue
         on = _on(note.details, since)

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Iterator
 from typing import TypeVar
 
 from voicecoach.debrief.incidents import incidents
-from voicecoach.debrief.story import remarks
+from voicecoach.debrief.story import recorded_notes
 from voicecoach.debrief.texts import wording
 from voicecoach.record.read import Session
 from voicecoach.session.notes import NoteKind
@@ -19,7 +19,7 @@ DatedRow = TypeVar("DatedRow")
 
 def stretches(session: Session) -> tuple[tuple[float, float], ...]:
     """Begin and end (s) of each incident with what led to it, and of each wash or report done for one."""
-    notes = remarks(session)
+    notes = recorded_notes(session)
     found = [(max(0.0, one.at_s - BEFORE_S), one.until_s) for one in incidents(notes, wording(session))]
     found += [(note.at_s, note.at_s) for note in notes if note.what == NoteKind.PAID]
     return tuple(sorted(found))

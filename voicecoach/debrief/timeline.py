@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
-from voicecoach.debrief.story import DANGER, MARKS, Utterance, clock, remark, utterances
+from voicecoach.debrief.story import DANGER, MARKS, Utterance, clock, recorded_note, utterances
 from voicecoach.debrief.stretches import of_incidents
 from voicecoach.record.read import RecordLine, Session
 from voicecoach.session.events import (
@@ -49,8 +49,8 @@ class TimelineRow:
         return clock(self.at_s)
 
 
-class HeardText(NamedTuple):
-    """What was actually said: first and end sample, the words, and their command (None: chatter)."""
+class SpokenText(NamedTuple):
+    """What was really said: first and end sample, the words, and the command that they mean (None: chatter)."""
 
     begin: int
     end: int
@@ -94,14 +94,14 @@ def _rows(session: Session) -> tuple[TimelineRow, ...]:
 
 
 def heard_against_said(
-    session: Session, said: Sequence[HeardText | tuple[int, int, str, str | None]]
+    session: Session, said: Sequence[SpokenText | tuple[int, int, str, str | None]]
 ) -> tuple[ComparedUtterance, ...]:
     """Match what was said with what was heard by time, and judge each.
 
     An utterance belongs to whatever overlaps it most (within SLACK_S). A wrong command is wrong even if the right one
     was heard as well. A command that belongs to nothing has the verdict "nothing said".
     """
-    true = [HeardText(*one) for one in said]
+    true = [SpokenText(*one) for one in said]
     of: dict[int, list[Utterance]] = {index: [] for index in range(len(true))}
     stray: list[Utterance] = []
     for one in utterances(session):
@@ -118,12 +118,12 @@ def heard_against_said(
     return tuple(sorted(found, key=lambda row: row.at_s))
 
 
-def _overlap(one: Utterance, true: HeardText) -> float:
+def _overlap(one: Utterance, true: SpokenText) -> float:
     begin, end = true.begin / CLOCK_HZ - SLACK_S, true.end / CLOCK_HZ + SLACK_S
     return min(one.end_s, end) - max(one.begin_s, begin) + 1e-6
 
 
-def _judge(true: HeardText, heard: Sequence[Utterance]) -> HearingVerdict:
+def _judge(true: SpokenText, heard: Sequence[Utterance]) -> HearingVerdict:
     commands = {one.heard.command for one in heard} - {None}
     if true.meant is None:
         return "chatter taken" if commands else "rightly ignored"
@@ -183,7 +183,7 @@ def _effect_row(line: RecordLine) -> TimelineRow | None:
     if kind == "close":
         return TimelineRow(line.at_s, "record", "session", f"closed: {line.data.get('reason')}")
     if kind == "note":
-        note = remark(line)
+        note = recorded_note(line)
         what = "step" if note.what in STEP_NOTES else "note"
         return TimelineRow(line.at_s, "record", what, note.describe(), MARKS.get(note.what, ""))
     return None

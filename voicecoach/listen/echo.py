@@ -55,8 +55,7 @@ class EchoCanceller:
     """Cancels echo in one channel. It costs nothing while nothing is played; samples keep their place either way."""
 
     def __init__(self) -> None:
-        # imported late: a native library that commands without sound do not need
-        from pywebrtc_audio import EchoCanceller as Canceller  # noqa: PLC0415
+        from pywebrtc_audio import EchoCanceller as Canceller  # noqa: PLC0415 native: commands without sound do not need it
 
         self._canceller = Canceller(sample_rate=RATE_HZ)
         self._linear = LinearCanceller()

@@ -197,9 +197,8 @@ def build(spec: Spec, working: Callable[[], None] = lambda: None) -> ChildRecogn
     Raises:
         VoicecoachError: the engine cannot be loaded, or cannot hear this grammar.
     """
-    # each engine is loaded only in the child that runs it
-    from voicecoach import grammar as grammars  # noqa: PLC0415
-    from voicecoach.listen.pipeline import Pipeline  # noqa: PLC0415
+    from voicecoach import grammar as grammars  # noqa: PLC0415 loaded only in the child that runs an engine
+    from voicecoach.listen.pipeline import Pipeline  # noqa: PLC0415 likewise
 
     grammar = grammars.parse(spec.grammar, spec.grammar_file)
     return Pipeline(scorer(spec.engine, spec.model), grammar, dict(spec.roles), working=working)

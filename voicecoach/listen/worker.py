@@ -50,8 +50,8 @@ class Spec:
     """How to build the recogniser in a child; plain values, so that it can be sent to another process.
 
     engine: name for messages and for the record. grammar, grammar_file: text and name of the grammar. model: folder of
-    the model, or ''. roles: (channel, role) pairs. factory: 'module:function' that makes a `Hears` from this and from a
-    function to call between long pieces of work.
+    the model, or ''. roles: (channel, role) pairs. factory: 'module:function' that makes a `ChildRecogniser` from this
+    and a function to call between long pieces of work.
     """
 
     engine: str

@@ -1,6 +1,5 @@
 """The small files beside a journal: what is worn (twice), how far the lines reach, and the key of the next seal.
 
-All but one copy of what is worn lie in `.beside`, in the folder above the session's. A disk that refuses them does not
 All but one copy of what is worn are in `.beside`, in the folder above the session's. A disk that refuses them does
 not disturb the session: its lines matter more, and the next batch tries again.
 """
@@ -13,7 +12,7 @@ from typing import NamedTuple
 
 from voicecoach.errors import RecordError
 from voicecoach.record import disk, lines, worn
-from voicecoach.record.earlier import ExistingLines
+from voicecoach.record.existing_lines import ExistingLines
 from voicecoach.record.sealing import STATE_BYTES, Sealer
 from voicecoach.record.worn import WornItems, apart
 

@@ -42,11 +42,10 @@ class ClipKeeper:
     Nothing here raises into the session; `trouble` says what went wrong last.
 
     Args:
-        folder: where the files go ('audio' in the session's folder), or what tells where at the moment. setting: clips,
-        folder: where the files go ('audio' in the session's folder), or what tells where at the moment. setting: clips,
-        kept: told the file, its first byte and the bytes of everything that was written. gone: told the files that
-        were deleted, and why. box: encrypts it. pad_s: kept before and after an utterance (s). keep_s: held in
-        memory (s).
+        folder: where the files go ('audio' in the session's folder), or a function that says where they go now.
+        setting: clips, full or none. on_written: called with the file, the position of its first new byte and the new
+        bytes. on_deleted: called with the files that were deleted, and why. box: encrypts the sound. pad_s: kept before
+        and after an utterance (s). keep_s: held in memory (s).
     """
 
     def __init__(

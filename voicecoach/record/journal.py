@@ -16,7 +16,7 @@ from voicecoach.errors import InputError, RecordError
 from voicecoach.record import disk, lines, manifest, worn
 from voicecoach.record.beside import Mark, SideFiles
 from voicecoach.record.box import Box
-from voicecoach.record.earlier import ExistingLines
+from voicecoach.record.existing_lines import ExistingLines
 from voicecoach.record.lines import FILE
 from voicecoach.record.lock import Lock, holder
 from voicecoach.record.manifest import Manifest

@@ -81,8 +81,10 @@ class Runner:
         return self.options.live
 
     def run(self, *, only_continue: bool = False) -> int:
-        """Run a session to its end and return the exit status. only_continue: continue an open one, never start
-                another.
+        """Run a session to its end and return the exit status.
+
+        Args:
+            only_continue: continue an open session, and never start another.
 
         Raises:
             VoicecoachError: the session cannot start.

@@ -40,7 +40,7 @@ def spark_tables(spark: Any, parquet: Path | str) -> Any:
         InputError: ibis is not installed.
     """
     try:
-        import ibis  # noqa: PLC0415
+        import ibis  # noqa: PLC0415 in the extra 'big' only
     except ImportError:
         raise InputError("ibis is not installed", where="Spark", mend=MEND) from None
     tables = ibis.pyspark.connect(spark)
@@ -64,7 +64,7 @@ def rehear_on_dask(
         InputError: Dask is not installed, or no scheduler answers.
     """
     try:
-        from distributed import Client  # noqa: PLC0415
+        from distributed import Client  # noqa: PLC0415 likewise
     except ImportError:
         raise InputError("dask.distributed is not installed", where="--cluster", mend=MEND) from None
     try:

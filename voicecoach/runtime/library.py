@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
-import re
 from dataclasses import replace
 from importlib import resources
 from pathlib import Path
@@ -18,11 +16,6 @@ from voicecoach.session.setup import Setup
 from voicecoach.system.files import is_file, is_folder, read_bounded
 
 MAX_BYTES = 2_000_000
-MACHINE = ("session", "protocol")
-"""Packages whose code decides on a session's effects."""
-_REMARKS = re.compile(
-    rb'^([ \t]*)"""(?:[^"\\]|\\.|"(?!""))*"""[ \t]*\n' rb"|^[ \t]*(?:#[^\n]*)?\n|  #[^\n]*", re.MULTILINE | re.DOTALL
-)
 
 
 def folder(kind: str) -> Path:
@@ -71,25 +64,6 @@ def load_grammar(name: str) -> tuple[grammars.Grammar, str]:
     path = find("grammars", name)
     text = read_text(path)
     return grammars.parse(text, path.name), text
-
-
-def machine_digest() -> str:
-    """The first twelve digits of a digest of the code in MACHINE, without comments and docstrings."""
-    found = hashlib.sha256()
-    for room in MACHINE:
-        here = Path(str(resources.files("voicecoach"))) / room
-        for path in sorted(here.rglob("*.py")):
-            name, code = path.relative_to(here).as_posix(), without_remarks(path.read_bytes())
-            found.update(name.encode() + b"\0" + code + b"\0")
-    return found.hexdigest()[:12]
-
-
-def without_remarks(source: bytes, instead: bytes = b"") -> bytes:
-    """Python source without comments, docstrings and empty lines. instead: replaces each docstring.
-
-    It uses a pattern, since parsing fifty files would delay each start by 0.2 s; a test compares it with the parser.
-    """
-    return _REMARKS.sub(lambda found: found[1] + instead + b"\n" if found[1] and instead else b"", source)
 
 
 def completed(setup: Setup) -> Setup:

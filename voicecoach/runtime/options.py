@@ -15,6 +15,7 @@ from voicecoach.protocol.lint import lint
 from voicecoach.record.manifest import Manifest, versions
 from voicecoach.record.read import Session
 from voicecoach.runtime import library
+from voicecoach.runtime.machine_digest import machine_digest
 from voicecoach.session import prompts
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
@@ -118,7 +119,7 @@ def manifest(
         roles=("wearer", "observer") if independent else ("wearer",),
         versions={
             "voicecoach": __version__,
-            "machine": library.machine_digest(),
+            "machine": machine_digest(),
             "python": sys.version.split()[0],
             **versions(PACKAGES),
         },

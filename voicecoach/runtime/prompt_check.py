@@ -41,9 +41,9 @@ GAP_S = 0.8
 """Silence after each prompt (s), so that its last word is decided before the next prompt begins."""
 APART = RATE_HZ
 """Samples skipped on the recogniser's clock between prompts, so that it starts afresh and results are independent."""
-EARS = 4
-"""Most recognisers at a time; each takes about 100 MB."""
-A_SHARE = 8
+MOST_RECOGNISERS = 4
+"""Recognisers that run at a time at most; each takes about 100 MB."""
+PROMPTS_EACH = 8
 """Number of prompts for which another recogniser is worth starting, which takes about a second."""
 FILE = "prompts-heard.jsonl"
 MOST_BYTES = 20_000_000
@@ -73,7 +73,7 @@ def find_mistaken(
     setup: Setup,
     voice: Speaker,
     spec: Spec,
-    open_ear: Callable[[Spec], Recogniser],
+    open_recogniser: Callable[[Spec], Recogniser],
     *,
     on_progress: OnProgress,
     facts: Facts | None = None,
@@ -81,7 +81,8 @@ def find_mistaken(
     """Play all prompts of a protocol to the recogniser; return those that it takes for a command live at that time.
 
     Args:
-        setup: protocol and grammar. voice: with all prompts rendered. spec: of the recogniser. open_ear: starts it, in
+        setup: protocol and grammar. voice: with all prompts rendered. spec: of the recogniser. open_recogniser: starts
+        it, in
             lockstep. on_progress: called with (done, total). facts: by default the shipped ones and the user's own.
     """
     known = facts if facts is not None else Facts(voice, spec)
@@ -89,8 +90,8 @@ def find_mistaken(
     todo = [(text, live) for text, live in prompts if known.get(text, live) is None]
     ears: list[Recogniser] = []
     try:
-        while len(ears) < min(os.cpu_count() or 1, EARS, -(-len(todo) // A_SHARE)):
-            ears.append(open_ear(spec))
+        while len(ears) < min(os.cpu_count() or 1, MOST_RECOGNISERS, -(-len(todo) // PROMPTS_EACH)):
+            ears.append(open_recogniser(spec))
         for done, (text, live, command) in enumerate(commands_in(todo, voice, ears), start=1):
             known.put(text, live, command)
             on_progress(done, len(todo))
@@ -111,7 +112,7 @@ class BackgroundCheck:
     prompts: Sequence[PromptText]
     voice: Speaker
     facts: Facts
-    open_ear: Callable[[], Recogniser]
+    open_recogniser: Callable[[], Recogniser]
     found: dict[str, frozenset[str]] = field(default_factory=dict)
     why: str = ""
     """Why the check stopped early; '' if it did not."""
@@ -143,7 +144,7 @@ class BackgroundCheck:
                 command = self.facts.get(text, live)
                 if command is None:
                     if ear is None:
-                        ear = self.open_ear()
+                        ear = self.open_recogniser()
                     ((_, _, command),) = commands_in([(text, live)], self.voice, [ear])
                     self.facts.put(text, live, command)
                 if command:

@@ -80,7 +80,7 @@ def sentences(lines: tuple[RehearsedLine, ...]) -> int:
     return sum(len(re.findall(r"[.?!](?=\s|$)", line.text)) for line in lines if line.who == "coach")
 
 
-def wording(setup: Setup, command: str) -> str:
+def spoken_form(setup: Setup, command: str) -> str:
     """What a person is expected to say for a command; a piece by the protocol's name for it."""
     known = setup.grammar.command(command)
     if known is None:
@@ -147,7 +147,7 @@ class _Play:
     ) -> None:
         step = self._step()
         name = step.name if step and self.state.status != "asking" else ""
-        text, stage = wording(self.setup, command), self.state.place.stage
+        text, stage = spoken_form(self.setup, command), self.state.place.stage
         self.lines.append(RehearsedLine(role, text, stage, name, others, matters))
         self.at += CLOCK_HZ
         self._happens(Heard(self.at, command, command, self.at - CLOCK_HZ // 2, self.at, role=role, source="typed"))

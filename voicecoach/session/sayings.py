@@ -9,7 +9,7 @@ from itertools import groupby
 from voicecoach.protocol.model import Branch, Step
 from voicecoach.protocol.wording import doubtful
 from voicecoach.session.prompts import own_sentences
-from voicecoach.session.rehearsal import RehearsedLine, answers, rehearse, sentences, wording
+from voicecoach.session.rehearsal import RehearsedLine, answers, rehearse, sentences, spoken_form
 from voicecoach.session.setup import Setup
 
 STAGES = {
@@ -86,7 +86,8 @@ def _played(setup: Setup, lines: tuple[RehearsedLine, ...]) -> Iterator[str]:
 
 def _answer(setup: Setup, line: RehearsedLine) -> str:
     more = [
-        f'"{wording(setup, command)}"' + (f" leads to {branch}" if branch else "") for command, branch in line.others
+        f'"{spoken_form(setup, command)}"' + (f" leads to {branch}" if branch else "")
+        for command, branch in line.others
     ]
     weight = " *" if line.matters else ""
     also = f"   (or {', '.join(more)})" if more else ""
@@ -111,8 +112,8 @@ def _step(setup: Setup, step: Step) -> Iterator[str]:
     conditions = [f"{item} on" for item in step.when_on] + [f"{item} off" for item in step.when_off]
     only = f"   (only with {' and '.join(conditions)})" if conditions else ""
     yield f"    {' '.join(part for part in (step.warn, step.say) if part)}{only}"
-    said = [f'"{wording(setup, step.timing.start)}"'] if step.timing else []
-    said += [f'"{wording(setup, command)}"' for command in step.answers]
+    said = [f'"{spoken_form(setup, step.timing.start)}"'] if step.timing else []
+    said += [f'"{spoken_form(setup, command)}"' for command in step.answers]
     yield f"      {step.role}: {', '.join(said)}"
 
 
@@ -131,4 +132,4 @@ def _first_words(setup: Setup) -> Iterator[str]:
     for rule in setup.protocol.breaches:
         stages = ", ".join(STAGES.get(stage, stage).lower() for stage in rule.stages)
         then = rule.branch or THEN.get(rule.then, rule.then)
-        yield f'  "{wording(setup, rule.kind)}" ({stages}): {rule.first}   ({then})'
+        yield f'  "{spoken_form(setup, rule.kind)}" ({stages}): {rule.first}   ({then})'

@@ -95,13 +95,14 @@ def render(
 
 def safe(html: str) -> Markup:
     """Mark HTML or SVG of our own making, with all text escaped, as safe."""
-    return Markup(html)  # noqa: S704
+    return Markup(html)  # noqa: S704 the caller vouches for it
 
 
 def data_json(value: Any) -> Markup:
     """A value as JSON for the inside of a script element."""
     text = json.dumps(value, separators=(",", ":"), ensure_ascii=True)
-    return Markup(text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026"))  # noqa: S704
+    inert = text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
+    return Markup(inert)  # noqa: S704 without < > & it is inert in HTML
 
 
 def _digest(text: str) -> str:

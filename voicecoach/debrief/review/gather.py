@@ -129,9 +129,8 @@ def read_all(
 
 
 def _read_chunk(task: tuple[int, Sequence[RecordFolder], Path, bytes | None]) -> list[FolderResult]:
-    # imported late: a review without new records should not wait for what reading needs
-    from voicecoach.debrief.review.rows import rows, weights  # noqa: PLC0415
-    from voicecoach.record.read import read  # noqa: PLC0415
+    from voicecoach.debrief.review.rows import rows, weights  # noqa: PLC0415 a review without new records needs neither
+    from voicecoach.record.read import read  # noqa: PLC0415 likewise
 
     number, found, target, key = task
     results = []

@@ -10,7 +10,7 @@ from typing import Any
 from voicecoach.debrief.coaching import step_weights, troubles
 from voicecoach.debrief.course import course, stage_spans
 from voicecoach.debrief.incidents import incidents
-from voicecoach.debrief.story import Remark, end_s, remarks, training_only, utterances
+from voicecoach.debrief.story import RecordedNote, end_s, recorded_notes, training_only, utterances
 from voicecoach.debrief.texts import Wording, wording
 from voicecoach.record.read import Session
 from voicecoach.session.events import CLOCK_HZ, to_json
@@ -29,7 +29,7 @@ def rows(session: Session, name: str) -> dict[str, list[TableRow]]:
     Args:
         session: the record. name: of the session in the tables.
     """
-    notes, words = remarks(session), wording(session)
+    notes, words = recorded_notes(session), wording(session)
     runs = course(session, notes)
     found: dict[str, list[TableRow]] = {table: [] for table in TABLES}
     found["sessions"].append(_session(session, name, notes, words))
@@ -92,7 +92,7 @@ def weights(session: Session) -> list[TableRow]:
     ]
 
 
-def _session(session: Session, name: str, notes: tuple[Remark, ...], words: Wording) -> TableRow:
+def _session(session: Session, name: str, notes: tuple[RecordedNote, ...], words: Wording) -> TableRow:
     made = session.manifest
     stages = {span.stage: round(span.took_s, 3) for span in stage_spans(session, notes)}
     ended = {note.what: note.details for note in notes if note.what in {NoteKind.END, NoteKind.WEAR_TIME}}

@@ -146,11 +146,11 @@ class Store:
         self._db.execute("DELETE FROM sessions WHERE session = ? AND path <> ?", [session, path])
         for table in SESSION_TABLES[1:]:
             self._db.execute(
-                f"CREATE OR REPLACE TEMP TABLE once AS SELECT DISTINCT * FROM {table} WHERE session = ?",  # noqa: S608
+                f"CREATE OR REPLACE TEMP TABLE once AS SELECT DISTINCT * FROM {table} WHERE session = ?",  # noqa: S608  our own names
                 [session],
             )
-            self._db.execute(f"DELETE FROM {table} WHERE session = ?", [session])  # noqa: S608
-            self._db.execute(f"INSERT INTO {table} SELECT * FROM once")  # noqa: S608
+            self._db.execute(f"DELETE FROM {table} WHERE session = ?", [session])  # noqa: S608  our own names
+            self._db.execute(f"INSERT INTO {table} SELECT * FROM once")  # noqa: S608  our own names
 
     def rows(self, query: str, values: Sequence[Any] = ()) -> list[dict[str, Any]]:
         """The rows of one of our own queries, each as column -> value."""

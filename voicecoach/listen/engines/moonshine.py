@@ -95,7 +95,7 @@ class MoonshineScorer:
                 expected=LANGUAGE,
             )
         self.phrases, self._last = [phrase for command in grammar.commands for phrase in command.phrases], None
-        known = expected_of_old()
+        known = shipped_expected()
         new = [phrase for phrase in self.phrases if phrase not in known]
         known.update(zip(new, self.expect(new), strict=True))
         self.expected = np.array([known[phrase] for phrase in self.phrases])
@@ -236,7 +236,7 @@ def noises() -> list[Samples]:
     return made
 
 
-def expected_of_old() -> dict[str, float]:
+def shipped_expected() -> dict[str, float]:
     """The expected scores of the shipped grammars' phrases, computed by `tests/bench/moonshine_expected.py`."""
     file = resources.files(__package__ or "").joinpath(_EXPECTED_FILE)
     found: dict[str, float] = json.loads(file.read_text(encoding="utf-8"))["expected"] if file.is_file() else {}

@@ -52,7 +52,7 @@ class HamaNetwork:
     def __init__(self, weights: Weights = "taught") -> None:
         self.weights, self.trouble = weights, ""
         try:
-            from hama.vocab import Vocabulary  # noqa: PLC0415
+            from hama.vocab import Vocabulary  # noqa: PLC0415 may be missing
 
             self.phones: Sequence[str] = (*Vocabulary.load().decoder, "<wb>", "<blank>")
             named = original()
@@ -89,7 +89,7 @@ class HamaNetwork:
             EngineError: the native library of that model cannot be loaded.
         """
         try:
-            from hama.inference import G2PModel  # noqa: PLC0415
+            from hama.inference import G2PModel  # noqa: PLC0415 loads a native library
 
             if not hasattr(self, "_speller"):
                 self._speller: Any = G2PModel()
