@@ -20,12 +20,12 @@ def not_for_now(step: Step, ledger: Ledger, *, alone: bool, cancelled: bool) -> 
 
 
 def _for_somebody_alone(step: Step) -> bool:
-    """Whether an assistant's step is somebody's who is alone: it has words for them, or changes what is worn."""
+    """Whether somebody alone does an assistant's step: it has words for them, or changes what is worn."""
     return bool(step.say_alone) or any(act.kind in {"don", "doff", "change"} for act in step.acts)
 
 
 def _conditions(step: Step, ledger: Ledger) -> str:
-    """Whether the step's own conditions fail."""
+    """Which of the step's own conditions fails; '' for none."""
     missing = next((item for item in step.when_on if ledger.worn(item) != "on"), "")
     if missing:
         return f"{missing} is not worn"
@@ -40,7 +40,7 @@ def _conditions(step: Step, ledger: Ledger) -> str:
 
 
 def _already(step: Step, ledger: Ledger) -> str:
-    """What is off is not taken off again, and what is on is not put on again."""
+    """Why there is nothing to put on or take off; '' if there is."""
     doffs = [act.target for act in step.acts if act.kind == "doff"]
     if doffs and all(ledger.worn(item) != "on" for item in doffs):
         return "nothing already off is asked off again"
@@ -58,7 +58,7 @@ def _already(step: Step, ledger: Ledger) -> str:
 
 
 def _never_put_on(step: Step, ledger: Ledger) -> str:
-    """Whether the step is pointless after dressing was broken off."""
+    """Why the step is pointless after dressing was broken off; '' if it is not."""
     known = {item for item, _ in ledger.items}
     targets = [act.target.partition(".")[0] for act in step.acts if act.kind in {"inspect", "disinfect"}]
     waits = (act.kind in {"verify", "sit"} or (act.kind, act.target) == ("wipe", "feet") for act in step.acts)

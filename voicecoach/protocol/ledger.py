@@ -26,7 +26,7 @@ class Ledger:
 
     def worn(self, item: str) -> Worn:
         """Whether the item is worn; 'never' for an unknown one."""
-        for name, worn in self.items:  # asked very often
+        for name, worn in self.items:  # called very often
             if name == item:
                 return worn
         return "never"

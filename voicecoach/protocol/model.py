@@ -40,43 +40,48 @@ class Source:
 
 @dataclass(frozen=True, slots=True)
 class Item:
-    """One piece worn. site: body site it protects; layer: 1 is next to the skin; say: its spoken name, as the grammar's
-    item words have it (the grammar key, e.g. 'gloves'); label: how the coach names it ('outer gloves').
-
-    For the checker: zones are the surfaces of the item (empty: those of its kind, see zones.py). covers, tight and
-    overlap name body zones or 'item.zone' that it lies over when it is put on after them: covers leaks, tight does not,
-    overlap is kept clean by a cuff or hem and dirtied when that is pulled away. spared: zones that this protocol counts
-    as clean after work though nothing covers them (a judgement that the check prints). traits: of zones.TRAITS.
-    """
+    """A piece of equipment. Fields from `covers` on are for the checker."""
 
     name: str
     site: str
+    """The body site that it protects."""
     layer: int
+    """1 is next to the skin."""
     label: str
+    """What the coach calls it: 'outer gloves'."""
     say: str
+    """Its word in the grammar, as in 'gloves' for 'gloves removed'."""
     covers: tuple[str, ...] = ()
+    """Body zones or 'item.zone' that it lies over, if it is put on after them, and that still get dirty."""
     line: int = 0
     zones: tuple[str, ...] = ()
+    """Its surfaces; empty for those of its kind (zones.py)."""
     tight: tuple[str, ...] = ()
+    """As `covers`, but what is below stays clean."""
     overlap: tuple[str, ...] = ()
+    """As `covers`: a cuff or hem keeps what is below clean, and dirties it when it is pulled away."""
     traits: tuple[str, ...] = ()
+    """Some of zones.TRAITS."""
     spared: tuple[str, ...] = ()
+    """Zones that this protocol counts as clean after work though nothing covers them: a judgement, which the check
+    prints."""
 
 
 @dataclass(frozen=True, slots=True)
 class Act:
-    """What a step does to an item (or, for hygiene and sit, to 'hands' or a place).
-
-    grip: the zone of the item that the hand holds. passes: zones that the item brushes on its way. manner: how, one of
-    zones.MANNERS ('' is with care). fresh: what is put on is a new piece, not the one that came off.
-    """
+    """What a step does to an item, or, for hygiene and sit, to 'hands' or a place."""
 
     kind: str
+    """One of ACTS."""
     target: str
     grip: str = ""
+    """The zone of the item that the hand holds."""
     passes: tuple[str, ...] = ()
+    """Zones that the item brushes on its way."""
     manner: str = ""
+    """One of zones.MANNERS; '' is with care."""
     fresh: bool = False
+    """What is put on is a new piece, not the one that came off."""
 
     @property
     def rubs(self) -> bool:
@@ -86,65 +91,76 @@ class Act:
 
 @dataclass(frozen=True, slots=True)
 class Timing:
-    """How long a rub or wipe takes. start: the command that starts it ('rubbing', 'wiping'); the step's answer ('dry')
-    ends it. agent: a key of the site file. seconds: the protocol's own time (s).
-    """
+    """How long a rub or wipe takes. The answer of its step ends it."""
 
     agent: str
+    """A key of the site file."""
     seconds: float
+    """The protocol's own time (s)."""
     start: str
+    """The command that starts it: 'rubbing' or 'wiping'."""
 
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One prompt, one act, one answer.
-
-    name: unique in the protocol. say: the prompt, at most 12 words. warn: spoken before `say`. help: longer text, on
-    request. role: who acts. answers: command ids of the acting role that go on to the next step, e.g. ('done',),
-    ('clear',), ('gown-off',); empty only when `quiet_s` > 0: no speech is asked for while this step's act goes on, the
-    coach moves on after quiet_s seconds and a later step asks (`asks_for` there names this step).
-    observer: True when an observer, if there is one, must confirm. matters: the answer is an item with its state and is
-    read back. branches: command id -> branch name (e.g. torn, soiled). repair: branch taken on 'went wrong'.
-    also: further roles that must give the same answer before the step is left (a helper's own rub).
-    when_on / when_off: the step is only for when these items are on / are not on; otherwise it is passed over.
-    when_any_on: only for when at least one of these is on (empty: no such condition).
-    pays: what is no longer owed for an exposure once this step is done, one of DEBTS, or ''. file: where it stands.
-    weaker: why this step asks for less than the checker computes it should ('' when it does not).
-    say_alone, warn_alone: what somebody alone hears instead of `say` and `warn` ('' for the same).
-    alone: an observer's step that somebody alone is asked for too. optional: a word may leave it out, with all such
-    steps that follow it at once. ends: the last step of all; its answer ends the session, if nothing is worn or owed.
-    between: a rub between two pieces that is passed over when the hands are rubbed already, and that a site may leave
-    out (`Site.fewer_rubs`).
-    """
+    """One prompt, one act, one answer."""
 
     name: str
+    """Unique in the protocol."""
     say: str
+    """The prompt, at most 12 words."""
     role: str = "wearer"
+    """Who acts."""
     warn: str = ""
+    """Spoken before `say`."""
     help: str = ""
+    """Longer text, on request."""
     acts: tuple[Act, ...] = ()
     answers: tuple[str, ...] = ()
+    """Commands of the acting role that lead to the next step, such as ('done',) or ('gown-off',). Empty only with
+    `quiet_s`."""
     observer: bool = False
+    """An observer, if there is one, must confirm."""
     matters: bool = False
+    """The answer is an item with its state, and is read back."""
     timing: Timing | None = None
     quiet_s: float = 0.0
+    """If above 0, no speech is asked for during the act: after this many seconds the coach reminds once, and a later
+    step asks."""
     asks_for: str = ""
+    """The name of the earlier, silent step that this one asks about."""
     branches: tuple[tuple[str, str], ...] = ()
+    """(command, branch) for answers that something is wrong, such as 'torn' or 'soiled'."""
     repair: str = ""
+    """The branch taken on 'went wrong'."""
     when_on: tuple[str, ...] = ()
+    """The step is skipped unless all these items are on."""
     when_off: tuple[str, ...] = ()
+    """The step is skipped while one of these items is on."""
     when_any_on: tuple[str, ...] = ()
+    """The step is skipped unless one of these items is on; empty for no such condition."""
     pays: str = ""
+    """The debt of an exposure that is paid once this step is done, one of DEBTS; '' for none."""
     file: str = ""
+    """The file that it is in."""
     also: tuple[str, ...] = ()
+    """Further roles that must give the same answer before the step is left, as for a helper's own rub."""
     line: int = 0
     weaker: str = ""
+    """Why this step asks for less than the checker computes it should; '' if it does not."""
     alone: bool = False
+    """An observer's step that somebody alone is asked for too."""
     optional: bool = False
+    """It can be skipped on request, together with the optional steps that follow at once."""
     ends: bool = False
+    """The last step of all: its answer ends the session, if nothing is worn or owed."""
     between: bool = False
+    """A rub between two pieces: skipped if the hands are rubbed already, and a site may leave it out
+    (`Site.fewer_rubs`)."""
     say_alone: str = ""
+    """What somebody alone hears instead of `say`; '' for the same."""
     warn_alone: str = ""
+    """What somebody alone hears instead of `warn`; '' for the same."""
 
     @property
     def rubs(self) -> bool:
@@ -159,44 +175,45 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class Branch:
-    """A detour.
-
-    then: 'same' (the step it came from, asked anew), 'next', 'missing' (the first step of dressing whose piece is not
-    on), 'undress', 'close', or the name of a branch or of a step on the main way.
-    ask: questions when its steps are done, in order: 'piece' (which one is torn), 'gloves' (nothing is asked: it is the
-    gloves, as after a needle), 'where' (a place of the body), 'skin' (yes or no). exposed: branch taken when the answer
-    is a place or yes, else ''. again: the branch taken instead when the same step calls this one a second time ('' for
-    itself). emergency: why it may break rules of contamination ('' where it may not): something else comes first.
-    """
+    """Steps apart from the stages, for when something is wrong."""
 
     name: str
     steps: tuple[Step, ...]
     then: str = "same"
+    """Where it leads: 'same' (the step it came from, asked again), 'next', 'missing' (the first step of dressing whose
+    piece is not on), 'undress', 'close', or the name of a branch or of a step in a stage."""
     ask: tuple[str, ...] = ()
+    """Questions after its steps, in order: 'piece' (which one is torn), 'gloves' (not asked: it is the gloves, as after
+    a needle), 'where' (a place on the body), 'skin' (yes or no)."""
     exposed: str = ""
+    """The branch taken if the answer is a place or yes; '' for none."""
     line: int = 0
     again: str = ""
+    """The branch taken instead when the same step calls this one a second time; '' for this one."""
     file: str = ""
     emergency: str = ""
+    """Why it may break rules of contamination, because something else comes first; '' if it may not."""
 
 
 @dataclass(frozen=True, slots=True)
 class BreachRule:
-    """What a kind of breach leads to in some stages.
-
-    kind: one of DANGERS. stages: where it holds. first: the first words, an act, at most 6 words; first_alone: those
-    for somebody who is alone ('' for the same). branch: the branch that follows (may be empty: go on at once). then: as
-    in Branch. ask: questions asked after the first acts, as in Branch.
-    """
+    """What a kind of breach leads to in some stages."""
 
     kind: str
+    """One of DANGERS."""
     stages: tuple[str, ...]
+    """Where the rule holds."""
     first: str
+    """The first words: an act, in at most 6 words."""
     branch: str = ""
+    """The branch that follows; '' to go on at once."""
     then: str = "same"
+    """As in Branch."""
     ask: tuple[str, ...] = ()
+    """Questions asked after the first acts, as in Branch."""
     line: int = 0
     first_alone: str = ""
+    """The first words for somebody alone; '' for the same."""
     file: str = ""
 
     def words(self, mode: str) -> str:
@@ -214,16 +231,7 @@ class StagePlan:
 
 @dataclass(frozen=True, slots=True)
 class Protocol:
-    """A whole protocol. rejoin: branch read after a pause, stop or restart (it begins with gloved-hand disinfection).
-    touched: branch after a touch with a dirty hand. wearer_down: branch when the wearer is down ('' if none).
-    wash: branch that pays what is owed for an exposure, taken as soon as nothing is worn. eyes_at_once: branch in which
-    a second person rinses the eyes, where the site wants that. undo: branch in which somebody who does not go in takes
-    off what is on. torn: (item, stage, branch): the way when it is torn.
-    scope: names of the ensemble's kind that published orders are checked for. room: surfaces of the room and how they
-    are at the start (zones.ROOM_STATES). exposed: body zones that this ensemble leaves bare on purpose. orders:
-    published orders that hold for some sources only and that this one declares. practice: never for a real patient.
-    hose: the item that brings air into a powered hood, '' if there is none.
-    """
+    """A whole protocol."""
 
     name: str
     title: str
@@ -234,19 +242,32 @@ class Protocol:
     branches: tuple[Branch, ...]
     breaches: tuple[BreachRule, ...]
     rejoin: str = ""
+    """The branch read after a pause, stop or restart; it begins with disinfecting the gloved hands."""
     touched: str = ""
+    """The branch after a touch with a dirty hand."""
     wearer_down: str = ""
+    """The branch when the wearer is down; '' for none."""
     wash: str = ""
+    """The branch that pays the debts of an exposure, taken as soon as nothing is worn."""
     eyes_at_once: str = ""
+    """The branch in which a second person rinses the wearer's eyes, where the site wants that."""
     undo: str = ""
+    """The branch in which a wearer who does not go in takes off what is on."""
     torn: tuple[tuple[str, str, str], ...] = ()
+    """(item, stage, branch) for torn pieces."""
     scope: tuple[str, ...] = ()
+    """Labels, of SCOPES, by which the published orders that apply are chosen."""
     file: str = ""
     room: tuple[tuple[str, str], ...] = ()
+    """(surface, state) at the start for surfaces of the room (zones.ROOM_STATES)."""
     exposed: tuple[str, ...] = ()
+    """Body zones that this ensemble leaves bare on purpose."""
     orders: tuple[str, ...] = ()
+    """Published orders that hold for some sources only, and that this protocol declares."""
     practice: bool = False
+    """Never for a real patient."""
     hose: str = field(init=False, repr=False, compare=False)
+    """The item that brings air into a powered hood; '' for none."""
     _branches: dict[str, Branch] = field(init=False, repr=False, compare=False)
     _steps: dict[str, tuple[Step, ...]] = field(init=False, repr=False, compare=False)
 

@@ -38,11 +38,11 @@ def arrive(protocol: Protocol, here: Position) -> Arrival:
     for _ in range(10_000):  # a bound, not a limit: the loader refuses files that long
         here = _helped_out(protocol, here)
         place, ledger = here.place, here.ledger
-        turned = _turned(protocol, here) or _rinsed(protocol, here) or _air_first(protocol, here)
-        if turned is not None:
-            if (step := step_at(protocol, place)) is not None and turned.place.stage != place.stage:
+        diverted = _diverted(protocol, here) or _rinsed(protocol, here) or _air_first(protocol, here)
+        if diverted is not None:
+            if (step := step_at(protocol, place)) is not None and diverted.place.stage != place.stage:
                 passed.append((step.name, "nobody goes in any more"))
-            here = turned
+            here = diverted
             continue
         if place.step < 0 and not place.detours:
             if here.mode == "solo":
@@ -55,7 +55,7 @@ def arrive(protocol: Protocol, here: Position) -> Arrival:
         if step is not None and place.observer_due:
             return Arrival("confirm", place, ledger, passed=tuple(passed))
         if step is None:
-            end = _behind_the_end(protocol, here)
+            end = _after_last_step(protocol, here)
             if end.kind != "on":
                 return end._replace(passed=tuple(passed))
             passed += _left_out(protocol, place, end.place)
@@ -77,8 +77,9 @@ def arrive(protocol: Protocol, here: Position) -> Arrival:
 
 
 def _helped_out(protocol: Protocol, here: Position) -> Position:
-    """Whoever is helped out of what is worn comes back to nothing that was entered before; and once pieces come off,
-    that is removal and no longer work: what happens then leads back into it, never to the list as written.
+    """The position of somebody who is being helped out: the branches entered before are dropped, and once pieces come
+    off at work, the stage is removal, so that any later incident leads back into the helping and never to the main
+    list.
     """
     place = here.place
     if not place.detours or not leads_out(protocol, place.detours[-1]):
@@ -88,7 +89,7 @@ def _helped_out(protocol: Protocol, here: Position) -> Position:
     return here if len(place.detours) == 1 else here.at(place.inside(place.detours[-1:]))
 
 
-def _turned(protocol: Protocol, here: Position) -> Position | None:
+def _diverted(protocol: Protocol, here: Position) -> Position | None:
     """The place to which an incident diverts: the wash, once nothing is worn; otherwise out, never further in."""
     place = here.place
     if place.detours or place.observer_due or place.stage == "work":
@@ -179,7 +180,7 @@ def then_place(protocol: Protocol, here: Position, then: str, cause: str) -> Pla
         there = Place(then, 0)
     elif any(branch.name == then for branch in protocol.branches):
         own = protocol.branch(then).then
-        # what an incident came in between of has not been answered
+        # the step that the incident interrupted has not been answered
         follows = "same" if own == "next" and cause.startswith(INCIDENTS) else own
         there = place.inside((*place.detours, Detour(then, 0, follows, cause)))
     else:
@@ -216,8 +217,8 @@ def _left_out(protocol: Protocol, here: Place, there: Place) -> list[tuple[str, 
     return [(step.name, f"left out: {here.detours[-1].branch}") for step in steps]
 
 
-def _behind_the_end(protocol: Protocol, here: Position) -> Arrival:
-    """What follows the last step of a branch or stage; kind 'on' means: go on from the place given."""
+def _after_last_step(protocol: Protocol, here: Position) -> Arrival:
+    """What follows the last step of a branch or stage. Its kind is 'on' if the way goes on from its place."""
     place, ledger = here.place, here.ledger
     if place.detours:
         over = place.detours[-1]
@@ -248,7 +249,7 @@ def _behind_the_end(protocol: Protocol, here: Position) -> Arrival:
 
 
 def _questions(protocol: Protocol, stage: str, over: Detour) -> tuple[str, ...]:
-    """What is asked once the steps of a branch are done: by the branch, and by the breach that it was entered for."""
+    """The questions after the steps of a branch: its own, and those of the breach that it was entered for."""
     own = protocol.branch(over.branch).ask
     if not over.cause.startswith("breach: "):
         return own

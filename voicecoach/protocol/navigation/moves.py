@@ -42,10 +42,8 @@ def onward(protocol: Protocol, here: Position, ledger: Ledger) -> Arrival:
 
 
 def answered(protocol: Protocol, here: Position, ledger: Ledger) -> Arrival:
-    """What follows the answer of the step's own role: the observer's confirmation, if the step wants one, or onward.
-
-    Args:
-        ledger: as the step leaves it.
+    """What follows once the step's own role has answered: the observer's confirmation if the step wants one, else the
+    next step. ledger: as the step leaves it.
     """
     step = step_at(protocol, here.place)
     if step is not None and step.observer and here.mode == "pair" and not here.place.observer_due:
@@ -196,7 +194,7 @@ def breach_arrival(protocol: Protocol, here: Position, kind: str, item: str = ""
     """Where a breach of this kind leads, once its first words are said. item: the piece that was named with it."""
     kind = suffered(protocol, here.place, here.ledger, kind)
     rule = breach_rule(protocol, kind, here.place.stage)
-    calm = here.at(here.place.inside(_kept(protocol, here.place)))
+    calm = here.at(here.place.inside(_left_entered(protocol, here.place)))
     then = _then(protocol, here.place, rule) if rule else ""
     if kind == "needle":  # it goes through all the gloves
         calm = calm.at(ledger=reduce(Ledger.tear, gloves(protocol, calm), calm.ledger))
@@ -209,21 +207,22 @@ def breach_arrival(protocol: Protocol, here: Position, kind: str, item: str = ""
     return arrive(protocol, calm.at(then_place(protocol, calm, then, f"breach: {kind}")))
 
 
-def _kept(protocol: Protocol, place: Place) -> tuple[Detour, ...]:
+def _left_entered(protocol: Protocol, place: Place) -> tuple[Detour, ...]:
     """The branches that a new incident leaves entered."""
     return place.detours if unfinished(protocol, place) else without_incident(place.detours)
 
 
 def _then(protocol: Protocol, place: Place, rule: BreachRule) -> str:
-    """Where the way of a breach leads: somebody who is being helped out at work goes on being helped."""
-    helped_out = any(leads_out(protocol, one) for one in _kept(protocol, place))
+    """Where the branch of a breach leads: somebody who is being helped out at work goes on being helped."""
+    helped_out = any(leads_out(protocol, one) for one in _left_entered(protocol, place))
     return "same" if place.stage == "work" and rule.then == "undress" and helped_out else rule.then
 
 
 def unasked(protocol: Protocol, here: Position, kind: str) -> str:
     """The question about the skin that a breach of this kind cuts off, and that nothing asks afterwards; '' for none.
 
-    kind: '' for the wearer down. What was touched then stays unknown, which is an exposure as "unsure" is (rule 26).
+    kind: '' when the wearer is down. The answer then stays unknown, which counts as an exposure, as "unsure" does
+    (rule 26).
     """
     place, rule = here.place, breach_rule(protocol, kind, here.place.stage) if kind else None
     branch = rule.branch if rule else "" if kind else protocol.wearer_down
@@ -232,7 +231,7 @@ def unasked(protocol: Protocol, here: Position, kind: str) -> str:
     if here.placed or asks & _ABOUT_SKIN:
         return ""
     returns = not {then, protocol.then_of(then)}.isdisjoint({"same", "next", "missing"})
-    stays = _outside(_kept(protocol, place), branch) if returns else ()
+    stays = _outside(_left_entered(protocol, place), branch) if returns else ()
     cut_off = place.detours[len(stays) :]
     left = (question for one in cut_off for question in open_questions(protocol, place.stage, one))
     return next((question for question in left if question in _ABOUT_SKIN), "")

@@ -128,7 +128,7 @@ def hose(protocol: Protocol) -> str:
 
 
 def airless(protocol: Protocol, place: Place, ledger: Ledger) -> str:
-    """The hood that is worn without air: none was reported, the hose is off or loosened; '' if there is none."""
+    """The hood that is worn without air, because none was reported, or the hose is off or loosened; '' for none."""
     air = hose(protocol)
     if not air:
         return ""
@@ -178,16 +178,15 @@ def changing(protocol: Protocol, place: Place) -> bool:
 
 
 def leads_out(protocol: Protocol, detour: Detour) -> bool:
-    """Whether the branch ends with the session: somebody is helped out of everything, and the list is not gone on with.
-
-    So does one that leads to such a branch.
+    """Whether somebody is helped out of everything in this branch, so that the session ends with it and not with the
+    main list. That also holds for a branch that leads to such a branch.
     """
     return detour.then == "close" or protocol.then_of(detour.then) == "close"
 
 
 def unfinished(protocol: Protocol, place: Place) -> bool:
-    """Whether a new incident leaves the branch of an earlier one entered: what is worn has changed, somebody is being
-    helped out, or a piece has a hole, which has to be dealt with before removal goes on.
+    """Whether the branch of an earlier incident has to be finished even after a new one: what is worn has changed,
+    somebody is being helped out, or a piece has a hole that has to be dealt with before removal goes on.
     """
     number = incident(place.detours)
     if number < 0:
@@ -209,8 +208,8 @@ def without_incident(detours: tuple[Detour, ...]) -> tuple[Detour, ...]:
 
 
 def pieces(protocol: Protocol, here: Position) -> tuple[str, ...]:
-    """The pieces that 'torn' can mean: worn ones with their own branch in this stage, else all that are worn; and what
-    is being put on.
+    """The pieces that 'torn' can mean: what is being put on, and the worn pieces with a branch of their own in this
+    stage, or all worn pieces if none has one.
     """
     on = here.ledger.on()
     own = tuple(item for item in on if protocol.torn_branch(item, here.place.stage))
@@ -220,7 +219,7 @@ def pieces(protocol: Protocol, here: Position) -> tuple[str, ...]:
 
 
 def _putting_on(protocol: Protocol, here: Position) -> Step | None:
-    """The step of dressing here, outside all branches, that puts a piece on and says how a fresh one is taken."""
+    """The present step of dressing, outside all branches, if it names a branch for taking a fresh piece; else None."""
     step = step_at(protocol, here.place.inside(())) if here.place.stage == "dress" else None
     return step if step is not None and step.repair else None
 
