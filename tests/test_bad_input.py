@@ -350,6 +350,24 @@ def test_a_folder_of_records_is_answered_with_a_record_in_it(tmp_path: Path) -> 
     assert complaint(typed("timeline", tmp_path)).endswith("(it holds records: name one of them, such as one)")
 
 
+def test_a_script_and_an_answer_that_name_no_command_are_answered_with_the_nearest(
+    tmp_path: Path, protocol: Callable[..., Path], records: Path
+) -> None:
+    (tmp_path / "script.txt").write_text("+1 wearer: bridge ~breech\n")
+    said = complaint(typed("run", "short-practice", "--typed", tmp_path / "script.txt", "--out", records))
+    assert said.endswith("(did you mean 'breach'?)")
+    assert "did you mean 'gown-off'?" in complaint(typed("check", protocol(("answer: gown-off", "answer: gown-of"))))
+
+
+def test_a_contact_time_below_the_protocols_is_said_not_to_count(tmp_path: Path, records: Path) -> None:
+    (tmp_path / "site.yaml").write_text("name: Ward 3\ncontact-times: {hand-rub: 1}\n")
+    (tmp_path / "script.txt").write_text("+1 wearer: practice run\n")
+    result = typed(
+        "run", "short-practice", "--site", tmp_path / "site.yaml", "--typed", tmp_path / "script.txt", "--out", records
+    )
+    assert "The site's 1 s for hand-rub do not count: the protocol has" in " ".join(result.stdout.split())
+
+
 def test_packing_what_is_not_a_record_is_refused(tmp_path: Path) -> None:
     assert str(tmp_path) in complaint(typed("pack", tmp_path, tmp_path / "out.zip"))
     assert not (tmp_path / "out.zip").exists()

@@ -2,10 +2,19 @@
 
 from __future__ import annotations
 
+import difflib
+from collections.abc import Iterable
+
 
 def printable(text: str) -> str:
     """`text` with control characters escaped, so that no file can send commands to the terminal."""
     return "".join(char if char.isprintable() or char in "\n\t" else ascii(char)[1:-1] for char in text)
+
+
+def did_you_mean(given: str, known: Iterable[str]) -> str:
+    """What to do about a misspelt name: the known one that is most like it; '' if none is."""
+    alike = difflib.get_close_matches(given, list(known), 1)
+    return f"did you mean {alike[0]!r}?" if alike else ""
 
 
 class VoicecoachError(Exception):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -10,7 +9,7 @@ from typing import Any
 
 import yaml
 
-from voicecoach.errors import InputError
+from voicecoach.errors import InputError, did_you_mean
 
 LOADER: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 """libyaml's scanner if PyYAML has it: about nine times as fast as the one in Python, with the same positions."""
@@ -66,9 +65,8 @@ class Node:
         names = sorted(allowed)
         text = self.scalar()
         if text not in names:
-            alike = difflib.get_close_matches(text, names, 1)
-            mend = f"did you mean {alike[0]!r}?" if alike else ""
-            raise self.wrong(f"{text!r} is unknown", "one of " + ", ".join(name for name in names if name), mend)
+            known = [name for name in names if name]
+            raise self.wrong(f"{text!r} is unknown", "one of " + ", ".join(known), did_you_mean(text, known))
         return text
 
     def flag(self) -> bool:
@@ -108,8 +106,7 @@ class Node:
         """This mapping, after checking that it has no keys other than `keys`."""
         for name, value in self.items():
             if name not in keys:
-                alike = difflib.get_close_matches(name, keys, 1)
-                mend = f"did you mean {alike[0]!r}?" if alike else ""
+                mend = did_you_mean(name, keys)
                 raise value.wrong("is not a known field", "one of " + ", ".join(sorted(keys)), mend)
         return self
 

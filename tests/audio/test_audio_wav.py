@@ -183,7 +183,7 @@ def test_a_bad_recording_gets_one_line_that_names_it(tmp_path: Path, kind: str) 
 
 def test_a_missing_file_and_a_folder_are_named(tmp_path: Path) -> None:
     for path in (tmp_path / "none.wav", tmp_path):
-        with pytest.raises(InputError, match="cannot be read") as caught:
+        with pytest.raises(InputError, match=r"does not exist|cannot be read") as caught:
             read_wav(path)
         assert str(path) in caught.value.line()
 

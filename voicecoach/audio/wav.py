@@ -16,7 +16,7 @@ import soxr
 from voicecoach.audio.line import RATE_HZ, Samples
 from voicecoach.audio.quiet import QuietLine
 from voicecoach.errors import InputError, RecordError
-from voicecoach.system.files import open_plain
+from voicecoach.system.files import open_plain, why_unreadable
 
 UNKNOWN_SIZE = 0xFFFFFFFF
 """Data size written by programs that stream to a pipe: the data extends to the end of the file."""
@@ -63,7 +63,7 @@ class Recording:
             self._file = os.fdopen(open_plain(path, wanted), "rb")
             sound = _find_sound(self._file, os.fstat(self._file.fileno()).st_size)
         except OSError as error:
-            raise InputError(f"cannot be read: {error.strerror or error}", where=str(path), expected=wanted) from None
+            raise InputError(why_unreadable(error), where=str(path), expected=wanted) from None
         except InputError as error:
             expected = wanted if error.expected == _WANTED else error.expected
             raise InputError(error.what, where=str(path), expected=expected, mend=error.mend or convert) from None

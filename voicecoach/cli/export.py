@@ -84,7 +84,9 @@ def export(
     try:
         target.write_text(text, encoding="utf-8", newline="")
     except OSError as error:
-        raise InputError(f"cannot be written: {error.strerror}", where=str(target)) from None
+        raise InputError(
+            f"cannot be written: {error.strerror}", where=str(target), expected="a file in a folder"
+        ) from None
     typer.echo(str(target))
 
 

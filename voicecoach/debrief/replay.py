@@ -97,7 +97,10 @@ def read_copy(session: Session, name: str) -> str | None:
     raw = disk.read_file(path, LARGEST_COPY)
     if digest(raw) != session.manifest.copies[name]:
         raise RecordError(
-            "is not the file that the session was made with", where=str(path), expected="the SHA-256 in the manifest"
+            "is not the file that the session was made with",
+            where=str(path),
+            expected="a copy with the digest that the manifest has",
+            mend=f"voicecoach verify {session.folder} says what else was changed",
         )
     return raw.decode("utf-8", "replace")
 

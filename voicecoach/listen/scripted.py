@@ -10,7 +10,7 @@ from typing import Literal, cast
 import numpy as np
 
 from voicecoach.audio.line import RATE_HZ, Block
-from voicecoach.errors import InputError
+from voicecoach.errors import InputError, did_you_mean
 from voicecoach.grammar import Grammar, match
 from voicecoach.session.events import Event, Heard, Role, SpeechEnded, SpeechStarted
 
@@ -71,9 +71,8 @@ def parse(text: str, file: str) -> tuple[ScriptLine, ...]:
         said = _utterance(line, f"{file}:{number}", number)
         if said.when == "at":
             if said.time_s < latest_s:
-                raise InputError(
-                    f"{said.time_s:g} comes after {latest_s:g}", where=f"{file}:{number}", expected="rising times"
-                )
+                what, wanted = f"{said.time_s:g} comes after {latest_s:g}", f"{latest_s:g} or later"
+                raise InputError(what, where=f"{file}:{number}", expected=wanted)
             latest_s = said.time_s
         found.append(said)
     return tuple(found)
@@ -145,7 +144,10 @@ class ScriptedRecogniser:
         for said in script:
             if said.near is not None and grammar.command(said.near) is None:
                 raise InputError(
-                    f"{said.near!r} is not a command", where=f"{file}:{said.line}", expected="a command of the grammar"
+                    f"{said.near!r} is not a command",
+                    where=f"{file}:{said.line}",
+                    expected="one that is listened for, such as 'breach'",
+                    mend=did_you_mean(said.near, (command.name for command in grammar.commands)),
                 )
         self._grammar = grammar
         self._script = script

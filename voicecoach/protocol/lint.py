@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from voicecoach.errors import InputError
+from voicecoach.errors import InputError, did_you_mean
 from voicecoach.grammar import Grammar, normalise
 from voicecoach.protocol.model import STAGES, Protocol, Step
 from voicecoach.protocol.required_branches import missing_branches
@@ -85,7 +85,8 @@ def _unknown(grammar: Grammar, step: Step) -> Iterator[InputError]:
             yield InputError(
                 f"{name!r} is not a command of grammar {grammar.name!r}",
                 where=f"{step.file}:{step.line}: {step.name}.{field}",
-                expected="a command id of the grammar",
+                expected="the name of a command, such as 'done' or 'gown-off'",
+                mend=did_you_mean(name, (command.name for command in grammar.commands)),
             )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from voicecoach import yamltext
@@ -56,6 +57,15 @@ class Site:
     def contact_s(self, agent: str, protocol_s: float) -> float:
         """Seconds that `agent` must act: the site's own figure, but never less than the protocol's."""
         return max(dict(self.contact_times).get(agent, protocol_s), protocol_s)
+
+    def overruled(self, protocol: Protocol) -> Iterator[str]:
+        """A sentence for each contact time that is shorter than the protocol's, which therefore does not count."""
+        steps = [*(s for plan in protocol.stages for s in plan.steps), *(s for b in protocol.branches for s in b.steps)]
+        timings = [step.timing for step in steps if step.timing is not None]
+        for agent, own_s in self.contact_times:
+            longest_s = max((one.seconds for one in timings if one.agent == agent), default=0.0)
+            if own_s < longest_s:
+                yield f"The site's {own_s:g} s for {agent} do not count: the protocol has {longest_s:g} s."
 
 
 NO_SITE = Site()

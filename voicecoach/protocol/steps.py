@@ -103,7 +103,9 @@ class StepReader:
         if (ends := node.get("ends")) is not None and stage != "close":
             raise ends.wrong(f"is used in {stage!r}", "only in the last step of 'close'")
         if stage != "prepare" and (tried := set(answers) & TRIED):
-            raise node.need("answer").wrong(f"is {min(tried)!r}, which always counts", "tries of it only in 'prepare'")
+            raise node.need("answer").wrong(
+                f"is {min(tried)!r}, which is always listened for", "a try of it in 'prepare'"
+            )
         roles = {key: node.get(key) for key in ("role", "repair", "asks-for", "weaker", "matters", "observer")}
         flags = {key: (value := node.get(key)) is not None and value.flag() for key in FLAGS}
         on = node.get("on")

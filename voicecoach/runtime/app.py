@@ -150,6 +150,8 @@ class Runner:
         journal = Journal.create(folder, made_with, texts.copies(), key=options.key)
         self.console.print(f"recogniser: {engine}   mode: {options.mode}", markup=False)
         self.console.print(f"record: {folder}", markup=False, soft_wrap=True)
+        for sentence in setup.site.overruled(setup.protocol):
+            self.console.print(sentence, style="yellow", markup=False)
         if isinstance(typed, KeyboardRecogniser):
             self.console.print(KEYBOARD_HINT, markup=False)
         opened = Opened(

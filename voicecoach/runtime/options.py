@@ -83,7 +83,9 @@ def sessions_folder(out: Path | None) -> Path:
         return out
     home = files.data_folder()
     if home == files.NOWHERE:
-        raise InputError("there is no home folder for records", expected="HOME", mend="name a folder with --out")
+        raise InputError(
+            "there is no home folder for records", expected="the variable HOME", mend="name a folder with --out"
+        )
     return home / "sessions"
 
 

@@ -32,7 +32,7 @@ def read_bounded(path: Path, limit: int, expected: str = "a file") -> bytes:
         with os.fdopen(open_plain(path, expected), "rb") as file:
             data = file.read(limit + 1)
     except OSError as error:
-        raise InputError(f"cannot be read: {error.strerror or error}", where=str(path), expected=expected) from None
+        raise InputError(why_unreadable(error), where=str(path), expected=expected) from None
     if len(data) > limit:
         raise InputError("is too large", where=str(path), expected=f"at most {limit:,} bytes")
     return data
@@ -54,6 +54,11 @@ def open_plain(path: Path, expected: str = "a file") -> int:
     os.close(fd)
     what = "it is a folder" if stat.S_ISDIR(mode) else "it is a pipe or a device, which may never end"
     raise InputError(f"cannot be read: {what}", where=str(path), expected=expected)
+
+
+def why_unreadable(error: OSError) -> str:
+    """An error of reading a file, for a message."""
+    return "does not exist" if isinstance(error, FileNotFoundError) else f"cannot be read: {error.strerror or error}"
 
 
 def is_file(path: Path) -> bool:
