@@ -368,6 +368,11 @@ def test_a_contact_time_below_the_protocols_is_said_not_to_count(tmp_path: Path,
     assert "The site's 1 s for hand-rub do not count: the protocol has" in " ".join(result.stdout.split())
 
 
+def test_a_folder_that_is_no_session_cannot_be_ended(tmp_path: Path) -> None:
+    assert "is not a record of a session" in complaint(typed("end", tmp_path, "--nothing-worn"))
+    assert not (tmp_path.parent / ".beside").exists()
+
+
 def test_packing_what_is_not_a_record_is_refused(tmp_path: Path) -> None:
     assert str(tmp_path) in complaint(typed("pack", tmp_path, tmp_path / "out.zip"))
     assert not (tmp_path / "out.zip").exists()

@@ -12,7 +12,9 @@ import pytest
 import simulated
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from recorded import note
 
+from voicecoach.debrief.coaching import troubles
 from voicecoach.debrief.contents import debrief
 from voicecoach.debrief.drawing import picture
 from voicecoach.debrief.exports.spreadsheet import to_csv
@@ -65,6 +67,21 @@ def test_an_unknown_note_is_shown_plainly(scene: Session) -> None:
     assert "something new  a: <b>" in text(scene)
     assert "a: &lt;b&gt;" in html(scene)
     assert "<b>" not in html(scene).replace("<li><b>", "")
+
+
+def test_an_exposure_whose_place_is_named_later_is_one_exposure_with_that_place(record: Maker) -> None:
+    step = note("step", step="gown-away", stage="undress")
+    splash = (
+        note("breach", kind="splash", stage="undress", step="gown-away", by="wearer"),
+        note("exposure", place="unknown", cause="splash", step="gown-away"),
+    )
+    eyes = Heard(9 * S, "eyes", "eyes", role="wearer", source="typed")
+    named = (note("exposure", place="eyes", cause="where"),)
+    session = record([(Opened(0, "pair", "vosk", "none", True, False), (step, *splash)), (eyes, named)])
+    (incident,) = debrief(session).incidents
+    assert incident.places == ["eyes"]
+    (run,) = debrief(session).steps
+    assert troubles(run)["exposure"] == 1
 
 
 def test_training_only_stands_at_the_top_until_the_session_says_otherwise(record: Maker) -> None:

@@ -19,6 +19,11 @@ ModelOption = Annotated[str | None, typer.Option(help="The folder of a Vosk mode
 GrammarOption = Annotated[str, typer.Option(help="A grammar, by name or file.")]
 
 
+def counted(count: int, noun: str) -> str:
+    """'1 session', '2 sessions'."""
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
 def show(rows: list[dict[str, Any]], as_json: bool) -> None:
     """Print rows of one kind as a table or as JSON."""
     if as_json:

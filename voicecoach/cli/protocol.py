@@ -28,9 +28,10 @@ from voicecoach.checker import (
 from voicecoach.checker.rules import table_text
 from voicecoach.checker.slips import SlipPaths
 from voicecoach.debrief import slips_page
-from voicecoach.errors import InputError
+from voicecoach.errors import InputError, did_you_mean
 from voicecoach.protocol import printed_card
 from voicecoach.protocol import schema as schemas
+from voicecoach.protocol.lint import all_steps
 from voicecoach.protocol.model import Protocol
 from voicecoach.runtime import author_check, library, options
 
@@ -78,7 +79,9 @@ def check(
     if explain:
         explanation = verdict.explain(read, explain)
         if explanation is None:
-            raise InputError(f"has no step {explain!r}", where=read.file, expected="the name of a step")
+            names = [step.name for _, step in all_steps(read)]
+            advice = did_you_mean(explain, names) or f"the steps are {', '.join(names)}"
+            raise InputError(f"has no step {explain!r}", where=read.file, expected="the name of a step", mend=advice)
         typer.echo(explanation)
         return
     report = verdict.prove(read, 2 if two else 1, setup.grammar.language)

@@ -10,6 +10,7 @@ from rich.console import Console
 
 from voicecoach.audio import player
 from voicecoach.audio.wav import write_wav
+from voicecoach.cli.common import counted
 from voicecoach.cli.record import DIFFERS, Key, end, machine_of, read_record
 from voicecoach.debrief.replay import compare
 from voicecoach.debrief.review.gather import find
@@ -116,7 +117,8 @@ def _hear(folders: list[Path], chosen: rehear.RecogniserChoice, key: Path | None
         differ += len(result.differences)
         for difference in result.differences:
             typer.echo(f"{printable(result.folder)}  {clock(difference.at_s)}  {printable(difference.describe())}")
-    typer.echo(f"{len(sessions) - failed} sessions, {said} utterances, {differ} heard differently")
+    heard = len(sessions) - failed
+    typer.echo(f"{counted(heard, 'session')}, {counted(said, 'utterance')}, {differ} heard differently")
     if failed == len(sessions):
         raise InputError(
             "there was nothing to listen to again", where=str(folders[0]), expected="sessions with kept sound"

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from rich.console import Console
 
+from voicecoach.cli.common import counted
 from voicecoach.debrief.pages.html import clean
 from voicecoach.debrief.review.store import Store
 from voicecoach.errors import InputError
@@ -83,7 +84,8 @@ def _answer(store: Store, sql: str) -> None:
 
 
 def _print(found: Review, *, incidents_only: bool) -> None:
-    typer.echo(f"{found.sessions} sessions, {found.first} to {found.last}; {found.wearers} wearers with a code")
+    wearers = f"{counted(found.wearers, 'wearer')} with a code"
+    typer.echo(f"{counted(found.sessions, 'session')}, {found.first} to {found.last}; {wearers}")
     for one in found.owed:
         who, what = clean(one["wearer"]) or "no code", clean(one["title"])
         typer.echo(f"OWED: {one['owed']}  {one['when']}  {who}  {what}  {clean(one['folder'])}")

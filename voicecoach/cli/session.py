@@ -23,6 +23,7 @@ from voicecoach.record.box import read_key
 from voicecoach.runtime import app as app_parts
 from voicecoach.runtime import options, supervisor
 from voicecoach.runtime.one_voice import InUseError
+from voicecoach.runtime.open_sessions import looks_like_one
 from voicecoach.runtime.screen import Outlet
 from voicecoach.system import signals
 
@@ -145,6 +146,8 @@ def end_command(
         raise InputError(f"is in use by {who}", where=str(folder), mend="end it by voice or at its keyboard")
     if last is None and not folder.is_dir():
         raise InputError("does not exist", where=str(folder), expected="the folder of a session")
+    if last is None and not looks_like_one(folder):
+        raise InputError("is not a record of a session", where=str(folder), expected="the folder of a session")
     on = ", ".join(last.on) or "nothing" if last is not None else "not known"
     if not nothing_worn:
         still = f"by its last good lines, still worn: {on}"

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from voicecoach.protocol.model import DEBTS
+from voicecoach.session.exposure import UNKNOWN
 from voicecoach.session.notes import NoteKind
 
 if TYPE_CHECKING:  # a review that reads no new record does not need these
@@ -119,7 +120,8 @@ class _Book:
         incident = self.now if self.now is not None and self.now.kind != "alarm" else self.begin(note, "exposure")
         place = note.details.get("place", "").replace("-", " ")
         if place and place not in incident.places:
-            incident.places.append(place)
+            # a place that is named later is that of the exposure recorded before it was known
+            incident.places = [*(one for one in incident.places if one != UNKNOWN), place]
         if not incident.stated:
             incident.owed = [debt for debt in DEBTS if debt not in incident.paid]
         if incident not in self.debts:

@@ -106,17 +106,18 @@ def _folders(root: Path, remarks: list[str]) -> list[Path]:
         try:
             if entry.is_symlink():
                 remarks.append(f"{entry}: is a link; skipped.")
-            elif entry.is_dir() and not entry.name.startswith(".") and _looks_like_one(entry):
+            elif entry.is_dir() and not entry.name.startswith(".") and looks_like_one(entry):
                 folders[entry] = _begun(entry)
         except OSError as error:
             remarks.append(f"{entry}: cannot be read ({error.strerror}); skipped.")
     for other in refuge.roots(root / "any")[1:]:
         with suppress(OSError):
-            folders |= {entry: _begun(entry) for entry in other.glob(f"*{refuge.AGAIN}*") if _looks_like_one(entry)}
+            folders |= {entry: _begun(entry) for entry in other.glob(f"*{refuge.AGAIN}*") if looks_like_one(entry)}
     return sorted(folders, key=lambda folder: (folders[folder], folder.name), reverse=True)
 
 
-def _looks_like_one(folder: Path) -> bool:
+def looks_like_one(folder: Path) -> bool:
+    """Whether the folder holds at least a part of a record."""
     names = {entry.name for entry in folder.iterdir()}
     return bool(names & {manifest.FILE, lines.FILE, "worn.json"})
 
