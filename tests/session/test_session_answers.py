@@ -6,9 +6,11 @@ from functools import cache
 from typing import Literal
 
 import pytest
-from session_driver import setup
+from session_driver import Session, grammar, setup
 
+from voicecoach.grammar import match
 from voicecoach.protocol.navigation.position import steps_named
+from voicecoach.session.events import Role
 from voicecoach.session.naturals import NOTHING, SILENCE, Wait, table, text
 
 NAMED = ("yes", "no", "i don't know", "it is off", "not yet", "not finished", "i can't", SILENCE)
@@ -73,7 +75,7 @@ def test_an_inspection_takes_no_yes_and_no_no() -> None:
 
 def test_it_is_off_does_not_pass_a_step_that_matters_and_not_yet_gets_patience() -> None:
     gown = at("n95-gown", "pair", "gown-away")
-    assert gown["it is off"] == 'stays, and says "Name the piece and how it is now."'
+    assert gown["it is off"] == 'stays, and says "Name the piece and how it is; a fault by itself."'
     assert gown["not yet"] == gown["no"] == 'stays, and says "Take your time. I wait."'
     assert gown["i can't"] == "goes to gown-away (everything stopped)"
 
@@ -95,3 +97,29 @@ def test_the_table_for_people_puts_together_what_is_answered_alike() -> None:
     shown = text(setup("short-practice"), "solo")
     assert "no, not yet, not finished: stays, and says" in shown
     assert shown.count("\n\n") >= 40
+
+
+@pytest.mark.parametrize(("at", "key"), [("shield-on", "hint-item"), ("look-at-inner-gloves", "hint-look")])
+def test_who_says_a_piece_and_its_fault_in_one_breath_twice_is_led_to_the_fault_by_itself(at: str, key: str) -> None:
+    """Rule 32. "Shield missing" as one phrase is for the keyboard; a voice says "missing" by itself."""
+    session = Session(setup("n95-gown"), "pair", independent=True)
+    session.go_to(at)
+    role: Role = "observer" if key == "hint-look" else "wearer"
+    said = []
+    for _ in range(3):
+        said.append(session.says(session.hear(None, role=role, quiet=False)))
+        session.said_out()
+    assert said == [[session.setup.grammar.say("say-again")], [session.setup.grammar.say(key)], []]
+
+
+def test_a_room_that_is_not_understood_is_never_told_more() -> None:
+    """Scene S5: one "say again" at most."""
+    session = Session(setup("n95-gown"), "pair", independent=True)
+    session.go_to("shield-on")
+    session.hear(None, role="unknown")
+    assert session.says(session.hear(None, role="unknown", quiet=False)) == []
+
+
+def test_what_the_hint_at_a_look_suggests_counts_when_it_is_typed() -> None:
+    for words, command in (("whole", "clear"), ("damaged", "torn"), ("it is dirty", "soiled")):
+        assert match(grammar(), words, ("clear", "torn", "soiled")) == command

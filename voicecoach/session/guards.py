@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from voicecoach.session.events import Heard
 from voicecoach.session.interpret.live_commands import matters_to_both
 from voicecoach.session.state import SessionState
 from voicecoach.session.turn import Turn
@@ -25,9 +26,22 @@ def may_interrupt(turn: Turn) -> bool:
 
 
 def may_say_again(turn: Turn) -> bool:
-    """Once a step, and not over a prompt. After 'Breach?' an unclear word is no answer, and that counts as yes."""
+    """Once a step, and not over a prompt. At a step with ways for a fault, somebody known who was not understood twice
+    is told what would be: a fault by itself, not "shield missing" (rule 32).
+
+    After 'Breach?' an unclear word is no answer, and that counts as yes.
+    """
     state = turn.state
-    return not state.hinted and not state.sounding and not state.window and state.question != "near-breach"
+    quiet = not state.sounding and not state.window and state.question != "near-breach"
+    return quiet and (not state.hinted or hint_due(turn))
+
+
+def hint_due(turn: Turn) -> bool:
+    """Whether a second word of somebody known was not understood, at a step that has ways for a fault."""
+    state, event = turn.state, turn.event
+    known = isinstance(event, Heard) and event.role != "unknown"
+    faults = turn.step is not None and bool(turn.step.branches)
+    return state.hinted and known and faults and not state.question and state.hint_at != state.place
 
 
 def first_silence(turn: Turn) -> bool:

@@ -56,6 +56,8 @@ class SessionState:
     false_interruptions: int = 0
     """How often this prompt was interrupted for nothing."""
     hinted: bool = False
+    hint_at: Place | None = None
+    """The step at which a second word that was not understood got its hint."""
     """'Say again' has been said in this step."""
     tries: tuple[VoiceTry, ...] = ()
     """Words said so far in the current voice check."""

@@ -25,7 +25,7 @@ REPLIES: dict[str, tuple[str, ...]] = {
     "touched": (*PLACES, *OUTSIDE, "no", "unsure"),
     "torn-piece": ("unsure",),
     "skin": ("yes", "no", *PLACES, "unsure"),
-    "piece": (*FAULTS, *PLACES, "confirm", "unsure"),
+    "piece": (*FAULTS, *PLACES, "confirm", "unsure", "is-on", "not-finished"),
     "fault": (*FAULTS, *PLACES, "confirm", "unsure"),
     "removal-area": ("yes", "no"),
     "all-clear": ("confirm", "not-clear"),

@@ -138,9 +138,10 @@ def say_again(turn: Turn) -> None:
     quiet = turn.step is not None and turn.step.quiet_s and not turn.state.question
     if turn.state.status in {"frozen", "paused"} or quiet:
         return
-    turn.set(hinted=True)
+    second = turn.state.hinted
+    turn.set(hinted=True, hint_at=turn.state.place if second else turn.state.hint_at)
     turn.tone("again")
-    turn.aside(_hint_of_question(turn.state.question) or _hint_of_step(turn))
+    turn.aside(_hint_of_question(turn.state.question) or _hint_of_step(turn, second=second))
 
 
 def _hint_of_question(question: str) -> str:
@@ -156,10 +157,11 @@ def _hint_of_question(question: str) -> str:
     return f"ask-{question}" if question in REPLIES else ""
 
 
-def _hint_of_step(turn: Turn) -> str:
-    """The same for a step: after a typed word what would be taken is said at once, and a voice is asked again."""
+def _hint_of_step(turn: Turn, *, second: bool) -> str:
+    """The same for a step: after a typed word what would be taken is said at once, and a voice is asked again first."""
     event, step = turn.event, turn.step
-    if turn.state.question or step is None or not isinstance(event, Heard) or event.source != "key":
+    typed = isinstance(event, Heard) and event.source == "key"
+    if turn.state.question or step is None or not (typed or second):
         return "say-again"
     return "hint-observer" if turn.state.status == "confirming" else hint_of(step, turn.state.status)
 

@@ -234,6 +234,9 @@ def _dirty(state: SessionState) -> SessionState:
 def _piece(setup: Setup, state: SessionState, event: Heard, command: str) -> Intent:
     if command in REPLIES["fault"]:
         return _fault(setup, state, event, command)
+    if command in {"is-on", "not-finished"}:  # of this step's own piece
+        still = not_off(setup, state, "")
+        return still or Intent("replied", again(setup.protocol, state.position), word=command)
     said, _, how = command.rpartition("-")
     still = not_off(setup, state, said) if how == "on" else None
     if still is not None:
