@@ -63,7 +63,7 @@ def notice_and_speak(run: Bench, part: str, begin_s: float) -> tuple[float, floa
     while time.monotonic() - begin_s < LIMIT_S:
         block = run.coach.line.read(0.05)
         if block is None:
-            run.coach._look_around([])
+            run.coach._handle_all([])
         else:
             run.coach._take(block)
         now_s = time.monotonic() - begin_s

@@ -169,7 +169,7 @@ class Bench:
         """Once round the loop."""
         block = self.coach.line.read(0.05)
         if block is None:
-            self.coach._look_around([])
+            self.coach._handle_all([])
         else:
             self.coach._take(block)
 
@@ -192,7 +192,7 @@ class Bench:
     def close(self) -> None:
         """Let go."""
         Disk.full, Disk.stall_s = False, 0.0
-        self.coach._ears.close()
+        self.coach._restarter.close()
         self.coach.line.close()
         self.journal.close()
 

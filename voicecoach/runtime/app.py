@@ -303,7 +303,16 @@ class _Running:
                 parts.clips.close()
             saved = parts.journal.close()
             self._runner.stop_background()
-        console = self._runner.console
+        self._report(saved=saved, closed=closed)
+        return 0 if saved else LINES_LOST
+
+    def _report(self, *, saved: bool, closed: bool) -> None:
+        """Say where the record is, and what is missing from it or from the session.
+
+        Raises:
+            InputError: a line of the script could never be said.
+        """
+        console, parts = self._runner.console, self._coach.parts
         if not saved:
             console.print(f"{parts.journal.unsaved} lines of the record could not be written.", style="bold yellow")
         console.print(f"record: {parts.journal.folder}", markup=False, soft_wrap=True)
@@ -321,7 +330,6 @@ class _Running:
                     expected="a shorter wait: the coach does not stay quiet for that long",
                 )
             console.print(f"{where}: the session ended before this line was said.", style="yellow", markup=False)
-        return 0 if saved else LINES_LOST
 
     def _say_code(self) -> None:
         """End the record while the line can still speak, and say its code."""

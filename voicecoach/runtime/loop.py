@@ -103,7 +103,7 @@ class Coach:
         self._sounding: dict[int, str] = {}
         self._masked: frozenset[str] = frozenset()
         self._faults = Faults()
-        self._ears = Restarter(parts.ear.restart, live=parts.line.live)
+        self._restarter = Restarter(parts.ear.restart, live=parts.line.live)
         self._signals: list[str] = []
         self._signalled: dict[str, float] = {}
         self._ticked = self._heard_last = now
@@ -127,7 +127,7 @@ class Coach:
             while not self.closed:
                 block = self.line.read(READ_S)
                 if block is None:
-                    self._look_around([])
+                    self._handle_all([])
                     continue
                 self._take(block)
                 if not self.parts.exhausted():
@@ -137,7 +137,7 @@ class Coach:
             self._say_goodbye()
             return True
         finally:
-            self._ears.close()
+            self._restarter.close()
 
     def _take(self, block: Block) -> None:
         """Handle one block: prompts that ended, what was heard, and timers that are due."""
@@ -157,19 +157,15 @@ class Coach:
         with self._tolerated("screen"):
             self.parts.meter(block)
         found += self._hear(block)
-        self._look_around(found)
+        self._handle_all(found)
         self._tick()
 
-    def _look_around(self, found: list[Event]) -> None:
-        """Faults, keys and timers; then all events in order, danger first."""
+    def _handle_all(self, found: list[Event]) -> None:
+        """Handle these events, with faults, signals and timers that are due, in order, danger first."""
         found += self._faults.look(self.now, self._reasons())
-        if self._ears.restarted():
+        if self._restarter.restarted():
             self._listen(self.state.listening)
-        while self._signals:
-            name = self._signals.pop(0)
-            if self.now - self._signalled.get(name, -SIGNAL_AGAIN_S * RATE_HZ) >= SIGNAL_AGAIN_S * RATE_HZ:
-                self._signalled[name] = self.now
-                found.append(PartLost(self.now, "signal", name))
+        found += self._new_signals()
         found += [TimerFired(self.now, name) for name, due in self._timers.items() if due <= self.now]
         for event in sorted(found, key=lambda event: (not _urgent(event), event.at)):
             if isinstance(event, TimerFired) and self._timers.get(event.timer, self.now + 1) > self.now:
@@ -178,12 +174,20 @@ class Coach:
                 del self._timers[event.timer]
             self._handle(event)
 
+    def _new_signals(self) -> Iterator[Event]:
+        """The signals that came since the last call; one that comes every second is not repeated."""
+        while self._signals:
+            name = self._signals.pop(0)
+            if self.now - self._signalled.get(name, -SIGNAL_AGAIN_S * RATE_HZ) >= SIGNAL_AGAIN_S * RATE_HZ:
+                self._signalled[name] = self.now
+                yield PartLost(self.now, "signal", name)
+
     def _reasons(self) -> dict[Part, Reason]:
         """What is wrong with each part now."""
         line, voice = self.line, self.parts.voice
         reasons: dict[Part, Reason] = {
             "line": None if line.speaks else line.why,
-            "ears": self._ears.why or (None if line.hears else line.why),
+            "ears": self._restarter.why or (None if line.hears else line.why),
             "disk": self.parts.journal.trouble,
             "voice": None if voice.ok else voice.why or "some prompts cannot be spoken",
             "clips": self.parts.clips.trouble if self.parts.clips is not None else None,
@@ -260,7 +264,7 @@ class Coach:
             self._listen(self.state.listening)
 
     def _listen(self, commands: tuple[str, ...]) -> None:
-        if self._ears.why is None:
+        if self._restarter.why is None:
             with self._recogniser_tolerated():
                 self.parts.ear.listen(tuple(name for name in commands if name not in self._masked))
         if self.parts.keys is not None:
@@ -270,7 +274,7 @@ class Coach:
 
     def _hear(self, block: Block) -> list[Event]:
         found: list[Event] = []
-        if self._ears.why is None and self.line.hears:
+        if self._restarter.why is None and self.line.hears:
             with self._recogniser_tolerated():
                 self.parts.ear.feed(block)
                 found += self.parts.ear.poll()
@@ -288,7 +292,7 @@ class Coach:
         except Exception as error:
             if not isinstance(error, EngineError) and not self._must_go_on:
                 raise
-            self._ears.broke(reason(error))
+            self._restarter.broke(reason(error))
 
     def _slept_s(self, block: Block) -> float:
         """Seconds that the samples do not account for, on a line that runs in real time."""
