@@ -1,11 +1,13 @@
-"""What a session shows on the screen while it runs: plain words, in lines that fit."""
+"""What the program shows on a terminal: plain words, in lines that fit."""
 
 from __future__ import annotations
 
 import io
 
+import pytest
 from rich.console import Console
 
+from voicecoach.cli.common import print_text
 from voicecoach.debrief.texts import wording_of
 from voicecoach.protocol.site import NO_SITE
 from voicecoach.runtime.library import load_grammar, load_protocol
@@ -43,3 +45,18 @@ def test_notes_are_shown_in_the_words_of_the_protocol() -> None:
     breach = Note(NoteKind.BREACH, (("kind", "breach"), ("step", "practice-gown-away"), ("by", "wearer")))
     (line,) = shown(breach, terminal=False)
     assert line.endswith("breach: breach; Roll the gown away from you, with the gloves in it; by the wearer")
+
+
+def test_long_lines_of_a_listing_are_broken_between_words_on_a_terminal_only(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    line = '  wearer: "clear"   (or "torn" leads to fresh-piece, "soiled" leads to fresh-piece)'
+    print_text(line)
+    assert capsys.readouterr().out == line + "\n"
+    monkeypatch.setenv("COLUMNS", "50")
+    monkeypatch.setattr("sys.stdout.isatty", lambda: True)
+    print_text(line)
+    broken = capsys.readouterr().out.splitlines()
+    assert all(len(part) <= 50 for part in broken)
+    assert [part[:7] for part in broken[1:]] == ["      " + part[6] for part in broken[1:]]
+    assert " ".join(" ".join(broken).split()) == " ".join(line.split())

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import shutil
+import sys
+import textwrap
 from typing import Annotated, Any
 
 import typer
@@ -22,6 +25,21 @@ GrammarOption = Annotated[str, typer.Option(help="A grammar, by name or file.")]
 def counted(count: int, noun: str) -> str:
     """'1 session', '2 sessions'."""
     return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
+def print_text(text: str) -> None:
+    """Print lines of text; on a terminal, those that are too long for it are broken between words and indented."""
+    if sys.stdout.isatty():
+        text = "\n".join(_fitted(line, shutil.get_terminal_size().columns) for line in text.splitlines())
+    typer.echo(text)
+
+
+def _fitted(line: str, width: int) -> str:
+    if len(line) <= width:
+        return line
+    indent = " " * (len(line) - len(line.lstrip()) + 4)
+    parts = textwrap.wrap(line, width, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False)
+    return "\n".join(parts)
 
 
 def show(rows: list[dict[str, Any]], as_json: bool) -> None:

@@ -27,6 +27,7 @@ from voicecoach.checker import (
 )
 from voicecoach.checker.rules import table_text
 from voicecoach.checker.slips import SlipPaths
+from voicecoach.cli.common import print_text
 from voicecoach.debrief import slips_page
 from voicecoach.errors import InputError, did_you_mean
 from voicecoach.protocol import printed_card
@@ -82,12 +83,12 @@ def check(
             names = [step.name for _, step in all_steps(read)]
             advice = did_you_mean(explain, names) or f"the steps are {', '.join(names)}"
             raise InputError(f"has no step {explain!r}", where=read.file, expected="the name of a step", mend=advice)
-        typer.echo(explanation)
+        print_text(explanation)
         return
     report = verdict.prove(read, 2 if two else 1, setup.grammar.language)
     plain = not (as_json or slips) and (mend or rests or full)
     if plain:
-        typer.echo(_unranked(report, mend=mend, rests=rests))
+        print_text(_unranked(report, mend=mend, rests=rests))
     if not plain or svg or csv_file or html:
         _ranked(report, _RankingOutputs(as_json, slips, plain, svg, csv_file, html))
     sys.exit(0 if report.good else FOUND)
@@ -125,9 +126,9 @@ def _ranked(report: verdict.Verdict, wanted: _RankingOutputs) -> None:
     elif wanted.as_json:
         typer.echo(json.dumps({**verdict.as_json(report), "ranking": slips_text.as_json(ranking)}, indent=1))
     elif wanted.slips:
-        typer.echo("\n\n".join([slips_text.text(ranking), requirements.text(report.asked), verdict.text(report)]))
+        print_text("\n\n".join([slips_text.text(ranking), requirements.text(report.asked), verdict.text(report)]))
     else:
-        typer.echo(summary.text(report, beliefs, modes))
+        print_text(summary.text(report, beliefs, modes))
     if wanted.svg:
         _write(slip_chart.svg(read, ranking), wanted.svg)
     if wanted.csv:
@@ -164,7 +165,7 @@ def diff(
 ) -> None:
     """Show how two protocols differ in steps, order and outcome; exit 1 if they do."""
     reports = verdict.prove(read_protocol(one)), verdict.prove(read_protocol(other))
-    typer.echo(difference.difference_text(*reports))
+    print_text(difference.difference_text(*reports))
     sys.exit(FOUND if difference.difference(*reports) else 0)
 
 
@@ -188,7 +189,7 @@ def schema(
 @app.command()
 def rules() -> None:
     """Print the checker's rules, each with its source and its assumptions."""
-    typer.echo(table_text())
+    print_text(table_text())
 
 
 def _write(text: str, out: Path | None) -> None:

@@ -10,6 +10,7 @@ from typing import Annotated
 import typer
 from rich.console import Console
 
+from voicecoach.cli.common import print_text
 from voicecoach.cli.guard import UNUSABLE, say_error
 from voicecoach.debrief import drawing, report
 from voicecoach.debrief.exports import spreadsheet
@@ -70,7 +71,7 @@ def report_command(
     """Print or write the debrief: incidents and what is owed, three things to coach, times, and words with sound."""
     session, status = read_record(folder, key)
     if html is None:
-        typer.echo(printable(report.text(session, incidents_only=incidents_only)), nl=False)
+        print_text(printable(report.text(session, incidents_only=incidents_only)).rstrip("\n"))
         end(status)
         return
     page = report.page(session, incidents_only=incidents_only, sound=sound, name=html.stem)

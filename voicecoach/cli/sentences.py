@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from voicecoach.cli.common import GrammarOption, Json, show
+from voicecoach.cli.common import GrammarOption, Json, print_text, show
 from voicecoach.errors import InputError
 from voicecoach.runtime import library, options
 from voicecoach.session import naturals, sayings
@@ -27,8 +27,11 @@ def protocols(
     if say:
         if not name:
             raise InputError("--say needs a protocol", where="protocols", expected="voicecoach protocols NAME --say")
-        typer.echo(sayings.text(options.load_setup(name, grammar)[0]))
+        print_text(sayings.text(options.load_setup(name, grammar)[0]))
         return
+    if name:
+        wanted = f"voicecoach protocols {name} --say"
+        raise InputError(f"{name!r} is given without --say", where="protocols", expected=wanted)
     rows = []
     for file in library.names("protocols"):
         protocol, _ = library.load_protocol(str(file))
@@ -45,4 +48,4 @@ def answers(
     grammar: GrammarOption = "en",
 ) -> None:
     """Show what natural answers lead to, wherever the coach waits for one."""
-    typer.echo(naturals.text(options.load_setup(protocol, grammar)[0], "solo" if alone else "pair"))
+    print_text(naturals.text(options.load_setup(protocol, grammar)[0], "solo" if alone else "pair"))

@@ -7,6 +7,8 @@ from importlib import resources
 from typing import Annotated
 
 import typer
+from rich.console import Console
+from rich.markdown import Markdown
 
 from voicecoach.errors import InputError
 from voicecoach.grammar import Grammar
@@ -17,6 +19,8 @@ from voicecoach.session.vocabulary import FAULTS, PLACES, REASONS
 
 WORDS = "words"
 """The topic generated from the grammar."""
+WIDEST = 100
+"""Columns of a page on a terminal, so that its lines can be read."""
 SITUATIONS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("At any moment", (*DANGERS, "stop", "false-alarm")),
     ("Any step", ("repeat", "back", "pause", "resume", "help", "where-am-i", "time")),
@@ -86,4 +90,8 @@ def show(
     if not topic:
         typer.echo("\n".join(f"voicecoach help {name:<14} {title(name, loaded)}" for name in topics()))
         return
-    typer.echo(page(topic, loaded))
+    text, console = page(topic, loaded), Console()
+    if console.is_terminal:
+        console.print(Markdown(text, hyperlinks=False), width=min(console.width, WIDEST))
+    else:
+        typer.echo(text)

@@ -204,7 +204,7 @@ def text(session: Session, *, incidents_only: bool = False) -> str:
 def _head(contents: Debrief) -> Iterator[str]:
     title = f"Debrief: {contents.title}"
     yield title
-    yield "=" * len(title)
+    yield "=" * min(80, len(title))
     yield f"{contents.begun}, {length(contents.length_s)}. {contents.ended}."
     people = [f"{role} {code or 'without a code'}" for role, code in contents.people]
     yield f"{contents.protocol}; {', '.join(people)}; room {contents.room or 'not given'}; {contents.mode}."
