@@ -77,7 +77,7 @@ def test_it_is_off_does_not_pass_a_step_that_matters_and_not_yet_gets_patience()
     gown = at("n95-gown", "pair", "gown-away")
     assert gown["it is off"] == 'stays, and says "Name the piece and how it is; a fault by itself."'
     assert gown["not yet"] == gown["no"] == 'stays, and says "Take your time. I wait."'
-    assert gown["i can't"] == "goes to gown-away (everything stopped)"
+    assert gown["i can't"] == 'goes to gown-away (everything stopped): "Everything waits. What happened?"'
 
 
 def test_the_observers_no_is_not_clear() -> None:

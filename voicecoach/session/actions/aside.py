@@ -8,7 +8,7 @@ from voicecoach.protocol.model import STAGES
 from voicecoach.session.actions.ask import remember_question
 from voicecoach.session.actions.stepping import say_step, set_wear_timer
 from voicecoach.session.actions.wait import wait
-from voicecoach.session.events import CLOCK_HZ, PartBack, PartLost, Reopened
+from voicecoach.session.events import CLOCK_HZ, Heard, PartBack, PartLost, Reopened
 from voicecoach.session.notes import NoteKind
 from voicecoach.session.turn import STEP_TIMERS, Turn
 
@@ -22,13 +22,16 @@ SAID_WHEN_LOST = ("ears", "disk", "signal", "keys", "supervisor")
 
 
 def freeze(turn: Turn) -> None:
-    """Rule 8: silence, and nothing moves."""
+    """Rule 8: silence, and nothing moves. "I cannot" is no stop but a call for help, which is answered (rule 32)."""
     remember_question(turn, near_too=True)
     turn.cancel(*STEP_TIMERS)
     turn.hush()
     turn.note(NoteKind.STOPPED, step=turn.step.name if turn.step else "")
     turn.set(question="", about="", held="", silence=0, waiting_since=None, hinted=False)
-    turn.timer("hold", STOPPED_S)
+    if isinstance(turn.event, Heard) and turn.event.command == "cannot":
+        turn.aside("frozen-ask")
+    else:
+        turn.timer("hold", STOPPED_S)
 
 
 def ask_what_happened(turn: Turn) -> None:
