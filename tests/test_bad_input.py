@@ -35,7 +35,7 @@ def complaint(result: Result) -> str:
     assert result.exit_code == 2, result.output
     (line,) = result.stderr.splitlines()
     assert "Traceback" not in line
-    return line.removeprefix("error ")
+    return line.removeprefix("error: ")
 
 
 @pytest.fixture(autouse=True)

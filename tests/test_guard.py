@@ -158,7 +158,7 @@ def test_half_characters_and_commands_to_the_terminal_are_refused_in_a_protocol(
     path = tmp_path / "changed.yaml"
     path.write_text(text.replace("say: Wear the gown and fasten it.", f'say: "Wear the gown{escape}."'))
     said = called("check", path)
-    assert said.startswith("error changed.yaml:")
+    assert said.startswith("error: changed.yaml:")
     assert "which cannot be shown" in said or "is not YAML" in said
     assert said.isprintable()
 
@@ -229,7 +229,7 @@ def test_ctrl_c_while_it_starts_is_one_line(after_s: float, tmp_path: Path) -> N
         os.killpg(process.pid, signal.SIGINT)  # as a terminal does
         _, err = process.communicate(timeout=30)
     assert process.returncode == 130
-    assert err.decode().splitlines() == ["error interrupted; nothing recorded is lost"]
+    assert err.decode().splitlines() == ["error: interrupted; nothing recorded is lost"]
     assert not list((tmp_path / "out").glob("*"))
 
 

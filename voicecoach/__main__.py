@@ -46,7 +46,7 @@ def _interrupted(*_: object) -> None:
 
 def _say(text: str) -> None:
     try:
-        sys.stderr.write(f"error {text}\n")
+        sys.stderr.write(f"error: {text}\n")
         sys.stderr.flush()
     except (OSError, ValueError):
         return

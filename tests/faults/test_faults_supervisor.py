@@ -175,7 +175,7 @@ def test_a_sound_library_that_aborts_does_not_keep_a_session_from_being_taken_up
 
 def test_a_sound_library_that_aborts_before_the_session_begins_is_one_line(tmp_path: Path, aborting: Path) -> None:
     program = Program(tmp_path / "records", "--engine", "phonemes", PYTHONPATH=str(aborting))
-    program.until("error sound card: the system's sound library dies")
+    program.until("error: sound card: the system's sound library dies")
     assert program.process.wait(20) == 2
     assert not list((tmp_path / "records").glob("*"))
 

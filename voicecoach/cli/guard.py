@@ -44,7 +44,7 @@ class GuardedGroup(TyperGroup):
 def say_error(text: str) -> None:
     """Print one line on the error stream; a stream that cannot be written is ignored."""
     with contextlib.suppress(OSError, ValueError):
-        Console(stderr=True).print(f"[bold red]error[/] {escape(text)}", soft_wrap=True, highlight=False)
+        Console(stderr=True).print(f"[bold red]error:[/] {escape(text)}", soft_wrap=True, highlight=False)
 
 
 @contextlib.contextmanager
