@@ -29,28 +29,32 @@ class Rub:
 
 @dataclass(slots=True)
 class StepRun:
-    """One reading of a step, until the session left it.
-
-    begin_s, end_s: on the session clock. outcome: 'left' if something came in between; 'open' if the record ends in it.
-    by: who confirmed. independent: False if the record says that nobody else vouched for it. refused, early, unheard:
-    how many answers were not accepted, came too early, or were not understood. why: why a step was skipped. notes:
-    what else happened in it.
-    """
+    """One reading of a step, until the session left it."""
 
     name: str
     stage: str
     branch: str
     begin_s: float
+    """When it was read (s on the session clock)."""
     end_s: float = 0.0
+    """When the session left it (s on the session clock)."""
     outcome: StepOutcome = "open"
+    """'confirmed', 'passed over', 'left' if something came in between, or 'open' if the record ends in it."""
     by: str = ""
+    """Who confirmed it."""
     why: str = ""
+    """Why it was skipped."""
     independent: bool = True
+    """False if the record says that nobody else vouched for it."""
     refused: int = 0
+    """Answers that were not accepted."""
     early: int = 0
+    """Answers that came too early."""
     unheard: int = 0
+    """Utterances that were not understood."""
     rubs: list[Rub] = field(default_factory=list)
     notes: list[RecordedNote] = field(default_factory=list)
+    """What else happened in it."""
 
     @property
     def took_s(self) -> float:

@@ -35,27 +35,33 @@ PLACE_QUESTIONS = frozenset({"where", "touched", "skin", "piece", "fault"})
 
 @dataclass(slots=True)
 class Incident:
-    """One incident. at_s: when (s). step: during which step. by: who called it ('' if nobody).
-
-    places: on the body. items: pieces concerned. suspects: what was touched since the piece was last seen clear. done:
-    what followed, in order. owed, paid: of 'wash' and 'report'. stated: whether the record says what is owed and paid;
-    if it does not, an exposure owes both. false_alarm: called off at once. until_s: when the session returned to the
-    list of steps (s), infinite if the record ends before that.
-    """
+    """One incident."""
 
     at_s: float
+    """When it happened (s)."""
     kind: str
     step: str = ""
+    """The step during which it happened."""
     by: str = ""
+    """Who called it; '' for nobody."""
     places: list[str] = field(default_factory=list)
+    """Places on the body."""
     items: list[str] = field(default_factory=list)
+    """The pieces concerned."""
     suspects: list[str] = field(default_factory=list)
+    """What was touched since the piece was last seen clear."""
     done: list[str] = field(default_factory=list)
+    """What followed, in order."""
     owed: list[str] = field(default_factory=list)
+    """What it owed, of 'wash' and 'report'."""
     paid: list[str] = field(default_factory=list)
+    """What of that has been done."""
     stated: bool = False
+    """Whether the record says what is owed and paid. If it does not, an exposure owes both."""
     false_alarm: bool = False
+    """Called off at once."""
     until_s: float = math.inf
+    """When the session returned to the list of steps (s); infinite if the record ends before that."""
 
     @property
     def title(self) -> str:

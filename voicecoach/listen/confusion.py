@@ -30,20 +30,19 @@ WEAK = 0.5
 
 @dataclass(frozen=True, slots=True)
 class Trial:
-    """One utterance of a phrase, and what it was taken for.
-
-    command: what it means; '' for a decoy, which means nothing. taken: the command it was taken for with every command
-    live, None if it was refused. asked: the danger word that was asked about. rivals: for each of the likeliest other
-    commands, whether it won with the right one live, and whether it won with the right one not live. decoy: if the
-    utterance was refused, the likeliest decoy.
-    """
+    """One utterance of a phrase, and what it was taken for."""
 
     phrase: str
     command: str
+    """What it means; '' for a decoy."""
     taken: str | None
+    """The command that it was taken for with every command live; None if it was refused."""
     asked: str | None = None
+    """The danger word that was asked about."""
     rivals: tuple[tuple[str, bool, bool], ...] = ()
+    """For each of the likeliest other commands: whether it won with the right one live, and without."""
     decoy: str = ""
+    """The likeliest decoy, if the utterance was refused."""
 
 
 @dataclass(frozen=True, slots=True)

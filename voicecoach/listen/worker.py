@@ -47,19 +47,20 @@ class ChildRecogniser(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Spec:
-    """How to build the recogniser in a child; plain values, so that it can be sent to another process.
-
-    engine: name for messages and for the record. grammar, grammar_file: text and name of the grammar. model: folder of
-    the model, or ''. roles: (channel, role) pairs. factory: 'module:function' that makes a `ChildRecogniser` from this
-    and a function to call between long pieces of work.
-    """
+    """How to build the recogniser in a child; plain values, so that it can be sent to another process."""
 
     engine: str
+    """Name for messages and for the record."""
     grammar: str
+    """The text of the grammar."""
     grammar_file: str
+    """Its file name."""
     model: str = ""
+    """The folder of the model; '' for none."""
     roles: tuple[tuple[int, Role], ...] = ()
+    """(channel, role) pairs."""
     factory: str = "voicecoach.listen.registry:build"
+    """'module:function' that makes a `ChildRecogniser` from this and a function to call between long pieces of work."""
 
 
 def run(spec: Spec, pipe: Connection) -> None:

@@ -12,28 +12,30 @@ from voicecoach.protocol.model import Protocol
 
 @dataclass(frozen=True, slots=True)
 class Site:
-    """A site's own figures and sentences.
-
-    contact_times: agent -> s. wear_limit_s: 0 for none. check_s: interval of the checks at work (s). Sentences may be
-    empty; alarm names the room when help is called; follow_up says who contacts an exposed person. approved: date on
-    which protocol and site file were approved, '' if they were not. follow_up_days: days after an exposure on which
-    somebody follows up; none by default. refresher_days: for how long a session counts as recent training, 0 for ever.
-    """
+    """A site's own figures and sentences."""
 
     name: str = ""
     contact_times: tuple[tuple[str, float], ...] = ()
+    """(agent, seconds)."""
     wear_limit_s: float = 0.0
+    """How long equipment may be worn (s); 0 for no limit."""
     check_s: float = 600.0
+    """Interval of the checks at work (s)."""
     alarm: str = ""
+    """Sentence that names the room when help is called; this and the following ones may be ''."""
     eyewash: str = ""
     tell: str = ""
     waste: str = ""
     reusable: str = ""
     follow_up: str = ""
+    """Sentence that says who contacts an exposed person."""
     owner: str = ""
     approved: str = ""
+    """The date on which protocol and site file were approved; '' if they were not."""
     follow_up_days: tuple[int, ...] = ()
+    """Days after an exposure on which somebody follows up."""
     refresher_days: int = 0
+    """For how many days a session counts as recent training; 0 for ever."""
     voice_check: bool = False
     """Whether everybody who is dressed says the words that matter before going in."""
     voice_check_removal: bool = False

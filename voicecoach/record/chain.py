@@ -23,25 +23,30 @@ class SoundLine(NamedTuple):
 
 @dataclass(slots=True)
 class LinesSummary:
-    """What the lines so far contain.
-
-    count: lines. seq, chain: of the last one. broken: the first bad line, from 1. good: line, seq and wall time of the
-    last line before it. sealed_to: the last line before it that a seal covers. closed: the session's end was recorded.
-    ended: the last line is the end mark. chains: seq -> chain. sound: file -> its SoundLines; empty for a deleted one.
-    torn: file -> digest.
-    """
+    """What the lines so far contain."""
 
     chain: str
+    """The last line's chain value."""
     count: int = 0
+    """Number of lines."""
     seq: int = 0
+    """The number of the last line."""
     broken: int | None = None
+    """The first bad line, from 1; None if there is none."""
     good: tuple[int, int, str] | None = None
+    """Line, seq and wall time of the last line before the first bad one."""
     sealed_to: int = 0
+    """The last line before the first bad one that a seal covers."""
     closed: bool = False
+    """Whether the session's end was recorded."""
     ended: bool = False
+    """Whether the last line is the end mark."""
     chains: dict[int, str] = field(default_factory=dict)
+    """Chain values by seq."""
     sound: dict[str, list[SoundLine]] = field(default_factory=dict)
+    """SoundLines by file; empty for a deleted file."""
     torn: dict[str, str] = field(default_factory=dict)
+    """Digests by file, of torn lines that were put aside."""
 
 
 class Chain:

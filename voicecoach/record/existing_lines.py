@@ -18,25 +18,32 @@ LARGEST_SOUND = 1 << 32
 
 @dataclass(slots=True)
 class ExistingLines:
-    """The state after the existing lines.
-
-    seq, at, chain: of the last one. size: bytes of whole lines. torn: bytes of an unfinished last line. worn, closed:
-    by the lines. epoch, public: of the next seal. sound: file in audio/ -> bytes that lines cover. box: decrypts the
-    lines. unsealed: lines since the last seal.
-    """
+    """The state after the existing lines."""
 
     seq: int
+    """Number of the last line."""
     at: int
+    """Sample of the last line."""
     chain: str
+    """Chain value of the last line."""
     worn: WornItems
+    """What is worn by the lines."""
     size: int = 0
+    """Bytes of whole lines."""
     torn: bytes = b""
+    """Bytes of an unfinished last line."""
     closed: bool = False
+    """Whether the session is over by the lines."""
     epoch: int = 0
+    """Epoch of the next seal."""
     public: str = ""
+    """Public key of the next seal."""
     sound: dict[str, int] = field(default_factory=dict)
+    """Bytes that lines cover, by file in audio/."""
     box: Box | None = None
+    """Decrypts the lines."""
     unsealed: int = 0
+    """Lines since the last seal."""
 
     @classmethod
     def none(cls, session: str, made_with: Manifest, raw_manifest: bytes) -> ExistingLines:

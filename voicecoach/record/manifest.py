@@ -25,37 +25,44 @@ LARGEST_COPY = 4_000_000
 
 @dataclass(frozen=True, slots=True)
 class Manifest:
-    """What a session was made with. Roles and codes, never names.
-
-    engine: the recogniser. mode: solo or pair. audio: clips, full or none. roles: who has a channel or key of their
-    own. source: live, recording, script or demo; only a live session is continued after it was cut off. protocol,
-    grammar: name and version. versions: package -> version. begun: wall time of sample 0 (ISO, UTC). copies: file name
-    -> SHA-256 of the copy beside the manifest; begun and copies are filled in by `Journal.create`. people: role -> the
-    person's code in the training programme. room: its number at the site. channels: of the microphone. model: folder of
-    the recogniser's model, '' for none. Both None in older records. public: Ed25519 key of the first seal, in
-    hexadecimal; '' in older records. box, salt: check value of the key that the record is encrypted with, and its salt,
-    in hexadecimal; '' if it is not.
-    """
+    """What a session was made with. Roles and codes, never names."""
 
     engine: str
+    """The recogniser."""
     mode: str
+    """'solo' or 'pair'."""
     audio: str
+    """'clips', 'full' or 'none'."""
     protocol: str
+    """Name and version."""
     grammar: str
+    """Name and version."""
     roles: tuple[str, ...] = ("wearer",)
+    """Who has a channel or key of their own."""
     versions: Mapping[str, str] = field(default_factory=dict)
+    """Versions by package."""
     begun: str = ""
+    """Wall time of sample 0 (ISO, UTC); filled in by `Journal.create`."""
     copies: Mapping[str, str] = field(default_factory=dict)
+    """SHA-256 of the copies beside the manifest, by file name; filled in by `Journal.create`."""
     clock_hz: int = CLOCK_HZ
     format: int = FORMAT
     source: str = "live"
+    """'live', 'recording', 'script' or 'demo'. Only a live session is continued after it was cut off."""
     channels: int | None = None
+    """Of the microphone; None in older records."""
     model: str | None = None
+    """Folder of the recogniser's model, '' for none; None in older records."""
     people: Mapping[str, str] = field(default_factory=dict)
+    """Codes in the training programme, by role."""
     room: str = ""
+    """The room's number at the site."""
     public: str = ""
+    """The Ed25519 key of the first seal, in hexadecimal; '' in older records."""
     box: str = ""
+    """Check value of the key that the record is encrypted with, in hexadecimal; '' if it is not."""
     salt: str = ""
+    """The record's salt, in hexadecimal; '' if it is not encrypted."""
 
     def to_bytes(self) -> bytes:
         """The file's bytes."""

@@ -43,23 +43,24 @@ class GoodLine(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Verification:
-    """The result of `verify`.
-
-    state: whole; unfinished (good as far as it goes, with no end mark: the session was cut off, or its end was
-    removed); damaged. findings: what is wrong, first things first. last_good: the last line before the first damaged
-    one, None if there is none. sealed_to: the last line that a seal vouches for, 0 for none. remarks: what else a
-    reader should know. public: the key of the first seal. chain: of the last line.
-    """
+    """The result of `verify`."""
 
     folder: Path
     state: RecordState
+    """'whole', 'damaged', or 'unfinished': good as far as it goes, but without an end mark."""
     findings: tuple[Finding, ...]
+    """What is wrong, first things first."""
     last_good: GoodLine | None
+    """The last line before the first damaged one; None if there is none."""
     sealed_to: int
+    """The last line that a seal vouches for; 0 for none."""
     lines: int
     remarks: tuple[str, ...]
+    """What else a reader should know."""
     public: str = ""
+    """The key of the first seal."""
     chain: str = ""
+    """The chain value of the last line."""
     format: int = manifest.FORMAT
 
     @property

@@ -29,26 +29,32 @@ WornSource = Literal["beside", "apart", "lines"]
 
 @dataclass(frozen=True, slots=True)
 class WornItems:
-    """What is worn at one line of the journal.
-
-    session: the folder's name. manifest: SHA-256 of the manifest. seq, at, wall, line_chain: of that line. on, off:
-    items in the protocol's order, or the order of coming off. hands: as in the ledger. closed: the session is over.
-    live: a person was there.
-    """
+    """What is worn at one line of the journal."""
 
     session: str
+    """The name of the session's folder."""
     manifest: str
+    """The manifest's SHA-256."""
     protocol: str
     begun: str
     live: bool
+    """Whether people took part."""
     seq: int = 0
+    """Number of that line."""
     at: int = 0
+    """Sample of that line."""
     wall: str = ""
+    """Wall time of that line."""
     line_chain: str = ""
+    """Chain value of that line."""
     on: tuple[str, ...] = ()
+    """Items that are on, in the protocol's order."""
     off: tuple[str, ...] = ()
+    """Items that have come off, in the order of coming off."""
     hands: str = "bare"
+    """As in the ledger."""
     closed: bool = False
+    """Whether the session is over."""
 
     def changed(self, on: tuple[str, ...], hands: str) -> WornItems:
         """The same session with these items on; whatever was on before and is not now has come off."""

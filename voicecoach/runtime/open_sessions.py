@@ -32,19 +32,20 @@ BEGINS_S = 2.0
 
 @dataclass(frozen=True, slots=True)
 class DoubtfulSession:
-    """An open session that cannot be continued as it is.
-
-    why: 'damaged' or 'old'. detail: what is wrong with it, for the screen. on, off: items by its last good lines; both
-    empty when nothing is known. made_with: None when its manifest cannot be read.
-    """
+    """An open session that cannot be continued as it is."""
 
     folder: Path
     why: Why
+    """'damaged' or 'old'."""
     detail: str
+    """What is wrong with it, for the screen."""
     on: tuple[str, ...]
+    """Items on, by its last good lines; empty like `off` when nothing is known."""
     off: tuple[str, ...]
+    """Items off, by its last good lines."""
     protocol: str
     made_with: Manifest | None = None
+    """None when its manifest cannot be read."""
 
 
 @dataclass(slots=True)

@@ -78,25 +78,27 @@ class SoundTrouble(Event):
 
 @dataclass(frozen=True, slots=True)
 class Heard(Event):
-    """An utterance was decided on; `command` is None when it was refused.
-
-    begin, end: samples of its first and last speech. score: log-odds per phone against the best free path (depends on
-    the engine). floor: the score that this command needs. near: a danger command that scored just below its floor.
-    phrase: the words taken, or the best guess when refused. source: voice, key or typed.
-    """
+    """An utterance was decided on; `command` is None when it was refused."""
 
     kind: ClassVar[str] = "heard"
     command: str | None
     phrase: str = ""
+    """The words taken, or the best guess when refused."""
     begin: int = 0
+    """Sample of its first speech."""
     end: int = 0
+    """Sample of its last speech."""
     channel: int = 0
     role: Role = "wearer"
     source: InputSource = "voice"
+    """'voice', 'key' or 'typed'."""
     engine: str = ""
     score: float = 0.0
+    """In the unit of the engine; for the phonemes, log-odds per phone against the best free path."""
     floor: float = 0.0
+    """The score that this command needs."""
     near: str | None = None
+    """A danger command that scored just below its floor."""
     runner_up: str | None = None
 
 
