@@ -9,12 +9,12 @@ from hypothesis import strategies as st
 
 from voicecoach.checker import verdict
 from voicecoach.checker.contamination import ContactModel
-from voicecoach.checker.explore import USUAL, explore
+from voicecoach.checker.explore import USUAL, explore, modes
 from voicecoach.checker.route import happening
 from voicecoach.checker.walk import Walk
 from voicecoach.checker.world import ENTERED, World
 from voicecoach.protocol.model import Act, Branch, BreachRule, Item, Protocol, StagePlan, Step, Timing
-from voicecoach.protocol.navigation import arrival, moves
+from voicecoach.protocol.navigation import arrival, moves, position
 from voicecoach.runtime.library import load_protocol
 
 HERE = Path(__file__).parents[2]
@@ -87,6 +87,23 @@ def test_a_second_incident_while_somebody_is_helped_out_is_judged(monkeypatch: p
     first, second = (event for _, event in counter.path if event.startswith("breach"))
     assert first == "breach: unwell"
     assert second.startswith("breach: ")
+
+
+def test_a_false_alarm_called_off_in_the_middle_of_a_branch_is_walked(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Rule 13. Were it to lead back one step too far, the rub at which it was called out would be left out."""
+    walk = Walk(PRACTICE, "solo", 1)
+    walk.run()
+    called_off = [move.before for move in walk.moves.values() if move.event == "false alarm"]
+    assert any(point is not None and point.spot.place.detours[-1:] for point in called_off)
+    assert explore(PRACTICE).counters == ()
+    monkeypatch.setattr(
+        moves,
+        "called_off",
+        lambda protocol, here, struck: arrival.arrive(protocol, here.at(position.following(struck.inside(())))),
+    )
+    counters = explore(PRACTICE).counters
+    assert "hygiene-missing" in {counter.found.rule for counter in counters}
+    assert all("false alarm" in [event for _, event in counter.path] for counter in counters)
 
 
 @pytest.mark.long
@@ -210,8 +227,8 @@ WORK = Step("work", "")
 class Brute:
     """Every way one by one, nothing remembered and no navigation asked: the steps still to come are simply a list."""
 
-    def __init__(self, protocol: Protocol, most: int) -> None:
-        self.protocol, self.most = protocol, most
+    def __init__(self, protocol: Protocol, most: int, *, alone: bool) -> None:
+        self.protocol, self.most, self.alone = protocol, most, alone
         self.model = ContactModel(protocol)
         self.found: set[Key] = set()
         self.ways = 0
@@ -256,6 +273,13 @@ class Brute:
             return
         # a breach that no rule says anything about: the hands are dirty, the way stays
         self.walk(todo, self.model.happen("dirty", Step("", ""), world), used + 1)
+        if used == 0:  # one that is none: it is called off, or it is gone on with
+            self.walk(todo, world, self.most)
+            at_work = bool(todo) and todo[0] is WORK
+            if not (self.alone and at_work):  # rule 12
+                self.walk(todo, world, self.most)
+            if at_work and not self.alone:  # or it is called off once removal has been asked for
+                self.walk(todo, world, self.most)
 
     def step(self, todo: tuple[Step, ...], world: World, used: int) -> None:
         step = todo[0]
@@ -279,10 +303,10 @@ class Brute:
 def test_the_explorer_agrees_with_brute_force_on_small_random_protocols(protocol: Protocol) -> None:
     # rules for breaches, and pauses, are left out: a new breach ends an old one, which a list of steps does not know
     plain = replace(protocol, breaches=(), rejoin="")
-    brute = Brute(plain, 2).run()
+    brute = [Brute(plain, 2, alone=mode == "solo").run() for mode in modes(plain)]
     walked = explore(plain, 2)
-    assert {(c.found.rule, c.found.step, c.found.at) for c in walked.counters} == brute.found
-    assert walked.paths == brute.ways * len(walked.modes)
+    assert {(c.found.rule, c.found.step, c.found.at) for c in walked.counters} == brute[0].found | brute[-1].found
+    assert walked.paths == sum(one.ways for one in brute)
 
 
 @settings(deadline=None, max_examples=40)

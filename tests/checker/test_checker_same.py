@@ -26,9 +26,9 @@ N95, BAY, SHORT = (load_protocol(name)[0] for name in ("n95-gown", "ambulance-ba
 class Asking(Route):
     """A route that asks the navigation each time."""
 
-    def go(self, event: str, stop: Stop, about: Step | None = None) -> Stop:
+    def _from_inside(self, event: str, stop: Stop, about: Step | None) -> Stop | None:
         self._struck.clear()
-        return self._stop(*self._ask(event, stop, about))
+        return None
 
 
 @contextmanager
@@ -41,6 +41,12 @@ def whole_worlds() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(transfer.Run, "world", world)
         yield
+
+
+def remembered(stop: Stop) -> tuple[object, ...]:
+    """The memory of a stop, with the place of a false alarm instead of the stop, of which each route has its own."""
+    struck = stop.memory.struck
+    return (*stop.memory._replace(struck=None), struck and struck.spot.place)
 
 
 def found(protocol: Protocol, most: int) -> set[Key]:
@@ -64,7 +70,7 @@ def test_a_walk_that_asks_the_navigation_each_time_meets_the_same_points(protoco
         asking.run()
         met = [
             {
-                (p.spot.kind, p.spot.place, p.spot.question, p.used, p.stop.ledger, p.stop.memory, p.world)
+                (p.spot.kind, p.spot.place, p.spot.question, p.used, p.stop.ledger, remembered(p.stop), p.world)
                 for p in walk.moves
             }
             for walk in (quick, asking)

@@ -12,6 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from session_driver import ROOT, Session, grammar, setup
 
+from voicecoach.checker.route import CALLED_OFF, FALSE
 from voicecoach.checker.walk import Point, Walk
 from voicecoach.protocol.model import DANGERS, Act, Branch, BreachRule, Item, Protocol, StagePlan, Step, Timing
 from voicecoach.protocol.place import Place
@@ -35,8 +36,8 @@ def stand(session: Session, point: Point, behind: Place | None) -> None:
         session.state, status=status, place=spot.place, ledger=point.stop.ledger, question=spot.question, speech=(),
         about=spot.place.detours[-1].branch if spot.kind == "question" and spot.place.detours else "",
         trail=(behind,) if behind else (), incident_place=None, timers=(), listening=(), pending=None, held="", at=0,
-        since=(),
-        waiting_since=None, answers_from=0, worn_since=0, answered=(), silence=0, false_interruptions=0, hinted=False,
+        since=(), called_at=0, hinted=False,
+        waiting_since=None, answers_from=0, worn_since=0, answered=(), silence=0, false_interruptions=0,
     )  # fmt: skip
     memory = point.stop.memory
     owed = Exposure("hand" if memory.placed else UNKNOWN, "x", "", "", 0)
@@ -44,6 +45,11 @@ def stand(session: Session, point: Point, behind: Place | None) -> None:
         session.state, exposures=(owed,) if memory.debts or memory.placed else (), incident_at=0,
         no_entry="x" if memory.cancelled else "", tried=getattr(memory, "tried", ()),
     )  # fmt: skip
+    if memory.struck is not None:
+        # what was owed before the false alarm stays so
+        session.state = replace(
+            session.state, incident_place=memory.struck.spot.place, called_at=1 if memory.struck.memory.debts else 0
+        )
     if owed in session.state.exposures and not memory.debts:
         session.state = replace(session.state, exposures=led(session.state.exposures))
     session.at = 0
@@ -56,9 +62,12 @@ def happen(session: Session, point: Point, event: str) -> None:
     """Say to the session what the walk calls `event`."""
     spot, step = point.spot, point.spot.step
     role: Role = step.role if step else "wearer"  # type: ignore[assignment]
+    event = event if event == CALLED_OFF else event.removeprefix(FALSE)  # the words are the same
     word, _, what = event.partition(": ")
     if word == "breach":
         session.hear(what)
+    elif event == CALLED_OFF:
+        called_off(session)
     elif event in SAID:
         session.hear(*SAID[event])
     elif event == "wearer down":
@@ -81,6 +90,13 @@ def happen(session: Session, point: Point, event: str) -> None:
             session.hear("back", "went-wrong")
     else:
         session.hear(event, role=role)
+
+
+def called_off(session: Session) -> None:
+    """It was a false alarm; the second person's word leads back to the patient (rule 12)."""
+    session.hear("false-alarm")
+    if session.state.question == "return":
+        session.hear("yes", role="observer")
 
 
 def started(session: Session) -> None:
@@ -135,6 +151,8 @@ def differences(
                 question = "end" if session.state.status == "closed" else session.state.question
                 there = (session.state.place, question, set(session.state.ledger.on()))
                 wanted = (after.spot.place, after.spot.question, set(after.stop.ledger.on()))
+                if question == after.spot.question == "end":  # a list that can't be dressed is given up anywhere
+                    there, wanted = (None, *there[1:]), (None, *wanted[1:])
                 if there != wanted:
                     found.append(f"{mode}: {event!r} at {step or point.spot}: walk {wanted}, session {there}")
     return compared, found

@@ -282,7 +282,7 @@ def test_false_alarm_leads_back_to_the_same_step_and_is_on_record(begin) -> None
     assert "false-alarm" not in session.state.listening
 
 
-def test_a_breach_during_a_breach_restarts_the_incident_and_ends_where_the_first_one_struck(begin) -> None:
+def test_a_breach_during_a_breach_restarts_the_incident(begin) -> None:
     """Rule 12: never nested."""
     session = begin()
     session.go_to("practice-gown-away")
@@ -290,12 +290,54 @@ def test_a_breach_during_a_breach_restarts_the_incident_and_ends_where_the_first
     session.hear("rubbing")
     session.hear("splash")
     assert len(session.state.place.detours) == 1
+
+
+def test_a_false_alarm_amid_an_incident_takes_back_nothing_of_that_incident(begin) -> None:
+    """Rules 13 and 26: a word misheard on the way must not cancel the wash and the rub that are owed already."""
+    session = begin()
+    session.go_to("practice-gown-away")
+    session.hear("splash", "rubbing", "breach", "false-alarm")
+    assert session.step == "practice-touched-gloves"
+    assert session.state.owed == ("wash", "report")
     session.hear("false-alarm")
+    assert session.step == "practice-touched-gloves"
+    assert session.state.owed == ("wash", "report")
+
+
+def test_the_same_cry_twice_is_one_false_alarm(begin) -> None:
+    session = begin()
+    session.go_to("practice-gown-away")
+    session.hear("breach", quiet=False)
+    session.hear("breach", "false-alarm")
     assert session.step == "practice-gown-away"
 
 
+def test_once_something_is_off_a_false_alarm_leads_nowhere_but_on(begin) -> None:
+    """Rule 13: nobody goes back to a step, or to the patient, with other things on than it was read for."""
+    session = begin(mode="pair")
+    session.go_to_work()
+    session.hear("needle", "done")
+    while session.state.ledger.worn("gloves") == "on":
+        session.answer_step()
+    there = session.step
+    session.hear("false-alarm")
+    assert (session.step, session.state.question) == (there, "")
+
+
+def test_who_is_on_the_way_out_is_not_led_in_by_a_false_alarm(begin) -> None:
+    """Rule 31: unwell while dressing, and on the way out a word that was misheard."""
+    session = begin()
+    session.go_to("practice-gown-on")
+    session.answer_step()
+    session.hear("unwell")
+    session.answer_step()
+    session.hear("breach", "false-alarm")
+    assert session.state.no_entry
+    assert session.state.place.detours
+
+
 def test_another_kind_of_breach_in_a_breach_is_not_nested_either(begin) -> None:
-    """Rule 12: other branches, the same place to come back to."""
+    """Rule 12: the branch of the first is left, and a false alarm leads back into it."""
     session = begin("papr-gown", "pair")
     session.go_to("rub-inner-1")
     session.hear("breach")
@@ -304,7 +346,7 @@ def test_another_kind_of_breach_in_a_breach_is_not_nested_either(begin) -> None:
     assert len(touched) == len(session.state.place.detours) == 1
     assert touched[0].branch != session.state.place.detours[0].branch
     session.hear("false-alarm")
-    assert session.step == "rub-inner-1"
+    assert session.state.place.detours[0].branch == touched[0].branch
 
 
 def test_a_protocol_without_a_rule_for_it_still_has_a_breach_acted_on(begin) -> None:

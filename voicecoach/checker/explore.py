@@ -2,7 +2,8 @@
 
 The paths are those of a session, found by the same navigation: the list as written, and at each place whatever may
 happen there: an answer that calls a branch, 'went wrong', the observer's 'not clear', a pause, a touch, each kind of
-breach, the wearer collapsing, or 'yes' to a question about the skin. At most one or two of these happen on a path.
+breach, the wearer collapsing, or 'yes' to a question about the skin. At most one or two of these happen on a path. A
+breach or a touch may also be a false alarm, which is called off at any moment after it; then nothing else goes wrong.
 ('Not finished' is left out, since it only repeats a step.) Each path is walked for a wearer alone, with an observer,
 and with an assistant, as far as the protocol's roles allow.
 """

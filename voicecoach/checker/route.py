@@ -41,13 +41,15 @@ class Memory(NamedTuple):
 
     debts: what is owed for exposures whose wash has not been led to yet; placed: the place of the exposure at hand is
     named; cancelled: nobody goes in any more; tried: (step, branch) of each branch called in this stage that gives way
-    to another when it is called again, or has taken the place of one.
+    to another when it is called again, or has taken the place of one; struck: where a false alarm was called out, as
+    long as 'false alarm' leads back there.
     """
 
     debts: tuple[str, ...] = ()
     placed: bool = False
     cancelled: bool = False
     tried: tuple[tuple[str, str], ...] = ()
+    struck: Stop | None = None
 
     def exposed(self, stage: str, *, placed: bool) -> Memory:
         """With an exposure more; whoever dresses does not go in."""
@@ -71,6 +73,7 @@ class Stop:
 
 _AWAY = ("(wherever it was called)", "(wherever it was called, with rubs between)")
 """Branches of one step that stand for what is outside of the innermost branch; the second keeps how the hands are."""
+FALSE, CALLED_OFF = "false ", "false alarm"
 _LOOKS_BACK = frozenset({"pause", "wearer down"})
 """Events after which the steps before the branch are looked at."""
 
@@ -139,14 +142,44 @@ class Route:
 
         event: '' (the step is answered, the observer agrees, or the question is answered with no), an answer that calls
         a branch, 'went-wrong' (of `about`), 'not clear: FAULT', 'pause', 'touched', 'wearer down', 'skin exposed',
-        'piece: ITEM', 'start removal', or 'breach: KIND'.
+        'piece: ITEM', 'start removal', or 'breach: KIND'; 'false breach: KIND' or 'false touched' where nothing has
+        happened, and after it 'false alarm'.
         """
         key = (event, stop, about.name if about else "")
         known = self._known.get(key)
         if known is None:
-            known = self._from_inside(event, stop, about) or self._stop(*self._ask(event, stop, about))
+            if stop.memory.struck or event.startswith(FALSE):
+                known = self._struck_by_nothing(event, stop, about)
+            else:
+                known = self._from_inside(event, stop, about) or self._stop(*self._ask(event, stop, about))
             self._known[key] = known
         return known
+
+    def _struck_by_nothing(self, event: str, stop: Stop, about: Step | None) -> Stop:
+        """As `go`, while 'false alarm' can take back what was called out: until a step of the list is done or something
+        comes off or goes on.
+        """
+        spot, memory = stop.spot, stop.memory
+        struck = memory.struck or stop
+        if event == CALLED_OFF:
+            here = self._here(stop)
+            ledger = stop.ledger.forget_tear(position.hose(self.protocol))
+            kept = struck.memory
+            here = here.at(ledger=ledger)._replace(owes=bool(kept.debts), placed=False, cancelled=kept.cancelled)
+            found = moves.called_off(self.protocol, here, struck.spot.place)
+            return self._stop(found, kept._replace(tried=memory.tried), spot.place.stage)
+        plain = self._at(spot, stop.ledger, memory._replace(struck=None))
+        there = self.go(event.removeprefix(FALSE), plain, about)
+        done = not event and not spot.place.detours and not there.spot.place.observer_due and spot.kind != "question"
+        over = done or there.ledger.items != struck.ledger.items
+        return self._at(there.spot, there.ledger, there.memory._replace(struck=None if over else struck))
+
+    def can_be_called_off(self, stop: Stop) -> bool:
+        """Whether 'false alarm' leads anywhere: nobody goes back to the patient alone (rule 12)."""
+        struck = stop.memory.struck
+        if struck is None:
+            return False
+        return self.mode != "solo" or struck.spot.kind != "work"
 
     def _from_inside(self, event: str, stop: Stop, about: Step | None) -> Stop | None:
         """As `go` for a stop inside a branch, asked once wherever the branch was called; None if it depends on that."""
@@ -335,6 +368,7 @@ class Route:
         """The first words, and what follows."""
         spot, ledger, memory = stop.spot, stop.ledger, stop.memory
         stage = spot.place.stage
+        kind = position.suffered(self.protocol, spot.place, ledger, kind)
         entering = stage in _ENTERING
         if position.incident(spot.place.detours) < 0:
             memory = memory._replace(placed=False)

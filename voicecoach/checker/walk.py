@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from voicecoach.checker.consequences import Consequence, Consequences
-from voicecoach.checker.route import Route, Spot, Stop, happening
+from voicecoach.checker.route import CALLED_OFF, FALSE, Route, Spot, Stop, happening
 from voicecoach.checker.rules import BY_NAME, WAIVED, Severity
 from voicecoach.checker.world import ENTERED, HURRIED, Violation, World
 from voicecoach.protocol.model import Act, Protocol, Step
@@ -109,7 +109,7 @@ class Walk:
         self.cut = False
         self._emergencies = {branch.name for branch in protocol.branches if branch.emergency}
         self._usual: dict[tuple[Stop, bool], tuple[Way, ...]] = {}
-        self._amiss: dict[Stop, tuple[Way, ...]] = {}
+        self._amiss: dict[tuple[Stop, bool], tuple[Way, ...]] = {}
 
     def start(self) -> Point:
         """Where every path begins."""
@@ -184,9 +184,11 @@ class Walk:
             usual = self._usual[stop, entered] = tuple(self._list(stop, entered))
         if used == self.most or (stop.spot.kind == "work" and not entered):
             return usual
-        amiss = self._amiss.get(stop)
+        amiss = self._amiss.get((stop, not used))
         if amiss is None:
-            amiss = self._amiss[stop] = tuple(self._deviations(stop))
+            amiss = tuple(self._deviations(stop))
+            amiss += () if used else tuple(self._false_alarms(stop))
+            self._amiss[stop, not used] = amiss
         return usual + amiss
 
     def _list(self, stop: Stop, entered: bool) -> Iterator[Way]:
@@ -206,7 +208,9 @@ class Walk:
                 yield self._way("", f"piece: {item}", stop, Step("", "", acts=(Act("inspect", item),)))
         else:
             yield self._way("", "", stop)
-        for event, branch in _called(spot):
+        if self.route.can_be_called_off(stop):
+            yield self._way(spot.name, CALLED_OFF, stop)
+        for event, branch in _called(spot):  # what goes wrong twice running counts once
             if step is not None and self.route.replaced(step, branch, stop):
                 yield self._way(step.name, event, stop, step)
 
@@ -237,6 +241,12 @@ class Walk:
         consequence = self.consequences.gone_wrong(step if stop.spot.kind == "step" else None)
         yield self._led(about.name, event, consequence, self.route.go("went-wrong", there, about), cost=1)
 
+    def _false_alarms(self, stop: Stop) -> Iterator[Way]:
+        """An incident is called out that is none; nothing else goes wrong on that path."""
+        for event in self._interruptions(stop.spot):
+            if event.startswith("breach: ") or event == "touched":
+                yield self._way(stop.spot.name, f"{FALSE}{event}", stop, cost=self.most)
+
     def _interruptions(self, spot: Spot) -> Iterator[str]:
         """What can happen at any point."""
         answers = dict(spot.step.branches) if spot.step and spot.kind == "step" else {}  # there the word is an answer
@@ -251,7 +261,8 @@ class Walk:
     def _way(self, name: str, event: str, stop: Stop, about: Step | None = None, *, cost: int = 0) -> Way:
         """The way of an event. about: the step in which something is found."""
         whole = stop.spot.place.stage == "work" and event.startswith("breach: ")
-        consequence = self.consequences.happened(happening(event), about, whole=whole)
+        what = "" if stop.memory.struck and event.startswith("piece: ") else happening(event)  # it was a false alarm
+        consequence = self.consequences.happened(what, about, whole=whole)
         return self._led(name, event, consequence, self.route.go(event, stop), cost=cost)
 
     def _led(self, name: str, event: str, consequence: Consequence, after: Stop, *, cost: int = 0) -> Way:

@@ -101,9 +101,11 @@ class SessionState:
     timers: tuple[str, ...] = ()
     """The running timers."""
     incident_place: Place | None = None
-    """Where the newest incident happened; None once 'false alarm' can no longer lead back there."""
+    """Where the newest incident happened, as long as 'false alarm' can lead back there."""
     incident_at: int = 0
-    """The sample at which it happened."""
+    """The sample at which the incident happened that is being handled."""
+    called_at: int = 0
+    """The sample at which the newest one was called out, before the first has been dealt with or after."""
     exposures: tuple[Exposure, ...] = ()
     """All exposures, paid or not."""
     left_alone: bool = False

@@ -207,6 +207,20 @@ def breach_arrival(protocol: Protocol, here: Position, kind: str, item: str = ""
     return arrive(protocol, calm.at(then_place(protocol, calm, then, f"breach: {kind}")))
 
 
+def called_off(protocol: Protocol, here: Position, struck: Place | None) -> Arrival:
+    """Where 'false alarm' leads: back to where the incident was called out.
+
+    Args:
+        here: as if there had been no incident. struck: that place; None if something has been taken off or put on
+            since: then what was begun is finished, because nobody goes on with bare hands.
+    """
+    if struck is None:
+        return again(protocol, here)
+    if struck.stage == "dress" and not any(leads_out(protocol, one) for one in struck.detours):
+        struck = settled(protocol, struck.inside(()), here.ledger)
+    return arrive(protocol, here.at(struck))
+
+
 def _left_entered(protocol: Protocol, place: Place) -> tuple[Detour, ...]:
     """The branches that a new incident leaves entered."""
     return place.detours if unfinished(protocol, place) else without_incident(place.detours)

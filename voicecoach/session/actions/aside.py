@@ -56,7 +56,7 @@ def note_went_on(turn: Turn) -> None:
 def note_touched(turn: Turn) -> None:
     """Record a touch at once; the place is asked for next."""
     turn.note(NoteKind.TOUCHED, step=turn.step.name if turn.step else "")
-    turn.set(incident_place=turn.state.place, incident_at=turn.state.at)
+    turn.set(incident_place=turn.state.place, incident_at=turn.state.at, called_at=turn.state.at)
     turn.tone("taken")
 
 

@@ -107,14 +107,15 @@ def say_first_words(turn: Turn) -> None:
     if turn.intent.about:
         turn.note(NoteKind.DEVIATION, step=step, item=turn.intent.about, fault=kind, by=by)
     stepping.note_suspects(turn, kind, (turn.intent.about,) if turn.intent.about else ())
-    still = state.handling and state.incident_place is not None
+    first = not turn.before.handling or state.incident_place is None
+    # the same cry, while its first words sound
+    again = turn.before.status == "breached" and state.incident_place is not None
     if state.question == "item" and isinstance(turn.event, Heard) and turn.event.command in {"yes", "no"}:
         stepping.correct(turn, state.about, "on" if turn.event.command == "yes" else "off")
     stepping.update_ledger(turn, replace(arrival.ledger, hands="not-rubbed"))
-    turn.set(
-        incident_place=state.incident_place if still else state.place,
-        incident_at=state.incident_at if still else state.at,
-    )
+    turn.set(incident_at=state.at if first else state.incident_at)
+    if not again:
+        turn.set(incident_place=state.place, called_at=state.at)
     if kind in ENDS_ENTRY and state.place.stage in {"prepare", "dress"}:
         turn.set(no_entry=kind)
     if cut_off:

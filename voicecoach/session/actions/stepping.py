@@ -353,6 +353,7 @@ def update_ledger(turn: Turn, after: Ledger) -> None:
     state = turn.state
     if after.items != state.ledger.items:
         turn.note(NoteKind.LEDGER, on=",".join(after.on()), hands=after.hands)
+        turn.set(incident_place=None)  # nobody goes back to a step with other things on than it was read for
     turn.set(ledger=after)
     if after.on() and state.worn_since is None:
         turn.set(worn_since=state.at)

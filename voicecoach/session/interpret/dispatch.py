@@ -6,9 +6,8 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
-from voicecoach.protocol.navigation.arrival import arrive
-from voicecoach.protocol.navigation.moves import again, onward, without_optional
-from voicecoach.protocol.navigation.position import airless, changing, settled, step_at
+from voicecoach.protocol.navigation.moves import again, called_off, onward, without_optional
+from voicecoach.protocol.navigation.position import airless, step_at
 from voicecoach.session.events import (
     PRESSED,
     Event,
@@ -219,15 +218,12 @@ def _near(setup: Setup, state: SessionState, near: str, *, near_danger: bool) ->
 def _false_alarm(setup: Setup, state: SessionState) -> Intent:
     if asking(state) and state.question == "near-breach":
         return resume_interrupted(setup, state, "false-alarm")
-    place = state.incident_place or state.place
-    if place.stage == "work" and not place.detours:
+    struck = state.incident_place
+    if struck is not None and struck.stage == "work" and not struck.detours:
         # rule 12: returning to the patient takes a second person's word
         return Intent("return_asked", question="return") if state.mode == "pair" else Intent("no_return")
-    cleared = cleared_of_incident(state, setup.protocol)
-    if changing(setup.protocol, state.place):  # finish what was begun: nobody goes on with bare hands
-        return Intent("false_alarm", again(setup.protocol, cleared.position))
-    there = settled(setup.protocol, replace(place, detours=()), state.ledger) if place.stage == "dress" else place
-    return Intent("false_alarm", arrive(setup.protocol, cleared.position.at(there)))
+    here = cleared_of_incident(state, setup.protocol).position
+    return Intent("false_alarm", called_off(setup.protocol, here, struck))
 
 
 def _steering(setup: Setup, state: SessionState, event: Heard, command: str) -> Intent:

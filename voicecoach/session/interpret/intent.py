@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from voicecoach.protocol.ledger import Ledger
 from voicecoach.protocol.model import ENDS_ENTRY, OWED_AT_ONCE, Protocol
 from voicecoach.protocol.navigation.moves import again, breach_arrival, unasked
-from voicecoach.protocol.navigation.position import Arrival, hose, step_at, suffered
+from voicecoach.protocol.navigation.position import Arrival, hose, leads_out, step_at, suffered
 from voicecoach.session.exposure import UNKNOWN, without
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
@@ -64,7 +64,11 @@ def breached(setup: Setup, state: SessionState, kind: str, item: str = "") -> In
 
 
 def cleared_of_incident(state: SessionState, protocol: Protocol) -> SessionState:
-    """The state without the incident being handled, which was a false alarm: nothing is owed for it, and air flows."""
-    left = without(state.exposures, state.incident_at)
-    ledger = state.ledger.forget_tear(hose(protocol))
-    return replace(state, exposures=left, no_entry=state.no_entry if left else "", ledger=ledger)
+    """The state without the newest incident, which was a false alarm: nothing is owed for it, air flows, and whoever
+    was not on the way out before it may go in.
+    """
+    left = without(state.exposures, state.called_at)
+    struck = state.incident_place or state.place
+    on_way_out = struck.stage not in {"prepare", "dress"} or any(leads_out(protocol, one) for one in struck.detours)
+    no_entry = state.no_entry if left or on_way_out else ""
+    return replace(state, exposures=left, no_entry=no_entry, ledger=state.ledger.forget_tear(hose(protocol)))
