@@ -156,6 +156,13 @@ def test_hear_prints_one_json_line_an_utterance_and_refusing_is_no_failure(tmp_p
     assert {row["command"] for row in rows[1:]} == {None}
 
 
+def test_hear_says_so_when_a_recording_holds_no_speech(tmp_path: Path) -> None:
+    write_wav(tmp_path / "quiet.wav", np.zeros(16_000, np.float32))
+    result = call("hear", tmp_path / "quiet.wav", "--engine", "phonemes")
+    assert result.stdout == f"{tmp_path / 'quiet.wav'}: no speech was found in it\n"
+    assert call("hear", tmp_path / "quiet.wav", "--engine", "phonemes", "--json").stdout == ""
+
+
 def test_a_recording_with_two_channels_tells_wearer_and_observer_apart(tmp_path: Path) -> None:
     if not registry.choose("auto").can_run:
         pytest.skip(reason="no audio engine can run here")

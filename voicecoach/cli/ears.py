@@ -12,7 +12,7 @@ from rich.console import Console
 from voicecoach.audio import drivers, live
 from voicecoach.cli.common import GrammarOption, Json, ModelOption, show
 from voicecoach.cli.guard import UNUSABLE, say_error
-from voicecoach.errors import AudioError, InputError
+from voicecoach.errors import AudioError, InputError, printable
 from voicecoach.listen import registry
 from voicecoach.listen import vosk_model as models
 from voicecoach.listen.process import RecogniserProcess
@@ -45,8 +45,12 @@ def hear_command(
         recordings = hear.Recordings(ear)
         for file in files:
             try:
+                found = False
                 for utterance in recordings.hear(file):
+                    found = True
                     typer.echo(_utterance(utterance, as_json))
+                if not found and not as_json:
+                    typer.echo(f"{printable(str(file))}: no speech was found in it")
             except InputError as error:
                 failed = True
                 say_error(error.line())
