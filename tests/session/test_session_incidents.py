@@ -269,12 +269,13 @@ def test_eyes_are_rinsed_at_once_only_where_the_site_says_so(begin) -> None:
 def test_the_first_aid_is_what_is_published(begin, name: str) -> None:
     """US OSHA 29 CFR 1910.1030 (second-hand): skin soap and water, eyes and mouth flushed with water, reported at once.
 
+    CDC and NIOSH (from memory): water for splashes to nose and mouth.
     WHO 2014 (from memory): water for the eyes, no chlorine; the wash comes after the controlled way out.
     """
     protocol = begin(name).setup.protocol
     steps = {step.name: step for step in protocol.branch(protocol.wash).steps}
-    assert "soap and running water" in steps["wash-skin"].say
-    assert "eyes with water alone" in steps["wash-skin"].say
+    assert "Soap and running water" in steps["wash-skin"].say
+    assert "eyes and mouth: water alone" in steps["wash-skin"].say
     assert "No chlorine" in steps["wash-skin"].help
     assert [step.pays for step in steps.values()] == ["wash", "", "report"]
 
