@@ -8,7 +8,7 @@ from typing import Any
 from voicecoach.protocol.model import Step
 from voicecoach.protocol.navigation.position import step_at
 from voicecoach.session.effects import CancelTimer, Effect, Note, Say, SetTimer, StopSpeaking, Tone
-from voicecoach.session.events import Event
+from voicecoach.session.events import Event, Heard
 from voicecoach.session.interpret.intent import Intent
 from voicecoach.session.notes import NoteKind
 from voicecoach.session.setup import Setup
@@ -34,6 +34,16 @@ class Turn:
     def step(self) -> Step | None:
         """The step at the state's place."""
         return step_at(self.setup.protocol, self.state.place)
+
+    @property
+    def step_name(self) -> str:
+        """Its name; '' if there is none."""
+        return self.step.name if self.step else ""
+
+    @property
+    def speaker(self) -> str:
+        """The role of whoever said what this turn is about; '' if nobody said anything."""
+        return self.event.role if isinstance(self.event, Heard) else ""
 
     def set(self, **changes: Any) -> None:
         """Change fields of the state."""

@@ -6,8 +6,9 @@ from collections.abc import Callable
 
 from voicecoach.protocol.model import STAGES
 from voicecoach.session.actions.ask import remember_question
-from voicecoach.session.actions.stepping import say_step, set_wear_timer
+from voicecoach.session.actions.stepping import say_step
 from voicecoach.session.actions.wait import wait
+from voicecoach.session.actions.wearing import set_wear_timer
 from voicecoach.session.events import CLOCK_HZ, Heard, PartBack, PartLost, Reopened
 from voicecoach.session.notes import NoteKind
 from voicecoach.session.turn import STEP_TIMERS, Turn
@@ -26,7 +27,7 @@ def freeze(turn: Turn) -> None:
     remember_question(turn, near_too=True)
     turn.cancel(*STEP_TIMERS)
     turn.hush()
-    turn.note(NoteKind.STOPPED, step=turn.step.name if turn.step else "")
+    turn.note(NoteKind.STOPPED, step=turn.step_name)
     turn.set(question="", about="", held="", silence=0, waiting_since=None, hinted=False)
     if isinstance(turn.event, Heard) and turn.event.command == "cannot":
         turn.aside("frozen-ask")
@@ -49,13 +50,13 @@ def say_sound_trouble(turn: Turn) -> None:
 
 def note_went_on(turn: Turn) -> None:
     """The step starts again from its beginning."""
-    turn.note(NoteKind.WENT_ON, step=turn.step.name if turn.step else "", cause="went on after stop")
+    turn.note(NoteKind.WENT_ON, step=turn.step_name, cause="went on after stop")
     turn.tone("taken")
 
 
 def note_touched(turn: Turn) -> None:
     """Record a touch at once; the place is asked for next."""
-    turn.note(NoteKind.TOUCHED, step=turn.step.name if turn.step else "")
+    turn.note(NoteKind.TOUCHED, step=turn.step_name)
     turn.set(incident_place=turn.state.place, incident_at=turn.state.at, called_at=turn.state.at)
     turn.tone("taken")
 
@@ -65,13 +66,13 @@ def pause(turn: Turn) -> None:
     turn.cancel(*STEP_TIMERS)
     turn.hush()
     turn.set(question="", about="", pending=None, held="", silence=0, waiting_since=None, hinted=False)
-    turn.note(NoteKind.PAUSED, step=turn.step.name if turn.step else "")
+    turn.note(NoteKind.PAUSED, step=turn.step_name)
     turn.aside("paused")
 
 
 def note_paced_on(turn: Turn) -> None:
     """Without a recogniser no word can end a stop or a pause: after a while it ends by itself."""
-    turn.note(NoteKind.NOT_CONFIRMED, step=turn.step.name if turn.step else "", why="no recogniser: goes on by itself")
+    turn.note(NoteKind.NOT_CONFIRMED, step=turn.step_name, why="no recogniser: goes on by itself")
 
 
 def give_information(turn: Turn) -> None:
@@ -97,7 +98,7 @@ def give_information(turn: Turn) -> None:
 
 def note_back(turn: Turn) -> None:
     """Rule 9: the step before is read, and a question follows."""
-    turn.note(NoteKind.BACK, step=turn.step.name if turn.step else "")
+    turn.note(NoteKind.BACK, step=turn.step_name)
     turn.tone("taken")
 
 
@@ -111,7 +112,7 @@ def say_nothing_before(turn: Turn) -> None:
 
 def note_led_out(turn: Turn) -> None:
     """Rule 31: a wearer alone cannot end a session with something on; it has to come off first."""
-    turn.note(NoteKind.DEVIATION, step=turn.step.name if turn.step else "", what="end session: it comes off first")
+    turn.note(NoteKind.DEVIATION, step=turn.step_name, what="end session: it comes off first")
     turn.aside("comes-off-first")
 
 

@@ -6,8 +6,10 @@ from collections.abc import Callable
 
 from voicecoach.protocol.ledger import Worn
 from voicecoach.protocol.navigation.moves import unasked
-from voicecoach.protocol.navigation.position import leads_out, step_at, steps_named
-from voicecoach.session.actions.stepping import AGAIN_S, correct, leave, note_suspects, record_exposure, remember_branch
+from voicecoach.protocol.navigation.position import step_at
+from voicecoach.session.actions.exposures import note_exposed, note_suspects
+from voicecoach.session.actions.stepping import AGAIN_S, leave, remember_branch
+from voicecoach.session.actions.wearing import correct, say_list, say_worn
 from voicecoach.session.events import Heard
 from voicecoach.session.exposure import UNKNOWN, place_meant
 from voicecoach.session.notes import NoteKind
@@ -99,50 +101,9 @@ def _say_step_behind(turn: Turn) -> None:
         return
     off = tuple(act.target for act in step.acts if act.kind == "doff" and state.ledger.worn(act.target) == "off")
     if off:
-        _say_list(turn, off, "off")
+        say_list(turn, off, "off")
     else:
         turn.say(step.words(state.mode)[1])
-
-
-def say_worn(turn: Turn) -> None:
-    """Rule 10: what came off last, what is on, and the hands. Whatever is not named is off."""
-    state, protocol = turn.state, turn.setup.protocol
-    _say_list(turn, _last_off(turn), "off")
-    _say_list(turn, tuple(reversed(state.ledger.on())), "on")
-    if not state.ledger.on():
-        turn.aside("nothing-on")
-    step = step_at(protocol, state.place)
-    if step is not None and step.timing and not state.place.observer_due:
-        turn.aside("wipe-unfinished" if step.timing.start == "wiping" else "rub-unfinished")
-    elif state.ledger.hands == "not-rubbed":
-        turn.aside("hands-unrubbed")
-    elif state.ledger.hands != "bare":
-        turn.aside("hands-rubbed")
-
-
-def _last_off(turn: Turn) -> tuple[str, ...]:
-    """The items that the last doffing step took off, as far as they are still off."""
-    state, protocol = turn.state, turn.setup.protocol
-    steps = steps_named(protocol)
-    for _, name in reversed(state.since):
-        off = tuple(a.target for a in steps[name].acts if a.kind == "doff" and state.ledger.worn(a.target) == "off")
-        if off:
-            return off
-    return tuple(item for item, worn in state.ledger.items if worn == "off")[-1:]
-
-
-def _say_list(turn: Turn, items: tuple[str, ...], how: str) -> None:
-    """'Respirator and', 'inner gloves on.': parts rendered ahead that sound as one sentence."""
-    labels = [turn.setup.protocol.item(item).label for item in items]
-    for number, label in enumerate(labels, start=1):
-        left = len(labels) - number
-        key = f"item-{how}" if left == 0 else "item-and" if left == 1 else "item-comma"
-        turn.say(turn.own(key, label=label) if number == 1 else turn.own_inside(key, label=label))
-
-
-def note_worn(turn: Turn) -> None:
-    """Record what is on and the state of the hands; the question that follows says it."""
-    turn.note(NoteKind.STATUS, on=",".join(turn.state.ledger.on()), hands=turn.state.ledger.hands)
 
 
 def hold(turn: Turn) -> None:
@@ -177,7 +138,7 @@ def return_to_hold(turn: Turn) -> None:
 def note_reply(turn: Turn) -> None:
     """Record the reply and who gave it, and change the ledger accordingly."""
     state, word = turn.state, turn.intent.word
-    by = turn.event.role if isinstance(turn.event, Heard) else ""
+    by = turn.speaker
     turn.note(NoteKind.REPLY, question=state.question, about=state.about, answer=word, by=by)
     if isinstance(turn.event, Heard):
         turn.tone("taken")
@@ -189,9 +150,7 @@ def note_reply(turn: Turn) -> None:
     elif state.question == "down" and word == "yes" and (cut_off := unasked(turn.setup.protocol, state.position, "")):
         note_exposed(turn, UNKNOWN, cut_off)
     elif state.question == "torn-piece" and turn.intent.about:
-        turn.note(
-            NoteKind.DEVIATION, step=turn.step.name if turn.step else "", item=turn.intent.about, fault="torn", by=by
-        )
+        turn.note(NoteKind.DEVIATION, step=turn.step_name, item=turn.intent.about, fault="torn", by=by)
         note_suspects(turn, "torn", (turn.intent.about,))
     elif state.question in {"item", "still-on"} and word in {"yes", "no"}:
         worn: Worn = "on" if word == "yes" else "off"
@@ -218,36 +177,6 @@ def note_alone(turn: Turn) -> None:
     turn.aside("alone-now")
 
 
-def note_exposed(turn: Turn, place: str, cause: str) -> None:
-    """Record an exposure with its place and time, and say what is owed. Only somebody who can go is sent to wash."""
-    record_exposure(turn, place, cause)
-    arrival, at_once = turn.intent.arrival, turn.setup.protocol.eyes_at_once
-    rinsed_now = arrival is not None and bool(at_once) and at_once in {one.branch for one in arrival.place.detours}
-    if turn.state.ledger.on() and not rinsed_now:
-        turn.aside("rinsed-later" if place == "eyes" and _rinsed_on_the_way(turn) else "owed-later")
-
-
-def _rinsed_on_the_way(turn: Turn) -> bool:
-    """Whether a second person will rinse the eyes in the course of the removal, not only once everything is off."""
-    protocol, arrival = turn.setup.protocol, turn.intent.arrival
-    there = turn.state.place if arrival is None else arrival.place
-    helped_out = any(leads_out(protocol, one) for one in there.detours)
-    return bool(protocol.eyes_at_once) and turn.state.mode == "pair" and there.stage != "dress" and not helped_out
-
-
-def say_owed(turn: Turn) -> None:
-    """After the first words about a needle, say that it is recorded and will be washed; its place is not asked for."""
-    state = turn.state
-    if state.ledger.on() and any(one.at >= state.incident_at and one.cause == "needle" for one in state.exposures):
-        turn.aside("owed-later")
-
-
-def note_place(turn: Turn) -> None:
-    """Record a place named while the incident is handled; it is not asked for again."""
-    turn.tone("taken")
-    note_exposed(turn, turn.intent.word, "named")
-
-
 def _fault(turn: Turn, fault: str, by: str) -> None:
     """Record what the observer saw (rule 16); a tear or soil is dated back (rule 14)."""
     step, item = turn.step, turn.state.about
@@ -259,6 +188,5 @@ def _fault(turn: Turn, fault: str, by: str) -> None:
 
 
 ACTIONS: dict[str, Callable[[Turn], None]] = {
-    action.__name__: action
-    for action in (ask, ask_on, note_worn, hold, return_to_hold, note_reply, note_alone, note_place, say_owed)
+    action.__name__: action for action in (ask, ask_on, hold, return_to_hold, note_reply, note_alone)
 }

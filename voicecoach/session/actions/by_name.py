@@ -9,7 +9,7 @@ from voicecoach.protocol.model import ENDS_ENTRY, OWED_AT_ONCE
 from voicecoach.protocol.navigation.moves import unasked
 from voicecoach.protocol.navigation.position import OWED, breach_rule, steps_here
 from voicecoach.protocol.place import Place
-from voicecoach.session.actions import aside, ask, stepping, take_over, voice_verdict, wait
+from voicecoach.session.actions import aside, ask, exposures, stepping, take_over, voice_verdict, wait, wearing
 from voicecoach.session.actions.ask import say_all_done, say_question
 from voicecoach.session.effects import Close, StopSpeaking
 from voicecoach.session.events import Heard, Opened
@@ -53,7 +53,7 @@ def arrive(turn: Turn) -> None:
     turn.cancel(*STEP_TIMERS)
     for name, reason in arrival.passed:
         turn.note(NoteKind.JUMP, step=name, cause=reason)
-    stepping.update_ledger(turn, arrival.ledger)
+    wearing.update_ledger(turn, arrival.ledger)
     stepping.go_to(turn, arrival.place)
     turn.set(question="", about="", held="", pending=None, waiting_in="", silence=0, waiting_since=None)
     turn.set(false_interruptions=0, hinted=False, babble_noted=False, answered=(), answers_from=turn.state.at)
@@ -95,7 +95,7 @@ def say_first_words(turn: Turn) -> None:
     turn.cancel(*STEP_TIMERS)
     turn.set(speech=())
     turn.say(rule.words(state.mode) if rule else turn.own("breach-default"))
-    step = turn.step.name if turn.step else ""
+    step = turn.step_name
     cut_off = unasked(turn.setup.protocol, state.position, kind)
     by = turn.event.role if isinstance(turn.event, Heard) else "nobody: not answered in time"
     asked = state.question == "near-breach"
@@ -106,22 +106,22 @@ def say_first_words(turn: Turn) -> None:
         turn.note(NoteKind.JUMP, step=name, cause=reason)
     if turn.intent.about:
         turn.note(NoteKind.DEVIATION, step=step, item=turn.intent.about, fault=kind, by=by)
-    stepping.note_suspects(turn, kind, (turn.intent.about,) if turn.intent.about else ())
+    exposures.note_suspects(turn, kind, (turn.intent.about,) if turn.intent.about else ())
     first = not turn.before.handling or state.incident_place is None
     # the same cry, while its first words sound
     again = turn.before.status == "breached" and state.incident_place is not None
     if state.question == "item" and isinstance(turn.event, Heard) and turn.event.command in {"yes", "no"}:
-        stepping.correct(turn, state.about, "on" if turn.event.command == "yes" else "off")
-    stepping.update_ledger(turn, replace(arrival.ledger, hands="not-rubbed"))
+        wearing.correct(turn, state.about, "on" if turn.event.command == "yes" else "off")
+    wearing.update_ledger(turn, replace(arrival.ledger, hands="not-rubbed"))
     turn.set(incident_at=state.at if first else state.incident_at)
     if not again:
         turn.set(incident_place=state.place, called_at=state.at)
     if kind in ENDS_ENTRY and state.place.stage in {"prepare", "dress"}:
         turn.set(no_entry=kind)
     if cut_off:
-        stepping.record_exposure(turn, UNKNOWN, cut_off)
+        exposures.record_exposure(turn, UNKNOWN, cut_off)
     if kind in OWED_AT_ONCE:
-        stepping.record_exposure(turn, UNKNOWN, kind)
+        exposures.record_exposure(turn, UNKNOWN, kind)
     stepping.go_to(turn, arrival.place)
     turn.set(question="", about="", held="", pending=None, silence=0, waiting_since=None, false_interruptions=0)
 
@@ -134,8 +134,8 @@ def _leaves(here: Place, there: Place) -> bool:
 
 def note_false_alarm(turn: Turn) -> None:
     """Record a false alarm and return to the same step; a timed one starts from zero (rule 13)."""
-    by = turn.event.role if isinstance(turn.event, Heard) else ""
-    turn.note(NoteKind.FALSE_ALARM, step=turn.step.name if turn.step else "", by=by, returned="yes")
+    by = turn.speaker
+    turn.note(NoteKind.FALSE_ALARM, step=turn.step_name, by=by, returned="yes")
     turn.tone("taken")
     turn.aside("noted")
     if turn.state.owed and not cleared_of_incident(turn.state, turn.setup.protocol).owed:
@@ -145,7 +145,7 @@ def note_false_alarm(turn: Turn) -> None:
 
 def note_no_return(turn: Turn) -> None:
     """Rule 12: returning to the patient takes a second person's word, and there is no second person."""
-    turn.note(NoteKind.FALSE_ALARM, step=turn.step.name if turn.step else "", returned="no, there is no second person")
+    turn.note(NoteKind.FALSE_ALARM, step=turn.step_name, returned="no, there is no second person")
     turn.aside("no-return")
 
 
@@ -176,6 +176,8 @@ def _over(turn: Turn) -> None:
 
 ACTIONS: dict[str, Callable[[Turn], None]] = {
     **stepping.ACTIONS,
+    **wearing.ACTIONS,
+    **exposures.ACTIONS,
     **ask.ACTIONS,
     **wait.ACTIONS,
     **aside.ACTIONS,

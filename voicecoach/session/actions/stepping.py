@@ -1,14 +1,15 @@
-"""Actions on a step: reading it, taking its answer, timing it, updating the ledger. Pure."""
+"""Actions on a step: reading it, taking its answer, timing it, leaving it. Pure."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 
-from voicecoach.protocol.ledger import Ledger, Worn
 from voicecoach.protocol.model import Step
 from voicecoach.protocol.navigation.position import UNDONE, steps_named
 from voicecoach.protocol.place import Place
-from voicecoach.session.events import CLOCK_HZ, Heard
+from voicecoach.session.actions.exposures import note_owed, note_suspects, record_exposure
+from voicecoach.session.actions.wearing import update_ledger
+from voicecoach.session.events import Heard
 from voicecoach.session.exposure import UNKNOWN, paid
 from voicecoach.session.notes import NoteKind
 from voicecoach.session.setup import Setup
@@ -18,19 +19,6 @@ AT_THE_EYES = ("eyes", "face", "mouth", UNKNOWN)
 """Places for which the site's sentence about its eyewash is said before a wash."""
 TRAIL = 30
 """How many steps 'back' can go."""
-
-
-def record_exposure(turn: Turn, place: str, cause: str) -> None:
-    """Record an exposure at the step here, and what is owed for it."""
-    step = turn.step.name if turn.step else ""
-    turn.state = turn.state.exposed(place, cause, step)
-    turn.note(NoteKind.EXPOSURE, place=place, cause=cause, step=step)
-    note_owed(turn)
-
-
-def note_owed(turn: Turn) -> None:
-    """Record what the exposures still owe, or that nothing is owed any more."""
-    turn.note(NoteKind.OWED, what=", ".join(turn.state.owed) or "nothing any more")
 
 
 def say_step(turn: Turn) -> None:
@@ -61,14 +49,14 @@ def read_step(turn: Turn) -> None:
 
 def acknowledge(turn: Turn) -> None:
     """The wearer has understood a step that matters and now acts (rule 16)."""
-    turn.note(NoteKind.ACKNOWLEDGED, step=turn.step.name if turn.step else "")
+    turn.note(NoteKind.ACKNOWLEDGED, step=turn.step_name)
     _taken(turn)
 
 
 def note_half_answer(turn: Turn) -> None:
     """One role has answered; the other is still to answer."""
     turn.set(answered=(*turn.state.answered, turn.intent.word))
-    turn.note(NoteKind.ANSWERED, step=turn.step.name if turn.step else "", role=turn.intent.word)
+    turn.note(NoteKind.ANSWERED, step=turn.step_name, role=turn.intent.word)
     _note_shared(turn)
     _taken(turn)
 
@@ -89,7 +77,7 @@ AGAIN_S = 45.0
 def early(turn: Turn) -> None:
     """Rule 4: an answer over the prompt, or before the time is up, gets its own sound and does not count."""
     turn.tone("early")
-    turn.note(NoteKind.EARLY_ANSWER, step=turn.step.name if turn.step else "", word=turn.intent.word)
+    turn.note(NoteKind.EARLY_ANSWER, step=turn.step_name, word=turn.intent.word)
 
 
 def start_time(turn: Turn) -> None:
@@ -120,7 +108,7 @@ def hint(turn: Turn) -> None:
     The first such word at a step starts the silence ladder again. Further ones do not, or a room that talks would hold
     the ladder down for ever.
     """
-    turn.note(NoteKind.STEP_REFUSED, step=turn.step.name if turn.step else "", why="not the word this step needs")
+    turn.note(NoteKind.STEP_REFUSED, step=turn.step_name, why="not the word this step needs")
     if not turn.state.hinted:
         turn.cancel("silence")
         turn.set(silence=0, waiting_since=None, hinted=True)
@@ -131,8 +119,8 @@ def hint(turn: Turn) -> None:
 def note_refused(turn: Turn) -> None:
     """Record that another role answered, which does not count (rule 15)."""
     why = f"only the {turn.intent.word} answers this"
-    by = turn.event.role if isinstance(turn.event, Heard) else ""
-    turn.note(NoteKind.STEP_REFUSED, step=turn.step.name if turn.step else "", why=why, by=by)
+    by = turn.speaker
+    turn.note(NoteKind.STEP_REFUSED, step=turn.step_name, why=why, by=by)
 
 
 def refuse(turn: Turn) -> None:
@@ -251,10 +239,8 @@ def note_not_off(turn: Turn) -> None:
     """Rule 36: the piece did not come off; the ledger follows, and the act is asked for again."""
     arrival = turn.intent.arrival
     assert arrival is not None
-    by = turn.event.role if isinstance(turn.event, Heard) else ""
-    turn.note(
-        NoteKind.DEVIATION, step=turn.step.name if turn.step else "", item=turn.intent.about, what="still on", by=by
-    )
+    by = turn.speaker
+    turn.note(NoteKind.DEVIATION, step=turn.step_name, item=turn.intent.about, what="still on", by=by)
     turn.tone("taken")
 
 
@@ -280,17 +266,13 @@ def leave(turn: Turn, *, again: bool = True) -> None:
 
 def note_skipped(turn: Turn) -> None:
     """Optional steps are left out on request; the arrival records each."""
-    turn.note(NoteKind.SKIPPED, step=turn.step.name if turn.step else "", role=_role(turn))
+    turn.note(NoteKind.SKIPPED, step=turn.step_name, role=turn.speaker)
     turn.tone("taken")
-
-
-def _role(turn: Turn) -> str:
-    return turn.event.role if isinstance(turn.event, Heard) else ""
 
 
 def note_called_out(turn: Turn) -> None:
     """The observer calls the wearer out, which is the all-clear for the removal area."""
-    turn.note(NoteKind.REPLY, question="all-clear", answer="start removal", by=_role(turn))
+    turn.note(NoteKind.REPLY, question="all-clear", answer="start removal", by=turn.speaker)
     turn.tone("taken")
 
 
@@ -307,9 +289,7 @@ def note_branch(turn: Turn) -> None:
     assert step is not None
     remember_branch(turn, step)
     word = turn.intent.word
-    turn.note(
-        NoteKind.BRANCH, step=step.name, cause=word, role=turn.event.role if isinstance(turn.event, Heard) else ""
-    )
+    turn.note(NoteKind.BRANCH, step=step.name, cause=word, role=turn.speaker)
     turn.note(NoteKind.JUMP, step=step.name, cause=f"answered {word.replace('-', ' ')}")
     turn.tone("taken")
     arrival, wash = turn.intent.arrival, turn.setup.protocol.wash
@@ -320,63 +300,10 @@ def note_branch(turn: Turn) -> None:
     turn.set(since=(*turn.state.since, (turn.state.at, step.name)))
 
 
-def note_suspects(turn: Turn, kind: str, items: tuple[str, ...]) -> None:
-    """Rule 14: date a tear or soil back to the item's last 'clear'; what was touched since is suspect."""
-    state = turn.state
-    if kind not in {"torn", "soiled"}:
-        return
-    steps = steps_named(turn.setup.protocol)
-    for item in items or state.ledger.on():
-        since = dict(state.ledger.clear_at).get(item)
-        if since is None:
-            continue
-        done = [name for at, name in state.since if at > since]
-        touched = [act.target for name in done for act in steps[name].acts if act.kind not in {"inspect", "verify"}]
-        turn.note(
-            NoteKind.SUSPECT,
-            item=item,
-            kind=kind,
-            since_s=round(since / CLOCK_HZ, 1),
-            touched=",".join(dict.fromkeys(touched)),
-            steps=",".join(done),
-        )
-
-
 def note_not_clear(turn: Turn) -> None:
     """Record that the observer does not agree."""
-    turn.note(NoteKind.NOT_CLEAR, step=turn.step.name if turn.step else "")
+    turn.note(NoteKind.NOT_CLEAR, step=turn.step_name)
     turn.tone("taken")
-
-
-def update_ledger(turn: Turn, after: Ledger) -> None:
-    """Record a changed ledger; the wear clock starts with the first item and ends with the last."""
-    state = turn.state
-    if after.items != state.ledger.items:
-        turn.note(NoteKind.LEDGER, on=",".join(after.on()), hands=after.hands)
-        turn.set(incident_place=None)  # nobody goes back to a step with other things on than it was read for
-    turn.set(ledger=after)
-    if after.on() and state.worn_since is None:
-        turn.set(worn_since=state.at)
-        set_wear_timer(turn, worn_s=0.0)
-    elif not after.on() and state.worn_since is not None:
-        turn.note(NoteKind.WEAR_TIME, seconds=round((state.at - state.worn_since) / CLOCK_HZ, 1))
-        turn.cancel("wear")
-        turn.set(worn_since=None)
-
-
-def set_wear_timer(turn: Turn, worn_s: float) -> None:
-    """Set the timer of the site's wear limit, if the site has one."""
-    limit_s = turn.setup.site.wear_limit_s
-    if limit_s:
-        turn.timer("wear", max(1.0, limit_s - worn_s))
-
-
-def correct(turn: Turn, item: str, worn: Worn) -> None:
-    """The wearer says otherwise than the ledger: follow the wearer, and record a deviation."""
-    ledger = turn.state.ledger
-    if (ledger.worn(item) == "on") != (worn == "on"):
-        turn.note(NoteKind.DEVIATION, item=item, ledger_said=ledger.worn(item), wearer_says=worn)
-        update_ledger(turn, ledger.corrected(item, worn))
 
 
 def go_to(turn: Turn, place: Place) -> None:

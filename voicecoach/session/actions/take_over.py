@@ -11,8 +11,7 @@ from dataclasses import replace
 
 from voicecoach.protocol.ledger import Ledger, Worn
 from voicecoach.protocol.place import Place
-from voicecoach.session.actions.ask import say_worn
-from voicecoach.session.actions.stepping import update_ledger
+from voicecoach.session.actions.wearing import say_worn, update_ledger
 from voicecoach.session.events import Salvaged
 from voicecoach.session.notes import NoteKind
 from voicecoach.session.turn import Turn

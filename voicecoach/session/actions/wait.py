@@ -234,7 +234,7 @@ def remind(turn: Turn) -> None:
 
 def call_out(turn: Turn) -> None:
     """Sound the outward alarm and say its words."""
-    turn.note(NoteKind.ALARM, step=turn.step.name if turn.step else "")
+    turn.note(NoteKind.ALARM, step=turn.step_name)
     turn.tone("outward-alarm")
     turn.aside("alarm-words")
 
