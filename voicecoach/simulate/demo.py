@@ -161,13 +161,13 @@ def run(*, seed: int, out: Path | None, engine: str, model: str | None, console:
     )
     if not outcome.closed:
         console.print("[bold red]The session did not come to its end.[/]")
+    console.print("next: voicecoach help first-hour, or voicecoach timeline RECORD", highlight=False)
     for what, path in (
         ("conversation", outcome.sound),
         ("trainer's page", outcome.page),
         ("record", outcome.session.folder),
     ):
         console.print(f"{what}: {path}", soft_wrap=True, markup=False, highlight=False)
-    console.print("next: voicecoach help first-hour, or voicecoach timeline RECORD", highlight=False)
     if aloud:
         with progress(console, "playing") as shown:
             player.play(outcome.samples, on_progress=lambda done_s, total_s: shown(round(done_s), round(total_s)))
