@@ -136,7 +136,7 @@ def test_a_session_is_taken_up_again_without_a_sound_card_and_without_its_recogn
         program.until("I cannot hear.")
         program.until("Spread gel over both gloves.", limit_s=60)
         program.type("stop")  # a key still counts
-        program.until("stopped ")
+        program.until("stopped:")
     finally:
         program.end()
 
@@ -166,7 +166,7 @@ def test_a_sound_library_that_aborts_does_not_keep_a_session_from_being_taken_up
         before = program.pid
         program.until("Spread gel over both gloves.", limit_s=60)  # it has been tried again and again by then
         program.type("stop")
-        program.until("stopped ")
+        program.until("stopped:")
         assert program.pid == before
         assert len([event for event in program.session.events if isinstance(event, Reopened)]) == 1
     finally:
