@@ -306,13 +306,13 @@ def harmless(mutant: Mutant, original: Protocol) -> str:
     stage = next((where for where, one in all_steps(original) if one is step), "")
     why = ""
     if step is not None and mutant.kind in {"rub left out", "rub by another", "rub never read"}:
-        why = _rub_missed(original, step, stage, mutant.kind)
+        why = _rub_missed(original, step, stage, mutant)
     elif step is not None and mutant.kind == "swapped":
         other = steps[mutant.where.partition(", ")[2]]
         if stage in {"prepare", "dress", "close"}:
             why = "sources differ, or are silent, on the order of these two before work"
-        elif not {"doff", "don"} & (_kinds(step) & _kinds(other)):
-            why = "nothing dirty is met between the two, and the hands are rubbed before the next thing comes off"
+        elif not {"doff", "don"} & (_kinds(step) & _kinds(other)) and _rubbed_between(mutant.protocol):
+            why = RUBBED_BETWEEN
     elif mutant.kind in {"no way after", "rub too short"} and original.practice:
         why = "for practice only: nothing dirty is worn"
     elif mutant.kind == "helper not rubbed":
@@ -330,11 +330,15 @@ def harmless(mutant: Mutant, original: Protocol) -> str:
     return why
 
 
-def _rub_missed(original: Protocol, step: Step, stage: str, kind: str) -> str:
+def _rub_missed(original: Protocol, step: Step, stage: str, mutant: Mutant) -> str:
     """Why a rub that is missing harms nobody; each reason is looked up in a walk of the original."""
+    kind = mutant.kind
     if stage == "undress":
-        return _rubbed_anyway(original, step)
-    points = [(walk, point) for walk in _walks(original) for point in walk.moves if _reads(point, step)]
+        left_out = kind != "rub by another" and _rubbed_between(mutant.protocol)
+        return _rubbed_anyway(original, step) or (RUBBED_BETWEEN if left_out else "")
+    # after a false alarm nothing was touched
+    reached = [(walk, point) for walk in _walks(original) for point in walk.moves if _reads(point, step)]
+    points = [(walk, point) for walk, point in reached if point.stop.memory.struck is None]
     unrubbed = {where for walk, point in points for where in _before_next_rub(walk, point, step)}
     why = ""
     if kind == "rub by another" and step.role == ANYONE:
@@ -445,10 +449,24 @@ def _rubbed_anyway(original: Protocol, step: Step) -> str:
             there += way
         if place >= 0 and 0 <= there < len(steps) and _kinds(steps[there]) & {"disinfect", "hygiene"}:
             return f"the same hands are rubbed in {steps[there].name}, with nothing coming off between"
-    after = steps[place + 1] if 0 <= place < len(steps) - 1 else None
-    if after is not None and not _kinds(after) & {"doff"}:
-        return "the straps were clean and nothing dirty was met; the hands are rubbed before the next thing comes off"
     return ""
+
+
+RUBBED_BETWEEN = "as changed, too, the hands are rubbed before each thing that comes off, and nothing dirty arrives"
+
+
+def _rubbed_between(changed: Protocol) -> bool:
+    """Whether, on the list as written, a rub of the wearer's hands comes before each thing that comes off."""
+    for mode in modes(changed):
+        rubbed = False
+        for stage, step in as_written(changed, mode):
+            if stage != "undress":
+                continue
+            if "doff" in _kinds(step) and not rubbed:
+                return False
+            own = any(act.rubs and not act.target.endswith(".gloves") for act in step.acts)
+            rubbed = own or (rubbed and "doff" not in _kinds(step))
+    return True
 
 
 def _main(protocol: Protocol, step: Step) -> str:
