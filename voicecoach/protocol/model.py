@@ -270,6 +270,7 @@ class Protocol:
     """The item that brings air into a powered hood; '' for none."""
     _branches: dict[str, Branch] = field(init=False, repr=False, compare=False)
     _steps: dict[str, tuple[Step, ...]] = field(init=False, repr=False, compare=False)
+    _changes: dict[tuple[str, int], dict[str, tuple[str, int, bool]]] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         named: dict[str, Branch] = {}
@@ -277,6 +278,7 @@ class Protocol:
             named.setdefault(branch.name, branch)
         # asked very often while a protocol is checked
         object.__setattr__(self, "_branches", named)
+        object.__setattr__(self, "_changes", {})
         object.__setattr__(self, "_steps", {plan.stage: plan.steps for plan in reversed(self.stages)})
         object.__setattr__(self, "hose", next((item.name for item in self.items if item.say == "hose"), ""))
 
@@ -296,6 +298,21 @@ class Protocol:
     def torn_branch(self, item: str, stage: str) -> str:
         """The branch for a torn `item` in `stage`; '' if there is none."""
         return next((branch for name, where, branch in self.torn if (name, where) == (item, stage)), "")
+
+    def last_changes(self, stage: str, step: int) -> dict[str, tuple[str, int, bool]]:
+        """For each item that goes on or comes off before that step of a stage, whatever is worn: the stage and index
+        of the last step that does it, and whether the item is on then.
+        """
+        known = self._changes.get((stage, step))
+        if known is None:
+            known = self._changes[stage, step] = {}  # asked very often while a protocol is checked
+            for name in STAGES[: STAGES.index(stage) + 1]:
+                done = self.steps(name)[: max(0, step)] if name == stage else self.steps(name)
+                for index, one in enumerate(done):
+                    for act in one.acts:
+                        if act.kind in {"don", "change", "doff"} and not one.when_on and not one.when_off:
+                            known[act.target] = (name, index, act.kind != "doff")
+        return known
 
     def steps(self, stage: str) -> tuple[Step, ...]:
         """The steps of a stage; empty if the protocol does not have it."""

@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 from voicecoach.protocol.ledger import Ledger
 from voicecoach.protocol.lint import all_steps
-from voicecoach.protocol.model import STAGES, BreachRule, Protocol, Step
+from voicecoach.protocol.model import BreachRule, Protocol, Step
 from voicecoach.protocol.place import Detour, Place
 
 INCIDENTS = ("breach: ", "touched ")
@@ -90,19 +90,13 @@ def settled(protocol: Protocol, place: Place, ledger: Ledger) -> Place:
     """The first earlier step whose item, by the ledger, did not go on or come off as it should have; else `place`."""
     if place.stage == "work" and place.detours:
         return place  # a branch at work takes things off to lead out: nobody dresses again there
-    last: dict[str, tuple[Place, str]] = {}
-    for stage in STAGES[: STAGES.index(place.stage) + 1]:
-        done = protocol.steps(stage)[: max(0, place.step)] if stage == place.stage else protocol.steps(stage)
-        for index, step in enumerate(done):
-            for act in step.acts:
-                if act.kind in {"don", "change", "doff"} and not step.when_on and not step.when_off:
-                    last[act.target] = (Place(stage, index), "off" if act.kind == "doff" else "on")
+    on, wanted_in = set(ledger.on()), _CORRECTED_IN.get(place.stage)
     missed = [
-        there
-        for item, (there, worn) in last.items()
-        if (ledger.worn(item) == "on") != (worn == "on") and there.stage == _CORRECTED_IN.get(place.stage)
+        index
+        for item, (stage, index, worn) in protocol.last_changes(place.stage, place.step).items()
+        if stage == wanted_in and (item in on) != worn
     ]
-    return min(missed, key=lambda there: there.step, default=place)
+    return Place(wanted_in, min(missed)) if missed and wanted_in is not None else place
 
 
 def breach_rule(protocol: Protocol, kind: str, stage: str) -> BreachRule | None:
