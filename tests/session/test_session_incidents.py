@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from session_driver import Session, grammar
 
@@ -444,3 +446,36 @@ def test_who_never_went_in_is_rubbed_between_pieces_only_after_an_exposure(begin
     said_until(session, "wash-skin" if rubs else "anything-on-skin")
     begun = [note["step"] for note in session.noted("step")]
     assert any(step.startswith("short-between-") for step in begun) == rubs
+
+
+@pytest.mark.parametrize("name", ["n95-gown", "who-coverall", "papr-gown", "everyday-precautions", "ambulance-bay"])
+def test_eyes_are_never_rinsed_under_a_piece_and_never_twice_wherever_they_were_touched(begin, name: str) -> None:
+    """Rule 27, from every step of the removal until nothing is worn."""
+    session = begin(name, "pair", independent=True, site=Site(name="x", eyes_at_once=True))
+    protocol = session.setup.protocol
+    over_eyes = {item.name for item in protocol.items if "eyes" in {item.site, *item.tight}}
+    session.go_to_work()
+    starts = []
+    while session.state.place.stage != "close":
+        if session.state.place.stage == "undress" and "touched" in session.state.listening:
+            starts.append(session.state)
+        session.go_one()
+    assert len(starts) > 8
+    rinsed_in_removal = 0
+    for start in starts[::3]:
+        session.state = replace(start, timers=())
+        session.due.clear()
+        session.notes.clear()
+        session.hear("touched")
+        rinses = 0
+        while session.state.place.stage == "undress":
+            if session.state.status == "asking":
+                session.hear("eyes")
+                continue
+            if session.step == "rinse-eyes" and session.state.status == "awaiting":
+                rinses += 1
+                assert not over_eyes & set(session.state.ledger.on())
+            session.answer_step()
+        assert rinses <= 1
+        rinsed_in_removal += rinses
+    assert rinsed_in_removal

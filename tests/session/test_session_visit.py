@@ -204,3 +204,11 @@ def test_a_respirator_that_came_off_in_silence_is_asked_of_the_observer_once(beg
     effects = session.hear(word, role="observer", quiet=False)
     assert session.says(effects)[0] == "Respirator off."
     assert session.step == "shoes"
+
+
+@pytest.mark.parametrize("name", MOST)
+def test_somebody_alone_is_not_asked_for_an_assistants_hands(name: str) -> None:
+    """Rules 15 and 17: words for one person, with a set that takes three too."""
+    said = [line.text for line in rehearse(setup(name), "solo") if line.who == "coach"]
+    assert [text for text in said if text.startswith(("Assistant", "Your assistant", "Wearer and assistant"))] == []
+    assert said[-1] == "The record is closed."
