@@ -12,6 +12,7 @@ from voicecoach.protocol.model import DANGERS
 from voicecoach.protocol.navigation.position import step_at, suffered
 from voicecoach.protocol.site import Site
 from voicecoach.session.events import Heard, PartLost
+from voicecoach.session.exposure import Exposure
 
 TWO = pytest.mark.parametrize("name", ["n95-gown", "who-coverall"])
 HOODS = pytest.mark.parametrize("name", ["papr-gown", "papr-coverall"])
@@ -479,3 +480,17 @@ def test_eyes_are_never_rinsed_under_a_piece_and_never_twice_wherever_they_were_
         assert rinses <= 1
         rinsed_in_removal += rinses
     assert rinsed_in_removal
+
+
+def test_no_to_ending_with_something_owed_leads_to_the_wash(begin) -> None:
+    """Rules 26 and 32: the question is not asked for ever."""
+    session = begin("n95-gown", "pair", independent=True)
+    session.go_to("tidy")
+    session.state = replace(session.state, exposures=(Exposure("arm", "splash", "work", "", 0, (), led=True),))
+    session.hear("yes", role="observer")
+    assert session.state.question == "end"
+    session.hear("no")
+    assert session.step == "wash-skin"
+    session.answer_step()
+    session.go_to_end()
+    assert not session.state.owed

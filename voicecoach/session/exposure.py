@@ -62,6 +62,11 @@ def led(exposures: tuple[Exposure, ...]) -> tuple[Exposure, ...]:
     return tuple(replace(one, led=True) for one in exposures)
 
 
+def interrupted(exposures: tuple[Exposure, ...]) -> tuple[Exposure, ...]:
+    """The exposures when something came in between their wash: who still owes anything is led to it again."""
+    return tuple(replace(one, led=one.led and not one.owed) for one in exposures)
+
+
 def without(exposures: tuple[Exposure, ...], since: int) -> tuple[Exposure, ...]:
     """The exposures without those since sample `since`: a false alarm."""
     return tuple(one for one in exposures if one.at < since)

@@ -10,7 +10,7 @@ from voicecoach.protocol.place import Place
 from voicecoach.session.actions.exposures import note_owed, note_suspects, record_exposure
 from voicecoach.session.actions.wearing import update_ledger
 from voicecoach.session.events import Heard
-from voicecoach.session.exposure import UNKNOWN, paid
+from voicecoach.session.exposure import UNKNOWN, interrupted, paid
 from voicecoach.session.notes import NoteKind
 from voicecoach.session.setup import Setup
 from voicecoach.session.turn import STEP_TIMERS, Turn
@@ -316,6 +316,10 @@ def go_to(turn: Turn, place: Place) -> None:
     undone = any(one.cause == UNDONE for one in place.detours)
     if turn.state.place.stage in {"prepare", "dress"} and (undone or place.stage in {"undress", "close"}):
         turn.set(no_entry=turn.state.no_entry or "led out while dressing")
+    wash = turn.setup.protocol.wash
+    left = {one.branch for one in turn.state.place.detours} - {one.branch for one in place.detours}
+    if wash in left and turn.intent.trigger != "pace_over":  # which goes on without an answer, and not for ever
+        turn.set(exposures=interrupted(turn.state.exposures))
     turn.set(place=place, trail=trail)
 
 

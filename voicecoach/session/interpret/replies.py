@@ -289,7 +289,11 @@ def _return(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent
 
 
 def _end(setup: Setup, state: SessionState, _: Heard, command: str) -> Intent:
-    return Intent("ended", word=command) if command == "yes" else resume_interrupted(setup, state, command)
+    if command == "yes":
+        return Intent("ended", word=command)
+    if state.owed and state.pending is None and not state.held:  # what is owed comes once more
+        return Intent("replied", again(setup.protocol, state.position._replace(owes=True)), word=command)
+    return resume_interrupted(setup, state, command)
 
 
 def _end_both(setup: Setup, state: SessionState, event: Heard, command: str) -> Intent:
