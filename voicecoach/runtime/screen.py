@@ -90,8 +90,8 @@ class Transcript:
                 self._line(time, "coach", effect.text, "bold" if self._voice_ok else "bold reverse")
             elif isinstance(effect, Tone) and effect.tone != "taken":
                 self._line(time, "coach", f"({effect.tone})", "dim")
-            elif isinstance(effect, Note):
-                self._note(time, effect)
+            elif isinstance(effect, Note) and not (isinstance(event, PartLost) and effect.what == NoteKind.GAP):
+                self._note(time, effect)  # a lost part has its own line already
 
     def _note(self, time: str, note: Note) -> None:
         details = dict(note.details)
