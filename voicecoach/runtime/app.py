@@ -47,7 +47,7 @@ from voicecoach.speak.port import Speaker
 from voicecoach.speak.silent import SilentVoice
 from voicecoach.speak.voice import Voice
 
-KEYBOARD_HINT = "Type what you would say; an empty line is the foot-switch. More: voicecoach help script, help words."
+KEYBOARD_HINT = "Type what you say; an empty line is the foot-switch (voicecoach help script)."
 
 
 class Runner:
