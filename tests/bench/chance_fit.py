@@ -2,9 +2,11 @@
 
 Run it when a network, the mixture or the evidence has changed. Moonshine alone keeps the fit of an earlier run. The
 voices are those of NATURAL_TUNING, with words that are no commands, noises, and Spanish and French talk for strangers;
-the counts beside the weights are of NATURAL_HELD_OUT. The floors are not fitted: they are what a mistake of each risk
-may cost, and stay as they stand. `--every N` uses each Nth utterance, `--shares N` N processes; all of it takes about
-half an hour of one core.
+the counts beside the weights are of NATURAL_HELD_OUT, in the conditions with an aim. The floors are not fitted: they
+are what a mistake of each risk may cost, and stay as they stand. `--drawn 0.3` takes that share of all utterances
+(drawn by a checksum), `--held-out 0.5` that share of the counted ones, `--counts` keeps the weights and counts only,
+`--shares N` uses N processes. What was scored in an earlier run, or by the accuracy bench, is not scored again; with
+nothing stored, the fit takes a quarter of an hour of one core, and half of the counts as long.
 """
 
 from __future__ import annotations
@@ -14,12 +16,15 @@ import functools
 import itertools
 import json
 import multiprocessing
+import re
 import zlib
+from dataclasses import dataclass
 from pathlib import Path
 
 import hearing_voices
 import numpy as np
-from hearing_accuracy import Job, cuts, states
+from hearing_accuracy import AIMED, Job, cuts, drawn
+from hearing_accuracy import jobs as bench_jobs
 from hearing_cache import KeptMoonshine, KeptPhonemes
 from hearing_sounds import (
     LEAD_S,
@@ -36,6 +41,7 @@ from hearing_sounds import (
     strangers,
     to_hand,
 )
+from hearing_states import can_mean, states
 from numpy.typing import NDArray
 
 from voicecoach.audio.line import RATE_HZ
@@ -61,11 +67,23 @@ def _ready() -> tuple[Grammar, KeptPhonemes, KeptMoonshine, chance.Weighing]:
     return grammar, phones, words, chance.Weighing(grammar, chance.MIXED, words.expected)
 
 
-def evidence(job: Job) -> list[tuple[list[float], bool]]:
+@dataclass(frozen=True)
+class Case:
+    """An utterance, and the live sets in which it is weighed. babble: whose talk is around it where talk is."""
+
+    job: Job
+    lives: tuple[tuple[str, ...], ...]
+    babble: tuple[str, str] = ("es", "fr")
+
+
+def evidence(case: Case) -> list[tuple[list[float], bool]]:
     """What speaks for the best command, and whether that is right; empty if the cut found no utterance."""
-    sound = _sound(job)
-    whole = cuts(sound, LEAD_S) if sound is not None else []
-    return [(top.evidence.vector(), top.command == job.meant) for top in (_best(one, job.live) for one in whole)]
+    sound = _sound(case)
+    found = []
+    for samples in cuts(sound, LEAD_S) if sound is not None else []:
+        tops = [_best(samples, live) for live in case.lives]
+        found += [(top.evidence.vector(), top.command == case.job.meant) for top in tops]
+    return found
 
 
 def _best(samples: Sound, live: tuple[str, ...]) -> chance.Candidate:
@@ -97,49 +115,67 @@ def wordless() -> list[list[float]]:
     return found
 
 
-def _sound(job: Job) -> Sound | None:
+def _sound(case: Case) -> Sound | None:
+    job = case.job
     if job.spec.startswith("person "):
         said = level(hearing_voices.recording(Path(job.text)))[: 6 * RATE_HZ]
     else:
         said = spoken(job.spec, job.text)
-    return in_room(said, f"{job.voice}|{job.text}", job.condition, ("es", "fr"))
+    return in_room(said, f"{job.voice}|{job.text}", job.condition, case.babble)
 
 
-def jobs(voices: dict[str, str], *, people: bool) -> list[Job]:
+def tuning() -> list[Case]:
     """Each phrase and stranger in three conditions, with what it answers to, something else, or everything live."""
-    grammar = english()
-    together = states(grammar)
-    everything = [command.name for command in grammar.commands]
-    urgent = [command.name for command in grammar.commands if command.risk in {"danger", "stop"}]
+    grammar, together, todo = english(), states(english()), []
     said = [(phrase, command.name) for command in grammar.commands for phrase in command.phrases]
     said += [(text, "") for text in strangers(STRANGERS_NEAR) + strangers(STRANGERS_FAR)]
-    todo = []
-    for voice, spec in voices.items():
+    for voice, spec in to_hand(NATURAL_TUNING).items():
         for text, meant in said:
             rng = np.random.default_rng(zlib.crc32(f"{voice}{text}".encode()))
-            own = [live for live in together if meant in live][:1]
-            for condition in rng.choice(SEEN, 3, replace=False):
-                others = [together[int(rng.integers(len(together)))], everything, urgent]
-                sets = [*own, others[int(rng.choice(3, p=(0.7, 0.2, 0.1)))]]
-                if not meant:
-                    sets += [together[zlib.crc32(f"{text}{condition}".encode()) % len(together)], everything]
-                todo += [Job(voice, spec, text, meant or None, tuple(live), str(condition)) for live in sets]
-    for language in ("es", "fr") if people else ():
+            for condition in map(str, rng.choice(SEEN, 3, replace=False)):
+                job = Job(voice, spec, text, meant or None, (), condition)
+                todo.append(Case(job, _lives(job, together, grammar)))
+    everything = tuple(command.name for command in grammar.commands)
+    for language in ("es", "fr"):
         for number, file in enumerate(hearing_voices.person(language).values()):
             condition = SEEN[number % len(SEEN)]
             more = together[zlib.crc32(f"{file}{condition}".encode()) % len(together)]
-            for live in (together[number % len(together)], more, everything):
-                todo.append(Job(language, f"person {language}", str(file), None, tuple(live), condition))
+            job = Job(language, f"person {language}", str(file), None, (), condition)
+            todo.append(Case(job, (tuple(together[7 * number % len(together)]), tuple(more), everything)))
     return todo
 
 
-def gather(todo: list[Job], shares: int) -> Rows:
-    """Evidence and truth of all jobs."""
-    for job in todo:
-        if not job.spec.startswith("person "):
-            spoken(job.spec, job.text)  # rendered once, before processes part
+def held_out() -> list[Case]:
+    """The accuracy bench's utterances in the conditions with an aim."""
+    grammar, together = english(), states(english())
+    found = bench_jobs(grammar, to_hand(NATURAL_HELD_OUT), AIMED, quick=False, everything=False)
+    return [Case(job, _lives(job, together, grammar), ("it", "ru")) for job in found]
+
+
+def _lives(job: Job, together: list[list[str]], grammar: Grammar) -> tuple[tuple[str, ...], ...]:
+    """For a command, a set in which it can be meant, and another, or everything, or the danger words; for a stranger,
+    two sets and everything.
+    """
+    key = f"{job.voice}|{job.text}|{job.condition}"
+    rng = np.random.default_rng(zlib.crc32(key.encode()))
+    everything = [command.name for command in grammar.commands]
+    others = [together[int(rng.integers(len(together)))], everything, [command.name for command in grammar.urgent]]
+    sets = [others[int(rng.choice(3, p=(0.7, 0.2, 0.1)))]]
+    if job.meant:
+        own = can_mean(together, job.meant, key)
+        sets += [own] if own else []
+    else:
+        sets += [together[zlib.crc32(key.encode()) % len(together)], everything]
+    return tuple(tuple(live) for live in sets)
+
+
+def gather(cases: list[Case], shares: int) -> Rows:
+    """Evidence and truth of all."""
+    for case in cases:
+        if not case.job.spec.startswith("person "):
+            spoken(case.job.spec, case.job.text)  # rendered once, before processes part
     with multiprocessing.get_context("spawn").Pool(shares) as pool:
-        found = [one for made in pool.imap_unordered(evidence, todo, chunksize=8) for one in made]
+        found = [one for made in pool.imap(evidence, cases, chunksize=8) for one in made]
     return np.array([vector for vector, _ in found]), np.array([float(right) for _, right in found])
 
 
@@ -175,27 +211,48 @@ def reliability(rows: Rows, weights: list[float], offset: float) -> list[list[fl
 
 def main() -> None:
     arguments = argparse.ArgumentParser(description=__doc__)
-    arguments.add_argument("--every", type=int, default=1)
+    arguments.add_argument("--drawn", type=float, default=1.0)
+    arguments.add_argument("--held-out", type=float, default=1.0)
+    arguments.add_argument("--counts", action="store_true")
     arguments.add_argument("--shares", type=int, default=1)
     wanted = arguments.parse_args()
-    figures, right = gather(jobs(to_hand(NATURAL_TUNING), people=True)[:: wanted.every], wanted.shares)
-    noise = np.array(wordless())
-    rows = np.vstack([figures, noise]), np.append(right, np.zeros(len(noise)))
-    kept_out = gather(jobs(to_hand(NATURAL_HELD_OUT), people=False)[:: wanted.every], wanted.shares)
+    data = json.loads(FILE.read_text(encoding="utf-8"))
+    own = data["engines"]["mixed"]
+    if not wanted.counts:
+        cases = [case for case in tuning() if drawn(case.job, wanted.drawn)]
+        figures, right = gather(cases, wanted.shares)
+        noise = np.array(wordless())
+        weights, offset = fitted((np.vstack([figures, noise]), np.append(right, np.zeros(len(noise)))))
+        own["weights"], own["offset"] = [round(weight, 4) for weight in weights], round(offset, 4)
+        print(*(f"\n  {name}: {weight:.3f}" for name, weight in zip(chance.names(), weights, strict=True)))
+        data["run"].update({
+            "utterances": len(cases), "weighed in live sets": len(right), "drawn": wanted.drawn,
+            "tuning voices": list(NATURAL_TUNING), "ridge": RIDGE,
+        })  # fmt: skip
+    counted = [case for case in held_out() if drawn(case.job, wanted.held_out)]
+    voices = ", ".join(NATURAL_HELD_OUT)
+    data["run"]["reliability"] = f"{len(counted)} utterances of {voices}, with live sets as in the fit"
+    (key,) = [name for name in own if name.startswith("reliability")]
+    own[key] = reliability(gather(counted, wanted.shares), own["weights"], own["offset"])
+    print("  reliability:", own[key])
+    FILE.write_text(_plain(data), encoding="utf-8")
+
+
+def fitted(rows: Rows) -> tuple[list[float], float]:
+    """As `fit`, with 0 for what is left out."""
     kept = [place for place, name in enumerate(chance.names()) if name not in LEFT_OUT]
     some, offset = fit((rows[0][:, kept], rows[1]))
     weights = [0.0] * len(chance.names())
     for place, weight in zip(kept, some, strict=True):
         weights[place] = weight
-    data = json.loads(FILE.read_text(encoding="utf-8"))
-    data["run"].update({"utterances": len(right), "tuning voices": list(NATURAL_TUNING), "ridge": RIDGE})
-    own = data["engines"]["mixed"]
-    own["weights"], own["offset"] = [round(weight, 4) for weight in weights], round(offset, 4)
-    (key,) = [name for name in own if name.startswith("reliability")]
-    own[key] = reliability(kept_out, weights, offset)
-    print(*(f"\n  {name}: {weight:.3f}" for name, weight in zip(chance.names(), weights, strict=True)))
-    print("  reliability:", own[key])
-    FILE.write_text(json.dumps(data, indent=1) + "\n", encoding="utf-8")
+    return weights, offset
+
+
+def _plain(data: object) -> str:
+    """JSON with each list of numbers on one line."""
+    text = json.dumps(data, indent=1)
+    numbers = re.compile(r"\[[-\d.,\s]+\]")
+    return numbers.sub(lambda found: json.dumps(json.loads(found[0])), text) + "\n"
 
 
 if __name__ == "__main__":

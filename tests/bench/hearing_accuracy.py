@@ -1,10 +1,13 @@
 """Right, wrong, refused and mistaken, of voices held out of tuning: `python tests/bench/hearing_accuracy.py [--quick]`.
 
-Each utterance goes through the real cut and the real engine, in a state where it can be meant; strangers in one drawn
-by chance. Engines and baselines hear the same sounds. `--all` leaves every phrase live, `--tuning` uses the voices on
-which the chances were fitted, `--shares N` uses N processes, `--every N` each Nth utterance, `--only mixed,phonemes`
-just those engines, `--talk` the ordinary sentences
-alone. Bounds are exact, 95 %.
+Each utterance goes through the real cut and the real engine, in a live set of a session in which it can be meant;
+strangers in one drawn by chance. What is refused may go on after a pause, as in a session. Engines and baselines hear
+the same sounds. `--all` leaves every phrase live, `--tuning` uses the voices on which the chances were fitted,
+`--shares N` uses N processes, `--drawn 0.3` that share of the utterances (drawn by a checksum, the same every time),
+`--aims` the conditions with an aim and the ambulance alone, `--only mixed,phonemes` just those engines, `--talk` the
+ordinary sentences alone. Bounds are exact, 95 %, one-sided.
+
+The short form that is run in half an hour of one core: `--aims --drawn 0.5`.
 The trade-off between right and wrong is drawn into hearing-tradeoff.svg in the current folder. `--quick`: two voices,
 two phrases a command, four conditions. It exits with 1 if more than one in a hundred was wrong or taken with the
 product's own engine.
@@ -19,14 +22,14 @@ import os
 import sys
 import zlib
 from collections import Counter, defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import hearing_voices
 import numpy as np
 from hearing_cache import CUT, MAKERS, remembered
-from hearing_engines import Take, engines
+from hearing_engines import Take, Taken, engines
 from hearing_sounds import (
     CONDITIONS,
     LEAD_S,
@@ -38,33 +41,29 @@ from hearing_sounds import (
     english,
     in_room,
     level,
+    lower,
     spoken,
     strangers,
     table,
     to_hand,
     upper,
 )
+from hearing_states import can_mean, states
 from hearing_tradeoff import draw
 
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ
 from voicecoach.grammar import URGENT, Grammar
 from voicecoach.listen.pipeline import Pipeline
-from voicecoach.listen.segmenter import Segmenter
+from voicecoach.listen.segmenter import Segment, Segmenter
 from voicecoach.listen.voice_detector import CHUNK
 from voicecoach.session.events import Heard as HeardEvent
 
-ALWAYS = """repeat back pause help where-am-i breach splash needle no-air torn unwell collapse stop no-audio
-time end-session"""
-PLACES = "face eyes neck hair hand arm body leg foot"
-ANSWERS = [
-    "done", "clear torn soiled", "rubbing", "wiping", "dry", "yes no false-alarm", "right wrong", "go-on touched",
-    PLACES, "confirm not-clear", "loose open torn soiled skin-showing", "understood",
-    "nobody-here partner-busy practice-run", "not-finished went-wrong", "start-removal", "resume",
-]  # fmt: skip
 BETWEEN = RATE_HZ * 6 // 10
 """Frames between two sentences of one speaker."""
 ONLY = "VOICECOACH_BENCH_ONLY"
 """Set for the processes that share the work."""
+DRAW = "short form 1"
+"""Another text draws other utterances."""
 QUICK = ("quiet", "mask, 20 dB", "mask, 10 dB", "three voices, 10 dB")
 AIMS = {
     "quiet": (0.98, 0.92, 0.002), "mask, 20 dB": (0.95, 0.88, 0.003), "mask, 10 dB": (0.85, 0.70, 0.005),
@@ -72,6 +71,7 @@ AIMS = {
 }  # fmt: skip
 """Right of two words and of one, and wrong."""
 DANGER_AIMS = {"quiet": 0.97, "mask, 10 dB": 0.90, "ambulance, 10 dB": 0.90}
+AIMED = (*AIMS, "ambulance, 10 dB")
 
 
 @dataclass(frozen=True)
@@ -98,14 +98,6 @@ class Heard:
     best: str | None
 
 
-def states(grammar: Grammar) -> list[list[str]]:
-    """What is live together: the words that always are, and one question's answers."""
-    known = {command.name for command in grammar.commands}
-    items = [name for name in known if name.endswith(("-on", "-off")) and name != "go-on"]
-    together = [dict.fromkeys((*ALWAYS.split(), *answer.split())) for answer in [*ANSWERS, *sorted(items)]]
-    return [[name for name in live if name in known] for live in together]
-
-
 def cut(sound: Sound) -> Sound | None:
     """The one utterance in a scene; None if it was cut to pieces or not found."""
     return next(iter(cuts(sound)), None)
@@ -113,20 +105,26 @@ def cut(sound: Sound) -> Sound | None:
 
 def cuts(sound: Sound, begin_s: float = 0.0) -> list[Sound]:
     """The utterance in a scene that lies after `begin_s` of room, if the cut finds just one there."""
-    return [sound[start:stop] for start, stop in remembered(f"{CUT} {begin_s}", sound, lambda: _cuts(sound, begin_s))]
+    found = remembered(f"{CUT} one {begin_s}", sound, lambda: _cuts(sound, begin_s))
+    return [sound[start:stop] for start, stop in found]
 
 
 def _cuts(sound: Sound, begin_s: float) -> list[tuple[int, int]]:
     """First sample of each and the one after it."""
-    segmenter = Segmenter()
+    found = _segments(sound, begin_s, lambda _: False)
+    alone = len(found) == 1 and not found[0].part
+    return [(one.start, one.start + len(one.samples)) for one in found] if alone else []
+
+
+def _segments(sound: Sound, begin_s: float, unfinished: Callable[[Segment], bool]) -> list[Segment]:
+    segmenter = Segmenter(unfinished=unfinished)
     quiet = max(round((begin_s - 0.3) * RATE_HZ) // CHUNK * CHUNK, 0)
     segmenter._reset(quiet)
     for at in range(0, quiet, CHUNK):  # what the room is like is learnt without the voice detector, which is slow
         power = float(np.mean(sound[at : at + CHUNK] ** 2))
         segmenter._without.append(power)
         segmenter._powers.append(power)
-    found = [thing.segment for thing in segmenter.feed(quiet, sound[quiet:]) if thing.what in {"whole", "cut"}]
-    return [(one.start, one.start + len(one.samples)) for one in found] if len(found) == 1 else []
+    return [thing.segment for thing in segmenter.feed(quiet, sound[quiet:]) if thing.what in {"whole", "cut"}]
 
 
 @functools.cache
@@ -140,11 +138,35 @@ def hear(job: Job) -> list[Heard]:
     sound = in_room(spoken(job.spec, job.text), f"{job.voice}|{job.text}", job.condition)
     if sound is None:
         return []
+    live = list(job.live)
     whole = cuts(sound, LEAD_S)
     made = []
     for name, take in _ready()[1].items():
-        made.append(Heard(name, job, *(take(whole[0], list(job.live)) if whole else (None, None, -99.0, None))))
+        taken = [take(whole[0], live)] if whole else in_pieces(sound, take, live)
+        made.append(Heard(name, job, *_worst(taken, job.meant)))
     return made
+
+
+def in_pieces(sound: Sound, take: Take, live: list[str]) -> list[Taken]:
+    """What an engine takes where the cut finds no utterance or several, as the pipeline does: what means nothing yet
+    may go on after a short pause, and is then heard as a whole, and from the pause on.
+    """
+    urgent = [command.name for command in _ready()[0].urgent if command.name in live]
+    taken = []
+    for one in _segments(sound, LEAD_S, lambda first: take(first.samples, live)[0] is None):
+        got = take(one.samples, urgent if one.part else live)
+        if got[0] is None and not one.part and one.resumed > one.begin:
+            after = take(one.after_pause().samples, live)
+            got = after if after[0] or not got[1] else got
+        taken.append(got)
+    return taken
+
+
+def _worst(taken: list[Taken], meant: str | None) -> Taken:
+    """The one that counts: something wrong before what is right, and that before what is asked about."""
+    order = [got for got in taken if got[0] not in {None, meant}]
+    order += [got for got in taken if got[0] is not None] + [got for got in taken if got[1]]
+    return next(iter(order), taken[0] if taken else (None, None, -99.0, None))
 
 
 def jobs(
@@ -155,12 +177,18 @@ def jobs(
     for voice, spec in voices.items():
         for condition in conditions:
             for command in grammar.commands:
-                live = next((live for live in together if command.name in live), None)
-                for phrase in command.phrases[: 2 if quick else None] if live else ():
-                    yield Job(voice, spec, phrase, command.name, tuple(live or ()), condition)
+                for phrase in command.phrases[: 2 if quick else None]:
+                    if live := can_mean(together, command.name, f"{voice}|{phrase}|{condition}"):
+                        yield Job(voice, spec, phrase, command.name, tuple(live), condition)
             for text in strangers(STRANGERS_NEAR) + strangers(STRANGERS_FAR):
                 number = zlib.crc32(f"{voice}{condition}{text}".encode())
                 yield Job(voice, spec, text, None, tuple(together[number % len(together)]), condition)
+
+
+def drawn(job: Job, share: float) -> bool:
+    """Whether a short form of this share has the utterance."""
+    key = f"{DRAW}|{job.voice}|{job.text}|{job.condition}"
+    return zlib.crc32(key.encode()) < share * 2**32
 
 
 def report(heard: Sequence[Heard], grammar: Grammar) -> tuple[int, int]:
@@ -193,9 +221,10 @@ def report(heard: Sequence[Heard], grammar: Grammar) -> tuple[int, int]:
             "two words": (count["two right"], count["two"]), "one word": (count["one right"], count["one"]),
             "danger, right or asked": (count["danger right"] + count["danger asked"], count["danger"]),
         }  # fmt: skip
-        figures = [f"{right}/{of} {right / max(of, 1):.1%}" for right, of in shares.values()]
+        figures = [f"{part}/{of} {part / max(of, 1):.1%} (>= {lower(part, of):.1%})" for part, of in shares.values()]
         bound = f"{upper(count['wrong'], max(said, 1)):.1%}"
-        taken = f"{count['taken']} + {count['taken for danger']}/{count['strangers']}"
+        most = upper(count["taken"], max(count["strangers"], 1))
+        taken = f"{count['taken']} (<= {most:.1%}) + {count['taken for danger']}/{count['strangers']}"
         rows.append((engine, condition, *figures, f"{count['wrong']}/{said}", bound, taken))
         if engine == "mixed":
             two, one_word, wrong = AIMS.get(condition, (0.0, 0.0, 1.0))
@@ -214,9 +243,25 @@ def report(heard: Sequence[Heard], grammar: Grammar) -> tuple[int, int]:
     for (engine, condition, text, got), count_of in confused.most_common():
         if engine == "mixed":
             print(f"  {count_of} x {text!r} for {got} ({condition})")
+    by_voice(heard, urgent)
     own = [count for (engine, _), count in counts.items() if engine == "mixed"]
     heard_all = sum(count[key] for count in own for key in ("one", "two", "danger", "strangers"))
     return sum(count["wrong"] + count["taken"] for count in own), heard_all
+
+
+def by_voice(heard: Sequence[Heard], urgent: set[str]) -> None:
+    """Print what the product's own engine heard of each voice."""
+    rows: dict[tuple[str, str], Counter[str]] = defaultdict(Counter)
+    for one in heard:
+        if one.engine == "mixed" and one.job.meant not in {None, *urgent}:
+            size = "two" if " " in one.job.text else "one"
+            rows[one.job.voice, one.job.condition][size] += 1
+            rows[one.job.voice, one.job.condition][f"{size} right"] += one.got == one.job.meant
+    print("\nby voice (mixed)")
+    table(
+        ("voice", "condition", "two words", "one word"),
+        [(*key, *(f"{row[f'{size} right']}/{row[size]}" for size in ("two", "one"))) for key, row in rows.items()],
+    )
 
 
 def talk(grammar: Grammar, *, quick: bool) -> None:
@@ -259,7 +304,8 @@ def main() -> int:
     for flag in ("--quick", "--all", "--tuning"):
         arguments.add_argument(flag, action="store_true")
     arguments.add_argument("--shares", type=int, default=1)
-    arguments.add_argument("--every", type=int, default=1)
+    arguments.add_argument("--aims", action="store_true")
+    arguments.add_argument("--drawn", type=float, default=1.0)
     arguments.add_argument("--only", default="")
     arguments.add_argument("--talk", action="store_true")
     wanted = arguments.parse_args()
@@ -270,8 +316,9 @@ def main() -> int:
         return 0
     voices = to_hand(NATURAL_TUNING if wanted.tuning else NATURAL_HELD_OUT)
     voices = dict(list(voices.items())[: 2 if wanted.quick else None])
-    conditions = QUICK if wanted.quick else tuple(CONDITIONS)
-    todo = list(jobs(grammar, voices, conditions, quick=wanted.quick, everything=wanted.all))[:: wanted.every]
+    conditions = QUICK if wanted.quick else AIMED if wanted.aims else tuple(CONDITIONS)
+    every = jobs(grammar, voices, conditions, quick=wanted.quick, everything=wanted.all)
+    todo = [job for job in every if drawn(job, wanted.drawn)]
     for job in todo:
         spoken(job.spec, job.text)  # rendered once, before processes part
     print(f"voices: {', '.join(voices)}; {len(todo)} utterances")

@@ -13,8 +13,8 @@ import time
 from collections.abc import Callable
 
 import numpy as np
-from hearing_accuracy import states
 from hearing_sounds import HELD_OUT, Sound, english, noise, scene, spoken, table, to_hand
+from hearing_states import states
 from package_engine import package_log_probabilities, package_model
 
 from voicecoach.audio.line import BLOCK_FRAMES, RATE_HZ

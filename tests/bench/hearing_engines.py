@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable
 from typing import Any
 
 import numpy as np
-from hearing_cache import MAKERS, KeptMoonshine
+from hearing_cache import MAKERS, KeptMoonshine, remembered
 from hearing_sounds import Sound
 
 from voicecoach.errors import EngineError
@@ -62,24 +63,26 @@ def sphinx(grammar: Grammar) -> Take:
         hmm=get_model_path("en-us/en-us"), dict=get_model_path("en-us/cmudict-en-us.dict"), lm=None, loglevel="FATAL"
     )
     owner = {phrase: command.name for command in grammar.commands for phrase in command.phrases}
-    known: set[str] = set()
+    known: dict[str, str] = {}
 
-    def take(sound: Sound, live: list[str]) -> Taken:
-        name = "_".join(live)
-        if name not in known:
-            phrases = " | ".join(
-                phrase
-                for phrase, command in owner.items()
-                if command in live and all(decoder.lookup_word(word) for word in phrase.split())
-            )
-            decoder.add_jsgf_string(name, f"#JSGF V1.0; grammar live; public <live> = {phrases} ;")
-            known.add(name)
+    def decode(sound: Sound, name: str) -> str:
         decoder.activate_search(name)
         decoder.start_utt()
         decoder.process_raw((sound * 45000).clip(-32768, 32767).astype(np.int16).tobytes(), full_utt=True)
         decoder.end_utt()
         found = decoder.hyp()
-        got = owner.get(found.hypstr) if found else None
+        return found.hypstr if found else ""
+
+    def take(sound: Sound, live: list[str]) -> Taken:
+        name = "_".join(live)
+        if name not in known:
+            known[name] = " | ".join(
+                phrase
+                for phrase, command in owner.items()
+                if command in live and all(decoder.lookup_word(word) for word in phrase.split())
+            )
+            decoder.add_jsgf_string(name, f"#JSGF V1.0; grammar live; public <live> = {known[name]} ;")
+        got = owner.get(remembered(f"sphinx {known[name]}", sound, functools.partial(decode, sound, name)))
         return got, None, 0.0, got
 
     return take

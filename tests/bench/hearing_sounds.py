@@ -245,6 +245,11 @@ def upper(count: int, tries: int, level: float = 0.95) -> float:
     return high
 
 
+def lower(count: int, tries: int, level: float = 0.95) -> float:
+    """Exact one-sided lower bound of a rate."""
+    return 1.0 - upper(tries - count, max(tries, 1), level)
+
+
 def _log_term(tries: int, count: int, rate: float) -> float:
     rate = min(max(rate, 1e-12), 1 - 1e-12)
     choose = math.lgamma(tries + 1) - math.lgamma(count + 1) - math.lgamma(tries - count + 1)

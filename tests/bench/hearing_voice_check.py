@@ -9,11 +9,12 @@ from __future__ import annotations
 
 import sys
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from hearing_accuracy import ALWAYS, cuts
+from hearing_accuracy import cuts
 from hearing_sounds import LEAD_S, NATURAL_HELD_OUT, Sound, english, in_room, spoken, table, to_hand
+from hearing_states import can_mean, states
 
 from voicecoach.errors import EngineError
 from voicecoach.grammar import Decision, Grammar, decide
@@ -21,8 +22,10 @@ from voicecoach.listen import registry
 from voicecoach.listen.engines.scorer import Scorer
 from voicecoach.protocol.site import Site
 from voicecoach.runtime.library import load_protocol
+from voicecoach.session.interpret.live_commands import live
+from voicecoach.session.rehearsal import waits
 from voicecoach.session.setup import Setup
-from voicecoach.session.voice_check import VoiceTry, VoiceVerdict, judge, next_word, words
+from voicecoach.session.voice_check import VOICE_CHECK, VoiceTry, VoiceVerdict, judge, next_word, words
 
 CHECKED, LATER = "mask, 20 dB", ("mask, 20 dB", "mask, 10 dB")
 
@@ -39,22 +42,24 @@ class Ear:
         lowered = [replace(c, floor=floors[c.name]) if c.name in floors else c for c in self.own.commands]
         self.rules = replace(self.own, commands=tuple(lowered))
 
-    def hears(self, sound: Sound | None, command: str) -> Decision:
-        """The decision on an utterance while this command, and what always is, can be meant."""
-        live = [name for name in dict.fromkeys([*ALWAYS.split(), command]) if self.rules.command(name)]
+    def hears(self, sound: Sound | None, among: Sequence[str]) -> Decision:
+        """The decision on an utterance while these commands can be meant."""
         whole = cuts(sound, LEAD_S) if sound is not None else []
         if not whole:
             return Decision(None, "", -99.0, 0.0)
-        ranked, decoy = self.scorer.score(whole[0], live)
-        return decide(self.rules, ranked, live, decoy)
+        ranked, decoy = self.scorer.score(whole[0], among)
+        return decide(self.rules, ranked, among, decoy)
 
 
 def check(ear: Ear, setup: Setup, voice: str, spec: str) -> list[VoiceTry]:
     """The tries of a voice."""
     tries: list[VoiceTry] = []
+    worn = next(state for state, _ in waits(setup, "solo") if len(state.ledger.on()) > 1)
     while (word := next_word(setup, tries))[0]:
         name, text = word
-        got = ear.hears(in_room(spoken(spec, text), f"{voice}|{text}|{len(tries)}", CHECKED), name)
+        asked = replace(worn, status="asking", question=VOICE_CHECK, about=name, speech=())
+        sound = in_room(spoken(spec, text), f"{voice}|{text}|{len(tries)}", CHECKED)
+        got = ear.hears(sound, live(setup, asked))
         tries.append(VoiceTry(name, text, got.command or "", got.near == name, got.score, got.floor))
     return tries
 
@@ -98,7 +103,8 @@ def main() -> None:
                         text = text or command.phrases[0]  # noqa: PLW2901 nothing was offered
                         ear.set_floors(dict(found.floors) if form == "offered" else {})
                         sound = in_room(spoken(spec, text), f"{voice}|{text}|later", condition)
-                        right = ear.hears(sound, name).command == name
+                        later = can_mean(states(grammar), name, f"{voice}|{text}|{condition}") or [name]
+                        right = ear.hears(sound, later).command == name
                         kind = "heard" if name in heard else "unheard"
                         count[f"{form} {kind} of"] += 1
                         count[f"{form} {kind}"] += right

@@ -108,6 +108,54 @@ def test_a_look_into_ongoing_speech_costs_moonshine_nothing_without_a_danger_wor
     assert words.asked == []
 
 
+class Twice(Phones):
+    """Phonemes that hear one phrase in the sound as it is, and another in the same sound when it is slower."""
+
+    def __init__(self, first: tuple[str, float], then: tuple[str, float]) -> None:
+        super().__init__(*first)
+        self.first, self.then = first, then
+        self.looks = 0
+
+    def rank(self, samples: Samples) -> phonemes.SpellingScores:
+        self.looks += 1
+        self.phrase, self.value = self.then if len(samples) > RATE_HZ else self.first
+        return super().rank(samples)
+
+
+def test_what_is_refused_by_little_gets_a_second_look_and_the_mean_decides() -> None:
+    unsure = Twice(("step done", -5.0), ("step done", -0.2))
+    assert heard(Phones("step done", -5.0), Words("step done", -6.0)) is None
+    assert heard(unsure, Words("step done", -6.0)) == "done"
+    assert unsure.looks == 2
+    assert heard(Twice(("step done", -5.0), ("step done", -5.0)), Words("step done", -6.0)) is None
+
+
+def test_what_is_taken_or_is_nothing_like_a_command_costs_no_second_look() -> None:
+    for phones, words in (
+        (Twice(("step done", -0.5), ("step done", -0.5)), Words("step done")),
+        (Twice(("step done", -8.0), ("step done", -0.1)), Words("i understand", -16.0)),
+    ):
+        heard(phones, words)
+        assert phones.looks == 1
+
+
+def test_a_danger_word_that_is_asked_about_is_not_exchanged_for_an_answer() -> None:
+    scorer = MixedScorer(Twice(("breach", -3.2), ("step done", 2.0)), Words("breach", -2.5))  # type: ignore[arg-type]
+    rules = scorer.prepare(ENGLISH)
+    ranked, decoy = scorer.score(np.zeros(RATE_HZ, np.float32), LIVE)
+    decision = decide(rules, ranked, LIVE, decoy)
+    assert (decision.command, decision.near) == (None, "breach")
+
+
+def test_an_items_state_keeps_its_own_floor() -> None:
+    fitted = chance.fitted("mixed")
+    rules = fitted.rules(ENGLISH)
+    assert fitted.states is not None
+    assert chance_of(rules.floor("gown-off")) == pytest.approx(fitted.states)
+    assert chance_of(rules.floor("face")) == pytest.approx(fitted.floors["matters"])
+    assert fitted.states >= fitted.floors["matters"]  # a false confirmation costs most
+
+
 def test_on_is_not_taken_where_off_is_nearly_as_likely() -> None:
     """Behind a mask 'shield off' came out as 'shield on': a false confirmation."""
     weighing = Weighing(ENGLISH)
