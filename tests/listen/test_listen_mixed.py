@@ -147,15 +147,6 @@ def test_a_danger_word_that_is_asked_about_is_not_exchanged_for_an_answer() -> N
     assert (decision.command, decision.near) == (None, "breach")
 
 
-def test_an_items_state_keeps_its_own_floor() -> None:
-    fitted = chance.fitted("mixed")
-    rules = fitted.rules(ENGLISH)
-    assert fitted.states is not None
-    assert chance_of(rules.floor("gown-off")) == pytest.approx(fitted.states)
-    assert chance_of(rules.floor("face")) == pytest.approx(fitted.floors["matters"])
-    assert fitted.states >= fitted.floors["matters"]  # a false confirmation costs most
-
-
 def test_on_is_not_taken_where_off_is_nearly_as_likely() -> None:
     """Behind a mask 'shield off' came out as 'shield on': a false confirmation."""
     weighing = Weighing(ENGLISH)

@@ -117,9 +117,8 @@ class Calibration:
 class Fitted:
     """The fit for one engine. floors: the probability that a command of each risk needs. asked: the probability at
     which a danger word is asked about. apart: the lead (in the mixture) that an item's state needs over its opposite;
-    among: over the same state of other items. states: the probability that an item's state needs, None for that of its
-    risk. single: the probability that certain commands need, whatever their risk: more for 'torn', which many words
-    resemble, and for words that no step asks for.
+    among: over the same state of other items. single: the probability that certain commands need, whatever their risk:
+    more for 'torn', which many words resemble, and for words that no step asks for.
     """
 
     chance: Calibration
@@ -128,7 +127,6 @@ class Fitted:
     apart: float
     among: float = 0.0
     single: Mapping[str, float] = field(default_factory=dict)
-    states: float | None = None
 
     def score(self, candidate: Candidate) -> float:
         """Log-odds that it is this command; the lowest score where moonshine denies it, and for an item's state that is
@@ -144,12 +142,9 @@ class Fitted:
         floors = tuple((risk, _log_odds(self.floors[risk])) for risk, _ in grammar.floors)
         near = _log_odds(self.floors["danger"]) - _log_odds(self.asked)
         margins = tuple((risk, Margins(near=near)) for risk, _ in grammar.floors)
-        own = dict(self.single)
-        if self.states is not None:
-            names = {c.name for c in grammar.commands}
-            own.update(dict.fromkeys((name for name in names if opposite(name) in names), self.states))
         commands = tuple(
-            replace(c, floor=_log_odds(own[c.name]) if c.name in own else None, inside=None) for c in grammar.commands
+            replace(c, floor=_log_odds(self.single[c.name]) if c.name in self.single else None, inside=None)
+            for c in grammar.commands
         )
         return replace(grammar, floors=floors, margins=margins, commands=commands)
 
@@ -159,7 +154,7 @@ def fitted(engine: str) -> Fitted:
     text = resources.files(__package__ or "").joinpath(FILE).read_text(encoding="utf-8")
     data = json.loads(text)["engines"][engine]
     chance = Calibration(tuple(data["weights"]), data["offset"])
-    return Fitted(chance, data["floors"], data["asked"], data["apart"], data["among"], data["single"], data["states"])
+    return Fitted(chance, data["floors"], data["asked"], data["apart"], data["among"], data["single"])
 
 
 class Weighing:
