@@ -108,7 +108,7 @@ def test_the_picture_is_xml_with_a_bar_for_each_step_and_an_arc_or_a_dot_for_eac
 
 @pytest.mark.parametrize("values", [(0.5, 0.1, 0.4), (0.1, -0.1, 0.4), (0.1, 0.0, 1.4)])
 def test_a_range_that_is_none_is_refused(values: tuple[float, float, float]) -> None:
-    with pytest.raises(InputError, match="no range of probabilities"):
+    with pytest.raises(InputError, match="not a range of probabilities"):
         Probability(*values, "test")
 
 

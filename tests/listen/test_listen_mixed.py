@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from voicecoach.audio.line import RATE_HZ, Samples
 from voicecoach.grammar import RISKS, Grammar, Scored, decide, parse
 from voicecoach.listen import chance
-from voicecoach.listen.chance import Calibration, Candidate, Evidence, Fitted, Weighing, chance_of, opposite
+from voicecoach.listen.chance import Calibration, Candidate, DecisionModel, Evidence, Weighing, chance_of, opposite
 from voicecoach.listen.engines import moonshine, phonemes
 from voicecoach.listen.engines.mixed import CERTAIN, MixedScorer
 
@@ -182,7 +182,7 @@ def test_raising_a_floor_never_takes_more(scores: dict[str, float], risk: str, f
     for chances in (floor, min(floor + more, 0.99)):
         floors = {**fitted.floors, risk: chances}
         asked = min(fitted.asked, floors["danger"], floors["stop"])
-        rules = Fitted(fitted.chance, floors, asked, 0).rules(ENGLISH)
+        rules = DecisionModel(fitted.chance, floors, asked, 0).rules(ENGLISH)
         taken.append(decide(rules, ranked, list(scores), None).command)
     command = ENGLISH.command(taken[1] or "")
     if command is not None and command.risk == risk:

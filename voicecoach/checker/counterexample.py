@@ -75,8 +75,7 @@ def describe(protocol: Protocol, counter: Counterexample) -> str:
     """
     found, rule = counter.found, BY_NAME[counter.found.rule]
     lines = [f"{rule.severity}: {rule.says} [{rule.name}; {rule.source}, {rule.basis}]"]
-    said = [f"{event!r} at {step}" if step else event for step, event in counter.path if event not in USUAL]
-    lines.append(f"  The path ({WITH[counter.mode]}): " + ("; ".join(said) if said else "the list as written") + ".")
+    lines.append(f"  The path ({WITH[counter.mode]}): {what_went_wrong(counter)}.")
     log, worlds = _replayed(protocol, counter.path)
     if found.rule not in _NOT_CARRIED:
         lines += [
@@ -85,13 +84,19 @@ def describe(protocol: Protocol, counter: Counterexample) -> str:
             for contact in carriers(log, found.carrier) or carriers(log, found.at)
         ]
     at, carrier = surface(protocol, found.at), surface(protocol, found.carrier)
-    where = f"{_in(found.step)}{_line(protocol, found.step)}"
+    where = f"{_in(found.step)}{line_of(protocol, found.step)}"
     if found.rule in _NOT_CARRIED:
         lines.append(f"  {where}: {at}; {carrier.removeprefix('the ')}.")
     else:
         lines.append(f"  {where}, this arrived at {at}" + (f", carried by {carrier}." if carrier != at else "."))
     lines += [f"  {line}" for line in _mend(protocol, counter, worlds)]
     return "\n".join(lines)
+
+
+def what_went_wrong(counter: Counterexample) -> str:
+    """The deviations on the path to it, or 'the list as written'."""
+    said = [f"{event!r} at {step}" if step else event for step, event in counter.path if event not in USUAL]
+    return "; ".join(said) or "the list as written"
 
 
 _NOT_CARRIED = frozenset({"no-time", "wrong-agent", "dirty-on-skin-agent", "wrong-role", "not-worn", "worn-twice"})
@@ -102,7 +107,8 @@ def _in(step: str) -> str:
     return {"": "In between", "end": "At the end", "work": "At work"}.get(step, f"In {step}")
 
 
-def _line(protocol: Protocol, name: str) -> str:
+def line_of(protocol: Protocol, name: str) -> str:
+    """' (FILE:LINE)' of a step; '' if that is not known."""
     step = next((step for _, step in all_steps(protocol) if step.name == name), None)
     return f" ({step.file or protocol.file}:{step.line})" if step and step.line else ""
 
@@ -119,7 +125,7 @@ def _mend(protocol: Protocol, counter: Counterexample, worlds: Sequence[tuple[st
     item = surface(protocol, found.at.partition(".")[0])
     before = [name for name, _ in worlds[:-1] if name and name not in USUAL]
     last = before[-1] if before else "the beginning"
-    here = f"{found.step}{_line(protocol, found.step)}" if found.step != "end" else "the end"
+    here = f"{found.step}{line_of(protocol, found.step)}" if found.step != "end" else "the end"
     if found.rule in {"hygiene-missing", "through-soil", "hands-not-clean"}:
         since = _unrubbed_since(worlds)
         hands = _hands(protocol, worlds[-2][1])

@@ -21,7 +21,7 @@ COLUMNS = (
 )  # fmt: skip
 SLIPS = {
     "omitted": "step left out",
-    "swapped": "changed about with the next step",
+    "swapped": "swapped with the next step",
     "grip": "held at the wrong place",
     "short": "time cut short",
     "face": "hand goes to the face",

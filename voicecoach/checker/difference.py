@@ -25,7 +25,7 @@ def skeleton(template: str, name: str, title: str = "") -> str:
         InputError: the name is not lower-case words joined by '-'.
     """
     if not _NAME.fullmatch(name):
-        raise InputError(f"{name!r} is no name for a protocol", expected="lower-case words joined by '-'")
+        raise InputError(f"{name!r} cannot name a protocol", expected="lower-case words joined by '-'")
     said = json.dumps(" ".join(title.split()) or name.replace("-", " "), ensure_ascii=False)
     return template.replace("protocol: NAME", f"protocol: {name}", 1).replace("title: TITLE", f"title: {said}", 1)
 

@@ -29,7 +29,8 @@ class Probability:
 
     def __post_init__(self) -> None:
         if not 0 <= self.low <= self.value <= self.high <= 1:
-            raise InputError(f"{self.low}, {self.value}, {self.high} is no range of probabilities", expected="0 to 1")
+            shown = f"{self.low}, {self.value}, {self.high}"
+            raise InputError(f"{shown} is not a range of probabilities", expected="0 to 1")
 
 
 # that one step goes wrong in this way, once
@@ -84,7 +85,7 @@ class Ranking:
 
 
 def step_kind(step: Step, protocol: Protocol) -> str:
-    """The class of a step as in the studies: hand hygiene, gloves, garment, boot covers, hood ..."""
+    """The class of a step as the studies have it: hand hygiene, gloves, garment, boot covers, hood ..."""
     says = {item.name: item.say for item in protocol.items}
     kinds = {
         "gloves": "gloves", "gown": "garment", "coverall": "garment", "apron": "garment", "boots": "boot covers",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from voicecoach.checker.assumptions import Assumption
-from voicecoach.checker.counterexample import WITH
+from voicecoach.checker.counterexample import WITH, line_of, what_went_wrong
 from voicecoach.checker.detection import FailureMode
 from voicecoach.checker.rules import BY_NAME
 from voicecoach.checker.verdict import Verdict
@@ -60,7 +60,9 @@ def outcome(verdict: Verdict) -> str:
         return "NOT GOOD: no contact route found, but see what is missing below."
     first = counters[0]
     rule = BY_NAME[first.found.rule]
+    places = "a rule is broken in one place" if len(counters) == 1 else f"rules are broken in {len(counters)} places"
+    step = first.found.step or "the end"
     return (
-        f"NOT GOOD: rules are broken in {len(counters)} places; the shortest path, {WITH[first.mode]}, leads to "
-        f"{first.found.step or 'the end'}: {rule.says}"
+        f"NOT GOOD: {places}; the shortest path ({WITH[first.mode]}: {what_went_wrong(first)}) leads to "
+        f"{step}{line_of(verdict.protocol, step)}: {rule.says}"
     )

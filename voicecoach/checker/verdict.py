@@ -73,7 +73,7 @@ def prove(protocol: Protocol, most: int = 1, language: str = "en") -> Verdict:
     for name in protocol.orders:
         if name not in known:
             expected = "one of " + ", ".join(order.name for order in orders.TABLE)
-            raise InputError(f"{name!r} is no published order", where=f"{protocol.file}: orders", expected=expected)
+            raise InputError(f"{name!r} is not a published order", where=f"{protocol.file}: orders", expected=expected)
     checked = tuple(order for order in orders.TABLE if orders.applies(order, protocol))
     slip_paths = SlipPaths(protocol)
     asked, explored = tuple(requirements(protocol, slip_paths)), explore(protocol, most)

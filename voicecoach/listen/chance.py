@@ -114,7 +114,7 @@ class Calibration:
 
 
 @dataclass(frozen=True, slots=True)
-class Fitted:
+class DecisionModel:
     """The fit for one engine. floors: the probability that a command of each risk needs. asked: the probability at
     which a danger word is asked about. apart: the lead (in the mixture) that an item's state needs over its opposite;
     among: over the same state of other items. single: the probability that certain commands need, whatever their risk:
@@ -149,12 +149,12 @@ class Fitted:
         return replace(grammar, floors=floors, margins=margins, commands=commands)
 
 
-def fitted(engine: str) -> Fitted:
+def fitted(engine: str) -> DecisionModel:
     """The fit for 'mixed' or 'moonshine', from FILE."""
     text = resources.files(__package__ or "").joinpath(FILE).read_text(encoding="utf-8")
     data = json.loads(text)["engines"][engine]
     chance = Calibration(tuple(data["weights"]), data["offset"])
-    return Fitted(chance, data["floors"], data["asked"], data["apart"], data["among"], data["single"])
+    return DecisionModel(chance, data["floors"], data["asked"], data["apart"], data["among"], data["single"])
 
 
 class Weighing:

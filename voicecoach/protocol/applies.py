@@ -44,15 +44,12 @@ def _already(step: Step, ledger: Ledger) -> str:
     doffs = [act.target for act in step.acts if act.kind == "doff"]
     if doffs and all(ledger.worn(item) != "on" for item in doffs):
         return "nothing already off is asked off again"
-    dons = [act.target for act in step.acts if act.kind == "don"]
-    only = all(act.kind in {"don", "sit"} for act in step.acts)
-    if dons and only and all(ledger.worn(item) == "on" for item in dons):
+    dons = [act for act in step.acts if act.kind == "don"]
+    if not dons or not all(act.kind in {"don", "sit"} for act in step.acts):
+        return ""
+    if all(ledger.worn(act.target) == "on" for act in dons):
         return "already on"
-    if (
-        dons
-        and only
-        and all(act.fresh and ledger.worn(act.target) == "never" for act in step.acts if act.kind == "don")
-    ):
+    if all(act.fresh and ledger.worn(act.target) == "never" for act in dons):
         return "nothing that it would replace was on"
     return ""
 
