@@ -44,9 +44,9 @@ def owed(exposures: tuple[Exposure, ...]) -> tuple[str, ...]:
 
 
 def recorded(exposures: tuple[Exposure, ...], new: Exposure, since: int) -> tuple[Exposure, ...]:
-    """The exposures with `new`. If one since sample `since` has no place yet, it only gets the place of `new`."""
+    """The exposures with `new`. An unpaid one since sample `since` that has no place yet only gets the place of `new`."""
     for index, one in enumerate(exposures):
-        if one.at >= since and one.place == UNKNOWN and new.place != UNKNOWN:
+        if one.at >= since and one.place == UNKNOWN and new.place != UNKNOWN and not one.paid:
             return (*exposures[:index], replace(one, place=new.place), *exposures[index + 1 :])
     same = any(one.at >= since and (one.place, one.cause) == (new.place, new.cause) for one in exposures)
     return exposures if same else (*exposures, new)

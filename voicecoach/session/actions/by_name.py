@@ -58,7 +58,9 @@ def arrive(turn: Turn) -> None:
     turn.set(question="", about="", held="", pending=None, waiting_in="", silence=0, waiting_since=None)
     turn.set(false_interruptions=0, hinted=False, babble_noted=False, answered=(), answers_from=turn.state.at)
     entered = arrival.place.detours[-1:]
-    if entered and (entered[0].cause == OWED or entered[0].branch == turn.setup.protocol.wash):
+    washed = {one.branch for one in turn.before.place.detours}  # what happens amid a wash is led to one of its own
+    wash = turn.setup.protocol.wash
+    if entered and (entered[0].cause == OWED or entered[0].branch == wash) and wash not in washed:
         turn.set(exposures=led(turn.state.exposures))
     if arrival.kind == "question":
         turn.set(question=arrival.question, about=arrival.about)
