@@ -44,7 +44,7 @@ def owed(exposures: tuple[Exposure, ...]) -> tuple[str, ...]:
 
 
 def recorded(exposures: tuple[Exposure, ...], new: Exposure, since: int) -> tuple[Exposure, ...]:
-    """The exposures with `new`. An unpaid one since sample `since` that has no place yet only gets the place of `new`."""
+    """The exposures with `new`. An unpaid one since sample `since` without a place only gets the place of `new`."""
     for index, one in enumerate(exposures):
         if one.at >= since and one.place == UNKNOWN and new.place != UNKNOWN and not one.paid:
             return (*exposures[:index], replace(one, place=new.place), *exposures[index + 1 :])
