@@ -34,10 +34,10 @@ sentences the phonemes alone found 24 danger words; with moonshine's score of th
 much."""
 
 SLOWER = 1.07
-"""How much longer the same sound lasts at the second look. Of 2,716 utterances of the tuning voices 1,265 were answers;
-of those refused it made 22 right and 1 wrong, of 27 danger words 8 right, and of 200 sounds that are no command 1 was
-taken. Floors lower by 0.5 made 25 right, 7 wrong, and 9 taken. Slower by 12 or 18 %, faster by 7 %, without its first
-and last tenth of a second, with its treble raised or its noise reduced: less right or more wrong."""
+"""How much longer the same sound lasts at the second look. Of 2,716 utterances of the tuning voices it made 22 refused
+answers and 8 danger words right and 1 wrong, and took 1 sound that is no command; floors lower by 0.5 made 25 and 8
+right, 7 wrong, and took 9. Slower by 12 or 18 %, faster by 7 %, without its first and last tenth of a second, with its
+treble raised or its noise reduced: fewer right or more wrong."""
 
 LITTLE = 4.0
 """Log-odds below its floor from which the best command is not worth a second look, which costs as much as the first."""
