@@ -23,6 +23,8 @@ from voicecoach.listen.engines.mixed import CERTAIN, MixedScorer
 ENGLISH = parse((Path(__file__).parents[2] / "grammars" / "en.yaml").read_text(encoding="utf-8"), "en.yaml")
 PHRASES = [phrase for command in ENGLISH.commands for phrase in command.phrases]
 LIVE = ["done", "repeat", "back", "breach", "needle", "stop", "gown-off"]
+LOOK_S = 1.55
+"""A look into speech that continues, with the sound before it (s)."""
 figures = st.floats(-12, 12)
 evidences = st.builds(
     Evidence, figures, st.floats(-8, 0), figures, figures, figures, st.sampled_from([1.0, 2.0]), st.floats(3, 20),
@@ -104,8 +106,15 @@ def test_a_danger_word_that_moonshine_writes_down_is_taken_inside_a_sentence() -
 
 def test_a_look_into_ongoing_speech_costs_moonshine_nothing_without_a_danger_word() -> None:
     words = Words("done")
-    assert heard(Phones("done", -0.2), words, ["breach", "stop"]) is None
+    assert heard(Phones("done", -0.2), words, ["breach", "stop"], LOOK_S) is None
     assert words.asked == []
+
+
+def test_running_speech_that_fits_a_danger_word_as_a_whole_is_not_taken_for_it() -> None:
+    words = Words("done")
+    assert heard(Phones("needle", -0.1), words, ["breach", "needle"], LOOK_S) is None
+    assert words.asked == []
+    assert heard(Phones("needle", -0.1), words, ["breach", "needle"]) == "needle"  # short: said alone
 
 
 class Twice(Phones):
