@@ -321,7 +321,7 @@ def test_a_device_that_cannot_be_opened_is_one_line(card: type[FakeStream]) -> N
     with pytest.raises(AudioError) as caught:
         LiveLine(channels=2)
     assert str(caught.value) == (
-        "sound card: cannot be opened with 2 microphone channel(s): Invalid sample rate [PaErrorCode -9997] "
+        "sound card: cannot be opened with 2 microphone channels: Invalid sample rate [PaErrorCode -9997] "
         "(run voicecoach devices to see what there is)"
     )
 

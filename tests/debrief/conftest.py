@@ -20,7 +20,7 @@ follow-up-days: [1, 21]
 
 @pytest.fixture(scope="session")
 def programme_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Sessions that two wearers really ran, four each, one of them with a breach; nothing is to be changed in it."""
+    """Sessions that two wearers really ran, four each; one owes the report of a breach. Nothing is to be changed in it."""
     root = tmp_path_factory.mktemp("programme")
     for number in range(8):
         attempt = number // 2 + 1
@@ -29,7 +29,7 @@ def programme_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
             room=str(number % 2 + 1), begun=BEGUN + timedelta(days=20 * attempt), pair=number % 2 == 0, site=SITE,
         )  # fmt: skip
         if number == 5:
-            plan = replace(plan, breach_at="practice-rub-hands")
+            plan = replace(plan, breach_at="practice-rub-hands", ends_at="report-exposure")
         run(plan, root / f"s{number}")
     return root
 

@@ -92,6 +92,8 @@ class Plan:
     work_s: float = 900.0
     breach_at: str = ""
     """A step at which "breach" is called, whatever the seed."""
+    ends_at: str = ""
+    """A step at which the wearer ends the session, whatever is still owed."""
     sound: bool = False
     """Keep a clip of each utterance: a tone whose pitch tells which."""
 
@@ -259,6 +261,8 @@ class Simulated:
         if plan.breach_at == step.name and step.name not in self.breached:
             self.breached.add(step.name)
             self.say("breach")
+        elif plan.ends_at == step.name and "end-session" in state.listening:
+            self.say("end-session")
         elif step.quiet_s:
             self.pass_s(step.quiet_s + 0.1)
             self.say("done")

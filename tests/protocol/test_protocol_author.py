@@ -142,7 +142,7 @@ def test_a_new_protocol_loads_lints_and_checks_as_it_stands(tmp_path: Path) -> N
 
 @pytest.mark.parametrize("name", ["", "My Ward", "../x", "a--b", "a:b"])
 def test_a_name_that_is_none_is_refused(name: str) -> None:
-    with pytest.raises(InputError, match="is no name"):
+    with pytest.raises(InputError, match="cannot name a protocol"):
         difference.skeleton(TEMPLATE, name)
 
 
