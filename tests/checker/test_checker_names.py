@@ -108,7 +108,9 @@ def test_other_names_of_steps_and_pieces_change_no_verdict_and_no_rank(name: str
     assert sorted(weights[0]) == sorted(weights[1])
 
 
-@pytest.mark.parametrize("name", ["n95-gown", pytest.param("papr-gown", marks=pytest.mark.long)])
+@pytest.mark.parametrize(
+    "name", ["everyday-precautions", *(pytest.param(n, marks=pytest.mark.long) for n in ("n95-gown", "papr-gown"))]
+)
 def test_other_names_change_nothing_that_is_found_in_wrong_protocols(name: str) -> None:
     one = protocol(name)
     for mutant in random.Random(name).sample(list(mutants(one)), 8):  # noqa: S311

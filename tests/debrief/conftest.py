@@ -20,7 +20,7 @@ follow-up-days: [1, 21]
 
 @pytest.fixture(scope="session")
 def programme_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Sessions that two wearers really ran, four each; one owes the report of a breach. Nothing is to be changed in it."""
+    """Sessions that two wearers really ran, four each; one still owes the report of a breach. Only to be read."""
     root = tmp_path_factory.mktemp("programme")
     for number in range(8):
         attempt = number // 2 + 1
