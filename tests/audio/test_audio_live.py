@@ -1,7 +1,9 @@
 import os
 import sys
+import threading
 import time
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -361,6 +363,24 @@ def test_closing_twice_is_safe(card: type[FakeStream]) -> None:
     assert card.opened[0].closed
     with pytest.raises(AudioError):
         line.read(0)
+
+
+def test_two_threads_may_close_a_card_at_once(card: type[FakeStream], monkeypatch: pytest.MonkeyPatch) -> None:
+    line = LiveLine()
+    start = threading.Thread.start
+
+    def slow(thread: threading.Thread) -> None:
+        if thread.name == "close-card":
+            time.sleep(0.05)
+        start(thread)
+
+    monkeypatch.setattr(threading.Thread, "start", slow)
+    its_card = line._card  # noqa: SLF001 only a restart closes a card from another thread
+    assert its_card is not None
+    with ThreadPoolExecutor(2) as pool:
+        for closed in [pool.submit(its_card.close, 1.0) for _ in range(2)]:
+            closed.result()
+    assert card.opened[0].closed
 
 
 def test_devices_are_listed_with_the_system_s_defaults(card: type[FakeStream]) -> None:

@@ -37,6 +37,7 @@ FULLER = {
     "gloves off": "gloves removed",
     "gloves on": "gloves in place",
     "gown off": "gown removed",
+    "belt off": "belt removed",
     "touched": "i touched it",
     "neck": "my neck",
     "stop": "stop stop",

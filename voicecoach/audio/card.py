@@ -64,6 +64,7 @@ class Card:
         self._mixer = mixer
         self._finished = False
         self._closing: threading.Thread | None = None
+        self._close_once = threading.Lock()  # the loop and a thread that restarts the line may both close it
         self._ended: list[PlayedPrompt] = []
         self._flags: list[str] = []
         self._channels = channels
@@ -242,10 +243,11 @@ class Card:
 
     def close(self, wait_s: float = 0.0) -> None:
         """Release the stream, waiting at most `wait_s`: a driver whose device is gone may never return."""
-        if self._closing is None:
-            self._closing = threading.Thread(target=self._release, name="close-card", daemon=True)
-            self._closing.start()
-            _CLOSING[:] = [*(thread for thread in _CLOSING if thread.is_alive()), self._closing]
+        with self._close_once:
+            if self._closing is None:
+                self._closing = threading.Thread(target=self._release, name="close-card", daemon=True)
+                self._closing.start()
+                _CLOSING[:] = [*(thread for thread in _CLOSING if thread.is_alive()), self._closing]
         self._closing.join(wait_s)
 
     def _release(self) -> None:
