@@ -375,7 +375,7 @@ def test_two_threads_may_close_a_card_at_once(card: type[FakeStream], monkeypatc
         start(thread)
 
     monkeypatch.setattr(threading.Thread, "start", slow)
-    its_card = line._card  # noqa: SLF001 only a restart closes a card from another thread
+    its_card = line._card
     assert its_card is not None
     with ThreadPoolExecutor(2) as pool:
         for closed in [pool.submit(its_card.close, 1.0) for _ in range(2)]:
