@@ -1,8 +1,8 @@
 """Severity, likelihood and detection of every single slip, as in failure mode and effects analysis.
 
 The columns follow IEC 60812: failure mode, effect, severity, likelihood, detection. The scales are this checker's own:
-severity is rank.WEIGHT, likelihood rank.SLIP, and detection names who could notice, where, and how many steps later,
-instead of a number that would look more certain than it is. Pure.
+severity is that of `weights`, likelihood that of rank.SLIP, and detection names who could notice, where, and how many
+steps later, instead of a number that would look more certain than it is. Pure.
 """
 
 from __future__ import annotations

@@ -98,7 +98,7 @@ def _expand(cuts: Cuts, chances: Mapping[str, float], known: dict[Cuts, float]) 
         if group not in known:
             if len(known) > MAX_STEPS:
                 raise InputError(
-                    "too many cut sets hang together", expected=f"at most {MAX_STEPS:,} steps to expand them"
+                    "too many cut sets share events", expected=f"at most {MAX_STEPS:,} steps to expand them"
                 )
             known[group] = _one_group(group, chances, known)
         none *= 1 - known[group]

@@ -1,7 +1,7 @@
 """Published orders as data, and whether a protocol satisfies them. Pure.
 
-use: 'hard' if all known high-level sources agree (checked for every protocol of scope ebola-level), 'family' if it
-holds for one family, 'data' if sources differ; the last two are checked only where a protocol names them in `orders`.
+use: 'hard' if all known high-level sources agree, 'family' if one family of sources has it, 'data' if sources differ.
+Hard orders are checked for every protocol of scope ebola-level, the others where a protocol names them in `orders`.
 D: orders of donning, X: of doffing.
 """
 
@@ -229,7 +229,7 @@ def high_level(protocol: Protocol) -> bool:
 def satisfied(order: Order, protocol: Protocol) -> bool:
     """Whether the protocol satisfies the order, or has none of the things that it speaks of.
 
-    Only steps that are read when nothing goes wrong count, with everybody present: a rub under a condition that never
+    Only steps that are read with everybody present and nothing going wrong count: a rub under a condition that never
     holds satisfies nothing.
     """
     return all(_CHECKS[order.check](Case(order, protocol, acts)) for acts in _acts_read(protocol, order.name[0]))

@@ -33,7 +33,7 @@ class Probability:
             raise InputError(f"{shown} is not a range of probabilities", expected="0 to 1")
 
 
-# that one step goes wrong in this way, once
+# of one step going wrong in this way, once
 SLIP: dict[str, Probability] = {
     "omitted": Probability(0.01, 0.001, 0.05, "judgement: a read list leaves few steps out"),
     "swapped": Probability(0.005, 0.0005, 0.03, "judgement"),
@@ -43,7 +43,7 @@ SLIP: dict[str, Probability] = {
     "role": Probability(0.02, 0.002, 0.10, "judgement: the wearer does what is the helper's to do"),
     "missed": Probability(0.05, 0.01, 0.30, "judgement: soil is there and is not seen"),
 }
-# that a contact carries something, by the state of what carries it
+# of a contact carrying something, by the state of the carrier
 TRANSFER: dict[str, Probability] = {
     "dirty": Probability(0.30, 0.05, 0.80, "judgement; removal contaminates in 46 %, Tomas 2015, read"),
     "treated": Probability(0.02, 0.002, 0.10, "judgement: what a full disinfection leaves"),

@@ -17,7 +17,7 @@ from voicecoach.protocol.applies import not_for_now
 from voicecoach.protocol.model import STAGES, Protocol, Step
 
 KINDS = ("omitted", "swapped", "grip", "short", "face", "missed", "role")
-# Rules whose breaking is an arrival: contamination where it may not be. The others take a barrier away.
+# Rules broken by contamination that arrives where it must not. Breaking one of the others only loses a barrier.
 ARRIVALS = frozenset(
     {
         "dirty-at-body", "treated-at-face", "dirty-at-hand", "hands-not-clean", "bare-at-entry", "dirty-seat",
@@ -27,7 +27,7 @@ ARRIVALS = frozenset(
 
 
 MAX_TRIED = 120_000
-"""Most steps tried while pairs are looked for; behind it the search stops and says so (about 200 MB)."""
+"""Most steps tried in the search for pairs, which then stops and says so (about 200 MB)."""
 
 
 class SlipEvent(NamedTuple):
