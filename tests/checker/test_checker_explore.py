@@ -77,6 +77,7 @@ def test_a_hole_that_only_two_things_together_open_is_found_with_two_deviations(
     assert (counter.used, counter.found.rule) == (2, "hands-not-clean")
 
 
+@pytest.mark.long
 def test_a_second_incident_while_somebody_is_helped_out_is_judged(monkeypatch: pytest.MonkeyPatch) -> None:
     """Were whoever is helped out at work still led as at work, no air would lead to the list, with bare hands."""
     assert explore(PRACTICE, most=2).counters == ()
@@ -148,6 +149,10 @@ def test_explain_says_what_is_believed_before_and_after_a_step() -> None:
     assert "the front of the gown" not in after
     assert "treated: the outside of the inner gloves" in before
     assert verdict.explain(N95, "no-such-step") is None
+
+
+@pytest.mark.long
+def test_explain_says_what_is_believed_in_a_branch() -> None:
     in_branch = str(verdict.explain(N95, "torn-hands"))
     assert in_branch.startswith("torn-hands (branch inner-glove-torn, after 'torn' at look-at-inner-gloves)")
     assert "suspect: the hands" in in_branch.split("after:", maxsplit=1)[0]

@@ -85,12 +85,15 @@ def test_the_beliefs_read_as_sentences_that_somebody_can_sign() -> None:
 
 
 @pytest.mark.parametrize(
-    "name",
-    ["ambulance-bay", *(pytest.param(name, marks=pytest.mark.long) for name in CARED_FOR if name != "ambulance-bay")],
+    ("name", "most"), [("ambulance-bay", 3), *(pytest.param(name, 99, marks=pytest.mark.long) for name in CARED_FOR)]
 )
-def test_for_a_rub_that_is_gone_the_repair_found_is_one_rub_at_its_place_and_passes_the_check(name: str) -> None:
+def test_for_a_rub_that_is_gone_the_repair_found_is_one_rub_at_its_place_and_passes_the_check(
+    name: str, most: int
+) -> None:
     tried = 0
     for step in rubs(name):
+        if tried == most:
+            break
         broken = without(name, step)
         counters = explore(broken, most=0).counters
         if not counters:

@@ -27,7 +27,10 @@ def at(protocol: str, mode: Mode, name: str) -> dict[str, str]:
     return dict(next(wait for wait in waits(protocol, mode) if wait.name == name).outcomes)
 
 
-SEEN = [("n95-gown", "pair"), ("short-practice", "solo"), pytest.param("papr-gown", "pair", marks=pytest.mark.long)]
+SEEN = [
+    ("short-practice", "solo"),
+    *(pytest.param(name, "pair", marks=pytest.mark.long) for name in ("n95-gown", "papr-gown")),
+]
 
 
 @pytest.mark.parametrize(("protocol", "mode"), SEEN)
