@@ -26,9 +26,10 @@ N95, BAY, SHORT = (load_protocol(name)[0] for name in ("n95-gown", "ambulance-ba
 class Asking(Route):
     """A route that asks the navigation each time."""
 
-    def _from_inside(self, event: str, stop: Stop, about: Step | None) -> Stop | None:
+    def go(self, event: str, stop: Stop, about: Step | None = None) -> Stop:
+        self._known.clear()
         self._struck.clear()
-        return None
+        return super().go(event, stop, about)
 
 
 @contextmanager

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 from voicecoach.protocol.ledger import Ledger
-from voicecoach.protocol.model import DANGERS, DEBTS, ENDS_ENTRY, OWED_AT_ONCE, Branch, BreachRule, Protocol, Step
+from voicecoach.protocol.model import DANGERS, DEBTS, ENDS_ENTRY, OWED_AT_ONCE, BreachRule, Protocol, Step
 from voicecoach.protocol.navigation import arrival, moves, position
 from voicecoach.protocol.navigation.position import Arrival, Position
 from voicecoach.protocol.place import Detour, Place
@@ -16,19 +16,13 @@ from voicecoach.protocol.place import Detour, Place
 @dataclass(frozen=True, slots=True, eq=False)
 class Spot:
     """A place at which a session waits for something. kind, question: as in position.Arrival. step: the one there, or
-    None. outer: the place without the innermost branch. around: what of `outer` counts while that branch lasts. frame:
-    the number of what of `place` counts then. returns: it is in a branch that may lead back to `outer`. There is one
-    value for each spot of a route, so that spots are compared by identity.
+    None. There is one value for each spot of a route, so that spots are compared by identity.
     """
 
     kind: str
     place: Place
     question: str
     step: Step | None
-    outer: Place
-    around: tuple[str, bool, bool, bool, int]
-    frame: int
-    returns: bool
 
     @property
     def name(self) -> str:
@@ -71,53 +65,24 @@ class Stop:
     memory: Memory
 
 
-_AWAY = ("(wherever it was called)", "(wherever it was called, with rubs between)")
-"""Branches of one step that stand for what is outside of the innermost branch; the second keeps how the hands are."""
 FALSE, CALLED_OFF = "false ", "false alarm"
-_LOOKS_BACK = frozenset({"pause", "wearer down"})
-"""Events after which the steps before the branch are looked at."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Inside:
-    """Where an event leads from inside a branch, wherever that was called: to `detours` inside of what is outside, or,
-    with none, back to what is outside. owes: what was owed when it happened, which is what counts on the way. kind,
-    question: of the spot there, if it is inside.
-    """
-
-    detours: tuple[Detour, ...]
-    ledger: Ledger
-    memory: Memory
-    owes: bool
-    kind: str = ""
-    question: str = ""
-
-
-_UNASKED = _Inside((), Ledger(()), Memory(), owes=False)
 
 
 class Route:
     """Where a protocol leads in one mode of checking ('solo', 'pair', 'assistant')."""
 
     def __init__(self, protocol: Protocol, mode: str) -> None:
-        away = (Branch(name, (Step(name, ""),)) for name in _AWAY)
-        self.protocol = replace(protocol, branches=(*protocol.branches, *away))
+        self.protocol = protocol
         self.mode = "solo" if mode == "solo" else "pair"
         self._ledgers: dict[Ledger, Ledger] = {}
         self._spots: dict[tuple[str, Place, str], Spot] = {}
         self._stops: dict[tuple[Spot, int, Memory], Stop] = {}
         self._known: dict[tuple[str, Stop, str], Stop] = {}
-        self._inside: dict[tuple[str, int, int, Memory, str], _Inside | None] = {}
-        self._frames: dict[tuple[object, ...], int] = {}
-        self._outers: dict[Place, Place] = {}
-        self._examples: dict[tuple[str, bool, bool, bool, int], tuple[int, bool]] = {}
-        self._based: dict[tuple[_Inside, int], Spot] = {}
-        self._back: dict[tuple[int, int, Memory, bool], Stop] = {}
-        self._struck: dict[tuple[str, Place, int, Memory], tuple[Arrival, Memory, str]] = {}
+        self._struck: dict[tuple[str, Place, int, Memory], Stop] = {}
         self._calm: dict[Spot, Place] = {}
         self._kinds: dict[str, tuple[str, ...]] = {}
         self._done: dict[tuple[str, int], Ledger] = {}
-        self._passing = {b.name for b in protocol.branches if any(step.between for step in b.steps)} | {_AWAY[1]}
+        self._passing = {b.name for b in protocol.branches if any(step.between for step in b.steps)}
         self._chained = {name for branch in protocol.branches if branch.again for name in (branch.name, branch.again)}
 
     def start(self) -> Stop:
@@ -151,7 +116,7 @@ class Route:
             if stop.memory.struck or event.startswith(FALSE):
                 known = self._struck_by_nothing(event, stop, about)
             else:
-                known = self._from_inside(event, stop, about) or self._stop(*self._ask(event, stop, about))
+                known = self._ask(event, stop, about)
             self._known[key] = known
         return known
 
@@ -180,57 +145,6 @@ class Route:
         if struck is None:
             return False
         return self.mode != "solo" or struck.spot.kind != "work"
-
-    def _from_inside(self, event: str, stop: Stop, about: Step | None) -> Stop | None:
-        """As `go` for a stop inside a branch, asked once wherever the branch was called; None if it depends on that."""
-        spot = stop.spot
-        plain = about is None and (not event or event.startswith("piece: "))
-        if not spot.returns or event in _LOOKS_BACK or (spot.outer.detours and not plain):
-            return None
-        key = (event, spot.frame, id(stop.ledger), stop.memory, about.name if about else "")
-        found = self._inside.get(key, _UNASKED)
-        if found is _UNASKED:
-            found = self._inside[key] = self._ask_away(event, stop, about)
-        if found is None:
-            return None
-        if not found.detours:
-            return self._came_back(spot.outer, found)
-        based = (found, id(spot.outer))
-        there = self._based.get(based)
-        if there is None:
-            place = spot.outer.inside((*spot.outer.detours, *found.detours))
-            there = self._based[based] = self._spot(found.kind, place, found.question)
-        return self._at(there, found.ledger, found.memory)
-
-    def _ask_away(self, event: str, stop: Stop, about: Step | None) -> _Inside | None:
-        """The answer of the navigation with _AWAY outside of the branch; None if it leads anywhere but back there."""
-        spot = stop.spot
-        stage, handled, passing, *_ = spot.around
-        step, due = self._examples.setdefault(spot.around, (spot.place.step, spot.place.due))
-        away = Detour(_AWAY[bool(passing)], 0, "same", "breach: " if handled else "")
-        here = self._spot(spot.kind, Place(spot.place.stage, step, (away, spot.place.detours[-1]), due), spot.question)
-        found, memory, _ = self._ask(event, self._at(here, stop.ledger, stop.memory), about)
-        place = found.place
-        if (place.stage, place.step, place.due, place.detours[:1]) != (stage, step, due, (away,)):
-            return None
-        owes = bool((memory if event else stop.memory).debts)
-        if len(place.detours) == 1:
-            missing = stage == "dress" and (event or spot.place.detours[-1].then != "same")  # looks for what is missing
-            if found.kind != "step" or missing:
-                return None
-            return _Inside((), self._ledger(found.ledger), memory, owes)
-        there = self._stop(found, memory, spot.place.stage)
-        return _Inside(place.detours[1:], there.ledger, there.memory, owes, found.kind, found.question)
-
-    def _came_back(self, outer: Place, found: _Inside) -> Stop:
-        """The stop after a branch that leads back to where it was called."""
-        key = (id(outer), id(found.ledger), found.memory, found.owes)
-        known = self._back.get(key)
-        if known is None:
-            memory = found.memory
-            here = Position(outer, found.ledger, self.mode, found.owes, memory.placed, memory.cancelled, memory.tried)
-            known = self._back[key] = self._stop(moves.again(self.protocol, here), memory, outer.stage)
-        return known
 
     def breaches(self, stage: str) -> tuple[str, ...]:
         """The kinds of breach in this stage, one for each set of kinds that lead to the same place."""
@@ -263,11 +177,8 @@ class Route:
     def _stop(self, found: Arrival, memory: Memory, came_from: str = "") -> Stop:
         spot = self._spot(found.kind, found.place, found.question)
         detours = found.place.detours
-        if (
-            memory.debts
-            and detours
-            and (detours[-1].cause == position.OWED or detours[-1].branch == self.protocol.wash)
-        ):
+        led = detours and (detours[-1].cause == position.OWED or detours[-1].branch == self.protocol.wash)
+        if memory.debts and led:
             memory = memory._replace(debts=())
         if came_from in _ENTERING and found.place.stage in {"undress", "close"}:
             memory = memory._replace(cancelled=True)
@@ -297,24 +208,11 @@ class Route:
         spot = self._spots.get(key)
         if spot is None:
             step = position.step_at(self.protocol, place) if kind in {"step", "confirm"} else None
-            outer = place.inside(place.detours[:-1])
-            outer = self._outers.setdefault(outer, outer)
-            around, inner = self._around(outer), place.detours[-1:]
-            frame = self._frames.setdefault((around, kind, question, inner), len(self._frames))
-            returns = any(not position.leads_out(self.protocol, one) for one in inner)
-            spot = self._spots[key] = Spot(kind, place, question, step, outer, around, frame, returns)
+            spot = self._spots[key] = Spot(kind, place, question, step)
         return spot
 
-    def _around(self, outer: Place) -> tuple[str, bool, bool, bool, int]:
-        """What of the place outside of a branch counts while the branch lasts: the stage, whether an incident is being
-        handled, whether rubs may be passed over, whether air flows, and in dressing what is being put on.
-        """
-        detours, handled = outer.detours, position.incident(outer.detours) >= 0
-        dressing = outer.step if outer.stage == "dress" else -1
-        return outer.stage, handled, self._between(detours), position.loosened(self.protocol, outer), dressing
-
-    def _ask(self, event: str, stop: Stop, about: Step | None) -> tuple[Arrival, Memory, str]:
-        """The answer of the navigation, what is then remembered, and the stage that this comes from."""
+    def _ask(self, event: str, stop: Stop, about: Step | None) -> Stop:
+        """As `go`, asked of the navigation, without a false alarm."""
         spot, ledger, memory = stop.spot, stop.ledger, stop.memory
         stage, (word, _, what) = spot.place.stage, event.partition(": ")
         if word == "breach":
@@ -333,7 +231,7 @@ class Route:
         found = self._found(event, spot, self._here(stop), about)
         if spot.step is not None and about is None and (word == "not clear" or event in dict(spot.step.branches)):
             memory = self._tried(spot.step, found, memory)
-        return found, memory, stage
+        return self._stop(found, memory, stage)
 
     def _tried(self, step: Step, found: Arrival, memory: Memory) -> Memory:
         """The memory of a branch that the step has called, if it matters when it is called again."""
@@ -364,7 +262,7 @@ class Route:
             return moves.onward(protocol, here, here.ledger)
         return moves.answered(protocol, here, here.ledger)
 
-    def _breach(self, kind: str, stop: Stop) -> tuple[Arrival, Memory, str]:
+    def _breach(self, kind: str, stop: Stop) -> Stop:
         """The first words, and what follows."""
         spot, ledger, memory = stop.spot, stop.ledger, stop.memory
         stage = spot.place.stage
@@ -383,7 +281,7 @@ class Route:
             found = moves.breach_arrival(self.protocol, self._here(self._at(spot, ledger, memory)), kind)
             struck = self._stop(found._replace(ledger=found.ledger.unsure()), memory, stage)
             there = self._here(struck)
-            known = moves.again(self.protocol, there), struck.memory, struck.spot.place.stage
+            known = self._stop(moves.again(self.protocol, there), struck.memory, struck.spot.place.stage)
             self._struck[key] = known
         return known
 
