@@ -1,7 +1,7 @@
 """A walk over every path of a protocol in one mode. Pure.
 
 Where a path leads depends on the stop alone, never on the surfaces, and what an event does to the surfaces depends on
-the event alone. So the ways on from a stop are asked of the navigation once, and each consequence is computed once for
+the event alone. So the successors of a stop are asked of the navigation once, and each consequence is computed once for
 each state of the surfaces; the walk itself only puts the two together.
 """
 
@@ -75,8 +75,8 @@ class Counterexample:
         return BY_NAME[self.found.rule].severity
 
 
-class Way(NamedTuple):
-    """A way on from a stop, whatever the state of the surfaces.
+class Successor(NamedTuple):
+    """What can come next at a stop, whatever the state of the surfaces.
 
     step, event: as in Transition. after: where it leads, None at the end. cost: how many more things have gone wrong.
     hurries: it leads into an emergency branch, after which some rules are waived.
@@ -108,8 +108,8 @@ class Walk:
         self.counters: dict[tuple[str, str, str], Counterexample] = {}
         self.cut = False
         self._emergencies = {branch.name for branch in protocol.branches if branch.emergency}
-        self._usual: dict[tuple[Stop, bool], tuple[Way, ...]] = {}
-        self._amiss: dict[tuple[Stop, bool], tuple[Way, ...]] = {}
+        self._usual: dict[tuple[Stop, bool], tuple[Successor, ...]] = {}
+        self._amiss: dict[tuple[Stop, bool], tuple[Successor, ...]] = {}
 
     def start(self) -> Point:
         """Where every path begins."""
@@ -136,7 +136,7 @@ class Walk:
 
     def leave(self, point: Point) -> Iterator[Transition]:
         """Everything that can come next."""
-        for step, event, consequence, stop, cost, hurries in self._ways(
+        for step, event, consequence, stop, cost, hurries in self._successors(
             point.stop, bool(point.world.flags & ENTERED), point.used
         ):
             world, found = consequence.on(point.world)
@@ -155,11 +155,11 @@ class Walk:
             if node in count:
                 continue
             stop, entered, used = node
-            ways = self._ways(stop, entered, used) if (stop, entered) in self._usual else ()
+            successors = self._successors(stop, entered, used) if (stop, entered) in self._usual else ()
             # that work has begun is all that a path depends on of the surfaces
-            onward = [(way.after, entered or way.event == "work begins", used + way.cost) for way in ways if way.after]
+            onward = [(s.after, entered or s.event == "work begins", used + s.cost) for s in successors if s.after]
             if back:
-                ends = any(way.after is None for way in ways)
+                ends = any(s.after is None for s in successors)
                 count[node] = sum(count.get(after, 1) for after in onward) + (ends or not onward)
             else:
                 stack.append((node, True))
@@ -177,7 +177,7 @@ class Walk:
             here = move.before
         return tuple(reversed(path))
 
-    def _ways(self, stop: Stop, entered: bool, used: int) -> tuple[Way, ...]:
+    def _successors(self, stop: Stop, entered: bool, used: int) -> tuple[Successor, ...]:
         """Everything that can come next at a stop once `used` things have gone wrong. entered: work has begun."""
         usual = self._usual.get((stop, entered))
         if usual is None:
@@ -191,30 +191,30 @@ class Walk:
             self._amiss[stop, not used] = amiss
         return usual + amiss
 
-    def _list(self, stop: Stop, entered: bool) -> Iterator[Way]:
+    def _list(self, stop: Stop, entered: bool) -> Iterator[Successor]:
         """What comes next with nothing more going wrong."""
         spot, step = stop.spot, stop.spot.step
         if spot.kind == "work":
             if entered:
-                yield self._way("", "start removal", stop)
+                yield self._successor("", "start removal", stop)
             else:
-                yield Way("", "work begins", self.consequences.happened("work begins"), stop)
+                yield Successor("", "work begins", self.consequences.happened("work begins"), stop)
         elif spot.kind == "step" and step is not None:
             yield self._led(step.name, "", self.consequences.done(step), self.route.go("", self.route.done(stop)))
         elif spot.question == "end":
-            yield Way("", "the end", self.consequences.happened("the end"), None)
+            yield Successor("", "the end", self.consequences.happened("the end"), None)
         elif spot.question == "torn-piece":
             for item in self.route.pieces(stop):
-                yield self._way("", f"piece: {item}", stop, Step("", "", acts=(Act("inspect", item),)))
+                yield self._successor("", f"piece: {item}", stop, Step("", "", acts=(Act("inspect", item),)))
         else:
-            yield self._way("", "", stop)
+            yield self._successor("", "", stop)
         if self.route.can_be_called_off(stop):
-            yield self._way(spot.name, CALLED_OFF, stop)
+            yield self._successor(spot.name, CALLED_OFF, stop)
         for event, branch in _called(spot):  # what goes wrong twice running counts once
             if step is not None and self.route.replaced(step, branch, stop):
-                yield self._way(step.name, event, stop, step)
+                yield self._successor(step.name, event, stop, step)
 
-    def _deviations(self, stop: Stop) -> Iterator[Way]:
+    def _deviations(self, stop: Stop) -> Iterator[Successor]:
         """One more thing goes wrong."""
         spot, step = stop.spot, stop.spot.step
         if spot.kind == "step" and step is not None:
@@ -222,14 +222,14 @@ class Walk:
         elif spot.kind == "confirm" and step is not None:
             yield from self._went_wrong(stop, step, self.route.go("", stop), "went-wrong, told later")
         elif spot.kind == "question" and spot.question not in {"end", "torn-piece"}:
-            yield self._way("", "skin exposed", stop, cost=1)
+            yield self._successor("", "skin exposed", stop, cost=1)
         for event, branch in _called(spot):
             if step is not None and not self.route.replaced(step, branch, stop):
-                yield self._way(step.name, event, stop, step, cost=1)
+                yield self._successor(step.name, event, stop, step, cost=1)
         for event in self._interruptions(spot):
-            yield self._way(spot.name, event, stop, cost=1)
+            yield self._successor(spot.name, event, stop, cost=1)
 
-    def _went_wrong(self, stop: Stop, step: Step, there: Stop, event: str) -> Iterator[Way]:
+    def _went_wrong(self, stop: Stop, step: Step, there: Stop, event: str) -> Iterator[Successor]:
         """'Went wrong', said of `step` once it is answered, while the next answer is awaited. If that is for the
         observer, it is said of the step that the observer looks at. Nobody goes back to an earlier stage.
         """
@@ -241,11 +241,11 @@ class Walk:
         consequence = self.consequences.gone_wrong(step if stop.spot.kind == "step" else None)
         yield self._led(about.name, event, consequence, self.route.go("went-wrong", there, about), cost=1)
 
-    def _false_alarms(self, stop: Stop) -> Iterator[Way]:
+    def _false_alarms(self, stop: Stop) -> Iterator[Successor]:
         """An incident is called out that is none; nothing else goes wrong on that path."""
         for event in self._interruptions(stop.spot):
             if event.startswith("breach: ") or event == "touched":
-                yield self._way(stop.spot.name, f"{FALSE}{event}", stop, cost=self.most)
+                yield self._successor(stop.spot.name, f"{FALSE}{event}", stop, cost=self.most)
 
     def _interruptions(self, spot: Spot) -> Iterator[str]:
         """What can happen at any point."""
@@ -258,16 +258,16 @@ class Walk:
         if self.protocol.wearer_down:
             yield "wearer down"
 
-    def _way(self, name: str, event: str, stop: Stop, about: Step | None = None, *, cost: int = 0) -> Way:
-        """The way of an event. about: the step in which something is found."""
+    def _successor(self, name: str, event: str, stop: Stop, about: Step | None = None, *, cost: int = 0) -> Successor:
+        """Where an event leads. about: the step in which something is found."""
         whole = stop.spot.place.stage == "work" and event.startswith("breach: ")
         what = "" if stop.memory.struck and event.startswith("piece: ") else happening(event)  # it was a false alarm
         consequence = self.consequences.happened(what, about, whole=whole)
         return self._led(name, event, consequence, self.route.go(event, stop), cost=cost)
 
-    def _led(self, name: str, event: str, consequence: Consequence, after: Stop, *, cost: int = 0) -> Way:
+    def _led(self, name: str, event: str, consequence: Consequence, after: Stop, *, cost: int = 0) -> Successor:
         hurries = any(one.branch in self._emergencies for one in after.spot.place.detours)
-        return Way(name, event, consequence, after, cost, hurries)
+        return Successor(name, event, consequence, after, cost, hurries)
 
     def _note(self, found: tuple[Violation, ...], point: Point, step: str, event: str, used: int) -> None:
         for one in found:
