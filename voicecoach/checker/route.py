@@ -177,8 +177,7 @@ class Route:
     def _stop(self, found: Arrival, memory: Memory, came_from: str = "") -> Stop:
         spot = self._spot(found.kind, found.place, found.question)
         detours = found.place.detours
-        led = detours and (detours[-1].cause == position.OWED or detours[-1].branch == self.protocol.wash)
-        if memory.debts and led:
+        if memory.debts and position.washes(self.protocol, found.place):
             memory = memory._replace(debts=())
         if came_from in _ENTERING and found.place.stage in {"undress", "close"}:
             memory = memory._replace(cancelled=True)

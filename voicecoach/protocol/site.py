@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from voicecoach import yamltext
+from voicecoach.protocol.lint import all_steps
 from voicecoach.protocol.model import Protocol
 
 
@@ -62,8 +63,7 @@ class Site:
 
     def overruled(self, protocol: Protocol) -> Iterator[str]:
         """A sentence for each contact time that is shorter than the protocol's, which therefore does not count."""
-        steps = [*(s for plan in protocol.stages for s in plan.steps), *(s for b in protocol.branches for s in b.steps)]
-        timings = [step.timing for step in steps if step.timing is not None]
+        timings = [step.timing for _, step in all_steps(protocol) if step.timing is not None]
         for agent, own_s in self.contact_times:
             longest_s = max((one.seconds for one in timings if one.agent == agent), default=0.0)
             if own_s < longest_s:

@@ -82,8 +82,7 @@ def find_mistaken(
 
     Args:
         setup: protocol and grammar. voice: with all prompts rendered. spec: of the recogniser. open_recogniser: starts
-        it, in
-            lockstep. on_progress: called with (done, total). facts: by default the shipped ones and the user's own.
+        it, in lockstep. on_progress: called with (done, total). facts: by default the shipped ones and the user's own.
     """
     known = facts if facts is not None else Facts(voice, spec)
     prompts = over_prompt(setup)

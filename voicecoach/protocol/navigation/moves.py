@@ -26,7 +26,6 @@ from voicecoach.protocol.navigation.position import (
     settled,
     step_at,
     steps_here,
-    suffered,
     unfinished,
     without_incident,
 )
@@ -191,8 +190,10 @@ def _rub_before(protocol: Protocol, here: Position) -> Position:
 
 
 def breach_arrival(protocol: Protocol, here: Position, kind: str, item: str = "") -> Arrival:
-    """Where a breach of this kind leads, once its first words are said. item: the piece that was named with it."""
-    kind = suffered(protocol, here.place, here.ledger, kind)
+    """Where a breach of this kind leads, once its first words are said. item: the piece that was named with it.
+
+    kind: as `suffered` has it.
+    """
     rule = breach_rule(protocol, kind, here.place.stage)
     calm = here.at(here.place.inside(_left_entered(protocol, here.place)))
     then = _then(protocol, here.place, rule) if rule else ""

@@ -178,6 +178,11 @@ def leads_out(protocol: Protocol, detour: Detour) -> bool:
     return detour.then == "close" or protocol.then_of(detour.then) == "close"
 
 
+def washes(protocol: Protocol, place: Place) -> bool:
+    """Whether the innermost branch there is the wash that is owed for an exposure."""
+    return any(one.cause == OWED or one.branch == protocol.wash for one in place.detours[-1:])
+
+
 def unfinished(protocol: Protocol, place: Place) -> bool:
     """Whether the branch of an earlier incident has to be finished even after a new one: what is worn has changed,
     somebody is being helped out, or a piece has a hole that has to be dealt with before removal goes on.

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from voicecoach.protocol.model import ENDS_ENTRY, OWED_AT_ONCE
 from voicecoach.protocol.navigation.moves import unasked
-from voicecoach.protocol.navigation.position import OWED, breach_rule, steps_here
+from voicecoach.protocol.navigation.position import breach_rule, steps_here, washes
 from voicecoach.protocol.place import Place
 from voicecoach.session.actions import aside, ask, exposures, stepping, take_over, voice_verdict, wait, wearing
 from voicecoach.session.actions.ask import say_all_done, say_question
@@ -57,10 +57,9 @@ def arrive(turn: Turn) -> None:
     stepping.go_to(turn, arrival.place)
     turn.set(question="", about="", held="", pending=None, waiting_in="", silence=0, waiting_since=None)
     turn.set(false_interruptions=0, hinted=False, babble_noted=False, answered=(), answers_from=turn.state.at)
-    entered = arrival.place.detours[-1:]
-    washed = {one.branch for one in turn.before.place.detours}  # what happens amid a wash is led to one of its own
-    wash = turn.setup.protocol.wash
-    if entered and (entered[0].cause == OWED or entered[0].branch == wash) and wash not in washed:
+    protocol = turn.setup.protocol
+    amid_one = protocol.wash in {one.branch for one in turn.before.place.detours}  # what happens then gets its own
+    if washes(protocol, arrival.place) and not amid_one:
         turn.set(exposures=led(turn.state.exposures))
     if arrival.kind == "question":
         turn.set(question=arrival.question, about=arrival.about)

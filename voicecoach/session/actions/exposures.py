@@ -75,10 +75,4 @@ def note_suspects(turn: Turn, kind: str, items: tuple[str, ...]) -> None:
         )
 
 
-ACTIONS: dict[str, Callable[[Turn], None]] = {
-    action.__name__: action
-    for action in (
-        say_owed,
-        note_place,
-    )
-}
+ACTIONS: dict[str, Callable[[Turn], None]] = {action.__name__: action for action in (say_owed, note_place)}
