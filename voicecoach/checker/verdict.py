@@ -220,10 +220,8 @@ def explain(protocol: Protocol, name: str) -> str | None:
     if step is None:
         return None
     walk = Walk(protocol, modes(protocol)[-1], 2 if where.startswith("branch ") else 0)
-    walk.run()
-    for point in walk.moves:
-        if point.spot.kind != "step" or point.spot.step is not step:
-            continue
+    point = walk.come_to(step)
+    if point is not None:
         world = point.world
         after, found = walk.model.do(step, world)
         path = [f"{event!r} at {at}" if at else event for at, event in walk.path_to(point) if event not in USUAL]
