@@ -91,18 +91,18 @@ class Successor(NamedTuple):
     hurries: bool = False
 
 
-class _Node(NamedTuple):
+class _Junction(NamedTuple):
     """All of a point that decides what can come next. entered: work has begun, the one thing needed of its surfaces."""
 
     stop: Stop
     entered: bool
     used: int
 
-    def after(self, successor: Successor) -> _Node | None:
+    def after(self, successor: Successor) -> _Junction | None:
         """Where a successor leads, None at the end."""
         if successor.after is None:
             return None
-        return _Node(successor.after, self.entered or successor.event == "work begins", self.used + successor.cost)
+        return _Junction(successor.after, self.entered or successor.event == "work begins", self.used + successor.cost)
 
 
 class Walk:
@@ -180,21 +180,21 @@ class Walk:
     def _way_to(self, step: Step) -> tuple[int, ...] | None:
         """For each stop on the path to the first that reads `step`, which of its successors follows; None for no path.
 
-        Searched like `run`, but without the surfaces, of which where a path leads does not depend: of equal nodes the
-        first one met is the first one's there too.
+        Searched in the order of `run`, but without the surfaces, since they do not decide where a path leads: so the
+        first path found is the same.
         """
-        first = _Node(self.route.start(), entered=False, used=0)
-        came: dict[_Node, tuple[_Node, int] | None] = {first: None}
-        layers: list[list[_Node]] = [[first], *([] for _ in range(self.most))]
+        first = _Junction(self.route.start(), entered=False, used=0)
+        came: dict[_Junction, tuple[_Junction, int] | None] = {first: None}
+        layers: list[list[_Junction]] = [[first], *([] for _ in range(self.most))]
         found = first if _reads(first.stop, step) else None
-        for node in itertools.chain.from_iterable(layers):  # they grow while they are read
+        for here in itertools.chain.from_iterable(layers):  # they grow while they are read
             if found is not None:
                 break
-            for number, successor in enumerate(self._successors(*node)):
-                after = node.after(successor)
+            for number, successor in enumerate(self._successors(*here)):
+                after = here.after(successor)
                 if after is None or after in came:
                     continue
-                came[after] = node, number
+                came[after] = here, number
                 layers[after.used].append(after)
                 if _reads(after.stop, step):
                     found = after
@@ -209,20 +209,20 @@ class Walk:
 
     def paths(self) -> int:
         """The number of different paths from the start to an end, as far as they were walked."""
-        first = _Node(self.route.start(), False, 0)
-        count: dict[_Node, int] = {}
+        first = _Junction(self.route.start(), False, 0)
+        count: dict[_Junction, int] = {}
         stack = [(first, False)]
         while stack:
-            node, back = stack.pop()
-            if node in count:
+            here, back = stack.pop()
+            if here in count:
                 continue
-            successors = self._successors(*node) if (node.stop, node.entered) in self._usual else ()
-            onward = [after for s in successors if (after := node.after(s)) is not None]
+            successors = self._successors(*here) if (here.stop, here.entered) in self._usual else ()
+            onward = [after for s in successors if (after := here.after(s)) is not None]
             if back:
                 ends = any(s.after is None for s in successors)
-                count[node] = sum(count.get(after, 1) for after in onward) + (ends or not onward)
+                count[here] = sum(count.get(after, 1) for after in onward) + (ends or not onward)
             else:
-                stack.append((node, True))
+                stack.append((here, True))
                 stack.extend((after, False) for after in onward if after not in count)
         return count[first]
 
