@@ -312,7 +312,8 @@ class Segmenter:
 def _power(sound: Samples) -> float:
     """Mean square."""
     exact = sound.astype(np.float64)
-    return float(exact @ exact) / len(exact) if len(exact) else 0.0
+    # not a dot product: of more than 10,000 numbers it wakes threads, which on a busy machine takes 8 ms
+    return float(np.einsum("i,i->", exact, exact)) / len(exact) if len(exact) else 0.0
 
 
 def _ninth_decile(powers: Collection[float]) -> float:
