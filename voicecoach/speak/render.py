@@ -91,6 +91,9 @@ def run_espeak(engine: Any, rate: int) -> None:
     library = importlib.import_module("pyttsx3.drivers._espeak")
     while library.IsPlaying():  # still busy with the settings that pyttsx3 starts with
         time.sleep(0.001)
+    seed = getattr(library.dll, "espeak_ng_SetRandSeed", None)  # older ones lack it
+    if seed is not None:  # eSpeak draws the breath of some voices, such as en-us+f3, and seeds that with the time
+        seed(ctypes.c_long(1))
     engine.startLoop()  # ends with the utterance
     if completed != [True]:
         raise ValueError("the engine stopped early")
