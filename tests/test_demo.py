@@ -20,19 +20,18 @@ from voicecoach.record.read import read
 from voicecoach.session.events import CLOCK_HZ, Heard, PromptEnded
 from voicecoach.simulate import demo
 
-SEEDS = (3, pytest.param(4, marks=pytest.mark.long))
+SEED = 3
+"""`tests/bench/demo_seeds.py` plays twenty others."""
 
 
-@pytest.fixture(scope="module", params=SEEDS)
-def ran(
-    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
-) -> tuple[subprocess.CompletedProcess[str], Path]:
+@pytest.fixture(scope="module")
+def ran(tmp_path_factory: pytest.TempPathFactory) -> tuple[subprocess.CompletedProcess[str], Path]:
     """The demo as it is called, and the folder of its record."""
     if not registry.choose("auto").can_run:
         pytest.skip(reason="no audio engine can run here")
     out = tmp_path_factory.mktemp("demo")
     done = subprocess.run(
-        [sys.executable, "-m", "voicecoach", "demo", "--seed", str(request.param), "--out", str(out)],
+        [sys.executable, "-m", "voicecoach", "demo", "--seed", str(SEED), "--out", str(out)],
         cwd=out, env={**os.environ, "COLUMNS": "80"}, stdin=subprocess.DEVNULL,
         capture_output=True, text=True, check=False, timeout=600,
     )  # fmt: skip

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 from dataclasses import replace
 from functools import cache
 
@@ -85,13 +86,14 @@ def test_the_beliefs_read_as_sentences_that_somebody_can_sign() -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "most"), [("ambulance-bay", 3), *(pytest.param(name, 99, marks=pytest.mark.long) for name in CARED_FOR)]
+    ("name", "most"),
+    [("papr-gown", 3), *(pytest.param(name, 4, marks=pytest.mark.long) for name in CARED_FOR if name != "papr-gown")],
 )
 def test_for_a_rub_that_is_gone_the_repair_found_is_one_rub_at_its_place_and_passes_the_check(
     name: str, most: int
 ) -> None:
     tried = 0
-    for step in rubs(name):
+    for step in random.Random(name).sample(rubs(name), len(rubs(name))):  # noqa: S311 the same order each time
         if tried == most:
             break
         broken = without(name, step)

@@ -14,6 +14,8 @@ from voicecoach.debrief.review.store import Store
 from voicecoach.runtime.big import views
 
 pytestmark = pytest.mark.long
+JAVA = "-XX:TieredStopAtLevel=1 -XX:+UseSerialGC"
+"""For a short run: no second compiler, no threads that collect garbage."""
 
 
 def plain(value: Any) -> Any:
@@ -42,6 +44,9 @@ def spark() -> Iterator[Any]:
         .config("spark.driver.host", "127.0.0.1")
         .config("spark.sql.shuffle.partitions", "2")
         .config("spark.sql.session.timeZone", "UTC")
+        .config("spark.sql.codegen.wholeStage", "false")  # to compile takes longer than to count a few sessions
+        .config("spark.driver.extraJavaOptions", JAVA)
+        .config("spark.executor.extraJavaOptions", JAVA)
         .getOrCreate()
     )
     yield session

@@ -20,7 +20,7 @@ from voicecoach.session.events import Heard, Reopened
 
 GLOVES_ON = "practice-gloves-on"
 MODES = ("solo", "pair")
-MANY = int(os.environ.get("VOICECOACH_KILLS", "200"))
+MANY = int(os.environ.get("VOICECOACH_KILLS", "60"))
 
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="forks the process that is to be killed")

@@ -313,7 +313,7 @@ def random_damage(folder: Path, rng: random.Random) -> str:
     return f"{kind} {path.name}"
 
 
-MANY = int(os.environ.get("VOICECOACH_DAMAGES", "250"))
+MANY = int(os.environ.get("VOICECOACH_DAMAGES", "80"))
 """Damages in a run of CI; the bench of kills does a thousand."""
 
 

@@ -19,7 +19,6 @@ from voicecoach.listen.scripted import ScriptedRecogniser, ScriptLine, parse
 from voicecoach.runtime.library import load_grammar
 from voicecoach.session.effects import Effect
 from voicecoach.session.events import Event, Heard, SpeechStarted
-from voicecoach.session.prompts import every_prompt
 from voicecoach.session.state import SessionState
 from voicecoach.simulate.room import Room, muffled, room_noise
 from voicecoach.speak.voice import Voice, render_text
@@ -131,8 +130,7 @@ class SpokenStage(Stage):
         roles = {0: "wearer", 1: "observer"} if self._channels == 2 else {0: "wearer"}
         spec = registry.spec(registry.choose("auto").name, text, "en.yaml", roles=roles)  # type: ignore[arg-type]
         self._ear = RecogniserProcess(spec, lockstep=True)
-        self._voice = Voice()
-        self._voice.prepare(every_prompt(self.setup))
+        self._voice = Voice()  # renders what is said when it is said; the scene's clock does not run meanwhile
         self._aloud = True
 
     def play(self) -> list[Moment]:

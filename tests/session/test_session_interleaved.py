@@ -129,8 +129,6 @@ TestInterleaved.settings = settings(
 
 @pytest.mark.long
 class TestInterleavedAtLength(Interleaved.TestCase):  # type: ignore[misc, name-defined]
-    """Other walks each time, and many more."""
+    """Other walks each time, and longer ones."""
 
-    settings = settings(
-        max_examples=150, stateful_step_count=25, deadline=None, suppress_health_check=list(HealthCheck)
-    )
+    settings = settings(max_examples=60, stateful_step_count=25, deadline=None, suppress_health_check=list(HealthCheck))
