@@ -11,8 +11,9 @@ from voicecoach.checker import verdict
 from voicecoach.checker.contamination import ContactModel
 from voicecoach.checker.explore import USUAL, explore, modes
 from voicecoach.checker.route import happening
-from voicecoach.checker.walk import Walk
+from voicecoach.checker.walk import Point, Walk
 from voicecoach.checker.world import ENTERED, World
+from voicecoach.protocol.lint import all_steps
 from voicecoach.protocol.model import Act, Branch, BreachRule, Item, Protocol, StagePlan, Step, Timing
 from voicecoach.protocol.navigation import arrival, moves, position
 from voicecoach.runtime.library import load_protocol
@@ -151,6 +152,29 @@ def test_explain_says_what_is_believed_in_a_branch() -> None:
     in_branch = str(verdict.explain(N95, "torn-hands"))
     assert in_branch.startswith("torn-hands (branch inner-glove-torn, after 'torn' at look-at-inner-gloves)")
     assert "suspect: the hands" in in_branch.split("after:", maxsplit=1)[0]
+
+
+def test_explain_finds_the_path_that_a_walk_of_all_paths_finds_first() -> None:
+    """The search for one step leaves out the surfaces, as the walk of every path does not."""
+    full = Walk(PRACTICE, "pair", 2)
+    full.run()
+    first: dict[str, Point] = {}
+    for point in full.moves:
+        if point.spot.kind == "step":
+            first.setdefault(point.spot.name, point)
+    asking, unread = Walk(PRACTICE, "pair", 2), 0
+    for _, step in all_steps(PRACTICE):
+        asking.moves.clear()
+        point, wanted = asking.come_to(step), first.get(step.name)
+        if point is None or wanted is None:
+            assert point is wanted, step.name
+            unread += 1
+            explained = str(verdict.explain(PRACTICE, step.name))
+            assert "no path on which at most two things go wrong" in explained or "(work): " in explained
+        else:
+            assert (point.spot.place, *point[1:]) == (wanted.spot.place, *wanted[1:]), step.name
+            assert asking.path_to(point) == full.path_to(wanted), step.name
+    assert 0 < unread < len(first)
 
 
 def test_a_bound_that_is_met_is_said_and_is_not_called_good() -> None:

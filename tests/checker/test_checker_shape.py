@@ -96,6 +96,26 @@ def test_a_sentence_that_speaks_to_somebody_else_is_told() -> None:
     assert misspoken(protocol, "en") == ()
 
 
+@pytest.mark.parametrize(
+    "warn",
+    ["Bow your head, and hold only the front.", "Only by the shield's front.", "Close your eyes. The front only."],
+)
+def test_a_warning_that_has_another_place_held_than_its_act_does_is_found(warn: str) -> None:
+    protocol = library("n95-gown")
+    shield = step(protocol, "shield-away")
+    (lack,) = misspoken(changed(protocol, shield, warn=warn), "en")
+    assert (lack.rule, lack.step) == ("says-else", "shield-away")
+    assert lack.says.endswith("but its act holds strap")
+
+
+@pytest.mark.parametrize(
+    "warn", ["Hold only the rear straps.", "Keep off the front.", "Not the front, the strap only.", "Only now, bow."]
+)
+def test_a_warning_that_says_its_own_grip_or_what_to_leave_alone_is_let_through(warn: str) -> None:
+    protocol = library("n95-gown")
+    assert misspoken(changed(protocol, step(protocol, "shield-away"), warn=warn), "en") == ()
+
+
 @pytest.mark.parametrize("name", ["who-gown", "n95-gown"])
 def test_for_a_hand_the_floor_is_dirty_after_work_whatever_it_is_for_shoes(name: str) -> None:
     protocol = library(name)

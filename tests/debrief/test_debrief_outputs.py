@@ -84,6 +84,16 @@ def test_an_exposure_whose_place_is_named_later_is_one_exposure_with_that_place(
     assert troubles(run)["exposure"] == 1
 
 
+def test_an_exposure_without_a_place_after_one_with_a_place_is_another_exposure(record: Maker) -> None:
+    step = note("step", step="gown-away", stage="undress")
+    breach = note("breach", kind="breach", stage="undress", step="gown-away", by="wearer")
+    arm = note("exposure", place="arm", cause="where", step="gown-away")
+    unsure = note("exposure", place="unknown", cause="skin", step="gown-away")
+    session = record([(Opened(0, "pair", "vosk", "none", True, False), (step, breach, arm, unsure))])
+    assert debrief(session).incidents[0].places == ["arm", "unknown"]
+    assert troubles(debrief(session).steps[0])["exposure"] == 2
+
+
 def test_training_only_stands_at_the_top_until_the_session_says_otherwise(record: Maker) -> None:
     trained = record([(Opened(0, "solo", "vosk", "none", False, False), ())], name="in-use")
     training = record([(Opened(0, "solo", "vosk", "none", True, False), ())], name="training")

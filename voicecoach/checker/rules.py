@@ -236,7 +236,7 @@ TABLE: tuple[Rule, ...] = (
     ),
     Rule(
         "says-else",
-        "What is said is what is done: the piece named is the piece of the act, and so is the verb.",
+        "What is said is what is done: the piece named is that of the act, and so are the verb and the only grip.",
         "risk",
         "CDC trained observer 12 and 19: the instruction is what is done and confirmed",
         "read",

@@ -1,5 +1,6 @@
-"""Whether a step says what it does: it names the piece of its act, with a verb that fits, and no part of the face that
-the act does not touch. Each language has a small lexicon; in a language without one nothing is checked. Pure.
+"""Whether a step says what it does: it names the piece of its act, with a verb that fits, no part of the face that the
+act does not touch, and as the only place to hold none but the act's own grip. Each language has a small lexicon; in a
+language without one nothing is checked. Pure.
 """
 
 from __future__ import annotations
@@ -21,7 +22,8 @@ class Lexicon:
     them. foreign: by kind of act; words that only a step with such an act may use. beside: words before a piece or part
     of the face which show that nothing is done to it. never: words that make a clause a warning. generic: words that
     stand for any piece. face: parts of the head, neck and skin. inner, outer: the two pairs of gloves. addressed: by
-    role, how a sentence to that person begins.
+    role, how a sentence to that person begins. only: that nothing but what it stands beside is held. grips: words for a
+    zone of a piece, by the names of such zones.
     """
 
     pieces: Mapping[str, str]
@@ -34,6 +36,8 @@ class Lexicon:
     inner: str
     outer: str
     addressed: Mapping[str, str]
+    only: str
+    grips: Mapping[str, str]
 
 
 _RUB = r"gel|rub|disinfect|spray|soap|wash"
@@ -83,6 +87,18 @@ LEXICONS: dict[str, Lexicon] = {
         inner="inner",
         outer="outer",
         addressed={"wearer": "wearer", "observer": "observer|partner", "assistant": "assistant"},
+        only="only",
+        grips={
+            "strap straps": "straps?",
+            "edge": "edge",
+            "ties": "ties",
+            "buckle": "buckle",
+            "zip": "zip",
+            "cuff": "cuffs?",
+            "front": "front",
+            "inside": "inside(?! out)",
+            "outside": "outside",
+        },
     )
 }
 _HEAD = frozenset({"face", "eyes", "hair", "neck", "head"})
@@ -100,6 +116,10 @@ def misspoken(protocol: Protocol, language: str) -> tuple[Lack, ...]:
                 Lack("says-else", step.name, step.line, f"{step.name} says {step.say!r}, {what}")
                 for what in _wrong(protocol, lexicon, step)
             ]
+        found += [
+            Lack("says-else", step.name, step.line, f"{step.name} says {said!r}, {what}")
+            for said, what in _held_elsewhere(lexicon, step)
+        ]
     return tuple(found)
 
 
@@ -183,6 +203,23 @@ def _faces(protocol: Protocol, lexicon: Lexicon, step: Step, say: str) -> Iterat
     clause = _clause(lexicon.face, say)
     if clause and not _has(lexicon.never, clause):
         yield "but nothing is done there"
+
+
+def _held_elsewhere(lexicon: Lexicon, step: Step) -> Iterator[tuple[str, str]]:
+    """Its sentences and warnings that have a piece held only where its acts do not hold one, and what those hold."""
+    held = {zone for act in step.acts for zone in (act.grip, act.target.partition(".")[2]) if zone}
+    if not held:
+        return
+    for said in dict.fromkeys((step.say, step.say_alone, step.warn, step.warn_alone)):
+        for clause in re.split(r"[.,;:?!]", said.lower()):
+            named = {
+                zone
+                for zones, words in lexicon.grips.items()
+                if re.search(rf"\b{lexicon.only}\b(?: \S+){{0,4}}? (?:{words})\b|\b(?:{words}) {lexicon.only}$", clause)
+                for zone in zones.split()
+            }
+            if named and not named & held:
+                yield said, f"but its act holds {', '.join(sorted(held))}"
 
 
 def _clause(words: str, say: str) -> str:

@@ -20,7 +20,7 @@ from voicecoach.checker.world import LEVEL, SOIL, World
 from voicecoach.errors import InputError
 from voicecoach.protocol.agents import TABLE as AGENTS
 from voicecoach.protocol.lint import all_steps
-from voicecoach.protocol.model import Protocol, Step
+from voicecoach.protocol.model import Protocol
 
 _WALKED_TOO = frozenset({"wrong-agent", "no-time"})
 """Rules that the walk reports too, and with a story, for a step that it comes to."""
@@ -215,27 +215,13 @@ def as_json(report: Verdict) -> dict[str, Any]:
 
 
 def explain(protocol: Protocol, name: str) -> str | None:
-    """What the model holds before and after a step, on the shortest path that reads it with the fewest deviations, two
-    at most; None if there is no such step.
-    """
+    """What the model holds before and after a step, on the shortest path that reads it; None if there is none."""
     where, step = next(((where, step) for where, step in all_steps(protocol) if step.name == name), ("", None))
     if step is None:
         return None
-    for most in (1, 2) if where.startswith("branch ") else (0,):
-        walk = Walk(protocol, modes(protocol)[-1], most)
-        walk.run()
-        told = _told(protocol, walk, name, where, step)
-        if told is not None:
-            return told
-    if where == "work":
-        return f"{name} (work): {step.say}"
-    return f"{name} ({where}): no path on which at most two things go wrong comes to it"
-
-
-def _told(protocol: Protocol, walk: Walk, name: str, where: str, step: Step) -> str | None:
-    for point in walk.moves:
-        if point.spot.kind != "step" or point.spot.step is not step:
-            continue
+    walk = Walk(protocol, modes(protocol)[-1], 2 if where.startswith("branch ") else 0)
+    point = walk.come_to(step)
+    if point is not None:
         world = point.world
         after, found = walk.model.do(step, world)
         path = [f"{event!r} at {at}" if at else event for at, event in walk.path_to(point) if event not in USUAL]
@@ -245,7 +231,9 @@ def _told(protocol: Protocol, walk: Walk, name: str, where: str, step: Step) -> 
             + _beliefs(protocol, walk.model, after)
             + [f"breaks {one.rule} at {one.at}, carried by {one.carrier}" for one in found]
         )
-    return None
+    if where == "work":
+        return f"{name} (work): {step.say}"
+    return f"{name} ({where}): no path on which at most two things go wrong comes to it"
 
 
 def _beliefs(protocol: Protocol, model: ContactModel, world: World) -> list[str]:

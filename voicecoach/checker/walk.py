@@ -7,6 +7,7 @@ each state of the surfaces; the walk itself only puts the two together.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -90,6 +91,20 @@ class Successor(NamedTuple):
     hurries: bool = False
 
 
+class _Junction(NamedTuple):
+    """All of a point that decides what can come next. entered: work has begun, the one thing needed of its surfaces."""
+
+    stop: Stop
+    entered: bool
+    used: int
+
+    def after(self, successor: Successor) -> _Junction | None:
+        """Where a successor leads, None at the end."""
+        if successor.after is None:
+            return None
+        return _Junction(successor.after, self.entered or successor.event == "work begins", self.used + successor.cost)
+
+
 class Walk:
     """All paths of one mode, by number of deviations and then by length; equal points are visited once."""
 
@@ -144,25 +159,70 @@ class Walk:
                 world = self.consequences.one(world._replace(flags=world.flags | HURRIED))
             yield Transition(step, event, None if stop is None else Point(stop, world, point.used + cost), found)
 
+    def come_to(self, step: Step) -> Point | None:
+        """Walk the path on which `step` is read first, and no other; `path_to` then knows it.
+
+        Returns:
+            The first such point that `run` would come to, None when no path reads the step.
+        """
+        way = self._way_to(step)
+        if way is None:
+            return None
+        point = self.start()
+        self.moves[point] = Move(None, "", "")
+        for number in way:
+            transition = next(itertools.islice(self.leave(point), number, None))
+            assert transition.after is not None  # the end leads nowhere, so no way goes over it
+            self.moves[transition.after] = Move(point, transition.step, transition.event)
+            point = transition.after
+        return point
+
+    def _way_to(self, step: Step) -> tuple[int, ...] | None:
+        """For each stop on the path to the first that reads `step`, which of its successors follows; None for no path.
+
+        Searched in the order of `run`, but without the surfaces, since they do not decide where a path leads: so the
+        first path found is the same.
+        """
+        first = _Junction(self.route.start(), entered=False, used=0)
+        came: dict[_Junction, tuple[_Junction, int] | None] = {first: None}
+        layers: list[list[_Junction]] = [[first], *([] for _ in range(self.most))]
+        found = first if _reads(first.stop, step) else None
+        for here in itertools.chain.from_iterable(layers):  # they grow while they are read
+            if found is not None:
+                break
+            for number, successor in enumerate(self._successors(*here)):
+                after = here.after(successor)
+                if after is None or after in came:
+                    continue
+                came[after] = here, number
+                layers[after.used].append(after)
+                if _reads(after.stop, step):
+                    found = after
+                    break
+        if found is None:
+            return None
+        way: list[int] = []
+        while (link := came[found]) is not None:
+            found, number = link
+            way.append(number)
+        return tuple(reversed(way))
+
     def paths(self) -> int:
         """The number of different paths from the start to an end, as far as they were walked."""
-        Node = tuple[Stop, bool, int]  # noqa: N806
-        first: Node = (self.route.start(), False, 0)
-        count: dict[Node, int] = {}
+        first = _Junction(self.route.start(), False, 0)
+        count: dict[_Junction, int] = {}
         stack = [(first, False)]
         while stack:
-            node, back = stack.pop()
-            if node in count:
+            here, back = stack.pop()
+            if here in count:
                 continue
-            stop, entered, used = node
-            successors = self._successors(stop, entered, used) if (stop, entered) in self._usual else ()
-            # that work has begun is all that a path depends on of the surfaces
-            onward = [(s.after, entered or s.event == "work begins", used + s.cost) for s in successors if s.after]
+            successors = self._successors(*here) if (here.stop, here.entered) in self._usual else ()
+            onward = [after for s in successors if (after := here.after(s)) is not None]
             if back:
                 ends = any(s.after is None for s in successors)
-                count[node] = sum(count.get(after, 1) for after in onward) + (ends or not onward)
+                count[here] = sum(count.get(after, 1) for after in onward) + (ends or not onward)
             else:
-                stack.append((node, True))
+                stack.append((here, True))
                 stack.extend((after, False) for after in onward if after not in count)
         return count[first]
 
@@ -285,6 +345,10 @@ class Walk:
             self.protocol.item(a.target).say == "hood" for a in step.acts if a.kind == "doff"
         )
         return found.rule == "dirty-at-hand" and lifts and bool(detours) and detours[-1].cause == NO_AIR
+
+
+def _reads(stop: Stop, step: Step) -> bool:
+    return stop.spot.kind == "step" and stop.spot.step is step
 
 
 def _called(spot: Spot) -> Iterator[tuple[str, str]]:

@@ -11,9 +11,9 @@ from functools import lru_cache
 
 from voicecoach.checker.rank import rank
 from voicecoach.debrief.course import StepRun
+from voicecoach.debrief.incidents import exposed_places
 from voicecoach.debrief.texts import Wording
 from voicecoach.protocol.model import Protocol
-from voicecoach.session.exposure import UNKNOWN
 from voicecoach.session.notes import NoteKind
 
 MOST = 3
@@ -133,10 +133,9 @@ def troubles(run: StepRun, usual_s: float = 0.0) -> dict[str, int]:
     for note in run.notes:
         if note.what in TROUBLE:
             found[note.what] = found.get(note.what, 0) + 1
-    exposed = [note for note in run.notes if note.what == NoteKind.EXPOSURE]
-    named = [note for note in exposed if note.details.get("place") != UNKNOWN]
-    if named and len(named) < len(exposed):  # one whose place became known later is on record twice
-        found[NoteKind.EXPOSURE] = len(named)
+    if NoteKind.EXPOSURE in found:
+        recorded = (note.details.get("place", "") for note in run.notes if note.what == NoteKind.EXPOSURE)
+        found[NoteKind.EXPOSURE] = len(exposed_places(recorded))
     counted = {"early": run.early, "refused": run.refused, "unheard": run.unheard, "rub-cut": run.rubs_cut}
     found |= {kind: count for kind, count in counted.items() if count}
     if usual_s and run.took_s > max(SLOW_S, SLOW * usual_s) and run.outcome == "confirmed" and not run.rubs:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -126,8 +126,7 @@ class _Book:
         incident = self.now if self.now is not None and self.now.kind != "alarm" else self.begin(note, "exposure")
         place = note.details.get("place", "").replace("-", " ")
         if place and place not in incident.places:
-            # a place that is named later is that of the exposure recorded before it was known
-            incident.places = [*(one for one in incident.places if one != UNKNOWN), place]
+            incident.places = exposed_places([*incident.places, place])
         if not incident.stated:
             incident.owed = [debt for debt in DEBTS if debt not in incident.paid]
         if incident not in self.debts:
@@ -174,6 +173,18 @@ class _Book:
 
     def _items(self, text: str) -> list[str]:
         return [self.words.item(name) for name in _list(text)]
+
+
+def exposed_places(recorded: Iterable[str]) -> list[str]:
+    """The places of exposures that stand on record in this order. One that is named later is that of the exposure
+    recorded before it was known, so it takes that one's place.
+    """
+    places: list[str] = []
+    for place in recorded:
+        if place != UNKNOWN:
+            places = [one for one in places if one != UNKNOWN]
+        places.append(place)
+    return places
 
 
 def incidents(notes: Sequence[RecordedNote], words: Wording) -> tuple[Incident, ...]:

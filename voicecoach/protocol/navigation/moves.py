@@ -112,9 +112,14 @@ def repaired(protocol: Protocol, here: Position, step: Step) -> Arrival:
     return _aside(protocol, here, step.repair or protocol.rejoin, f"went wrong: {step.name}")
 
 
+def breach_if_touched(protocol: Protocol, here: Position) -> bool:
+    """Whether a touch here is a breach, so that acts come before any question: under a hood without air (rule 30)."""
+    return bool(airless(protocol, here.place, here.ledger))
+
+
 def touched(protocol: Protocol, here: Position, what: str) -> Arrival:
-    """Where a touch of `what` with dirty hands leads: at work, and under a hood without air, where a breach does."""
-    if (here.place.stage == "work" and not here.place.detours) or airless(protocol, here.place, here.ledger):
+    """Where a touch of `what` with dirty hands leads: at work, and wherever it is a breach, where a breach does."""
+    if (here.place.stage == "work" and not here.place.detours) or breach_if_touched(protocol, here):
         return breach_arrival(protocol, here, "breach")
     return _aside(protocol, here, protocol.touched, f"touched {what}")
 

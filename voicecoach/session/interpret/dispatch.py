@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
-from voicecoach.protocol.navigation.moves import again, called_off, onward, without_optional
+from voicecoach.protocol.navigation.moves import again, breach_if_touched, called_off, onward, without_optional
 from voicecoach.protocol.navigation.position import airless, step_at
 from voicecoach.session.events import (
     PRESSED,
@@ -255,7 +255,7 @@ def _touched(setup: Setup, state: SessionState) -> Intent:
     """
     step = step_at(setup.protocol, state.place)
     silent = step is not None and step.quiet_s > 0 and state.status not in {"frozen", "paused"}
-    if silent or airless(setup.protocol, state.place, state.ledger):
+    if silent or breach_if_touched(setup.protocol, state.position):
         return breached(setup, state, "breach")
     return Intent("touched", question="touched")
 
