@@ -5,6 +5,7 @@ import re
 import sys
 import tomllib
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -70,6 +71,7 @@ LAYERS = (
 INPUT_AND_OUTPUT = {"open", "input", "print", "exec", "eval", "__import__", "breakpoint"}
 
 
+@cache
 def tree(name: str, *, running: bool = False) -> ast.Module:
     """A file's syntax; running: without what only a type checker reads, or only `python -m` runs."""
     read = ast.parse(FILES[name].read_text(encoding="utf-8"))
@@ -79,8 +81,13 @@ def tree(name: str, *, running: bool = False) -> ast.Module:
     return read
 
 
-def imports(name: str, *, running: bool = False) -> Iterator[str]:
+@cache
+def imports(name: str, *, running: bool = False) -> tuple[str, ...]:
     """Every module that a file imports, wherever in it, as a full dotted name ('voicecoach.errors.InputError')."""
+    return tuple(_imports(name, running=running))
+
+
+def _imports(name: str, *, running: bool) -> Iterator[str]:
     here = ["voicecoach", *Path(name).parts[:-1]]
     for node in ast.walk(tree(name, running=running)):
         if isinstance(node, ast.Import):
@@ -133,7 +140,7 @@ def test_the_core_reads_and_writes_nothing(name: str) -> None:
 
 def test_the_packages_on_the_way_to_the_core_import_nothing() -> None:
     for package in (name for name in FILES if name.endswith("__init__.py")):
-        assert list(imports(package)) == []
+        assert imports(package) == ()
 
 
 def test_chance_in_the_core_is_seeded() -> None:

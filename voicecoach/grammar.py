@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal, get_args
 
 from voicecoach.yamltext import Node, read
@@ -204,8 +205,9 @@ def _decision(
     )
 
 
+@lru_cache(maxsize=16)
 def parse(text: str, file: str) -> Grammar:
-    """Read a grammar.
+    """Read a grammar; the same text again is not read again.
 
     Args:
         text: YAML. file: the name to use in messages.

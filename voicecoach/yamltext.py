@@ -5,6 +5,7 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import yaml
@@ -111,8 +112,9 @@ class Node:
         return self
 
 
+@lru_cache(maxsize=32)  # the same shared texts are in most protocols, and the same protocol in most records
 def read(text: str, file: str) -> Node:
-    """Read one YAML document.
+    """Read one YAML document; the same text again is not read again.
 
     Args:
         text: the document. file: the name to use in messages.

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
+from functools import lru_cache
 
 from voicecoach import yamltext
 from voicecoach.protocol import include, zones
@@ -41,8 +42,9 @@ FIELDS = (
 SHARED_FIELDS = ("shared", "pieces", "sources", "branches", "breaches", "torn", *NAMED)
 
 
+@lru_cache(maxsize=32)
 def load(text: str, file: str) -> Protocol:
-    """Read one protocol.
+    """Read one protocol; the same text again is not read again.
 
     Args:
         text: the YAML text. file: its name in messages.
