@@ -10,6 +10,7 @@ from session_driver import Session, grammar, setup
 
 from voicecoach.grammar import match
 from voicecoach.protocol.navigation.position import steps_named
+from voicecoach.session import naturals
 from voicecoach.session.events import Role
 from voicecoach.session.naturals import NOTHING, SILENCE, Wait, table, text
 
@@ -96,7 +97,8 @@ def test_who_hesitates_to_end_does_not_end() -> None:
     assert "the record is closed" not in {end["i don't know"], end["not yet"], end["i can't"], end[SILENCE]}
 
 
-def test_the_table_for_people_puts_together_what_is_answered_alike() -> None:
+def test_the_table_for_people_puts_together_what_is_answered_alike(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(naturals, "table", lambda *_: waits("short-practice", "solo"))  # made once for all tests
     shown = text(setup("short-practice"), "solo")
     assert "no, not yet, not finished: stays, and says" in shown
     assert shown.count("\n\n") >= 40

@@ -119,7 +119,7 @@ class Interleaved(RuleBasedStateMachine):
 TestInterleaved = Interleaved.TestCase
 TestInterleaved.settings = settings(
     derandomize=True,  # the same walks each time; `long` has others each time
-    max_examples=25,
+    max_examples=16,
     stateful_step_count=12,
     deadline=None,
     phases=(Phase.generate,),  # to shrink a failure takes minutes: by hand, with the printed walk
