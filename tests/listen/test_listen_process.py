@@ -83,7 +83,7 @@ def raises() -> None:
 
 def answers_too_often() -> None:
     for _ in range(9):
-        pipe().send_bytes(b'{"events": []}')
+        pipe().send_bytes(b'{"events": [[]]}')
 
 
 Hang = faulty(lambda: time.sleep(600))
@@ -94,7 +94,7 @@ Raise = faulty(raises)
 Text = faulty(lambda: pipe().send_bytes(b"Segmentation fault? no: just words"))
 Half = faulty(lambda: os.write(pipe().fileno(), b"\x00\x00\x01\x00{"))
 Long = faulty(lambda: os.write(pipe().fileno(), b"\x7f\xff\xff\xff" * 5))
-Wrong = faulty(lambda: pipe().send_bytes(b'{"events": [{"event": "heard", "at": "now", "command": "done"}]}'))
+Wrong = faulty(lambda: pipe().send_bytes(b'{"events": [[{"event": "heard", "at": "now", "command": "done"}]]}'))
 More = faulty(answers_too_often)
 Print = faulty(prints)
 

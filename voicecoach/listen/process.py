@@ -50,6 +50,8 @@ LOCKSTEP_S = 60.0
 """The same on a recording's clock (s), where nobody waits for a reply and the machine may be busy."""
 
 MAX_ANSWER = 1_000_000
+MOST_TOGETHER = 16
+"""Blocks sent in one message where nobody waits for their answers meanwhile."""
 HEARABLE: tuple[type[Event], ...] = (SpeechStarted, SpeechEnded, SpeechUnending, SoundTrouble, Heard)
 
 
@@ -61,8 +63,9 @@ class RecogniserProcess:
         lockstep: `poll` waits until everything fed is answered, so that a session on a recording's clock is the same
             every time; otherwise nothing here ever waits, except the constructor and `restart`.
         behind: in lockstep, how many blocks are left to the next `poll`. With one or more both processes work in
-            parallel; the more, the less one waits for a long piece of the other's work. Events come so many blocks
-            late, and the session is still the same every time.
+            parallel; the more, the less one waits for a long piece of the other's work. Half as many blocks are sent
+            together, because each message wakes the other process. Events come so many blocks late, and the session is
+            still the same every time.
         hang_s: how long a child may leave something unanswered (s); the default depends on `lockstep`.
         ready_s: how long it may take to start (s).
         now_s: the clock by which it is watched (s).
@@ -92,7 +95,8 @@ class RecogniserProcess:
         self._swap = threading.Lock()
         self._closed = False
         self._now_s = now_s
-        self._link = _Link(spec, ready_s, now_s)
+        self._together = (max(1, behind // 2) if behind else MOST_TOGETHER) if lockstep else 1
+        self._link = _Link(spec, ready_s, now_s, self._together)
 
     @property
     def pid(self) -> int | None:
@@ -143,7 +147,7 @@ class RecogniserProcess:
             EngineError: it cannot start either.
         """
         self._link.close()
-        link = _Link(self._spec, self._ready_s, self._now_s)
+        link = _Link(self._spec, self._ready_s, self._now_s, self._together)
         with self._swap:
             if self._closed:
                 link.close()
@@ -162,8 +166,10 @@ class RecogniserProcess:
 class _Link:
     """One child and its pipe, with a thread each way: neither a full pipe nor half an answer delays the loop."""
 
-    def __init__(self, spec: Spec, ready_s: float, now_s: Callable[[], float]) -> None:
+    def __init__(self, spec: Spec, ready_s: float, now_s: Callable[[], float], together: int) -> None:
         self.broken = ""
+        self._together = together
+        self._blocks: list[bytes] = []  # not sent yet
         self._now_s = now_s
         self._where = f"recogniser {spec.engine}"
         self._out: queue.SimpleQueue[bytes | None] = queue.SimpleQueue()
@@ -198,17 +204,31 @@ class _Link:
     def feed(self, block: Block) -> None:
         heard = np.ascontiguousarray(block.heard, dtype=np.float32)
         played = np.ascontiguousarray(block.played, dtype=np.float32)
-        header = HEADER.pack(b"B", block.at, heard.shape[0], heard.shape[1])
-        self._send(header + heard.tobytes() + played.tobytes())
+        if self.broken:
+            return
+        self._blocks += (HEADER.pack(b"B", block.at, heard.shape[0], heard.shape[1]), heard.tobytes(), played.tobytes())
+        self._expect()
+        if len(self._blocks) >= 3 * self._together:
+            self._send_blocks()
+
+    def _send_blocks(self) -> None:
+        if self._blocks:
+            self._out.put(b"".join(self._blocks))
+            self._blocks = []
 
     def _send(self, message: bytes) -> None:
         if self.broken:
             return
+        self._send_blocks()
+        self._expect()
+        self._out.put(message)
+
+    def _expect(self) -> None:
+        """One more thing is to be answered."""
         with self._changed:
             if not self._unanswered:
                 self._used = used(self.process.pid)
             self._unanswered.append(self._now_s())
-        self._out.put(message)
 
     def hangs(self, hang_s: float) -> bool:
         """Whether the child has been silent for `hang_s` although it was fed.
@@ -237,6 +257,8 @@ class _Link:
 
     def settle(self, hang_s: float, behind: int) -> None:
         """Wait until everything sent but the last `behind` is answered; each answer may take `hang_s`."""
+        if len(self._blocks) > 3 * behind:
+            self._send_blocks()
         with self._changed:
             while len(self._unanswered) > behind and not self.broken:
                 left = len(self._unanswered)
@@ -313,11 +335,13 @@ class _Link:
         if data == WORKING:
             self._is_working()
             return
-        events = [_event(item) for item in data["events"]]
+        answers = [[_event(item) for item in events] for events in data["events"]]
         with self._changed:
             if not self._ready:
                 self._ready = data["ready"] is True
-            else:
+            elif not answers:
+                raise EngineError("sent an invalid answer", where=self._where)
+            for events in answers:
                 self._unanswered.popleft()
                 self._answered = self._alive = self._now_s()
                 if self._unanswered:

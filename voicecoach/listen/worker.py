@@ -1,7 +1,7 @@
 """What runs in a recogniser's process, and the protocol of its pipe.
 
-The parent sends blocks as raw bytes; the worker answers each with the events found, as JSON (never pickle). During a
-long piece of work it reports now and then that it is still working.
+The parent sends blocks as raw bytes, one or several in a message; the worker answers each message with the events found
+in each block, as JSON (never pickle). During a long piece of work it reports now and then that it is still working.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ import os
 import struct
 import sys
 import threading
+from collections.abc import Iterator
 from dataclasses import dataclass
 from importlib import import_module
 from multiprocessing.connection import Connection, wait
@@ -26,7 +27,9 @@ from voicecoach.session.events import Event, Role, to_json
 from voicecoach.system import signals
 
 HEADER = struct.Struct("<cqii")
-"""Header of each message to the worker: its kind, first sample, frames, channels."""
+"""What a message to the worker begins with: its kind, first sample, frames, channels. The sound of a block follows, and
+then perhaps another block; what follows anything else is text.
+"""
 
 WORKING = {"working": True}
 """Sent while an answer is still being worked out."""
@@ -80,19 +83,17 @@ def run(spec: Spec, pipe: Connection) -> None:
         _send(pipe, ready=True, events=[])
         while True:
             message = pipe.recv_bytes()
-            kind, at, frames, channels = HEADER.unpack_from(message)
-            found: list[Event] = []
+            kind = message[:1]
+            found: list[list[Event]] = [[]]
             if kind == b"L":
                 ear.listen(tuple(json.loads(message[HEADER.size :])))
             elif kind == b"F":
                 ear.set_floors(dict(json.loads(message[HEADER.size :])))
             elif kind == b"B":
-                data = np.frombuffer(message, dtype=np.float32, offset=HEADER.size).copy()
-                heard = data[: frames * channels].reshape(frames, channels)
-                found = ear.feed(at, heard, data[frames * channels :])
+                found = [ear.feed(*block) for block in _blocks(message)]
             else:
                 return
-            _send(pipe, events=[to_json(event) for event in found])
+            _send(pipe, events=[[to_json(event) for event in events] for events in found])
     except (EOFError, BrokenPipeError, ConnectionResetError):
         return  # the parent is gone
     except VoicecoachError as error:
@@ -102,6 +103,17 @@ def run(spec: Spec, pipe: Connection) -> None:
     with contextlib.suppress(OSError):
         _send(pipe, error=line)
     sys.exit(1)
+
+
+def _blocks(message: bytes) -> Iterator[tuple[int, Samples, Samples]]:
+    """The blocks of a message: first sample, what was heard, what was played."""
+    place = 0
+    while place < len(message):
+        _, at, frames, channels = HEADER.unpack_from(message, place)
+        count = frames * (channels + 1)
+        data = np.frombuffer(message, np.float32, count, place + HEADER.size).copy()
+        place += HEADER.size + data.nbytes
+        yield at, data[: frames * channels].reshape(frames, channels), data[frames * channels :]
 
 
 def _send(pipe: Connection, **answer: object) -> None:

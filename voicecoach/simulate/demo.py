@@ -42,7 +42,7 @@ from voicecoach.system.progress import progress
 PROTOCOL = "short-practice"
 VOICES = ("en-gb", "en-us+f3", "en-gb-scotland", "en-us+m3", "en-us+f2", "en-gb-x-rp")
 LIMIT_S = 600.0
-BEHIND = 4
+BEHIND = 8
 """Blocks of 20 ms that the recogniser may lag behind the room, so that neither process waits for the other."""
 WIDTH = 100
 """Longest line, however wide the terminal is."""
