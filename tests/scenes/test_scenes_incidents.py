@@ -37,17 +37,22 @@ def test_each_danger_and_each_stranding_is_played_in_two_protocols() -> None:
 
 
 TYPED = ("d02-eyes-touched-n95-gown", "d01-no-air-in-removal-papr-gown")
-TYPEABLE = [
-    name for name, scene in zip(IDS, SCENES, strict=True) if not {"quiet", "cut"} & {line.kind for line in scene.lines}
-]
+TYPEABLE = [scene for scene in SCENES if not {"quiet", "cut"} & {line.kind for line in scene.lines}]
 """A script waits for the coach, so that a silence that the coach breaks cannot be typed; nor can a kill."""
+NAMES = list(dict.fromkeys(scene.name for scene in TYPEABLE))
+IN_TURN = [
+    f"{name}-{of[place % len(of)]}"
+    for place, name in enumerate(NAMES)
+    if (of := [scene.protocol for scene in TYPEABLE if scene.name == name])
+]
+"""Each incident in one of its protocols, in turn, so that every protocol is among them."""
 SITE_FILE = "name: a ward\neyewash: {}\ntell: {}\nflush-eyes: {}\n"
 KEPT = {"breach", "exposure", "paid", "not-confirmed", "alarm", "end"}
 """Notes that do not depend on how long a prompt lasts."""
 
 
 @pytest.mark.parametrize(
-    "name", [name if name in TYPED else pytest.param(name, marks=pytest.mark.long) for name in TYPEABLE]
+    "name", [*TYPED, *(pytest.param(name, marks=pytest.mark.long) for name in IN_TURN if name not in TYPED)]
 )
 def test_run_typed_plays_the_incident_as_well(name: str, tmp_path: Path) -> None:
     """The same texts as scripts, through the command and its loop: the same is on record there."""
