@@ -19,7 +19,7 @@ from hearing_sounds import CACHE, Sound
 
 from voicecoach.grammar import Grammar
 from voicecoach.listen import segmenter, voice_detector
-from voicecoach.listen.engines import moonshine, moonshine_network, network, phonemes, taught
+from voicecoach.listen.engines import moonshine, moonshine_network, moonshine_weights, network, phonemes, taught
 from voicecoach.listen.engines.mixed import MixedScorer
 from voicecoach.listen.engines.moonshine import MoonshineScorer, UtteranceScores
 from voicecoach.listen.engines.phonemes import PhonemeScorer, SpellingScores
@@ -68,7 +68,7 @@ class KeptPhonemes(PhonemeScorer):
         made = super().prepare(grammar)
         words = f"{self._all.columns.tolist()} {self._inside.columns.tolist()} {self._inside_loss.tolist()}"
         own = hashlib.sha256(words.encode()).hexdigest()[:16]
-        self._kind = f"phonemes {own} {taught.SHA256} {taught.SHARE} {written_in(phonemes, network)}"
+        self._kind = f"phonemes {own} {taught.PHONES.sha256} {taught.SHARE} {written_in(phonemes, network)}"
         return made
 
     def _rank(self, samples: Sound) -> SpellingScores:
@@ -82,7 +82,8 @@ class KeptMoonshine(MoonshineScorer):
         """As its parent."""
         made = super().prepare(grammar)
         own = hashlib.sha256(f"{self.phrases}".encode()).hexdigest()[:16]
-        self._kind = f"moonshine {own} {written_in(moonshine, moonshine_network, but='EXPECTED = ')}"
+        code = written_in(moonshine, moonshine_network, moonshine_weights, but="EXPECTED = ")
+        self._kind = f"moonshine {own} {taught.MOONSHINE.sha256} {code}"
         return made
 
     def _rank(self, samples: Sound) -> UtteranceScores:

@@ -1,7 +1,8 @@
-"""The taught weights of the phone network: what is stored, what is used when they cannot be, and what they are for."""
+"""The taught weights of both networks: what is stored, what follows if it cannot be used, and what they are for."""
 
 import io
 import sys
+from dataclasses import replace
 from importlib import resources
 from pathlib import Path
 
@@ -26,7 +27,7 @@ def networks() -> dict[str, HamaNetwork]:
 
 
 def test_the_weights_are_small_whole_and_of_the_shapes_of_the_original() -> None:
-    data = resources.files("voicecoach.listen.engines").joinpath(taught.FILE).read_bytes()
+    data = resources.files("voicecoach.listen.engines").joinpath(taught.PHONES.name).read_bytes()
     assert len(data) <= 5_000_000
     shapes = {name: value.shape for name, value in original().items()}
     with np.load(io.BytesIO(data), allow_pickle=False) as stored:
@@ -52,13 +53,13 @@ def test_the_mix_has_the_share_it_is_asked_for(share: float) -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "value", "why"),
-    [("SHA256", "0" * 64, "taught-phones.npz: is damaged"), ("FILE", "gone.npz", "gone.npz: is missing")],
+    ("change", "why"),
+    [({"sha256": "0" * 64}, "taught-phones.npz: is damaged"), ({"name": "gone.npz"}, "gone.npz: is missing")],
 )
 def test_a_file_that_cannot_be_used_is_reported_in_one_line_and_the_original_hears(
-    name: str, value: str, why: str, monkeypatch: pytest.MonkeyPatch, networks: dict[str, HamaNetwork]
+    change: dict[str, str], why: str, monkeypatch: pytest.MonkeyPatch, networks: dict[str, HamaNetwork]
 ) -> None:
-    monkeypatch.setattr(taught, name, value)
+    monkeypatch.setattr(taught, "PHONES", replace(taught.PHONES, **change))
     network = HamaNetwork()
     assert network.weights == "original"
     assert network.trouble.startswith(why)
@@ -74,7 +75,7 @@ def test_weights_that_are_not_of_this_network_are_refused(monkeypatch: pytest.Mo
     fewer = {name: value[..., :1] for name, value in original().items()}
     with pytest.raises(ValueError, match="another shape"):
         taught.mixed(fewer)
-    monkeypatch.setattr(taught, "read", lambda: b"PK\x03\x04 cut short")
+    monkeypatch.setattr(taught.TaughtWeights, "read", lambda _: b"PK\x03\x04 cut short")
     with pytest.raises(ValueError, match=r"."):
         taught.mixed(original())
     with pytest.raises(EngineError, match="cannot be loaded"):

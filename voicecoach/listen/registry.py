@@ -68,7 +68,7 @@ def _phonemes(_: str | None, __: str) -> EngineState:
     if not _installed("hama"):
         mend = "python -m pip install 'hama==1.7.0' (Linux and macOS only)"
         return EngineState("phonemes", False, "the package hama is not installed", mend)
-    trouble = taught.trouble()
+    trouble = taught.PHONES.trouble()
     return EngineState(
         "phonemes", True, "the phoneme recogniser in the hama package" + (f"; {trouble}" if trouble else "")
     )

@@ -1,7 +1,8 @@
 """Moonshine's English encoder and decoder, run by onnxruntime; no other module imports it.
 
 They come with the package `moonshine-voice` (MIT), whose own native library is not loaded. None of it is documented:
-the shapes below were read from the files, and a test compares the results with the package's own transcriber.
+the shapes below were read from the files, and a test compares the results with the package's own transcriber. The
+encoder was trained further (see `taught`).
 """
 
 from __future__ import annotations
@@ -11,17 +12,18 @@ import importlib.util
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
 from voicecoach.audio.line import Samples
 from voicecoach.errors import EngineError
+from voicecoach.listen.engines import moonshine_weights, taught
 from voicecoach.listen.engines.moonshine_pieces import BEGIN, Pieces
 from voicecoach.listen.engines.scorer import Array
 
 VERSION = "0.0.48"
-MEND = f"python -m pip install 'moonshine-voice=={VERSION}' onnxruntime"
+MEND = f"python -m pip install 'moonshine-voice=={VERSION}' onnxruntime, or reinstall voicecoach"
 MODULE, RUNTIME = "moonshine_voice", "onnxruntime"
 _ENCODER, _DECODER, _PIECES = "encoder_model.ort", "decoder_model_merged.ort", "tokenizer.bin"
 FILES = {
@@ -30,6 +32,8 @@ FILES = {
     _PIECES: "6884b35fd6377d4c4d32336a0bc152f36b64d1e45b6503683cdc238250a8472d",
 }
 """SHA-256 of each file in the wheel of VERSION."""
+
+Weights = Literal["taught", "original"]
 
 _LAYERS, _HEADS, _WIDTH = 6, 8, 36
 _KEYS = [
@@ -60,7 +64,7 @@ def why_not(installed: Callable[[str], bool] | None = None) -> str:
         with file.open("rb") as data:
             if hashlib.file_digest(data, "sha256").hexdigest() != digest:
                 return f"{name} of moonshine-voice is damaged, or not of version {VERSION}"
-    return ""
+    return taught.MOONSHINE.trouble()
 
 
 def folder() -> Path:
@@ -93,11 +97,14 @@ class Beams:
 class MoonshineNetwork:
     """Encoder and decoder, on one thread.
 
+    Args:
+        weights: of the encoder: 'taught', or the package's own.
+
     Raises:
-        EngineError: a package is missing or of another version, or its files are damaged.
+        EngineError: a package is missing or of another version, or a file is damaged.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, weights: Weights = "taught") -> None:
         if reason := why_not():
             raise EngineError(reason, where="engine moonshine", mend=MEND)
         where = folder()
@@ -109,9 +116,12 @@ class MoonshineNetwork:
             options.intra_op_num_threads = options.inter_op_num_threads = 1
             options.log_severity_level = 3
             options.enable_cpu_mem_arena = False
+            encoder = (where / _ENCODER).read_bytes()
+            if weights == "taught":
+                encoder = moonshine_weights.encoder(encoder, taught.MOONSHINE.read())
             self._encoder, self._decoder = (
-                onnxruntime.InferenceSession(str(where / name), options, providers=["CPUExecutionProvider"])
-                for name in (_ENCODER, _DECODER)
+                onnxruntime.InferenceSession(model, options, providers=["CPUExecutionProvider"])
+                for model in (encoder, str(where / _DECODER))
             )
         except Exception as error:  # noqa: BLE001 onnxruntime raises several kinds, all undocumented
             raise EngineError(f"moonshine cannot be loaded: {error}", where="engine moonshine", mend=MEND) from None
