@@ -207,13 +207,15 @@ def test_the_floors_rise_with_what_a_mistake_costs_and_danger_has_the_lowest() -
 
 
 def test_the_chance_agrees_with_counts_on_voices_that_were_kept_out_of_the_fit() -> None:
-    """The counts stand beside the weights; a chance that is given for 100 utterances and more is out by 0.1 at most."""
+    """The counts stand beside the weights. A chance that is given for 100 utterances and more is at most 0.05 too high;
+    it may be 0.125 too low, since an answer that is asked for once more costs less than one taken wrongly.
+    """
     text = resources.files("voicecoach.listen").joinpath(chance.FILE).read_text(encoding="utf-8")
     for data in json.loads(text)["engines"].values():
         (rows,) = [value for key, value in data.items() if key.startswith("reliability")]
         checked = [row for row in rows if row[2] >= 100]
         assert len(checked) >= 6
-        assert all(abs(mean - share) <= 0.1 for _, _, _, mean, share in checked)
+        assert all(-0.125 <= mean - share <= 0.05 for _, _, _, mean, share in checked)
 
 
 def test_weights_of_another_number_of_figures_are_refused() -> None:
