@@ -12,7 +12,7 @@ import importlib.util
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 
@@ -32,8 +32,6 @@ FILES = {
     _PIECES: "6884b35fd6377d4c4d32336a0bc152f36b64d1e45b6503683cdc238250a8472d",
 }
 """SHA-256 of each file in the wheel of VERSION."""
-
-Weights = Literal["taught", "original"]
 
 _LAYERS, _HEADS, _WIDTH = 6, 8, 36
 _KEYS = [
@@ -104,7 +102,7 @@ class MoonshineNetwork:
         EngineError: a package is missing or of another version, or a file is damaged.
     """
 
-    def __init__(self, weights: Weights = "taught") -> None:
+    def __init__(self, weights: taught.Weights = "taught") -> None:
         if reason := why_not():
             raise EngineError(reason, where="engine moonshine", mend=MEND)
         where = folder()

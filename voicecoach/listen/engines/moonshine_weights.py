@@ -6,6 +6,7 @@ The file's layout is that of one version, whose digest is checked; the differenc
 from __future__ import annotations
 
 import io
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,18 +25,18 @@ def encoder(original: bytes, differences: bytes) -> bytes:
     `NAME/a`. Weights of 8 bits lie transposed, and are rounded again after the addition.
 
     Args:
-        original: the package's file. differences: an .npz file, made by `tests/bench/training/moonshine/pack.py`.
+        original: the package's file. differences: an .npz file, made by `tests/bench/training/encoder_teach.py`.
     """
     made = np.frombuffer(original, np.uint8).copy()
     with np.load(io.BytesIO(differences), allow_pickle=False) as file:
         for name in (name.removesuffix(AT) for name in file.files if name.endswith(AT)):
             plain = f"{name}/d" in file.files
             added = file[f"{name}/d"].astype(np.float32) if plain else _product(file[f"{name}/b"], file[f"{name}/a"])
-            places = file[name + AT].tolist()
-            if len(places) == 1:
-                _add_floats(made, places[0], added)
+            begin, *of_bytes = file[name + AT].tolist()
+            if of_bytes:
+                _add_bytes(made, begin, of_bytes, added)
             else:
-                _add_bytes(made, *places, added)
+                _add_floats(made, begin, added)
     return made.tobytes()
 
 
@@ -49,8 +50,9 @@ def _add_floats(file: NDArray[np.uint8], begin: int, added: Array) -> None:
     weights += added.ravel()
 
 
-def _add_bytes(file: NDArray[np.uint8], begin: int, scale_at: int, zero_at: int, added: Array) -> None:
+def _add_bytes(file: NDArray[np.uint8], begin: int, places: Sequence[int], added: Array) -> None:
     """Weights of 8 bits: (byte - zero point) x scale, with one scale for the whole matrix."""
+    scale_at, zero_at = places
     stored = file[begin : begin + added.size]
     scale, zero = file[scale_at : scale_at + 4].view(np.float32), file[zero_at : zero_at + 1]
     weights = (stored.astype(np.float32) - np.float32(zero[0])) * scale[0] + added.T.ravel()

@@ -9,7 +9,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Sequence
 from importlib import resources
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 from threadpoolctl import ThreadpoolController
@@ -28,7 +28,6 @@ from voicecoach.listen.engines.conformer import (
 )
 from voicecoach.listen.engines.scorer import Array
 
-Weights = Literal["taught", "original"]
 BLOCKS = 4
 _MAGIC = b"HAMAPK\x01"
 _TYPES: dict[int, type[np.floating]] = {0: np.float32, 1: np.float16}
@@ -49,7 +48,7 @@ class HamaNetwork:
         EngineError: the package is missing, or its weights do not fit this network.
     """
 
-    def __init__(self, weights: Weights = "taught") -> None:
+    def __init__(self, weights: taught.Weights = "taught") -> None:
         self.weights, self.trouble = weights, ""
         try:
             from hama.vocab import Vocabulary  # noqa: PLC0415 may be missing

@@ -12,11 +12,15 @@ import io
 import zipfile
 from dataclasses import dataclass
 from importlib import resources
+from typing import Literal
 
 import numpy as np
 
 from voicecoach.errors import EngineError
 from voicecoach.listen.engines.scorer import Array
+
+Weights = Literal["taught", "original"]
+"""Which weights a network uses."""
 
 SHARE = 0.5
 """The share of the taught phone weights in the mean. With 0.7 more is recognised among voices 10 dB down, but fewer of
