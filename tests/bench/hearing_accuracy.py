@@ -5,7 +5,7 @@ strangers in one drawn by chance. What is refused may go on after a pause, as in
 the same sounds. `--all` leaves every phrase live, `--tuning` uses the voices on which the chances were fitted,
 `--shares N` uses N processes, `--drawn 0.3` that share of the utterances (drawn by a checksum, the same every time),
 `--aims` the conditions with an aim and the ambulance alone, `--only mixed,phonemes` just those engines, `--pipeline`
-sends each utterance, with 3 s of its room before it, through the whole pipeline (only the product's engines can),
+sends each utterance, with 9 s of its room before it, through the whole pipeline (only the product's engines can),
 `--talk` hears the ordinary sentences alone. Bounds are exact, 95 %, one-sided.
 
 Without `--pipeline` the cut starts just before the word, in a room that it knows, so that the voices around the speaker
@@ -63,6 +63,9 @@ from voicecoach.listen.segmenter import Segment, Segmenter
 from voicecoach.listen.voice_detector import CHUNK
 from voicecoach.session.events import Heard as HeardEvent
 
+INTRODUCED_S = 9.0
+"""Room before a word that goes through the whole pipeline. A session speaks for longer before it waits for the first
+answer; where it begins amid other people's talk, that talk counts as speech that does not stop for the first 3 s."""
 BETWEEN = RATE_HZ * 6 // 10
 """Frames between two sentences of one speaker."""
 ONLY = "VOICECOACH_BENCH_ONLY"
@@ -142,11 +145,12 @@ def _ready() -> tuple[Grammar, dict[str, Take]]:
 
 def hear(job: Job) -> list[Heard]:
     """What every engine makes of it; empty if its noise is not to hand."""
-    sound = in_room(spoken(job.spec, job.text), f"{job.voice}|{job.text}", job.condition)
+    key, whole_way = f"{job.voice}|{job.text}", bool(os.environ.get(WHOLE))
+    sound = in_room(spoken(job.spec, job.text), key, job.condition, lead_s=INTRODUCED_S if whole_way else LEAD_S)
     if sound is None:
         return []
     live = list(job.live)
-    if os.environ.get(WHOLE):
+    if whole_way:
         return [
             Heard(name, job, *_worst(through(sound, name, live), job.meant)) for name in _ready()[1] if name in MAKERS
         ]

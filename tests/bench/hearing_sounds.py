@@ -207,7 +207,9 @@ def level(sound: Sound) -> Sound:
     return (cut * (LEVEL / max(float(np.sqrt(np.mean(cut**2))), 1e-6))).clip(-0.99, 0.99).astype(np.float32)
 
 
-def in_room(sound: Sound, key: str, condition: str, languages: Sequence[str] = ("it", "ru")) -> Sound | None:
+def in_room(
+    sound: Sound, key: str, condition: str, languages: Sequence[str] = ("it", "ru"), lead_s: float = LEAD_S
+) -> Sound | None:
     """`sound` in a condition, every third with echo; None if its noise is not to hand. The same key, the same sound."""
     mask, snr_db, kind = CONDITIONS[condition]
     rng = np.random.default_rng(zlib.crc32(f"{key}|{condition}".encode()))
@@ -217,7 +219,7 @@ def in_room(sound: Sound, key: str, condition: str, languages: Sequence[str] = (
         ring[0] = 6.0
         sound = np.convolve(sound, ring / np.sqrt(np.sum(ring**2)))[: len(sound) + len(ring) // 2].astype(np.float32)
     heard = masked(sound) if mask else sound
-    out = np.pad(heard, (round(LEAD_S * RATE_HZ), round(0.9 * RATE_HZ)))
+    out = np.pad(heard, (round(lead_s * RATE_HZ), round(0.9 * RATE_HZ)))
     loudness = float(np.sqrt(np.mean(heard**2)))
     around = of_kind(len(out), rng, kind, languages)
     if around is None:
