@@ -8,7 +8,7 @@ from typing import Literal
 from session_driver import setup
 from timers import RunningTimers
 
-from voicecoach.protocol.model import STAGES, Step
+from voicecoach.protocol.model import DANGERS, STAGES, Step
 from voicecoach.protocol.navigation.position import changing, step_at, steps_named
 from voicecoach.protocol.place import Place
 from voicecoach.protocol.site import Site
@@ -17,6 +17,7 @@ from voicecoach.session.events import CLOCK_HZ, Event, Heard, Opened, PromptEnde
 from voicecoach.session.guards import GUARDS
 from voicecoach.session.interpret.live_commands import live, words_to_try
 from voicecoach.session.machine import Machine
+from voicecoach.session.notes import NoteKind
 from voicecoach.session.prompts import every_prompt
 from voicecoach.session.setup import Setup
 from voicecoach.session.state import SessionState
@@ -62,7 +63,7 @@ class Walk:
         self.started_at = 0
         self.steps = steps_named(self.setup.protocol)
         self.history: list[Event] = []
-        self.airless = False
+        self.airless = self.airless_before = False
         self.happens(Opened(0, mode=mode, ear="typed", audio="clips", training_only=True, independent=independent))
 
     # what can happen
@@ -204,10 +205,18 @@ class Walk:
                 assert not dirty, f"{step.name}: on the clean chair in {dirty}"
 
     def _air_law(self, before: SessionState, event: Event, notes: list[Note]) -> None:
-        """Rule 30: under a powered hood without air, the next thing that is asked for takes the hood off."""
+        """Rule 30: under a powered hood without air, the next thing that is asked for takes the hood off.
+
+        A false alarm takes back the newest incident, and what was said of the air with it.
+        """
         if "hose" not in dict(before.ledger.items):
             return
-        said = isinstance(event, Heard) and self.state.status == "breached" and event.command == "no-air"
+        incident = isinstance(event, Heard) and self.state.status == "breached" and event.command in DANGERS
+        said = incident and isinstance(event, Heard) and event.command == "no-air"
+        if incident:
+            self.airless_before = self.airless
+        if any(note.what == NoteKind.FALSE_ALARM and ("returned", "yes") in note.details for note in notes):
+            self.airless = self.airless_before
         on = set(self.state.ledger.on())
         self.airless = "hood" in on and (self.airless or said or "hose" not in on)
         if not self.airless or self.state.place.stage == "work":

@@ -131,4 +131,10 @@ TestInterleaved.settings = settings(
 class TestInterleavedAtLength(Interleaved.TestCase):  # type: ignore[misc, name-defined]
     """Other walks each time, and longer ones."""
 
-    settings = settings(max_examples=60, stateful_step_count=25, deadline=None, suppress_health_check=list(HealthCheck))
+    settings = settings(
+        max_examples=60,
+        stateful_step_count=25,
+        deadline=None,
+        phases=(Phase.generate,),
+        suppress_health_check=list(HealthCheck),
+    )
