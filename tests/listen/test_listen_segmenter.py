@@ -91,6 +91,27 @@ def test_speech_that_never_stops_is_noticed_within_the_cap_and_reported_once() -
     assert things[-1].segment.part
 
 
+@pytest.mark.parametrize("louder", [1.6, 3.0])
+def test_somebody_louder_amid_talk_that_does_not_stop_is_a_voice_of_their_own(louder: float) -> None:
+    """4 and 10 dB above the talk; a word of 0.6 s after 8 s of it."""
+    sound = bursts((0.5, 14.0), length_s=15.0)
+    sound[8 * SECOND : round(8.6 * SECOND)] *= louder
+    things = found(sound)
+    (onset,) = [thing for thing in things if thing.what == "onset" and thing.at > SECOND]
+    assert 8.0 * SECOND <= onset.at <= 8.2 * SECOND
+    before = things[things.index(onset) - 1]
+    assert (before.what, before.segment.part) == ("whole", True)
+    assert before.segment.end <= onset.segment.begin
+    assert not onset.segment.part
+
+
+def test_talk_that_does_not_stop_is_not_divided_by_its_own_ups_and_downs() -> None:
+    """Up and down by 2 dB, four times a second, and as loud throughout."""
+    sound = bursts((0.5, 14.0), length_s=15.0)
+    sound *= np.float32(10.0) ** (np.sin(np.arange(len(sound)) * 2 * np.pi * 4 / SECOND) / 10).astype(np.float32)
+    assert [thing.at for thing in found(sound) if thing.what == "onset"][1:] == []
+
+
 def test_ongoing_speech_is_looked_back_into_twice_a_second() -> None:
     windows = [thing for thing in found(bursts((0.5, 3.0), length_s=4.0)) if thing.what == "window"]
     assert len(windows) >= 2

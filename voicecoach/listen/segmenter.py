@@ -37,6 +37,10 @@ STILL_DB = 1.0
 UNDER_DB = 8.0
 """A voice has ended where it is no more than STILL_DB above the room, if that is UNDER_DB below its own loudest."""
 
+LULL_S = 0.30
+"""In speech that does not stop, somebody ABOVE_DB above it, who was not for this long before (s), is a new voice.
+Otherwise an answer amid other people's talk is a part of that talk, in which only danger words are looked for."""
+
 PATIENCE_S = 0.20
 """How much longer a pause may be after words that mean nothing yet (s): a synthetic voice pauses for 0.32 s within
 "step complete", and people who are thinking pause longer. What is understood is answered as soon as before."""
@@ -164,6 +168,7 @@ class Segmenter:
         self._within: list[float] = []  # and inside the current one
         self._room = self._loudest = 0.0
         self._before = math.inf
+        self._louder = self._lull = 0
         self._detector.reset()
 
     @property
@@ -227,8 +232,15 @@ class Segmenter:
             return smooth >= self._room * 10 ** (ABOVE_DB / 10)
         self._within.append(power)
         self._loudest = max(self._loudest, smooth)
+        self._look_out(smooth >= self._room * 10 ** (ABOVE_DB / 10))
         still = min(self._room * 10 ** (STILL_DB / 10), self._loudest * 10 ** (-UNDER_DB / 10))
         return smooth >= still
+
+    def _look_out(self, louder: bool) -> None:
+        """Count chunks in a row that stand out from speech that does not stop, and those between the last such rows."""
+        if not louder:
+            self._lull = 1 if self._louder else self._lull + 1
+        self._louder = self._louder + 1 if louder else 0
 
     def _usual(self) -> float:
         """The median power of the last 2 s; infinite when there is too little of it."""
@@ -236,8 +248,8 @@ class Segmenter:
 
     def _step(self, voice: float, *, sudden: bool) -> list[SegmentEvent]:
         now = self._looked
-        if self._begin is None:
-            return self._wait(voice, sudden=sudden)
+        if self._begin is None or self._is_new_voice(voice):
+            return self._wait(voice, sudden=sudden) if self._begin is None else self._hand_over(self._begin)
         if voice >= _SHUT:
             if now - self._end > self._hangover:
                 self._resumed = now - CHUNK
@@ -274,19 +286,35 @@ class Segmenter:
             most = _power(self._sound[self._end - self._sound_at : now - self._sound_at]) * 10 ** (PAUSE_DB / 10)
             self._without = deque((min(power, most) for power in self._without), _ROOM)
 
+    def _is_new_voice(self, voice: float) -> bool:
+        """Whether somebody louder has begun amid speech that does not stop."""
+        begun = self._louder >= _RUN and self._lull * CHUNK >= _frames(LULL_S)
+        return self._unending and not self._over and begun and voice >= _OPEN
+
+    def _hand_over(self, begin: int) -> list[SegmentEvent]:
+        """End the last piece of speech that does not stop where a louder voice begins."""
+        now = self._looked
+        onset = now - self._louder * CHUNK
+        last = SegmentEvent("whole", now, self._segment(begin, max(onset, begin + CHUNK), part=True))
+        return [last, self._begun(onset)]
+
+    def _begun(self, begin: int) -> SegmentEvent:
+        self._begin, self._end = begin, self._looked
+        self._last_begin = self._resumed = begin
+        self._window_at = begin + self._window
+        self._unending, self._within = False, []
+        return SegmentEvent("onset", self._looked, self._segment(begin, self._looked))
+
     def _wait(self, voice: float, *, sudden: bool) -> list[SegmentEvent]:
         now = self._looked
         self._run = self._run + 1 if voice >= _OPEN else 0
         if self._run < _RUN and not (sudden and voice >= _HINT):
             return []
-        self._begin, self._end = now - _RUN * CHUNK, now
         early = [self._without.pop() for _ in range(min(_LATE, len(self._without)))]
         usual = statistics.median(self._without) if self._without else 0.0
         self._without.extend(min(power, usual) for power in early)  # the voice itself is not the room
         self._before = self._usual()
-        self._last_begin = self._resumed = self._begin
-        self._window_at = self._begin + self._window
-        return [SegmentEvent("onset", now, self._segment(self._begin, now))]
+        return [self._begun(now - _RUN * CHUNK)]
 
     def _cut(self, now: int) -> list[SegmentEvent]:
         # the windows have covered the rest; the next piece begins half a window back, so that no word is cut in half
@@ -295,6 +323,7 @@ class Segmenter:
         self._begin, self._unending = now - self._window // 2, True
         self._without.extend(self._within)  # what does not stop counts as the room
         self._within, self._room, self._loudest = [], _ninth_decile(self._without), 0.0
+        self._louder = self._lull = 0
         self._window_at = now + self._hop
         return found
 
