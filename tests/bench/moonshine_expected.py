@@ -21,7 +21,7 @@ def main() -> None:
         if grammar.language == LANGUAGE:
             phrases += [phrase for command in grammar.commands for phrase in command.phrases]
     found = MoonshineScorer().expect(phrases)
-    about = f"Mean log-likelihood of each shipped phrase on six noises, by moonshine-voice {VERSION} with its taught encoder."
+    about = f"Mean log-likelihood of each shipped phrase on six noises, by moonshine-voice {VERSION}, encoder taught."
     data = {"about": about, "expected": dict(sorted(zip(phrases, (round(score, 3) for score in found), strict=True)))}
     FILE.write_text(json.dumps(data, ensure_ascii=False, indent=0) + "\n", encoding="utf-8")
     print(f"{len(phrases)} phrases")
