@@ -16,6 +16,7 @@ import importlib
 import json
 import re
 import subprocess
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -87,10 +88,18 @@ def _kokoro_parts() -> tuple[Any, dict[str, int], Any]:
 
 
 def _kokoro(name: str, phones: str) -> Sound:
+    return by_kokoro(phones, lambda styles, count: styles[name][min(count, len(styles[name])) - 1])
+
+
+def by_kokoro(phones: str, style: Callable[[Any, int], NDArray[np.float32]], speed: float = 1.0) -> Sound:
+    """Phones spoken at 24 kHz by a voice that `style` makes of all voices' styles for that many phones."""
     session, vocabulary, styles = _kokoro_parts()
     tokens = [vocabulary[phone] for phone in phones if phone in vocabulary]
-    style = styles[name][min(len(tokens), len(styles[name])) - 1].reshape(1, 256).astype(np.float32)
-    given = {"tokens": np.array([[0, *tokens, 0]], np.int64), "style": style, "speed": np.ones(1, np.float32)}
+    given = {
+        "tokens": np.array([[0, *tokens, 0]], np.int64),
+        "style": style(styles, len(tokens)).reshape(1, 256).astype(np.float32),
+        "speed": np.full(1, speed, np.float32),
+    }
     made: Sound = np.asarray(session.run(None, given)[0], np.float32).ravel()
     return made
 

@@ -211,14 +211,13 @@ class Walk:
         """
         if "hose" not in dict(before.ledger.items):
             return
-        incident = isinstance(event, Heard) and self.state.status == "breached" and event.command in DANGERS
-        said = incident and isinstance(event, Heard) and event.command == "no-air"
-        if incident:
+        said = event.command if isinstance(event, Heard) and self.state.status == "breached" else None
+        if said in DANGERS:
             self.airless_before = self.airless
         if any(note.what == NoteKind.FALSE_ALARM and ("returned", "yes") in note.details for note in notes):
             self.airless = self.airless_before
         on = set(self.state.ledger.on())
-        self.airless = "hood" in on and (self.airless or said or "hose" not in on)
+        self.airless = "hood" in on and (self.airless or said == "no-air" or "hose" not in on)
         if not self.airless or self.state.place.stage == "work":
             return
         for step in self._read(notes):

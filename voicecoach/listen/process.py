@@ -202,13 +202,14 @@ class _Link:
             self._send(HEADER.pack(b"F", 0, 0, 0) + json.dumps(floors).encode())
 
     def feed(self, block: Block) -> None:
-        heard = np.ascontiguousarray(block.heard, dtype=np.float32)
-        played = np.ascontiguousarray(block.played, dtype=np.float32)
         if self.broken:
             return
-        self._blocks += (HEADER.pack(b"B", block.at, heard.shape[0], heard.shape[1]), heard.tobytes(), played.tobytes())
+        heard = np.ascontiguousarray(block.heard, dtype=np.float32)
+        played = np.ascontiguousarray(block.played, dtype=np.float32)
+        header = HEADER.pack(b"B", block.at, heard.shape[0], heard.shape[1])
+        self._blocks.append(header + heard.tobytes() + played.tobytes())
         self._expect()
-        if len(self._blocks) >= 3 * self._together:
+        if len(self._blocks) >= self._together:
             self._send_blocks()
 
     def _send_blocks(self) -> None:
@@ -257,7 +258,7 @@ class _Link:
 
     def settle(self, hang_s: float, behind: int) -> None:
         """Wait until everything sent but the last `behind` is answered; each answer may take `hang_s`."""
-        if len(self._blocks) > 3 * behind:
+        if len(self._blocks) > behind:
             self._send_blocks()
         with self._changed:
             while len(self._unanswered) > behind and not self.broken:

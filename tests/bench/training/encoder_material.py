@@ -20,16 +20,14 @@ import json
 import random
 import subprocess
 import sys
-import tempfile
-import wave
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import soxr
-from material import SPEAKERS, Sound, espeak, people, sentences
+from material import SPEAKERS, Sound, english, espeak, people, sentences
 from numpy.typing import NDArray
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
@@ -42,7 +40,7 @@ SEED = 3
 LONGEST_S, LEAST_S = 4.5, 0.25
 LEVEL = 2000
 """RMS of an utterance, of 32,767."""
-LETTERS_MIN, FRENCH_MIN, KOKORO_MIN, HEART_MIN, KED_MIN, ESPEAK_MIN = 0.9, 9.0, 10.0, 18.0, 3.5, 1.2
+LETTERS_MIN, FRENCH_MIN, KOKORO_MIN, HEART_MIN, KDL_MIN, ESPEAK_MIN = 0.9, 9.0, 10.0, 18.0, 3.5, 1.2
 """Minutes of each speaker or folder."""
 PACES = (0.74, 0.78, 0.82, 0.86, 0.9, 1.1, 1.15)
 """At which hibari's voice is played, pitch and all; it speaks that much slower or faster to make up for it."""
@@ -84,32 +82,18 @@ def heart(rng: random.Random, text: str) -> Sound:
 
 def kokoro(rng: random.Random, text: str) -> Sound:
     """A text by a mixture of STYLES, or beyond one of them, played at one of KOKORO_PACES."""
-    session, vocabulary, styles = hearing_voices._kokoro_parts()
-    tokens = [vocabulary[phone] for phone in hearing_voices._phones(_sentence(text)) if phone in vocabulary]
-    first, second = (styles[name].reshape(len(styles[name]), -1) for name in STYLES)
-    share, place = rng.uniform(-0.25, 1.25), min(len(tokens), len(first)) - 1
-    spread = np.std(np.stack([first, second]).mean(axis=1), axis=0)
+    share, pace = rng.uniform(-0.25, 1.25), rng.choice(KOKORO_PACES)
     own = np.random.default_rng(rng.randrange(2**32)).standard_normal(256)
-    style = (share * first[place] + (1 - share) * second[place] + 0.35 * spread * own).astype(np.float32)
-    pace = rng.choice(KOKORO_PACES)
-    given = {
-        "tokens": np.array([[0, *tokens, 0]], np.int64),
-        "style": style[None],
-        "speed": np.array([rng.uniform(0.9, 1.25) / pace], np.float32),
-    }
-    return _played(np.asarray(session.run(None, given)[0], np.float32).ravel(), pace)
 
+    def mixture(styles: Mapping[str, NDArray[np.float32]], count: int) -> NDArray[np.float32]:
+        first, second = (styles[name].reshape(len(styles[name]), -1) for name in STYLES)
+        place = min(count, len(first)) - 1
+        spread = np.std(np.stack([first, second]).mean(axis=1), axis=0)
+        made: NDArray[np.float32] = share * first[place] + (1 - share) * second[place] + 0.35 * spread * own
+        return made
 
-def ked(_rng: random.Random, text: str) -> Sound:
-    """A text by festival's voice_ked_diphone."""
-    with tempfile.TemporaryDirectory() as folder:
-        out = f"{folder}/out.wav"
-        command = ["text2wave", "-o", out, "-eval", "(voice_ked_diphone)"]
-        subprocess.run(command, input=text.encode(), check=True, capture_output=True)
-        with wave.open(out) as file:
-            sound = np.frombuffer(file.readframes(file.getnframes()), "<i2")
-            made: Sound = soxr.resample(sound, file.getframerate(), RATE_HZ).astype(np.int16)
-    return made
+    phones = hearing_voices._phones(_sentence(text))
+    return _played(hearing_voices.by_kokoro(phones, mixture, rng.uniform(0.9, 1.25) / pace), pace)
 
 
 def _sentence(text: str) -> str:
@@ -185,7 +169,7 @@ def main() -> None:
     keep(folder / "people-fr.npz", (("", sound) for sound in french), FRENCH_MIN)
     keep(folder / "natural-heart.npz", by(heart, "heart"), HEART_MIN)
     keep(folder / "natural-kokoro.npz", by(kokoro, "kokoro"), KOKORO_MIN)
-    keep(folder / "english-ked.npz", by(ked, "ked"), KED_MIN)
+    keep(folder / "english-kdl.npz", by(partial(english, "kdl"), "kdl"), KDL_MIN)
     for speaker in SPEAKERS:
         keep(folder / f"espeak-{speaker}.npz", by(partial(espeak, speaker), speaker), ESPEAK_MIN)
 

@@ -25,6 +25,7 @@ from typing import Any
 
 import encoder_student
 import numpy as np
+import teaching
 import torch
 from numpy.typing import NDArray
 from spoil import Spoiler, levelled
@@ -222,12 +223,17 @@ class Phrases:
                 states = encoder(levelled(torch.from_numpy(sound).to(device)[None])).last_hidden_state
                 both = [
                     decoder.scores(
-                        states.expand(len(self.ids), -1, -1), [ids[min(way, len(ids) - 1)] for ids in self.ids]
+                        states.expand(len(self.ids), -1, -1),
+                        [self.spelt(number, way) for number in range(len(self.ids))],
                     )
                     for way in (0, 1)
                 ]
                 total += torch.maximum(*both)
         self.expected = total / len(noises())
+
+    def spelt(self, number: int, way: int) -> list[int]:
+        """The ids of a phrase: as it is for way 0, with a capital first letter, if it has one, for way 1."""
+        return self.ids[number][min(way, len(self.ids[number]) - 1)]
 
     def candidates(self, said: int, dice: random.Random) -> list[int]:
         """The phrase said, then others, some of which resemble it."""
@@ -276,9 +282,7 @@ class Lesson:
         ]
         way = self.dice.choice((0, 1, 1))
         states = heard[[row for row in rows for _ in range(CANDIDATES)]]
-        scores = self.decoder.scores(
-            states, [self.phrases.ids[number][min(way, len(self.phrases.ids[number]) - 1)] for number in offered]
-        )
+        scores = self.decoder.scores(states, [self.phrases.spelt(number, way) for number in offered])
         scores = scores - EXPECTED * self.phrases.expected[offered]
         first = torch.zeros(len(rows), dtype=torch.long, device=heard.device)
         return functional.cross_entropy(scores.reshape(len(rows), -1), first)
@@ -335,21 +339,13 @@ def stored(added: dict[str, torch.nn.Module]) -> dict[str, NDArray[Any]]:
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("material", type=Path)
-    parser.add_argument("out", type=Path)
-    parser.add_argument("--steps", type=int, default=2600)
+    parser = teaching.arguments(__doc__, steps=2600, seed=1)
     parser.add_argument("--rank", type=int, default=RANK)
-    parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
     given = parser.parse_args()
-    device = torch.device(given.device)
-    torch.manual_seed(given.seed)
-    torch.set_float32_matmul_precision("high")
+    device = teaching.ready(given)
     owned = json.loads((given.material / "phrases.json").read_text(encoding="utf-8"))
     added = taught(Material.read(given.material, device), owned, given, device)
-    np.savez(given.out, **stored(added))  # type: ignore[arg-type]
-    print(f"{given.out}: SHA-256 {hashlib.sha256(given.out.read_bytes()).hexdigest()}")
+    teaching.keep(given.out, stored(added))
 
 
 if __name__ == "__main__":

@@ -10,13 +10,13 @@ OUT.npz holds the new weights as float16 under the names of the original; `netwo
 
 from __future__ import annotations
 
-import argparse
 import hashlib
 import time
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+import teaching
 import torch
 from numpy.typing import NDArray
 from spoil import Spoiler, levelled
@@ -127,20 +127,11 @@ def stored(new: Named) -> dict[str, NDArray[np.float16]]:
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("material", type=Path)
-    parser.add_argument("out", type=Path)
-    parser.add_argument("--steps", type=int, default=3000)
-    parser.add_argument("--seed", type=int, default=11)
-    parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
-    given = parser.parse_args()
-    device = torch.device(given.device)
-    torch.manual_seed(given.seed)
-    torch.set_float32_matmul_precision("high")
+    given = teaching.arguments(__doc__, steps=3000, seed=11).parse_args()
+    device = teaching.ready(given)
     old = copied(original(), device)
     new = taught(gathered(given.material, given.seed, device), old, given.steps, given.seed, device)
-    np.savez(given.out, **stored(new))  # type: ignore[arg-type]
-    print(f"{given.out}: SHA-256 {hashlib.sha256(given.out.read_bytes()).hexdigest()}")
+    teaching.keep(given.out, stored(new))
 
 
 if __name__ == "__main__":
