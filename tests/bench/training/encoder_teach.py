@@ -1,7 +1,7 @@
 """Teach moonshine's encoder: `python tests/bench/training/encoder_teach.py MATERIAL OUT.npz [--steps N] [--seed N]`.
 
 In a bad room the encoder has to give what the original gives for the clean sound, frame by frame; the decoder has to
-read from it what it reads there; and of the grammar's phrases the one that was said has to be likelier than those that
+read from it what was said, where that is known; and what was said has to be likelier than phrases of the grammar that
 resemble it. MATERIAL is the folder that `encoder_material.py` makes. PyTorch and transformers are not dependencies of
 the project: install them beside. A GPU needs 0.12 s a step, five minutes for all; a processor many seconds a step.
 
@@ -44,18 +44,24 @@ LENGTHS_S = (0.9, 1.1, 1.4, 1.8, 2.4, 3.2, 4.6)
 OFTEN = (1.0, 1.3, 1.3, 1.2, 1.0, 0.8, 0.5)
 BATCH_S, MOST = 190, 160
 """Seconds of sound in a step, and most sounds."""
-SHARES = {"people": 0.4, "natural": 0.3, "english": 0.15, "espeak": 0.15}
+SHARES = {"people": 0.3, "voice": 0.4, "natural": 0.12, "english": 0.08, "espeak": 0.1}
 PACES = (0.875, 0.94, 1.0, 1.0, 1.06, 1.125)
 RATE = 8e-4
 RANK = 48
 CHOICE = 0.4
 """Weight of the choice among phrases; frames and decoder have 1."""
+KNOWN = 0.25
+"""Weight of a frame of a sound whose text is known: the original misreads many single words ("foot", "mouth")."""
 EXPECTED = 0.3
 """As in the recogniser: of a phrase's score on noise alone."""
 CANDIDATES, NEAR = 10, 4
 """Phrases to choose from, and how many of them resemble the one said."""
 READ_OUT, CHOSEN = 64, 40
 """Utterances of a step whose text the decoder reads, and for which it chooses."""
+LONGEST = 24
+"""Letters of a text that may be chosen."""
+AT_ONCE = 500
+"""Texts whose expected scores are computed together."""
 
 
 class Narrow(torch.nn.Module):
@@ -197,23 +203,24 @@ class Decoder:
 
 
 class Phrases:
-    """The grammar's phrases: ids in both spellings, those of other commands that resemble each, and what the original
-    expects of each on noise alone.
+    """What can be said: the grammar's phrases, then every other text of the material. Of each the ids in both
+    spellings, what it may be taken for, and what the original expects of it on noise alone.
     """
 
-    def __init__(self, owned: list[list[str]], pieces: Pieces) -> None:
-        self.owners = [command for _, command in owned]
-        self.number = {phrase: number for number, (phrase, _) in enumerate(owned)}
-        self.ids = [[list(pieces.encode(text)) for text in spellings(phrase)] for phrase, _ in owned]
-        self.near = []
-        for phrase, command in owned:
-            alike = [
-                (-difflib.SequenceMatcher(None, phrase, other).quick_ratio(), number)
-                for number, (other, owner) in enumerate(owned)
-                if owner != command
-            ]
-            self.near.append([number for _, number in sorted(alike)[: 2 * NEAR]])
-        self.expected = torch.zeros(len(owned))
+    def __init__(self, owned: list[list[str]], others: list[str], pieces: Pieces) -> None:
+        every = [(phrase, command) for phrase, command in owned] + [(text, "") for text in others]
+        self.owners, self._own = [command for _, command in every], len(owned)
+        self.number = {text: number for number, (text, _) in reversed(list(enumerate(every)))}
+        self.ids = [[list(pieces.encode(text)) for text in spellings(text)] for text, _ in every]
+        alike = np.array([[difflib.SequenceMatcher(None, text, phrase).quick_ratio() for phrase, _ in owned]
+                          for text, _ in every])  # fmt: skip
+        same = np.array([[owner == command != "" for _, command in owned] for owner in self.owners])
+        alike[same] = -1.0
+        self.near = np.argsort(-alike, axis=1)[:, : 2 * NEAR].tolist()
+        """Phrases of other commands that resemble each."""
+        self.strange = (self._own + np.argsort(-alike[self._own :].T, axis=1)[:, : 4 * NEAR]).tolist()
+        """Texts that are no phrase and resemble each phrase."""
+        self.expected = torch.zeros(len(every))
 
     def expect(self, decoder: Decoder, encoder: Any, device: torch.device) -> None:
         """Compute what is expected of each."""
@@ -221,24 +228,31 @@ class Phrases:
         with torch.no_grad():
             for sound in noises():
                 states = encoder(levelled(torch.from_numpy(sound).to(device)[None])).last_hidden_state
-                both = [
-                    decoder.scores(
-                        states.expand(len(self.ids), -1, -1),
-                        [self.spelt(number, way) for number in range(len(self.ids))],
-                    )
-                    for way in (0, 1)
-                ]
-                total += torch.maximum(*both)
+                for some in torch.arange(len(self.ids)).split(AT_ONCE):
+                    both = [
+                        decoder.scores(
+                            states.expand(len(some), -1, -1), [self.spelt(number, way) for number in some.tolist()]
+                        )
+                        for way in (0, 1)
+                    ]
+                    total[some] += torch.maximum(*both)
         self.expected = total / len(noises())
 
     def spelt(self, number: int, way: int) -> list[int]:
-        """The ids of a phrase: as it is for way 0, with a capital first letter, if it has one, for way 1."""
+        """The ids of a text: as it is for way 0, with a capital first letter, if it has one, for way 1."""
         return self.ids[number][min(way, len(self.ids[number]) - 1)]
 
     def candidates(self, said: int, dice: random.Random) -> list[int]:
-        """The phrase said, then others, some of which resemble it."""
-        others = [number for number in range(len(self.ids)) if self.owners[number] != self.owners[said]]
-        return [said, *dice.sample(self.near[said], NEAR), *dice.sample(others, CANDIDATES - NEAR - 1)]
+        """What was said, then phrases of other commands, some of which resemble it; for a phrase also other texts."""
+        near = self.near[said]
+        if said < self._own and self.strange[said]:
+            near = [*dice.sample(near, NEAR // 2), *dice.sample(self.strange[said], NEAR // 2)]
+        chosen = [said, *dice.sample(near, NEAR)]
+        while len(chosen) < CANDIDATES:
+            other = dice.randrange(self._own)
+            if self.owners[other] != self.owners[said] or not self.owners[said]:
+                chosen.append(other)
+        return chosen
 
 
 @dataclass
@@ -250,27 +264,23 @@ class Lesson:
     pieces: Pieces
     dice: random.Random
 
-    def frames(self, target: Tensor, heard: Tensor) -> Tensor:
+    def frames(self, target: Tensor, heard: Tensor, texts: list[str]) -> Tensor:
         """Squared distance of the states from the target's, by the target's size, the mean of all frames."""
-        return ((heard - target).square().sum(dim=-1) / target.square().sum(dim=-1)).mean()
+        each = ((heard - target).square().sum(dim=-1) / target.square().sum(dim=-1)).mean(dim=-1)
+        return (each * torch.tensor([KNOWN if text else 1.0 for text in texts], device=each.device)).mean()
 
-    def reading(self, target: Tensor, heard: Tensor, texts: list[str]) -> Tensor:
-        """Divergence of what the decoder reads in known texts from what it reads in the target."""
+    def reading(self, heard: Tensor, texts: list[str]) -> Tensor:
+        """How unlikely the decoder finds known texts, for a piece."""
         rows = [row for row, text in enumerate(texts) if text][:READ_OUT]
         if not rows:
             return heard.new_zeros(())
         written = [self._written(texts[row]) for row in rows]
-        ids, lengths = self.decoder.padded(written)
-        ids = ids[:, :18]
-        with torch.no_grad():
-            right = self.decoder.logs(target[rows], ids)
-        each = (right.exp() * (right - self.decoder.logs(heard[rows], ids))).sum(dim=-1)
-        said = (torch.arange(ids.shape[1], device=ids.device)[None] < lengths[:, None]).float()
-        return (each * said).sum() / said.sum()
+        lengths = torch.tensor([len(ids) + 1 for ids in written], device=heard.device)
+        return -(self.decoder.scores(heard[rows], written) / lengths).mean()
 
     def _written(self, text: str) -> list[int]:
         first = text[:1].upper() if self.dice.random() < 0.7 else text[:1]
-        return [BEGIN, *self.pieces.encode((first + text[1:]).rstrip(".")), self.pieces.one(".")]
+        return list(self.pieces.encode((first + text[1:]).rstrip(".?!")))
 
     def choice(self, heard: Tensor, texts: list[str]) -> Tensor:
         """Cross-entropy of the phrase that was said among CANDIDATES."""
@@ -296,7 +306,9 @@ def taught(
     added = made_teachable(new, given.rank)
     weights = [weight for one in added.values() for weight in one.parameters()]
     pieces = Pieces.read(folder() / "tokenizer.bin")
-    decoder, phrases = Decoder(old, pieces, device), Phrases(owned, pieces)
+    known = {phrase for phrase, _ in owned}
+    others = sorted({text for text in material.texts if text and len(text) <= LONGEST} - known)
+    decoder, phrases = Decoder(old, pieces, device), Phrases(owned, others, pieces)
     phrases.expect(decoder, old.model.encoder, device)
     lesson = Lesson(decoder, phrases, pieces, random.Random(given.seed))  # noqa: S311 (nothing secret)
     spoiler = Spoiler(torch.Generator(device).manual_seed(given.seed), device)
@@ -310,7 +322,7 @@ def taught(
             spoiled = levelled(spoiler(clean, others))
         heard = new(spoiled).last_hidden_state
         losses = torch.stack(
-            [lesson.frames(target, heard), lesson.reading(target, heard, texts), lesson.choice(heard, texts)]
+            [lesson.frames(target, heard, texts), lesson.reading(heard, texts), lesson.choice(heard, texts)]
         )
         optimiser.zero_grad()
         (losses[0] + losses[1] + CHOICE * losses[2]).backward()

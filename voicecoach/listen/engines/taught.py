@@ -69,7 +69,7 @@ PHONES = TaughtWeights(
 )
 MOONSHINE = TaughtWeights(
     "taught-moonshine.npz",
-    "e5d047e2a84e49706453de5ed7182831fa6d206699af0f341882e1b9318de2ef",
+    "e019034e9291d0e187877067a2fce895e5894c3fb2f58dc3c9d950c4b9640ff5",
     "moonshine is not used without it",
 )
 
