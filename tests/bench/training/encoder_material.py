@@ -45,7 +45,7 @@ SEED = 3
 LONGEST_S, LEAST_S = 4.5, 0.25
 LEVEL = 2000
 """RMS of an utterance, of 32,767."""
-LETTERS_MIN, FRENCH_MIN, KOKORO_MIN, HEART_MIN, KDL_MIN, ESPEAK_MIN = 0.9, 9.0, 1.7, 14.0, 3.0, 1.5
+LETTERS_MIN, FRENCH_MIN, KOKORO_MIN, HEART_MIN, KDL_MIN, ESPEAK_MIN = 0.9, 9.0, 2.3, 14.0, 6.5, 1.5
 """Minutes of each speaker or folder."""
 KINDS = (0.45, 0.23, 0.12, 0.1, 0.1)
 """How often a phrase is said, a word that resembles one, a common word, two of these words, and a sentence."""
