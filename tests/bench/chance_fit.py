@@ -233,7 +233,8 @@ def main() -> None:
     wanted = arguments.parse_args()
     data = json.loads(FILE.read_text(encoding="utf-8"))
     if not wanted.counts:
-        cases = [case for case in tuning() if drawn(case.job, wanted.drawn)]
+        every = tuning()
+        cases = [case for case in every if drawn(case.job, wanted.drawn)]
         rows, noise = gather(cases, wanted.shares), wordless()
         for engine, (figures, right) in rows.items():
             own = data["engines"][engine]
@@ -242,7 +243,8 @@ def main() -> None:
             own["weights"], own["offset"] = [round(weight, 4) for weight in weights], round(offset, 4)
             print(engine, *(f"\n  {name}: {weight:.3f}" for name, weight in zip(chance.names(), weights, strict=True)))
         data["run"].update({
-            "utterances": len(cases), "weighed in live sets": len(rows["mixed"][1]), "drawn": wanted.drawn,
+            "utterances": len(cases), "of": len(every), "weighed in live sets": len(rows["mixed"][1]),
+            "drawn": f"by a checksum of voice, words and condition (--drawn {wanted.drawn})",
             "tuning voices": list(NATURAL_TUNING), "ridge": RIDGE,
         })  # fmt: skip
     counted = [case for case in held_out() if drawn(case.job, wanted.held_out)]
@@ -256,7 +258,7 @@ def main() -> None:
     FILE.write_text(_plain(data), encoding="utf-8")
 
 
-def fitted(rows: Rows, engine: str = "mixed") -> tuple[list[float], float]:
+def fitted(rows: Rows, engine: str) -> tuple[list[float], float]:
     """As `fit`, with 0 for what is left out."""
     kept = [place for place, name in enumerate(chance.names()) if name not in LEFT_OUT[engine]]
     some, offset = fit((rows[0][:, kept], rows[1]))

