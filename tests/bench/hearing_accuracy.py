@@ -291,12 +291,17 @@ def by_voice(heard: Sequence[Heard], urgent: set[str]) -> None:
     for one in heard:
         if one.engine == "mixed" and one.job.meant not in {None, *urgent}:
             size = "two" if " " in one.job.text else "one"
-            rows[one.job.voice, one.job.condition][size] += 1
-            rows[one.job.voice, one.job.condition][f"{size} right"] += one.got == one.job.meant
+            row, right = rows[one.job.voice, one.job.condition], one.got == one.job.meant
+            row[size] += 1
+            row[f"{size} right"] += right
+            row["wrong"] += one.got is not None and not right
     print("\nby voice (mixed)")
     table(
-        ("voice", "condition", "two words", "one word"),
-        [(*key, *(f"{row[f'{size} right']}/{row[size]}" for size in ("two", "one"))) for key, row in rows.items()],
+        ("voice", "condition", "two words", "one word", "wrong"),
+        [
+            (*key, *(f"{row[f'{size} right']}/{row[size]}" for size in ("two", "one")), row["wrong"])
+            for key, row in rows.items()
+        ],
     )
 
 

@@ -12,7 +12,7 @@ from voicecoach.errors import EngineError
 from voicecoach.grammar import Grammar, Scored, parse
 from voicecoach.listen.echo import EchoCanceller
 from voicecoach.listen.engines.phonemes import PhonemeScorer
-from voicecoach.listen.pipeline import Pipeline
+from voicecoach.listen.pipeline import Pipeline, openings
 from voicecoach.session.events import Event, Heard, Role, SoundTrouble, SpeechEnded, SpeechStarted, SpeechUnending
 
 ENGLISH = parse((Path(__file__).parents[2] / "grammars" / "en.yaml").read_text(encoding="utf-8"), "en.yaml")
@@ -30,15 +30,15 @@ class Always:
 
     engine = "always"
 
-    def __init__(self, command: str, score: float = 0.0) -> None:
-        self.command, self.value, self.asked = command, score, 0
+    def __init__(self, command: str, score: float = 0.0, phrase: str = "") -> None:
+        self.command, self.value, self.phrase, self.asked = command, score, phrase or command, 0
 
     def prepare(self, grammar: Grammar) -> Grammar:
         return grammar
 
     def score(self, samples: Samples, live: Collection[str]) -> tuple[list[Scored], float | None]:
         self.asked += 1
-        return [Scored(self.command, self.command, self.value)] if self.command in live else [], None
+        return [Scored(self.command, self.phrase, self.value)] if self.command in live else [], None
 
 
 def track(*parts: tuple[float, np.ndarray], length_s: float, seed: int = 0) -> np.ndarray:
@@ -128,6 +128,36 @@ def test_a_pause_delays_nothing_that_was_understood_and_only_a_little_what_was_n
 
     assert waited_s(10.0) < 0.35
     assert 0.45 < waited_s(-10.0) < 0.55
+
+
+@pytest.mark.parametrize(
+    ("command", "phrase", "score", "least_s"),
+    [
+        ("done", "step done", 10.0, 0.20),
+        ("done", "step done", 0.5, 0.30),  # taken, but not clear
+        ("done", "done", 10.0, 0.30),  # may begin a sentence
+        ("no-air", "no air", 10.0, 0.30),  # may be "no air flow"
+    ],
+)
+def test_a_clear_answer_of_two_words_waits_for_no_more_silence(
+    command: str, phrase: str, score: float, least_s: float
+) -> None:
+    recogniser = Always(command, score, phrase)
+    ear = Pipeline(recogniser, ENGLISH, ROLES)
+    ear.listen(LIVE)
+    (heard,) = (
+        one for one in hear(ear, track((0.8, say(phrase, voice="en-us")), length_s=3.0)) if isinstance(one, Heard)
+    )
+    assert heard.command == command
+    assert least_s <= (heard.at - heard.end) / RATE_HZ < least_s + 0.05
+    assert recogniser.asked == 1
+
+
+def test_every_phrase_with_which_a_longer_one_begins_is_known() -> None:
+    phrases = [phrase.split() for one in ENGLISH.commands for phrase in one.phrases]
+    longer = {" ".join(words[:count]) for words in phrases for count in range(1, len(words))}
+    assert openings(ENGLISH) == longer.intersection(" ".join(words) for words in phrases)
+    assert {"no", "no air"} <= openings(ENGLISH)
 
 
 def test_nothing_is_heard_when_nothing_can_be_meant(engine: PhonemeScorer) -> None:

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import itertools
+from typing import Any
 
 import numpy as np
 import pytest
@@ -34,7 +35,7 @@ def bursts(*spans: tuple[float, float], length_s: float) -> np.ndarray:
     return sound
 
 
-def found(sound: np.ndarray, **settings_: float) -> list[SegmentEvent]:
+def found(sound: np.ndarray, **settings_: Any) -> list[SegmentEvent]:
     return Segmenter(detector=Loud(), **settings_).feed(0, sound)
 
 
@@ -45,6 +46,21 @@ def test_an_utterance_has_an_onset_a_draft_and_an_end_in_this_order() -> None:
     assert onset.at - 1.0 * SECOND <= 3 * CHUNK
     assert 0.20 * SECOND <= draft.at - whole.segment.end < 0.20 * SECOND + CHUNK
     assert 0.30 * SECOND <= whole.at - whole.segment.end < 0.30 * SECOND + CHUNK
+
+
+def test_what_is_clear_ends_with_its_draft_and_what_follows_is_another_utterance() -> None:
+    sound = bursts((1.0, 1.5), (1.76, 2.2), length_s=3.5)
+    things = found(sound, finished=lambda _: True)
+    assert [thing.what for thing in things] == ["onset", "whole", "onset", "whole"]
+    (first, second) = (thing for thing in things if thing.what == "whole")
+    assert 0.20 * SECOND <= first.at - first.segment.end < 0.20 * SECOND + CHUNK
+    assert first.segment.end <= second.segment.begin
+
+
+def test_a_piece_of_speech_that_does_not_stop_is_never_asked_about() -> None:
+    asked: list[bool] = []
+    found(bursts((0.5, 5.0), length_s=7.0), finished=lambda segment: bool(asked.append(segment.part)))
+    assert asked == []
 
 
 def test_the_draft_is_the_same_sound_as_the_whole_so_nothing_is_decoded_twice() -> None:

@@ -31,6 +31,11 @@ DOUBT_DB = 4.0
 measured together, so that 4 dB is a voice a little louder than the noise."""
 
 
+CLEAR = 3.0
+"""An answer of two words or more that is this far above its floor, and that no other phrase continues, ends before the
+hang-over. A single word may begin a sentence ("no, ...")."""
+
+
 class Pipeline:
     """A recogniser of sound, without a process around it.
 
@@ -59,6 +64,7 @@ class Pipeline:
         self._working = working
         self._live: frozenset[str] = frozenset()
         self._urgent = frozenset(command.name for command in grammar.urgent)
+        self._openings = openings(grammar)
         self._channels: list[_Channel] = []
         self._next = 0
         self._sounding_until = 0
@@ -100,7 +106,7 @@ class Pipeline:
                 raise EngineError(
                     f"got {sound.shape[1]} channels", where="recogniser", expected=str(len(self._channels))
                 )
-            self._channels = [_Channel(self._hangover_s, self._draft) for _ in range(sound.shape[1])]
+            self._channels = [_Channel(self._hangover_s, self._draft, self._clear) for _ in range(sound.shape[1])]
         events: list[Event] = []
         if at != self._next:
             # frames were lost: as far as is known, the utterance has ended
@@ -158,6 +164,12 @@ class Pipeline:
         decision = self._decide(segment, self._live)
         channel.drafts.append(_Draft(segment.begin, segment.end, decision))
         return decision
+
+    def _clear(self, decision: Decision) -> bool:
+        """Whether an answer needs no more silence."""
+        phrase = decision.phrase
+        sure = decision.command is not None and decision.score >= decision.floor + CLEAR
+        return sure and " " in phrase and phrase not in self._openings
 
     def _whole(self, number: int, found: SegmentEvent) -> list[Event]:
         """The events of a finished utterance."""
@@ -251,6 +263,12 @@ class Pipeline:
         return role
 
 
+def openings(grammar: Grammar) -> frozenset[str]:
+    """Phrases with which a longer one begins: 'no' is one if there is 'no air'."""
+    phrases = [phrase for command in grammar.commands for phrase in command.phrases]
+    return frozenset(one for one in phrases if any(other.startswith(f"{one} ") for other in phrases))
+
+
 @dataclass(frozen=True, slots=True)
 class _Draft:
     """A decision on the speech between two samples."""
@@ -272,21 +290,26 @@ class _Draft:
 class _Channel:
     """One microphone: its echo canceller, its segmenter, and what was recognised so far."""
 
-    def __init__(self, hangover_s: float, draft: Callable[[_Channel, Segment], Decision]) -> None:
+    def __init__(
+        self, hangover_s: float, draft: Callable[[_Channel, Segment], Decision], clear: Callable[[Decision], bool]
+    ) -> None:
         self._hangover_s = hangover_s
-        self._draft = draft
+        self._draft, self._clear = draft, clear
         self.levels = LevelWatch()
         self.start_anew(0)
 
     def start_anew(self, at: int) -> None:
         """Forget everything before sample `at`."""
         self._canceller = EchoCanceller()
-        self.segmenter = Segmenter(hangover_s=self._hangover_s, unfinished=self._unfinished)
+        self.segmenter = Segmenter(hangover_s=self._hangover_s, unfinished=self._unfinished, finished=self._finished)
         self._clean_at = at - DELAY
         self.drafts: list[_Draft] = []
         self.doubt: Decision | None = None
         self.last: _Draft | None = None
         self.reported: set[str] = set()
+
+    def _finished(self, segment: Segment) -> bool:
+        return self._clear(self._draft(self, segment))
 
     def _unfinished(self, segment: Segment) -> bool:
         decision = self._draft(self, segment)

