@@ -69,7 +69,7 @@ PHONES = TaughtWeights(
 )
 MOONSHINE = TaughtWeights(
     "taught-moonshine.npz",
-    "e019034e9291d0e187877067a2fce895e5894c3fb2f58dc3c9d950c4b9640ff5",
+    "53a05000096bdb1ce82245098b2206900f7d15424c7740777d385782f56382fd",
     "moonshine is not used without it",
 )
 
