@@ -251,7 +251,7 @@ def test_an_items_word_is_not_taken_where_another_items_fits_better() -> None:
     weighing = Weighing(ENGLISH)
     moon, phones = np.full(len(PHRASES), -16.0), np.full(len(PHRASES), -8.0)
     at = PHRASES.index
-    for coverall, apron, taken in ((-1.0, -0.5, False), (-0.5, -1.0, True)):
+    for coverall, apron, taken in ((-1.0, -0.5, False), (-0.5, -1.5, True)):
         moon[[at("coverall removed"), at("apron removed")]] = coverall, apron
         phones[[at("coverall removed"), at("apron removed")]] = coverall, apron
         (found,) = weighing.candidates(["coverall-off"], moon, phones, -4.0)

@@ -46,7 +46,7 @@ SEED = 3
 LONGEST_S, LEAST_S = 4.5, 0.25
 LEVEL = 2000
 """RMS of an utterance, of 32,767."""
-LETTERS_MIN, FRENCH_MIN, KOKORO_MIN, ACCENTED_MIN, HEART_MIN, ESPEAK_MIN = 0.9, 9.0, 3.0, 1.6, 14.0, 1.5
+LETTERS_MIN, FRENCH_MIN, KOKORO_MIN, ACCENTED_MIN, HEART_MIN, ESPEAK_MIN = 0.9, 9.0, 2.3, 1.5, 14.0, 1.5
 """Minutes of each speaker or folder."""
 MADE_OF_RECORDINGS = {"kdl": 6.5, "slt": 4.0, "rms": 8.0}
 """Minutes of voices that flite and festival make of recordings of people."""

@@ -3,7 +3,7 @@
 In a bad room the encoder has to give what the original gives for the clean sound, frame by frame; the decoder has to
 read from it what was said, where that is known; and what was said has to be likelier than phrases of the grammar that
 resemble it. MATERIAL is the folder that `encoder_material.py` makes. PyTorch and transformers are not dependencies of
-the project: install them beside. A GPU needs 0.1 s a step, thirteen minutes for all; a processor many seconds a step.
+the project: install them beside. A GPU needs 0.1 s a step, eight minutes for all; a processor many seconds a step.
 
 Each matrix of the encoder is changed by the product of two narrow ones (low-rank adaptation, Hu et al. 2021,
 arXiv:2106.09685), each vector and the first filter by a difference of its own. OUT.npz holds them as float16, and where
@@ -351,7 +351,7 @@ def stored(added: dict[str, torch.nn.Module]) -> dict[str, NDArray[Any]]:
 
 
 def main() -> None:
-    parser = teaching.arguments(__doc__, steps=7500, seed=1)
+    parser = teaching.arguments(__doc__, steps=4450, seed=1)
     parser.add_argument("--rank", type=int, default=RANK)
     given = parser.parse_args()
     device = teaching.ready(given)
