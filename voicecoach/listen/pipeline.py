@@ -32,8 +32,9 @@ measured together, so that 4 dB is a voice a little louder than the noise."""
 
 
 CLEAR = 3.0
-"""An answer of two words or more that is this far above its floor, and that no other phrase continues, ends before the
-hang-over. A single word may begin a sentence ("no, ...")."""
+"""An answer of two words or more that is this far above its floor (log-odds), and is not the beginning of another
+phrase, ends before the hang-over. A single word may begin a sentence ("no, ..."). Scores of phonemes alone never reach
+it."""
 
 
 class Pipeline:
@@ -264,7 +265,7 @@ class Pipeline:
 
 
 def openings(grammar: Grammar) -> frozenset[str]:
-    """Phrases with which a longer one begins: 'no' is one if there is 'no air'."""
+    """Phrases that are the beginning of another one: 'no' if there is 'no air'."""
     phrases = [phrase for command in grammar.commands for phrase in command.phrases]
     return frozenset(one for one in phrases if any(other.startswith(f"{one} ") for other in phrases))
 

