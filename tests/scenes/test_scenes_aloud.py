@@ -44,14 +44,16 @@ INCIDENTS = (
 def test_the_scene_plays_as_written_with_sound(name: str, tmp_path: Path) -> None:
     scene = load_scene(WRITTEN / f"{name}.txt")
     scene.lines = [line._replace(within_s=LATER_S) if line.kind == "silence" else line for line in scene.lines]
-    moments = SpokenStage(scene, tmp_path).play()
-    as_meant(scene, moments)
+    stage = SpokenStage(scene, tmp_path)
+    moments = stage.play()
+    as_meant(scene, moments, stage.spoken_s)
     check(scene, moments)
 
 
 @pytest.mark.parametrize("name", INCIDENTS)
 def test_the_incident_plays_as_written_with_sound(name: str, tmp_path: Path) -> None:
     scene = load_scenes(WRITTEN.parent / "incidents" / f"{name}.txt")[0]
-    moments = SpokenStage(scene, tmp_path).play()
-    as_meant(scene, moments)
+    stage = SpokenStage(scene, tmp_path)
+    moments = stage.play()
+    as_meant(scene, moments, stage.spoken_s)
     check(scene, moments)
