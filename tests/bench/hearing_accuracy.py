@@ -46,6 +46,7 @@ from hearing_sounds import (
     in_room,
     level,
     lower,
+    owners,
     spoken,
     strangers,
     table,
@@ -170,7 +171,7 @@ def through(sound: Sound, engine: str, live: list[str]) -> list[Taken]:
     blocks = np.pad(sound, (0, -len(sound) % BLOCK_FRAMES)).reshape(-1, BLOCK_FRAMES, 1)
     played = np.zeros(BLOCK_FRAMES, np.float32)
     events = [event for at, block in enumerate(blocks) for event in ear.feed(at * BLOCK_FRAMES, block, played)]
-    owner = {phrase: command.name for command in grammar.commands for phrase in command.phrases}
+    owner = owners(grammar)
     return [
         (event.command, event.near, event.score - event.floor, owner.get(event.phrase))
         for event in events

@@ -13,7 +13,7 @@ import time
 from collections.abc import Callable
 
 import numpy as np
-from hearing_sounds import HELD_OUT, Sound, english, noise, scene, spoken, table, to_hand
+from hearing_sounds import HELD_OUT, Sound, english, noise, owners, scene, spoken, table, to_hand
 from hearing_states import can_mean, states
 from package_engine import package_log_probabilities, package_model
 
@@ -85,7 +85,8 @@ def main(*, quick: bool) -> None:
 
     ear = new_ear()
     ready_s = time.perf_counter() - begin
-    live = states(grammar)[0]
+    together = states(grammar)
+    live = together[0]
     ear.listen(live)
     voices = to_hand(HELD_OUT)
     words = ["step done", "repeat", "breach", "step complete", "previous step", "stop stop"]
@@ -132,10 +133,10 @@ def main(*, quick: bool) -> None:
     print(f"ready in {ready_s:.2f} s; resident {resident_mb():.0f} MB, of it {before_mb:.0f} MB before the engine")
 
     delays, waits, refused = [], [], 0
-    owner = {phrase: command.name for command in grammar.commands for phrase in command.phrases}
+    owner = owners(grammar)
     for number, (text, clip) in enumerate(clips):
         fresh = new_ear()
-        fresh.listen(can_mean(states(grammar), owner[text], f"{number} {text}"))
+        fresh.listen(can_mean(together, owner[text], f"{number} {text}"))
         last = len(clip) - round(0.75 * RATE_HZ)
         for event in run(fresh, np.pad(clip, (0, RATE_HZ)))[-1:]:
             late = (event.at - last) / RATE_HZ

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 from hearing_cache import MAKERS, KeptMoonshine, remembered
-from hearing_sounds import Sound
+from hearing_sounds import Sound, owners
 
 from voicecoach.errors import EngineError
 from voicecoach.grammar import Grammar, decide, match
@@ -45,7 +45,7 @@ def product(name: str, grammar: Grammar) -> Take:
     """An engine of the product, with its own rule."""
     scorer = MAKERS[name]()
     rules = scorer.prepare(grammar)
-    owner = {phrase: command.name for command in grammar.commands for phrase in command.phrases}
+    owner = owners(grammar)
 
     def take(sound: Sound, live: list[str]) -> Taken:
         ranked, decoy = scorer.score(sound, live)
@@ -62,7 +62,7 @@ def sphinx(grammar: Grammar) -> Take:
     decoder: Any = Decoder(
         hmm=get_model_path("en-us/en-us"), dict=get_model_path("en-us/cmudict-en-us.dict"), lm=None, loglevel="FATAL"
     )
-    owner = {phrase: command.name for command in grammar.commands for phrase in command.phrases}
+    owner = owners(grammar)
     known: dict[str, str] = {}
 
     def decode(sound: Sound, name: str) -> str:

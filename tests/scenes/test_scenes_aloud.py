@@ -46,7 +46,7 @@ def test_the_scene_plays_as_written_with_sound(name: str, tmp_path: Path) -> Non
     scene.lines = [line._replace(within_s=LATER_S) if line.kind == "silence" else line for line in scene.lines]
     stage = SpokenStage(scene, tmp_path)
     moments = stage.play()
-    as_meant(scene, moments, stage.spoken_s)
+    as_meant(scene, moments, stage.spoken)
     check(scene, moments)
 
 
@@ -55,5 +55,5 @@ def test_the_incident_plays_as_written_with_sound(name: str, tmp_path: Path) -> 
     scene = load_scenes(WRITTEN.parent / "incidents" / f"{name}.txt")[0]
     stage = SpokenStage(scene, tmp_path)
     moments = stage.play()
-    as_meant(scene, moments, stage.spoken_s)
+    as_meant(scene, moments, stage.spoken)
     check(scene, moments)

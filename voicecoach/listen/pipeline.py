@@ -30,7 +30,6 @@ DOUBT_DB = 4.0
 """A doubtful danger word is asked about only if the voice is this far above the noise before it. Voice and noise are
 measured together, so that 4 dB is a voice a little louder than the noise."""
 
-
 CLEAR = 3.0
 """An answer of two words or more that is this far above its floor (log-odds), and is not the beginning of another
 phrase, ends before the hang-over. A single word may begin a sentence ("no, ..."). Scores of phonemes alone never reach
@@ -142,9 +141,7 @@ class Pipeline:
         if found.what == "unending":
             return [SpeechUnending(at, channel=number)]
         if found.what == "draft":
-            if not found.segment.part:
-                self._draft(channel, found.segment)
-            return []
+            return []  # decided when the segmenter asked whether it is finished
         if found.what == "whole":
             heard = self._urgent_in(number, found) if found.segment.part else self._whole(number, found)
             return [SpeechEnded(at, channel=number), *heard, *self._trouble(number, found.segment, at)]

@@ -149,13 +149,13 @@ def heart(rng: random.Random, text: str) -> Sound:
     pace = rng.choice(PACES)
     phones = hearing_voices._phones(_sentence(text))
     made: Any = hearing_voices._hibari().from_phonemes(phones, rng.uniform(0.9, 1.2) / pace, seed=rng.randrange(10**6))
-    return _played(np.asarray(made, np.float32).ravel(), pace)
+    return _rendered(np.asarray(made, np.float32).ravel(), pace)
 
 
 def kokoro(name: str, rng: random.Random, text: str) -> Sound:
     """A text by a voice of kokoro-js, played at one of KOKORO_PACES."""
     pace, phones = rng.choice(KOKORO_PACES), hearing_voices._phones(_sentence(text))
-    return _played(hearing_voices.by_kokoro(name, phones, rng.uniform(0.85, 1.25) / pace), pace)
+    return _rendered(hearing_voices.by_kokoro(name, phones, rng.uniform(0.85, 1.25) / pace), pace)
 
 
 def of_recordings(name: str, rng: random.Random, text: str) -> Sound:
@@ -163,16 +163,20 @@ def of_recordings(name: str, rng: random.Random, text: str) -> Sound:
     sound = english(name, rng, text)
     if name != "rms":
         return sound
-    made = soxr.resample(sound.astype(np.float32), RATE_HZ, RATE_HZ / rng.choice(PACES))
-    return np.clip(made, -32_768, 32_767).astype(np.int16)
+    return _played(sound.astype(np.float32), RATE_HZ, rng.choice(PACES))
 
 
 def _sentence(text: str) -> str:
     return text[0].upper() + text[1:] + ("" if text[-1] in ".?!" else ".")
 
 
-def _played(sound: NDArray[np.float32], pace: float) -> Sound:
-    made = soxr.resample(sound, RENDERED_HZ, RATE_HZ / pace) * 20_000
+def _rendered(sound: NDArray[np.float32], pace: float) -> Sound:
+    """What hibari or kokoro made, between -1 and 1, played at a pace."""
+    return _played(sound, RENDERED_HZ, pace, gain=20_000)
+
+
+def _played(sound: NDArray[np.float32], rate_hz: int, pace: float, gain: int = 1) -> Sound:
+    made = soxr.resample(sound, rate_hz, RATE_HZ / pace) * gain
     return np.clip(made, -32_768, 32_767).astype(np.int16)
 
 

@@ -18,7 +18,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 import hearing_voices
-from hearing_sounds import NATURAL_TUNING, Sound, english, in_room, level, spoken, table, to_hand
+from hearing_sounds import NATURAL_TUNING, Sound, english, in_room, level, owners, spoken, table, to_hand
 
 from voicecoach.grammar import Grammar
 from voicecoach.listen.engines.moonshine import MoonshineScorer
@@ -77,7 +77,7 @@ def main() -> None:
         commands=tuple(replace(first, name=name, phrases=(word,)) for word, name in spoken_words), typed=(), decoys=(),
     )  # fmt: skip
     ears = {"words": scorers(person), "phrases": scorers(grammar)}
-    owners = {phrase: command.name for command in (*grammar.commands, *person.commands) for phrase in command.phrases}
+    owner = owners(grammar) | owners(person)
     rows = []
     for condition in CONDITIONS:
         counts: dict[str, Counter[str]] = {}
@@ -87,7 +87,7 @@ def main() -> None:
                 count["of"] += 1
                 for name, ear in ears[kind].items():
                     best = ear.phrases[int(ear.rank(sound).scores.argmax())]
-                    count[name] += owners[best] == owners[text]
+                    count[name] += owner[best] == owner[text]
         for what, count in counts.items():
             rows.append((condition, what, count["of"], *(count[name] for name in WEIGHTS)))
             print(rows[-1], flush=True)
