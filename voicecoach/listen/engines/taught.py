@@ -69,7 +69,7 @@ PHONES = TaughtWeights(
 )
 MOONSHINE = TaughtWeights(
     "taught-moonshine.npz",
-    "53a05000096bdb1ce82245098b2206900f7d15424c7740777d385782f56382fd",
+    "897561374be21859d71513dd45ca557d5b58f72df868b4e821cdc977c3bd9adc",
     "moonshine is not used without it",
 )
 
