@@ -55,13 +55,13 @@ SEEN = ("quiet", "mask, 20 dB", "mask, 10 dB", "mask, 5 dB", "ambulance, 10 dB",
 EDGES = (0.0, 0.05, 0.2, 0.4, 0.6, 0.8, 0.9, 0.95, 0.98, 1.0)
 RIDGE = 3.0
 LEFT_OUT = {
-    "mixed": ("moonshine under -4",),
+    "mixed": ("moonshine under -4", "phones", "phones under -2"),
     "moonshine": (
         "phones", "lead_decoys", "behind", "phones under -2", "behind decoys", "phones by letters", "phones of one word"
     ),
 }  # fmt: skip
-"""Not fitted: for both engines together a word would become likelier as moonshine's score of it fell; moonshine alone
-has no phones."""
+"""Not fitted: for both engines together a word would become likelier as moonshine's score of it fell, or as the phonemes
+found less of it (they count by its letters and for one word); moonshine alone has no phones."""
 Rows = tuple[NDArray[np.float64], NDArray[np.float64]]
 Vectors = dict[str, list[float]]
 """What speaks for the best command, by engine."""
