@@ -60,8 +60,8 @@ LEFT_OUT = {
         "phones", "lead_decoys", "behind", "phones under -2", "behind decoys", "phones by letters", "phones of one word"
     ),
 }  # fmt: skip
-"""Not fitted: for both engines together a word would become likelier as moonshine's score of it fell, or as the phonemes
-found less of it (they count by its letters and for one word); moonshine alone has no phones."""
+"""Not fitted: for both engines together a word would become likelier as moonshine's score of it fell, or as the
+phonemes found less of it (they count by its letters and for one word); moonshine alone has no phones."""
 Rows = tuple[NDArray[np.float64], NDArray[np.float64]]
 Vectors = dict[str, list[float]]
 """What speaks for the best command, by engine."""
