@@ -165,7 +165,7 @@ def hear(job: Job) -> list[Heard]:
 
 def through(sound: Sound, engine: str, live: list[str]) -> list[Taken]:
     """What the pipeline makes of a scene from its first sample on."""
-    grammar = _ready()[0]
+    grammar = english()
     ear = Pipeline(_scorer(engine), grammar, {0: "wearer"})
     ear.listen(live)
     blocks = np.pad(sound, (0, -len(sound) % BLOCK_FRAMES)).reshape(-1, BLOCK_FRAMES, 1)

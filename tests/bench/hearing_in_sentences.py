@@ -7,17 +7,13 @@ fitted with. `--inside` compares values of `mixed.INSIDE`. The sentences are inv
 from __future__ import annotations
 
 import argparse
-import zlib
 from collections import Counter
 
-import numpy as np
-from hearing_accuracy import BLOCK_FRAMES, MAKERS
-from hearing_sounds import LEAD_S, NATURAL_TUNING, Sound, english, in_room, spoken, table, to_hand
-from hearing_states import states
+from hearing_accuracy import through
+from hearing_sounds import LEAD_S, NATURAL_TUNING, english, in_room, spoken, table, to_hand
+from hearing_states import can_mean, states
 
 from voicecoach.listen.engines import mixed
-from voicecoach.listen.pipeline import Pipeline
-from voicecoach.session.events import Heard as HeardEvent
 
 CONDITIONS = ("quiet", "mask, 10 dB", "three voices, 10 dB")
 VOICES = ("hibari heart", "flite rms", "kokoro sarah", "kokoro fenrir")
@@ -38,37 +34,24 @@ SAID = {
 """Sentences by the danger word in them."""
 
 
-def noticed(ear: Pipeline, live: list[str], sound: Sound) -> tuple[set[str], set[str]]:
-    """The commands that were heard, and those asked about."""
-    heard, asked = set(), set()
-    ear.listen(live)
-    whole = np.resize(sound, len(sound) // BLOCK_FRAMES * BLOCK_FRAMES)
-    for number, block in enumerate(whole.reshape(-1, BLOCK_FRAMES, 1)):
-        for event in ear.feed(number * BLOCK_FRAMES, block, np.zeros(BLOCK_FRAMES, np.float32)):
-            if isinstance(event, HeardEvent):
-                heard |= {event.command} - {None}
-                asked |= {event.near} - {None}
-    return heard, asked
-
-
 def main() -> None:
     arguments = argparse.ArgumentParser(description=__doc__)
     arguments.add_argument("--inside", type=float, nargs="*", default=[mixed.INSIDE])
     wanted = arguments.parse_args()
     grammar = english()
     urgent = {command.name for command in grammar.urgent}
-    together, engine, rows = states(grammar), MAKERS["mixed"](), []
+    together, rows = states(grammar), []
     voices = to_hand({name: NATURAL_TUNING[name] for name in VOICES})
     for condition in CONDITIONS:
         counts = {inside: Counter[str]() for inside in wanted.inside}
         for voice, spec in voices.items():
             for word, text in ((word, text) for word, texts in SAID.items() for text in texts):
                 sound = in_room(spoken(spec, text), f"{voice}|{text}", condition, ("es", "fr"), LEAD_S)
-                possible = [live for live in together if word in live]
-                live = possible[zlib.crc32(f"{voice}{text}".encode()) % len(possible)]
+                live = can_mean(together, word, f"{voice}{text}") or []
                 for inside, count in counts.items() if sound is not None else ():
                     mixed.INSIDE = inside
-                    heard, asked = noticed(Pipeline(engine, grammar, {0: "wearer"}), live, sound)
+                    taken = through(sound, "mixed", live)
+                    heard, asked = {command for command, *_ in taken}, {near for _, near, *_ in taken}
                     count["of"] += 1
                     count["heard"] += word in heard
                     count["asked"] += word in asked - heard

@@ -106,6 +106,7 @@ def strangers(text: str) -> list[str]:
     return [" ".join(words.split()) for words in text.split(",")]
 
 
+@functools.cache
 def english() -> Grammar:
     """The English grammar."""
     return parse((ROOT / "grammars" / "en.yaml").read_text(encoding="utf-8"), "en.yaml")
