@@ -35,8 +35,8 @@ CERTAIN = 5.0
 
 INSIDE = 5.0
 """Deducted from the score of a danger word cut out of a sentence (log-odds). Of 84 danger words in sentences of four
-tuning voices 77 were heard in quiet, 70 behind a mask at 10 dB and 70 among three voices at 10 dB. One fit before it was
-77, 70 and 71 with both 5.0 and 4.0, which took "stop" from "options" twice in 22 minutes of ordinary sentences."""
+tuning voices 77 were heard in quiet, 70 behind a mask at 10 dB and 70 among three voices at 10 dB. One fit before, they
+were 77, 70 and 71, with 4.0 as well, which took "stop" from "options" twice in 22 minutes of ordinary sentences."""
 
 LOOK = RATE_HZ * 13 // 10
 """Least length of a look into speech that continues: the segmenter's window (frames). A shorter piece is its end."""
